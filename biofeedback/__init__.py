@@ -1,0 +1,3 @@
+"""Contraction biofeedback for flexibility training."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,1 @@
+"""Recordings to answers: pure functions and result objects."""

@@ -1,0 +1,158 @@
+"""Frozen values that every room shares. Arrays have time in rows; counts are numbers exactly as sent."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from enum import IntFlag
+from typing import Any, Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray: TypeAlias = NDArray[np.float64]
+FlagArray: TypeAlias = NDArray[np.uint16]
+Kind: TypeAlias = Literal["force", "emg", "position"]
+STANDARD_GRAVITY_M_PER_S2 = 9.80665  # exact, 3rd CGPM (1901)
+
+
+class Flag(IntFlag):
+    """What is wrong with a level; 0 is a good one. Stored and shown, never hidden by a filled-in number."""
+
+    GOOD = 0
+    MISSING = 1  # a gap longer than the filter can bridge: the level is NaN
+    BRIDGED = 2  # a gap short enough that the filter was held over it
+    SETTLING = 4  # the filter has just (re)started and is not yet within 1 % of a step
+    CLIPPED = 8  # at least one sample lies on a rail of the converter
+    FLAT = 16  # not one count of change for a second
+    HUM = 32  # mains frequency carries most of the signal
+    ELECTRODE = 64  # most of an EMG's power lies below 20 Hz: loose or dry electrode
+    SPIKE = 128  # a jump no muscle makes
+    DRIFT = 256  # the zero has moved since it was set
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One column of a source.
+
+    ``kind`` decides the filter, ``unit`` is what ``(counts - offset_counts) * factor`` is in. ``envelope`` is
+    declared, never guessed: the EMG board already puts out a rectified, smoothed value. Rails are the first and
+    last code of the converter; a sample on either is clipped.
+    """
+
+    name: str
+    kind: Kind
+    unit: str = "count"
+    factor: float = 1.0
+    offset_counts: float = 0.0
+    envelope: bool = False
+    rail_low_counts: float | None = None
+    rail_high_counts: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("force", "emg", "position"):
+            raise ValueError(f"kind {self.kind!r} is not one of force, emg, position")
+        if not np.isfinite(self.factor) or self.factor == 0:
+            raise ValueError(f"factor {self.factor} of {self.name}: must be a finite number other than 0")
+
+    def scaled(self, counts: FloatArray) -> FloatArray:
+        """Counts, any shape, to ``unit``."""
+        return (counts - self.offset_counts) * self.factor
+
+    def to_dict(self) -> dict[str, Any]:
+        """As stored in a recording's settings."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Channel:
+        """The inverse of ``to_dict``; unknown keys of newer versions are ignored."""
+        known = {f.name for f in fields(cls)}
+        return cls(**{key: value for key, value in data.items() if key in known})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chunk:
+    """Consecutive frames: ``counts`` has shape ``(n_frames, n_channels)``, float64, numbers exactly as sent."""
+
+    first_frame: int
+    counts: FloatArray
+
+    @property
+    def n_frames(self) -> int:
+        """Number of rows."""
+        return int(self.counts.shape[0])
+
+    @property
+    def end_frame(self) -> int:
+        """Index of the frame after the last."""
+        return self.first_frame + self.n_frames
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Frames that should have come and did not; they occupy time and are never filled in."""
+
+    first_frame: int
+    n_frames: int
+    reason: str
+
+    @property
+    def end_frame(self) -> int:
+        """Index of the frame after the last missing one."""
+        return self.first_frame + self.n_frames
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something about the wire worth keeping, at ``frame``: a boot line, a burst of unreadable lines."""
+
+    frame: int
+    text: str
+
+
+Item: TypeAlias = Chunk | Gap | Note
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened in the session, from ``frame`` on. ``data`` is JSON. ``utc`` is ISO 8601."""
+
+    frame: int
+    kind: str
+    data: Mapping[str, Any]
+    utc: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """A run of levels on the level grid: level k covers frames ``[k * hop, (k + 1) * hop)``.
+
+    ``values`` and ``flags`` have shape ``(n_levels, n_channels)``; values are in the channel's unit (EMG: RMS),
+    NaN exactly where ``flags`` has MISSING.
+    """
+
+    first: int
+    values: FloatArray
+    flags: FlagArray
+
+    @property
+    def n_levels(self) -> int:
+        """Number of rows."""
+        return int(self.values.shape[0])
+
+    @property
+    def end(self) -> int:
+        """Index of the level after the last."""
+        return self.first + self.n_levels
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Target band of effort in % of maximum; ``0 <= low < high``; may exceed 100."""
+
+    low_percent: float
+    high_percent: float
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.low_percent < self.high_percent:
+            raise ValueError(f"band {self.low_percent}-{self.high_percent} %: low must be at least 0 and below high")

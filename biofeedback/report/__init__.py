@@ -1,0 +1,1 @@
+"""Answers to figures, HTML and PDF."""

@@ -1,0 +1,1 @@
+"""Frames to levels: stateful streaming filters, the same objects live and afterwards."""
