@@ -156,3 +156,14 @@ class Band:
     def __post_init__(self) -> None:
         if not 0 <= self.low_percent < self.high_percent:
             raise ValueError(f"band {self.low_percent}-{self.high_percent} %: low must be at least 0 and below high")
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """What the athlete is asked to do from now on; real sensors ignore it, a simulated athlete follows it.
+
+    ``relax`` in the position, ``contract`` towards ``target_percent``, a ``maximum`` effort, or ``rate`` the discomfort.
+    """
+
+    kind: Literal["relax", "contract", "maximum", "rate"]
+    target_percent: float | None = None
