@@ -162,8 +162,9 @@ class Band:
 class Cue:
     """What the athlete is asked to do from now on; real sensors ignore it, a simulated athlete follows it.
 
-    ``relax`` in the position, ``contract`` towards ``target_percent``, a ``maximum`` effort, or ``rate`` the discomfort.
+    ``relax`` in the position, ``contract`` towards ``target_percent``, a ``maximum`` effort, ``rate`` the discomfort,
+    or ``release``: leave the position (an athlete starts outside it, so that the sensor can be zeroed).
     """
 
-    kind: Literal["relax", "contract", "maximum", "rate"]
+    kind: Literal["relax", "contract", "maximum", "rate", "release"]
     target_percent: float | None = None

@@ -1,0 +1,161 @@
+"""What a simulated athlete's body does between cues: muscle, tissue, fatigue and discomfort. Pure, scalar, seeded.
+
+Nothing here knows about sensors or sample rates; ``athlete`` turns the body's state into counts.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from biofeedback.model import Cue
+
+REFERENCE_EFFORT_PERCENT = 70.0  # middle of the usual response check band: there the effect is ``effect_points``
+ACTIVATION_PER_S = 10.0  # L of the three-compartment model, Frey-Law et al. 2012
+REST_RECOVERY = 15.0  # r at rest, Looft et al. 2018
+DRIVE_RAD_PER_S, DRIVE_DAMPING = 9.0, 0.6  # rises in about 0.3 s with a few per cent of overshoot
+LONGEST_STEP_S = 0.0125
+SHORTEST_REACTION_S = 0.12  # longer than a batch of frames, so that no cue reaches frames already made
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Athlete:
+    """Everything that is true about a simulated athlete.
+
+    Force noise is a CV of the present force; together with tracking and tremor about 2 % (Taylor, Christou & Enoka
+    2003: 1.7 % near 30 % of maximum). ``relaxation_percent`` of passive tension is lost in 90 s (Magnusson 1996).
+    Fatigue and recovery rates are those of the ankle, the most enduring joint of Frey-Law et al. 2012, Table 1.
+    ``effect_points`` is the true change of discomfort at 70 % effort: negative eases, 0 with ``dose="none"``.
+    """
+
+    code: str = "A01"
+    seed: int = 1
+    maximum_newton: float = 400.0
+    maximum_spread_percent: float = 3.0
+    passive_newton: float = 60.0
+    relaxation_percent: float = 33.0
+    relaxation_s: float = 15.0
+    reaction_s: float = 0.3
+    force_noise_percent: float = 1.5
+    tracking_percent: float = 1.2
+    tremor_percent: float = 0.5
+    tremor_hz: float = 10.0
+    fatigue_per_s: float = 0.00589
+    recovery_per_s: float = 0.00058
+    emg_maximum_microvolt: float = 400.0
+    median_fall: float = 0.8
+    discomfort: float = 7.0
+    discomfort_from_tension: float = 0.5
+    effect_points: float = -2.5
+    dose: Literal["none", "line", "saturating"] = "saturating"
+    half_effort_percent: float = 15.0
+    carry_over_s: float = 2.0
+    drift_per_min: float = -0.1
+    rating_noise: float = 0.4
+    rating_step: float = 0.5
+    position_drift_cm_per_min: float = 0.0
+
+    def effect_at(self, effort_percent: float) -> float:
+        """True change of discomfort in points at a steady effort: none, a straight line, or saturating (Emax)."""
+        if self.dose == "none":
+            return 0.0
+        line = effort_percent / REFERENCE_EFFORT_PERCENT
+        if self.dose == "line":
+            return self.effect_points * line
+        half = self.half_effort_percent
+        return self.effect_points * line * (REFERENCE_EFFORT_PERCENT + half) / (effort_percent + half)
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The body at one moment. Fractions are of the fresh maximum; position is 0 (released) to 1 (end of range)."""
+
+    activation: float
+    fatigued: float
+    passive_newton: float
+    position: float
+    discomfort: float
+
+    @property
+    def excitation(self) -> float:
+        """Share of the muscle still able that is active: what EMG amplitude follows, rising as the muscle tires."""
+        return self.activation / max(1.0 - self.fatigued, 1e-9)
+
+
+class Body:
+    """One athlete's body: ``follow`` a cue, ``step`` through time, look at ``state``."""
+
+    def __init__(self, athlete: Athlete) -> None:
+        self.athlete = athlete
+        self._rng = np.random.default_rng([athlete.seed, 1])
+        self._target = 0.0  # fraction asked for
+        self._drive = self._drive_speed = self._wander = 0.0
+        self._active, self._fatigued = 0.0, 0.0
+        self._position = self._position_goal = self._viscous = 0.0
+        self._felt_percent = 0.0
+        self._in_position_s = 0.0
+        decline = athlete.relaxation_percent / 100
+        self._viscous_share = decline / (1 - math.exp(-90.0 / athlete.relaxation_s))
+
+    def follow(self, cue: Cue) -> None:
+        """Start doing what ``cue`` asks (``rate`` changes nothing)."""
+        if cue.kind == "rate":
+            return
+        self._position_goal = 0.0 if cue.kind == "release" else 1.0
+        self._target = 0.0
+        if cue.kind == "contract":
+            self._target = (cue.target_percent or 0.0) / 100
+        elif cue.kind == "maximum":  # hardly anyone reaches their maximum at every attempt
+            self._target = 1 - abs(self._rng.standard_normal()) * self.athlete.maximum_spread_percent / 100
+
+    def step(self, duration_s: float) -> None:
+        """Let ``duration_s`` pass."""
+        n_steps = max(1, math.ceil(duration_s / LONGEST_STEP_S - 1e-9))
+        noise = float(self._rng.standard_normal())
+        keep = math.exp(-duration_s / 2.0)  # the aim wanders with a time constant of 2 s
+        spread = self.athlete.tracking_percent / 100
+        self._wander = keep * self._wander + spread * math.sqrt(1 - keep * keep) * noise
+        for _ in range(n_steps):
+            self._step_once(duration_s / n_steps)
+
+    def _step_once(self, dt: float) -> None:
+        aim = self._target * (1 + self._wander)
+        pull = DRIVE_RAD_PER_S**2 * (aim - self._drive) - 2 * DRIVE_DAMPING * DRIVE_RAD_PER_S * self._drive_speed
+        self._drive_speed += pull * dt
+        self._drive += self._drive_speed * dt
+        self._tire(min(1.0, max(0.0, self._drive)), dt)
+        self._stretch(dt)
+        self._felt_percent += (100 * self._active - self._felt_percent) * min(1.0, dt / self.athlete.carry_over_s)
+
+    def _tire(self, load: float, dt: float) -> None:
+        """Three-compartment model: active, resting and fatigued shares of the muscle (Frey-Law et al. 2012)."""
+        resting = 1 - self._active - self._fatigued
+        wish = load - self._active
+        activated = ACTIVATION_PER_S * (min(wish, resting) if wish > 0 else wish)
+        fatigue = self.athlete.fatigue_per_s * self._active
+        at_rest = load < 0.005
+        recovery = self.athlete.recovery_per_s * (REST_RECOVERY if at_rest else 1.0) * self._fatigued
+        self._active = max(0.0, self._active + (activated - fatigue) * dt)
+        self._fatigued += (fatigue - recovery) * dt
+
+    def _stretch(self, dt: float) -> None:
+        """Standard linear solid: a spring beside a spring with a dashpot; in and out of position within 1.5 s."""
+        change = min(dt / 1.5, abs(self._position_goal - self._position))
+        change = math.copysign(change, self._position_goal - self._position)
+        self._position += change
+        self._viscous += self._viscous_share * change
+        self._viscous *= math.exp(-dt / self.athlete.relaxation_s)
+        self._in_position_s = self._in_position_s + dt if self._position > 0 else 0.0
+
+    @property
+    def state(self) -> State:
+        """The body now."""
+        a = self.athlete
+        tension = max(0.0, (1 - self._viscous_share) * self._position + self._viscous)
+        share = a.discomfort_from_tension
+        discomfort = a.discomfort * ((1 - share) * self._position + share * tension)
+        discomfort += self._position * (a.drift_per_min * self._in_position_s / 60 + a.effect_at(self._felt_percent))
+        return State(self._active, self._fatigued, a.passive_newton * tension, self._position, discomfort)
