@@ -1,0 +1,79 @@
+"""The zero: what a channel reads while nothing is done, and the refusal to take one from a moving signal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from biofeedback.errors import CalibrationError
+from biofeedback.model import Channel, Flag, FlagArray, FloatArray
+
+NEEDED_S = 1.0
+BLOCK_S = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """Mean and standard deviation of a still signal, in the channel's unit (EMG: resting RMS)."""
+
+    level: float
+    sd: float
+    n_levels: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """As stored in a recording."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Zero:
+        """The inverse of ``to_dict``."""
+        return cls(float(data["level"]), float(data["sd"]), int(data.get("n_levels", 0)))
+
+
+def measure_zero(
+    levels: FloatArray,
+    flags: FlagArray,
+    level_rate_hz: float,
+    *,
+    channel: Channel,
+    move_limit: float = 5.0,
+) -> Zero:
+    """Zero of ``channel`` from a stretch of at least one second; ``levels`` and ``flags`` have shape ``(n,)``.
+
+    The signal moves when its quarter-second means differ by more than both four times the scatter inside them
+    (fast noise is harmless, it averages out) and ``move_limit`` (5 N, 1 % of a 500 N maximum: common practice, no
+    source). A resting EMG has no such unit: it moves when the means differ by more than their own mean.
+
+    Raises
+    ------
+    CalibrationError
+        Too short, missing or clipped levels, or a moving signal.
+    """
+    name, duration_s = channel.name, len(levels) / level_rate_hz
+    if len(levels) < max(2, round(NEEDED_S * level_rate_hz)):
+        raise CalibrationError(
+            f"the zero of {name} lasts {duration_s:.2f} s; {NEEDED_S:.0f} s is needed", "keep still for longer"
+        )
+    flagged = int(np.bitwise_or.reduce(flags))
+    if flagged & Flag.MISSING or not np.all(np.isfinite(levels)):
+        raise CalibrationError(f"{name} has a gap during the zero", "check the cable or radio, then zero again")
+    if flagged & Flag.CLIPPED:
+        raise CalibrationError(
+            f"{name} lies on the converter's rail during the zero",
+            "lower the gain or check the wiring, then zero again",
+        )
+    n_block = max(1, round(BLOCK_S * level_rate_hz))
+    blocks = levels[: len(levels) // n_block * n_block].reshape(-1, n_block)
+    means = blocks.mean(axis=1)
+    moved = float(np.ptp(means))
+    is_emg = channel.kind == "emg"
+    limit = float(np.mean(means)) if is_emg else max(move_limit, 4 * float(np.median(blocks.std(axis=1))))
+    if moved > limit:
+        raise CalibrationError(
+            f"{name} moves by {moved:.3g} {channel.unit} during the zero; {limit:.3g} is allowed",
+            "relax, let go of the strap and keep still",
+        )
+    return Zero(float(np.mean(levels)), float(np.std(levels, ddof=1)), len(levels))

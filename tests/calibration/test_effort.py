@@ -1,0 +1,118 @@
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.model import Channel, Flag, Levels
+
+FORCE = Channel(name="force", kind="force", unit="N")
+EMG = Channel(name="emg", kind="emg", unit="uV")
+ENVELOPE = Channel(name="emg2", kind="emg", unit="mV", envelope=True)
+POSITION = Channel(name="position", kind="position", unit="cm")
+RATE = 100.0
+
+
+def maximum(channel="force", strength=400.0, baseline=50.0, unit="N"):
+    return Maximum(channel=channel, strength=strength, baseline=baseline, unit=unit)
+
+
+def levels_of(*columns, first=0):
+    values = np.column_stack([np.asarray(c, float) for c in columns])
+    flags = np.where(np.isnan(values), Flag.MISSING, Flag.GOOD).astype(np.uint16)
+    return Levels(first, values, flags)
+
+
+def test_formulae_of_every_kind():
+    stream = EffortStream([FORCE, EMG, ENVELOPE, POSITION], RATE)
+    for index, level in enumerate([50.0, 3.0, 1.0, 10.0]):
+        stream.set_rest(index, level, 0.1)
+    stream.set_maximum(0, maximum())
+    stream.set_maximum(1, maximum("emg", 100.0, 3.0, "uV"))
+    stream.set_maximum(2, maximum("emg2", 4.0, 1.0, "mV"))
+    effort = stream.push(levels_of([150.0, 650.0], [5.0, 2.0], [2.0, 10.0], [9.0, 12.5]))
+    assert effort.percent[0] == pytest.approx([25.0, 4.0, 25.0, -1.0])  # EMG: 100 sqrt(5^2 - 3^2) / 100
+    assert effort.percent[1] == pytest.approx([150.0, 0.0, 225.0, 2.5])  # never clipped at 100
+
+
+def test_unknown_until_calibrated():
+    stream = EffortStream([FORCE], RATE)
+    assert np.isnan(stream.push(levels_of([1.0])).percent).all()
+    stream.set_rest(0, 0.0, 0.1)
+    assert np.isnan(stream.push(levels_of([1.0], first=1)).percent).all()
+    stream.set_maximum(0, maximum())
+    assert np.isfinite(stream.push(levels_of([1.0], first=2)).percent).all()
+
+
+def test_baseline_of_the_attempt_serves_until_there_is_a_zero():
+    stream = EffortStream([FORCE], RATE)
+    stream.set_maximum(0, maximum())
+    assert stream.push(levels_of([250.0])).percent[0, 0] == pytest.approx(50.0)
+
+
+def test_missing_level_is_unknown_effort():
+    stream = EffortStream([FORCE], RATE)
+    stream.set_maximum(0, maximum())
+    effort = stream.push(levels_of([np.nan, 250.0]))
+    assert np.isnan(effort.percent[0, 0])
+    assert effort.flags[0, 0] == Flag.MISSING
+    assert effort.percent[1, 0] == pytest.approx(50.0)
+
+
+def test_passive_tension_is_learnt_while_relaxed_and_carried_through_contraction():
+    stream = EffortStream([FORCE], RATE)
+    stream.set_rest(0, 0.0, 0.1)
+    stream.set_maximum(0, maximum())
+    stream.set_relaxed(True)
+    stream.push(levels_of(np.full(500, 80.0)))
+    stream.set_relaxed(False)
+    effort = stream.push(levels_of(np.full(500, 180.0), first=500))
+    assert effort.percent[:, 0] == pytest.approx(np.full(500, 25.0))
+
+
+def test_letting_go_is_not_learnt():
+    stream = EffortStream([FORCE], RATE)
+    stream.set_rest(0, 50.0, 0.1)
+    stream.set_maximum(0, maximum())
+    stream.set_relaxed(True)
+    decay = 50.0 + 300.0 * np.exp(-np.arange(400) / 20.0)
+    effort = stream.push(levels_of(decay))
+    assert effort.baseline[:, 0] == pytest.approx(np.full(400, 50.0), abs=0.2)
+
+
+def test_maximum_round_trip_and_misuse():
+    one = Maximum(
+        channel="force", strength=400.0, baseline=50.0, unit="N", position="90 deg", utc="2026-01-01T00:00:00Z"
+    )
+    assert Maximum.from_dict({**one.to_dict(), "newer": 1}) == one
+    with pytest.raises(ValueError, match="strength 0"):
+        maximum(strength=0.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(cuts=st.lists(st.integers(1, 3000), max_size=30), seed=st.integers(0, 5))
+def test_result_does_not_depend_on_how_levels_are_cut(cuts, seed):
+    rng = np.random.default_rng(seed)
+    values = np.column_stack([80 + rng.normal(0, 1, 3000), np.abs(rng.normal(5, 1, 3000))])
+    values[rng.integers(0, 3000, 10), 0] = np.nan
+    commands = {137: True, 901: False, 1400: True, 2005: False, 2600: True}
+
+    def run(boundaries):
+        stream = EffortStream([FORCE, EMG], RATE)
+        stream.set_rest(0, 0.0, 0.1)
+        stream.set_maximum(0, maximum())
+        stream.set_maximum(1, maximum("emg"))
+        edges = sorted({0, 3000, *boundaries, *commands})
+        parts = []
+        for first, end in pairwise(edges):
+            if first in commands:
+                stream.set_relaxed(commands[first])
+            parts.append(stream.push(levels_of(*values[first:end].T, first=first)))
+        return [
+            np.concatenate([getattr(p, name) for p in parts]) for name in ("percent", "baseline", "plus_minus_percent")
+        ]
+
+    for once, cut in zip(run([]), run(cuts), strict=True):
+        assert once.tobytes() == cut.tobytes()
