@@ -1,0 +1,250 @@
+"""The one writer of a recording. The event loop only queues; a thread commits, so that a slow disk delays no page."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from biofeedback.errors import RecordingError
+from biofeedback.model import Chunk, Event, Gap, Item
+from biofeedback.storage.partition import Partition
+from biofeedback.storage.schema import Row, create_tables, insert_rows, to_json
+
+TICK_S = 0.1  # with rows of 0.25 s: at most 0.35 s plus one flush of the disk is not yet safe
+RETRY_S = 1.0  # after a failed commit
+MAX_UNSAVED_BYTES = 256 * 2**20  # an hour of 8 channels at 1 kHz as floats
+DROPPED = "not recorded: the disk could not be written and the memory set aside for that was full"
+
+
+class Recorder:
+    """Writes one recording; make it with `create`, before the port is opened.
+
+    ``append`` and ``event`` are called by one thread (the event loop), take microseconds and never fail for the
+    disk's sake. Arrays handed over must not be changed afterwards. ``problem`` is None, or one line for the page;
+    meanwhile everything is kept in memory, up to 256 MiB, and saved when the disk works again.
+    """
+
+    def __init__(self, path: Path, settings: Mapping[str, Any], *, threaded: bool) -> None:
+        self.path = path
+        self.problem: str | None = None
+        self.acknowledged_frames = 0  # every frame before this one is on disk, flushed
+        self.n_dropped_frames = 0
+        self._partition = Partition(len(settings["channels"]), float(settings["rate_hz"]))
+        self._rate_hz = float(settings["rate_hz"])
+        self._end_frame = 0
+        self._queue: deque[Item | Row] = deque()
+        self._queued_bytes = 0  # touched by the calling thread only
+        self._written_bytes = 0  # touched by the writer only
+        self._unsaved: list[Row] = []
+        self._closing = threading.Event()
+        self._closed = False
+        self._threaded = threaded
+        self._connection = self._open_new(settings)
+        self._identity = _identity(path)
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        if threaded:
+            self._thread.start()
+
+    @classmethod
+    def create(
+        cls, path: str | os.PathLike[str], settings: Mapping[str, Any], *, threaded: bool = True, force: bool = False
+    ) -> Recorder:
+        """Make a new recording at ``path``; the folder is made, private to the user, when there is none.
+
+        ``threaded=False`` writes everything in ``close``: the bytes of the file then depend only on what was
+        appended. ``force`` replaces an existing file.
+
+        Raises RecordingError when the file exists or cannot be made, ValueError when settings lack channels or rate.
+        """
+        if not settings.get("channels") or not float(settings.get("rate_hz") or 0) > 0:
+            raise ValueError("settings need channels and a rate_hz above 0")
+        to_json(settings)  # what JSON cannot hold is refused before anything is made
+        target = Path(path)
+        try:
+            if not target.parent.exists():
+                target.parent.mkdir(parents=True, mode=0o700)
+            if force:
+                for name in (target, Path(f"{target}-wal"), Path(f"{target}-shm")):
+                    name.unlink(missing_ok=True)
+            os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+            recorder = cls(target, settings, threaded=threaded)
+            _flush_folder(target.parent)
+        except FileExistsError as error:
+            raise RecordingError(
+                f"{target} exists already", "choose another name; recordings are never written over"
+            ) from error
+        except (OSError, sqlite3.Error) as error:
+            what, cure = _explain(error)
+            raise RecordingError(f"{target} cannot be made: {what}", cure) from error
+        return recorder
+
+    def append(self, item: Item) -> None:
+        """Queue a chunk, gap or note. ValueError when its frames were already recorded or its columns do not fit."""
+        if self._closed:
+            raise ValueError("the recording is closed")
+        self._end_frame = self._partition.check(item, self._end_frame)
+        if isinstance(item, Chunk):
+            if self._queued_bytes - self._written_bytes > MAX_UNSAVED_BYTES:
+                self.n_dropped_frames += item.n_frames
+                item = Gap(item.first_frame, item.n_frames, DROPPED)
+            else:
+                self._queued_bytes += item.counts.size * 8
+        self._queue.append(item)
+
+    def event(self, event: Event) -> None:
+        """Queue an event. ValueError or TypeError when its data is not JSON."""
+        if self._closed:
+            raise ValueError("the recording is closed")
+        self._queue.append(("events", (event.frame, event.utc, event.kind, to_json(event.data))))
+
+    def close(self) -> None:
+        """Write what is left and leave one file. RecordingError when the disk refuses: then says what is missing."""
+        if self._closed:
+            return
+        self._closed = True
+        self._closing.set()
+        if self._threaded:
+            self._thread.join()
+        self._drain()
+        self._unsaved += self._partition.flush()
+        self._commit()
+        try:
+            if not self._unsaved:
+                _leave_one_file(self._connection, vacuum=not self._threaded)
+        except sqlite3.Error:
+            pass  # everything is committed; a reader finds it in the file and its -wal neighbour
+        finally:
+            with contextlib.suppress(sqlite3.Error):
+                self._connection.close()
+        if self._unsaved:
+            missing_s = (self._partition.end_frame - self.acknowledged_frames) / self._rate_hz
+            raise RecordingError(f"the last {missing_s:.1f} s were not saved: {self.problem}", "")
+
+    def __enter__(self) -> Recorder:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _open_new(self, settings: Mapping[str, Any]) -> sqlite3.Connection:
+        connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=1.0)
+        if self._threaded:
+            _set_durable(connection)
+        else:
+            connection.execute("PRAGMA journal_mode = MEMORY")
+        create_tables(connection, settings)
+        return connection
+
+    def _run(self) -> None:
+        pause_s = TICK_S
+        while not self._closing.wait(pause_s):
+            self._drain()
+            self._commit()
+            pause_s = RETRY_S if self.problem else TICK_S
+
+    def _drain(self) -> None:
+        for _ in range(len(self._queue)):
+            item = self._queue.popleft()
+            self._unsaved += [item] if isinstance(item, tuple) else self._partition.push(item)
+
+    def _commit(self) -> None:
+        """Try to save; on failure keep everything and say what is wrong."""
+        if not self._unsaved:
+            return
+        try:
+            if _identity(self.path) != self._identity:
+                self._restore_file()
+            self._connection.execute("BEGIN IMMEDIATE")
+            insert_rows(self._connection, self._unsaved)
+            self._connection.execute("COMMIT")
+        except (OSError, sqlite3.Error) as error:
+            with contextlib.suppress(sqlite3.Error):
+                self._connection.execute("ROLLBACK")
+            self.problem = self._describe(error)
+            return
+        for table, values in self._unsaved:
+            if table in ("chunks", "gaps"):
+                self.acknowledged_frames = int(values[0]) + int(values[1])
+            if table == "chunks":
+                self._written_bytes += int(values[1]) * self._partition.n_channels * 8
+        self._unsaved = []
+        self.problem = None
+
+    def _restore_file(self) -> None:
+        """The file was moved or deleted under us: put everything that was committed back in its place."""
+        self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        copy = Path(f"{self.path}.saving")
+        copy.unlink(missing_ok=True)
+        self._connection.execute("VACUUM INTO ?", (str(copy),))
+        copy.chmod(0o600)
+        with copy.open("rb") as file:
+            os.fsync(file.fileno())
+        self._connection.close()
+        copy.rename(self.path)
+        self._connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=1.0)
+        _set_durable(self._connection)
+        _flush_folder(self.path.parent)
+        self._identity = _identity(self.path)
+
+    def _describe(self, error: Exception) -> str:
+        what, cure = _explain(error)
+        unsaved_s = max(0.0, (self._partition.end_frame - self.acknowledged_frames) / self._rate_hz)
+        kept = f"{unsaved_s:.0f} s are kept in memory and saved as soon as it works"
+        if self.n_dropped_frames:
+            kept += f"; memory is full: {self.n_dropped_frames / self._rate_hz:.0f} s are lost"
+        return f"not saving: {what}; {cure} ({kept})"
+
+
+def _set_durable(connection: sqlite3.Connection) -> None:
+    """Write-ahead log, flushed at every commit; a file system without shared memory keeps its rollback journal."""
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+
+
+def _leave_one_file(connection: sqlite3.Connection, *, vacuum: bool) -> None:
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.execute("PRAGMA journal_mode = DELETE")
+    if vacuum:  # orders the pages by content, not by the order of arrival
+        connection.execute("VACUUM")
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make a new name survive a power cut; systems that cannot flush a folder do it by themselves."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _explain(error: Exception) -> tuple[str, str]:
+    """``(what, cure)`` for what the disk said."""
+    name = getattr(error, "sqlite_errorname", "") or errno.errorcode.get(getattr(error, "errno", None) or 0, "")
+    if name.startswith("SQLITE_FULL") or name in ("ENOSPC", "EDQUOT", "EFBIG"):
+        return "the disk is full", "free some space"
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return "another program holds the file", "close that program"
+    if name.startswith("SQLITE_READONLY") or name in ("EACCES", "EPERM", "EROFS"):
+        return "writing is not allowed there", "choose a folder that you may write to"
+    if name in ("ENOENT", "ENOTDIR", "EEXIST"):
+        return "the folder is gone", "bring it back or reconnect the drive"
+    return f"the disk failed ({error})", "reconnect the drive or choose another folder"

@@ -1,0 +1,141 @@
+"""The tables of one recording: plain SQLite that any tool can open, every row with its own checksum."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import zlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from biofeedback.errors import RecordingError
+from biofeedback.model import FloatArray
+
+FORMAT = 1  # stored as user_version; grows when an older program could no longer read the file
+APPLICATION_ID = 0x484F4C44  # "HOLD", so that `file` and SQLite tools can tell a recording from another database
+SUFFIX = ".hold"
+INT_DTYPE, FLOAT_DTYPE = "<i4", "<f8"
+
+Value: TypeAlias = str | int | bytes
+Row: TypeAlias = tuple[str, tuple[Value, ...]]  # table, values in the order of COLUMNS, checksum not included
+
+COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "meta": ("key", "value"),
+    "chunks": ("first_frame", "n_frames", "dtype", "data"),
+    "gaps": ("first_frame", "n_frames", "reason"),
+    "notes": ("frame", "text"),
+    "events": ("frame", "utc", "kind", "data"),
+}
+
+TABLES = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
+CREATE TABLE chunks (first_frame INTEGER PRIMARY KEY, n_frames INTEGER NOT NULL, dtype TEXT NOT NULL,
+  data BLOB NOT NULL, crc32 INTEGER NOT NULL) STRICT;
+CREATE TABLE gaps (id INTEGER PRIMARY KEY, first_frame INTEGER NOT NULL, n_frames INTEGER NOT NULL,
+  reason TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
+CREATE TABLE notes (id INTEGER PRIMARY KEY, frame INTEGER NOT NULL, text TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
+CREATE TABLE events (id INTEGER PRIMARY KEY, frame INTEGER NOT NULL, utc TEXT NOT NULL, kind TEXT NOT NULL,
+  data TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
+CREATE VIEW ratings AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
+  json_extract(data, '$.value') AS value, json_extract(data, '$.phase_index') AS phase_index,
+  json_extract(data, '$.by') AS said_by FROM events WHERE kind = 'rating';
+CREATE VIEW phases AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
+  json_extract(data, '$.index') AS phase_index, json_extract(data, '$.kind') AS phase,
+  json_extract(data, '$.title') AS title, json_extract(data, '$.band[0]') AS low_percent,
+  json_extract(data, '$.band[1]') AS high_percent, json_extract(data, '$.duration_s') AS duration_s
+  FROM events WHERE kind = 'phase';
+"""
+
+
+def create_tables(connection: sqlite3.Connection, settings: Mapping[str, Any]) -> None:
+    """Write the empty tables and the settings, one ``meta`` row per key, in one transaction."""
+    statements = [f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {FORMAT}", "BEGIN IMMEDIATE"]
+    for statement in [*statements, *TABLES.strip().split(";\n")]:
+        connection.execute(statement.rstrip(";"))
+    insert_rows(connection, [("meta", (key, to_json(value))) for key, value in settings.items()])
+    connection.execute("COMMIT")
+
+
+def insert_rows(connection: sqlite3.Connection, rows: list[Row]) -> None:
+    """Insert rows with their checksums; the caller holds the transaction."""
+    for table, values in rows:
+        names = ", ".join((*COLUMNS[table], "crc32"))
+        marks = ", ".join("?" * (len(values) + 1))
+        connection.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", (*values, checksum(values)))
+
+
+def checksum(values: tuple[Value, ...]) -> int:
+    """CRC-32 over every stored column of a row, text as UTF-8 and whole numbers in decimal, each followed by a zero."""
+    crc = 0
+    for value in values:
+        crc = zlib.crc32(value if isinstance(value, bytes) else str(value).encode(), crc)
+        crc = zlib.crc32(b"\0", crc)
+    return crc
+
+
+def pack_counts(counts: FloatArray) -> tuple[str, bytes]:
+    """``(dtype, bytes)``, row after row: 4-byte integers when they give back every bit, 8-byte floats otherwise."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        whole = counts.astype(INT_DTYPE)
+    exact = np.ascontiguousarray(counts, dtype=FLOAT_DTYPE)
+    if np.array_equal(whole.astype(FLOAT_DTYPE).view(np.int64), exact.view(np.int64)):
+        return INT_DTYPE, whole.tobytes()
+    return FLOAT_DTYPE, exact.tobytes()
+
+
+def unpack_counts(dtype: str, data: bytes, n_frames: int, n_channels: int) -> NDArray[Any]:
+    """The inverse of `pack_counts`, shape ``(n_frames, n_channels)``, as stored. ValueError if not possible."""
+    if dtype not in (INT_DTYPE, FLOAT_DTYPE):
+        raise ValueError(f"unknown number format {dtype!r}")
+    return np.frombuffer(data, dtype=dtype).reshape(n_frames, n_channels)
+
+
+def to_json(value: object) -> str:
+    """Compact JSON in ASCII, so that any text survives; numpy scalars become plain numbers.
+
+    Raises ValueError for NaN, TypeError for what JSON cannot hold.
+    """
+    return json.dumps(value, allow_nan=False, separators=(",", ":"), default=_plain)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, Mapping):
+        return dict(value)
+    raise TypeError(f"{type(value).__name__} is not JSON")
+
+
+def check_version(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise RecordingError unless this is a recording that this program can read."""
+    application_id = connection.execute("PRAGMA application_id").fetchone()[0]
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if application_id != APPLICATION_ID:
+        raise RecordingError(f"{path} is not a recording", "choose a file that this program recorded")
+    if version > FORMAT:
+        raise RecordingError(
+            f"{path} has format {version}; this program reads up to {FORMAT}", "install a newer version of the program"
+        )
+
+
+def suggest_path(folder: str | os.PathLike[str], athlete: str, utc: str) -> Path:
+    """A free name in ``folder``: code, date and time of ``utc`` (ISO 8601), so that names sort by athlete and time."""
+    code = "".join(c for c in athlete if c.isalnum() or c in "_-") or "recording"
+    stamp = "".join(c for c in utc[:19] if c.isdigit())
+    stem = f"{code}-{stamp[:8]}-{stamp[8:]}" if stamp else code
+    path = Path(folder) / (stem + SUFFIX)
+    number = 2
+    while path.exists():
+        path = Path(folder) / f"{stem}-{number}{SUFFIX}"
+        number += 1
+    return path
+
+
+def recordings_folder() -> Path:
+    """Where recordings go when nothing else is said: BIOFEEDBACK_FOLDER, or a folder in the user's home."""
+    return Path(os.environ.get("BIOFEEDBACK_FOLDER") or Path.home() / "biofeedback-recordings").expanduser()

@@ -1,0 +1,21 @@
+"""Settings for small recordings of a simulated athlete."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from biofeedback.model import Channel, FloatArray
+
+
+def make_settings(n_channels: int = 2, rate_hz: float = 100.0, **more: Any) -> dict[str, Any]:
+    kinds = ("force", "emg")
+    channels = [Channel(name=f"{kinds[i % 2]}{i}", kind=kinds[i % 2]).to_dict() for i in range(n_channels)]
+    return {"format": 1, "channels": channels, "rate_hz": rate_hz, "athlete": "A01", "simulated": True, **more}
+
+
+def make_counts(n_frames: int, n_channels: int = 2, first: int = 0) -> FloatArray:
+    """Every number tells its frame and channel, so that a lost or moved one is seen."""
+    frames = np.arange(first, first + n_frames, dtype=np.float64)[:, None]
+    return frames * 16 + np.arange(n_channels)

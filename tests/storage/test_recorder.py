@@ -1,0 +1,224 @@
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import stat
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from biofeedback.errors import RecordingError
+from biofeedback.model import Chunk, Event, Gap, Note
+from biofeedback.storage import recorder as recorder_module
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import open_recording
+
+from .helpers import make_counts, make_settings
+
+
+def wait_until(condition: Callable[[], bool], timeout_s: float = 5.0) -> None:
+    """The writer has its own thread: look until it is done, fail after a generous time."""
+    end = time.monotonic() + timeout_s
+    while not condition():
+        assert time.monotonic() < end, "the writer thread did not get there"
+        time.sleep(0.005)
+
+
+def test_new_folder_and_file_are_private(tmp_path: Path) -> None:
+    path = tmp_path / "new" / "a.hold"
+    with Recorder.create(path, make_settings()):
+        for name in (path, Path(f"{path}-wal"), Path(f"{path}-shm")):
+            assert stat.S_IMODE(name.stat().st_mode) == 0o600
+    assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_acknowledged_frames_are_in_the_file_while_it_is_written(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    with Recorder.create(path, make_settings()) as recorder:
+        recorder.append(Chunk(0, make_counts(110)))
+        wait_until(lambda: recorder.acknowledged_frames > 0)
+        assert recorder.acknowledged_frames == 100  # four rows of a quarter second; the fifth is not complete
+        reader = open_recording(path)
+        assert reader.n_frames == 100
+        recorder.append(Chunk(110, make_counts(40, first=110)))
+        wait_until(lambda: recorder.acknowledged_frames == 150)
+        np.testing.assert_array_equal(reader.counts(), make_counts(100))  # a view of the moment of opening
+        np.testing.assert_array_equal(open_recording(path).counts(), make_counts(150))
+
+
+def test_close_leaves_one_file_with_everything(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    recorder = Recorder.create(path, make_settings())
+    recorder.append(Chunk(0, make_counts(33)))
+    recorder.event(
+        Event(20, "rating", {"value": 6.5, "phase_index": 0, "ask_id": 1, "by": "coach"}, "2026-11-24T10:00:00Z")
+    )
+    recorder.append(Gap(33, 7, "nothing came"))
+    recorder.append(Note(40, "boot line"))
+    recorder.close()
+    recorder.close()
+    assert os.listdir(tmp_path) == ["a.hold"]
+    assert recorder.acknowledged_frames == 40
+    recording = open_recording(path)
+    assert recording.n_frames == 40
+    assert recording.events[0].data["value"] == 6.5
+    chunk, gap, note = recording.items()
+    assert isinstance(chunk, Chunk)
+    np.testing.assert_array_equal(chunk.counts, make_counts(33))
+    assert (gap, note) == (Gap(33, 7, "nothing came"), Note(40, "boot line"))
+
+
+def test_other_people_read_ratings_and_phases_with_plain_sqlite(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    with Recorder.create(path, make_settings()) as recorder:
+        recorder.event(
+            Event(0, "phase", {"index": 0, "kind": "contract", "title": "Hold", "band": [60, 80], "duration_s": 20})
+        )
+        recorder.event(
+            Event(150, "rating", {"value": 7, "phase_index": 0, "ask_id": 1, "by": "athlete"}, "2026-11-24T10:00:00Z")
+        )
+    connection = sqlite3.connect(path)
+    try:
+        rating = connection.execute("SELECT time_s, value, phase_index, said_by FROM ratings").fetchall()
+        phase = connection.execute("SELECT time_s, phase, low_percent, high_percent, duration_s FROM phases").fetchall()
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+    finally:
+        connection.close()
+    assert rating == [(1.5, 7, 0, "athlete")]
+    assert phase == [(0.0, "contract", 60, 80, 20)]
+
+
+def test_second_writer_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    with Recorder.create(path, make_settings()) as recorder:
+        with pytest.raises(RecordingError, match="exists already; choose another name"):
+            Recorder.create(path, make_settings())
+        recorder.append(Chunk(0, make_counts(50)))
+    assert open_recording(path).n_frames == 50
+    with pytest.raises(RecordingError, match="exists already"):
+        Recorder.create(path, make_settings())
+
+
+def test_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    with pytest.raises(RecordingError, match="the folder is gone"):
+        Recorder.create(tmp_path / "file" / "a.hold", make_settings())
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_read_only_folder(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    with pytest.raises(RecordingError, match="writing is not allowed there; choose a folder that you may write to"):
+        Recorder.create(tmp_path / "a.hold", make_settings())
+    tmp_path.chmod(0o700)
+
+
+def test_folder_removed_while_recording_is_put_back_with_everything(tmp_path: Path) -> None:
+    path = tmp_path / "folder" / "a.hold"
+    recorder = Recorder.create(path, make_settings())
+    recorder.append(Chunk(0, make_counts(100)))
+    wait_until(lambda: recorder.acknowledged_frames == 100)
+    shutil.rmtree(path.parent)
+    recorder.append(Chunk(100, make_counts(100, first=100)))
+    recorder.close()
+    np.testing.assert_array_equal(open_recording(path).counts(), make_counts(200))
+
+
+def test_folder_that_stays_away_is_a_problem_and_what_was_kept_is_saved_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
+    path = tmp_path / "folder" / "a.hold"
+    recorder = Recorder.create(path, make_settings())
+    shutil.rmtree(path.parent)
+    path.parent.write_text("in the way")
+    recorder.append(Chunk(0, make_counts(300)))
+    wait_until(lambda: recorder.problem is not None)
+    assert recorder.problem == (
+        "not saving: the folder is gone; bring it back or reconnect the drive "
+        "(3 s are kept in memory and saved as soon as it works)"
+    )
+    path.parent.unlink()
+    wait_until(lambda: recorder.problem is None)
+    recorder.close()
+    np.testing.assert_array_equal(open_recording(path).counts(), make_counts(300))
+
+
+def test_full_disk_keeps_everything_and_saves_when_there_is_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
+    path = tmp_path / "a.hold"
+    recorder = Recorder.create(path, make_settings(rate_hz=1000.0))
+    recorder._connection.execute("PRAGMA max_page_count = 30")
+    for first in range(0, 100_000, 1000):
+        recorder.append(Chunk(first, make_counts(1000, first=first)))
+    wait_until(lambda: recorder.problem is not None)
+    assert "the disk is full; free some space" in str(recorder.problem)
+    recorder._connection.execute("PRAGMA max_page_count = 1000000")
+    recorder.close()
+    assert recorder.problem is None
+    np.testing.assert_array_equal(open_recording(path).counts(), make_counts(100_000))
+
+
+def test_memory_for_unsaved_frames_is_bounded_and_the_loss_is_a_gap(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorder_module, "MAX_UNSAVED_BYTES", 100 * 2 * 8)
+    path = tmp_path / "a.hold"
+    recorder = Recorder.create(path, make_settings(), threaded=False)  # writes nothing until closed: a disk that fails
+    for first in range(0, 300, 50):
+        recorder.append(Chunk(first, make_counts(50, first=first)))
+    assert recorder.n_dropped_frames == 150
+    recorder.close()
+    recording = open_recording(path)
+    np.testing.assert_array_equal(recording.counts()[:150], make_counts(150))
+    assert np.isnan(recording.counts()[150:]).all()
+    assert {item.reason for item in recording.items() if isinstance(item, Gap)} == {recorder_module.DROPPED}
+
+
+def test_close_says_what_could_not_be_saved(tmp_path: Path) -> None:
+    recorder = Recorder.create(tmp_path / "a.hold", make_settings(rate_hz=1000.0))
+    recorder._connection.execute("PRAGMA max_page_count = 12")
+    recorder.append(Chunk(0, make_counts(20_000)))
+    with pytest.raises(RecordingError, match=r"the last 20\.0 s were not saved: not saving: the disk is full"):
+        recorder.close()
+
+
+@pytest.mark.parametrize("threaded", [True, False])
+def test_frames_that_cannot_follow_are_refused_at_the_door(tmp_path: Path, threaded: bool) -> None:
+    with Recorder.create(tmp_path / "a.hold", make_settings(), threaded=threaded) as recorder:
+        recorder.append(Chunk(0, make_counts(10)))
+        with pytest.raises(ValueError, match="frame 9 was already recorded"):
+            recorder.append(Chunk(9, make_counts(1)))
+        with pytest.raises(ValueError, match="2 channels were set up"):
+            recorder.append(Chunk(10, make_counts(5, n_channels=3)))
+        with pytest.raises(ValueError, match="not JSON compliant"):
+            recorder.event(Event(0, "rating", {"value": float("nan")}))
+    with pytest.raises(ValueError, match="closed"):
+        recorder.append(Note(10, "late"))
+
+
+def test_headless_bytes_depend_only_on_what_was_appended(tmp_path: Path) -> None:
+    counts, event = make_counts(2000), Event(70, "rating", {"value": 5}, "2026-11-24T10:00:00Z")
+    written = []
+    for n_frames in (2000, 37, 1):
+        path = tmp_path / f"{n_frames}.hold"
+        with Recorder.create(path, make_settings(), threaded=False) as recorder:
+            recorder.event(event)
+            for first in range(0, 2000, n_frames):
+                recorder.append(Chunk(first, counts[first : first + n_frames]))
+            recorder.append(Gap(2000, 10, "nothing came"))
+        written.append(path.read_bytes())
+    assert written[0] == written[1] == written[2]
+    with Recorder.create(tmp_path / "late.hold", make_settings(), threaded=False) as recorder:
+        recorder.append(Chunk(0, counts))
+        recorder.append(Gap(2000, 10, "nothing came"))
+        recorder.event(event)
+    assert (tmp_path / "late.hold").read_bytes() == written[0]
