@@ -1,0 +1,46 @@
+"""What the session is doing right now: zeroing, an attempt or a plan. One at a time, driven by sample time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+from biofeedback.calibration.effort import Effort
+from biofeedback.model import Channel, Cue, Levels
+
+
+class Desk(Protocol):
+    """What an activity may ask of the engine around it."""
+
+    channels: tuple[Channel, ...]
+    guide: int
+    level_rate_hz: float
+
+    def emit(self, kind: str, data: Mapping[str, Any]) -> None:
+        """Put an event on record at the present level."""
+
+    def give_cue(self, cue: Cue) -> None:
+        """Tell a simulated athlete what is asked of the athlete."""
+
+
+class Activity(Protocol):
+    """Something that takes levels and changes at level boundaries which it names in advance.
+
+    The engine never hands over levels beyond ``boundary``: what happens there happens at that very level, whatever
+    the size of the chunks that came from the wire.
+    """
+
+    name: str
+    boundary: int
+
+    def take(self, levels: Levels, effort: Effort) -> None:
+        """Take consecutive levels, none beyond ``boundary``."""
+
+    def reach(self, level: int) -> bool:
+        """Do what is due at ``level`` (= ``boundary``); True when the activity is over."""
+
+    def remaining_s(self, level: int) -> float | None:
+        """Seconds until the present step ends."""
+
+    def cancel(self, reason: str) -> None:
+        """End at once, as Stop does."""

@@ -1,0 +1,151 @@
+"""A plan being carried out: phases, the band, rating prompts, Stop."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from biofeedback.calibration.effort import Effort
+from biofeedback.model import Cue, Levels
+from biofeedback.session.activity import Desk
+from biofeedback.session.band import BandState, BandTracker
+from biofeedback.session.plan import Plan, PlannedPhase
+
+ANSWER_WITHIN_S = 4.0  # a prompt stays open this long into the next phase, then "no answer" is the answer
+
+
+class Hold:
+    """Runs ``plan`` from level ``start`` on. Emits phase, relaxed, ask and rating events."""
+
+    name = "plan"
+
+    def __init__(self, plan: Plan, desk: Desk, start: int) -> None:
+        self.plan = plan
+        self.index = 0
+        self.tracker: BandTracker | None = None
+        self.ask: dict[str, Any] | None = None
+        self._n_asked = 0
+        self._is_over = False
+        self._desk = desk
+        self._ask_closes = 0
+        self._phase_end = start
+        self._ask_opens: int | None = None
+        self.boundary = start
+        desk.emit("plan", plan.to_dict())
+        self._start_phase(start)
+
+    @property
+    def phase(self) -> PlannedPhase:
+        """The phase running now."""
+        return self.plan.phases[self.index]
+
+    @property
+    def next_phase(self) -> PlannedPhase | None:
+        """The one after it, if any."""
+        following = self.index + 1
+        return self.plan.phases[following] if following < len(self.plan.phases) else None
+
+    @property
+    def band_state(self) -> BandState:
+        """Where effort is against the band, steadied for the screen."""
+        return self.tracker.state if self.tracker else BandState.NONE
+
+    def take(self, levels: Levels, effort: Effort) -> None:
+        """Feed the band tracker with the guiding channel."""
+        if self.tracker:
+            for percent in effort.percent[:, self._desk.guide]:
+                self.tracker.push(float(percent))
+
+    def reach(self, level: int) -> bool:
+        """Open or close a prompt, change phase."""
+        if self.ask and level >= self._ask_closes:
+            self.answer(None, by="nobody")
+        if level >= self._phase_end and self.next_phase:
+            self.index += 1
+            self._start_phase(level)
+        elif level >= self._phase_end:
+            if not self._is_over:
+                self._end_plan()
+            return self.ask is None  # else wait for the last answer
+        elif self._ask_opens is not None and level >= self._ask_opens:
+            self._open_ask()
+        self._set_boundary()
+        return False
+
+    def remaining_s(self, level: int) -> float:
+        """Until the phase ends."""
+        return max(0, self._phase_end - level) / self._desk.level_rate_hz
+
+    def answer(self, value: float | None, *, by: str) -> None:
+        """Record the answer to the open prompt (or a rating nobody asked for) and close the prompt."""
+        ask, self.ask = self.ask, None
+        self._desk.emit(
+            "rating",
+            {
+                "value": value,
+                "phase_index": ask["phase_index"] if ask else self.index,
+                "ask_id": ask["id"] if ask else None,
+                "by": by,
+            },
+        )
+        self._set_boundary()
+
+    def cancel(self, reason: str) -> None:
+        """Stop: the phase ends here and now."""
+        self.ask = None
+        if not self._is_over:
+            self._desk.emit("phase", {"kind": "end", "index": self.index, "reason": reason})
+        self._desk.emit("relaxed", {"on": False})
+        self._desk.give_cue(Cue("relax"))
+
+    def _start_phase(self, level: int) -> None:
+        phase = self.phase
+        rate_hz = self._desk.level_rate_hz
+        self._phase_end = level + max(1, round(phase.duration_s * rate_hz))
+        self._ask_opens = (
+            max(level, self._phase_end - round(self.plan.ask_before_end_s * rate_hz)) if phase.ask else None
+        )
+        self.tracker = None
+        if phase.band:
+            self.tracker = BandTracker(
+                phase.band,
+                rate_hz,
+                grace_s=self.plan.grace_s,
+                hysteresis_percent=self.plan.hysteresis_percent,
+                dwell_s=self.plan.dwell_s,
+            )
+        self._desk.emit("phase", {"index": self.index, "grace_s": self.plan.grace_s, **phase.to_dict()})
+        self._desk.emit("relaxed", {"on": phase.kind == "passive"})
+        target = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
+        self._desk.give_cue(Cue("contract", target) if target is not None else Cue("relax"))
+        self._set_boundary()
+
+    def _open_ask(self) -> None:
+        if self.ask:  # the one before was never answered
+            self.answer(None, by="nobody")
+        self._n_asked += 1
+        self._ask_opens = None
+        self._ask_closes = self._phase_end + round(ANSWER_WITHIN_S * self._desk.level_rate_hz)
+        self.ask = {"id": self._n_asked, "text": "Discomfort now, 0 to 10?", "phase_index": self.index}
+        self._desk.emit("ask", self.ask)
+        self._desk.give_cue(Cue("rate"))
+
+    def _end_plan(self) -> None:
+        self._is_over = True
+        self.tracker = None
+        self._desk.emit("phase", {"kind": "end", "index": self.index, "reason": "plan finished"})
+        self._desk.emit("relaxed", {"on": False})
+        self._desk.give_cue(Cue("relax"))
+        self._set_boundary()
+
+    def _set_boundary(self) -> None:
+        due = [] if self._is_over and self.ask else [self._phase_end]
+        if self._ask_opens is not None:
+            due.append(self._ask_opens)
+        if self.ask:
+            due.append(self._ask_closes)
+        self.boundary = min(due)
+
+    def to_dict(self) -> Mapping[str, Any]:
+        """The plan and where in it we are, for the page."""
+        return {**self.plan.to_dict(), "index": self.index}

@@ -1,0 +1,198 @@
+"""Plans as data: what the athlete does, for how long, in which band, and when a rating is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal, TypeAlias, cast
+
+from biofeedback.errors import PlanError
+from biofeedback.model import Band
+from biofeedback.toml_file import Place, TomlFile, parse_toml
+
+PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
+BUILT_IN = ("response-check", "light-hold", "hard-hold")
+TITLES: Mapping[PhaseKind, str] = {"passive": "Relax in the position", "contract": "Contract", "rest": "Rest"}
+LONGEST_PHASE_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedPhase:
+    """One phase: ``passive`` and ``contract`` keep the position, ``rest`` leaves it. Only ``contract`` has a band."""
+
+    kind: PhaseKind
+    title: str
+    duration_s: float
+    band: Band | None = None
+    ask: bool = False
+    cycle: int = 1
+
+    def to_dict(self) -> dict[str, Any]:
+        """As stored in a recording and sent to the page."""
+        band = [self.band.low_percent, self.band.high_percent] if self.band else None
+        return {
+            "kind": self.kind,
+            "title": self.title,
+            "duration_s": self.duration_s,
+            "band": band,
+            "ask": self.ask,
+            "cycle": self.cycle,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Phases in order and what counts.
+
+    ``grace_s``: ramp-in of a contraction that is not counted (2 s, common practice); ``hysteresis_percent`` and
+    ``dwell_s`` keep tremor from flickering the band state (1 point, 0.2 s); a rating is asked for
+    ``ask_before_end_s`` before the end of a phase that asks.
+    """
+
+    name: str
+    title: str
+    description: str
+    phases: tuple[PlannedPhase, ...]
+    grace_s: float = 2.0
+    hysteresis_percent: float = 1.0
+    dwell_s: float = 0.2
+    ask_before_end_s: float = 5.0
+
+    @property
+    def duration_s(self) -> float:
+        """All phases together."""
+        return sum(phase.duration_s for phase in self.phases)
+
+    def to_dict(self) -> dict[str, Any]:
+        """As stored in a recording and sent to the page."""
+        return {
+            "name": self.name,
+            "title": self.title,
+            "description": self.description,
+            "grace_s": self.grace_s,
+            "hysteresis_percent": self.hysteresis_percent,
+            "dwell_s": self.dwell_s,
+            "ask_before_end_s": self.ask_before_end_s,
+            "duration_s": self.duration_s,
+            "phases": [{"index": index, **phase.to_dict()} for index, phase in enumerate(self.phases)],
+        }
+
+    def shortened(self, factor: float) -> Plan:
+        """The same plan with every time multiplied by ``factor`` (0-1], for trying things out; the name says so."""
+        if not 0 < factor <= 1:
+            raise ValueError(f"factor {factor} is not above 0 and at most 1")
+        phases = tuple(replace(phase, duration_s=phase.duration_s * factor) for phase in self.phases)
+        return replace(
+            self,
+            title=f"{self.title} (shortened)",
+            phases=phases,
+            grace_s=self.grace_s * factor,
+            ask_before_end_s=self.ask_before_end_s * factor,
+        )
+
+
+def load_plan(path_or_name: str | Path) -> Plan:
+    """A built-in plan by name, or a plan file. PlanError names the line and the cure."""
+    if str(path_or_name) in BUILT_IN:
+        resource = files("biofeedback.session") / "plans" / f"{path_or_name}.toml"
+        return parse_plan(resource.read_text("utf-8"), f"{path_or_name}.toml")
+    path = Path(path_or_name)
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanError(
+            f"plan {str(path_or_name)!r} cannot be read", f"use {', '.join(BUILT_IN)} or the path of a plan file"
+        ) from error
+    return parse_plan(text, path.name)
+
+
+def parse_plan(text: str, name: str) -> Plan:
+    """Parse and validate the text of a plan file; ``name`` is used in messages."""
+    file = parse_toml(text, name)
+    _refuse_unknown(file, (), file.data, {"name", "title", "description", "block", *_PLAN_NUMBERS})
+    phases: list[PlannedPhase] = []
+    blocks = file.data.get("block")
+    if not isinstance(blocks, list) or not blocks:
+        file.refuse((), "a plan without phases", "add [[block]] and [[block.phase]] with a kind and a duration_s")
+    for number, block in enumerate(blocks):
+        place: Place = ("block", number)
+        _refuse_unknown(file, place, block, {"repeat", "phase"})
+        repeat = _number(file, (*place, "repeat"), block.get("repeat", 1), 1, 100)
+        if repeat != int(repeat):
+            file.refuse((*place, "repeat"), f"repeat = {repeat}", "use a whole number from 1 to 100")
+        entries = block.get("phase")
+        if not isinstance(entries, list) or not entries:
+            file.refuse(place, "a block without phases", "add [[block.phase]] with a kind and a duration_s")
+        parsed = [_parse_phase(file, (*place, "phase", index), entry) for index, entry in enumerate(entries)]
+        for cycle in range(1, int(repeat) + 1):
+            phases += [replace(phase, cycle=cycle) for phase in parsed]
+    numbers = {
+        key: _number(file, (key,), file.data[key], 0, limit) for key, limit in _PLAN_NUMBERS.items() if key in file.data
+    }
+    title = _text(file, ("title",), file.data.get("title", name))
+    return Plan(
+        name=_text(file, ("name",), file.data.get("name", Path(name).stem)),
+        title=title,
+        description=_text(file, ("description",), file.data.get("description", "")),
+        phases=tuple(phases),
+        **numbers,
+    )
+
+
+_PLAN_NUMBERS: Mapping[str, float] = {
+    "grace_s": 30.0,
+    "hysteresis_percent": 20.0,
+    "dwell_s": 2.0,
+    "ask_before_end_s": 60.0,
+}
+
+
+def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> PlannedPhase:
+    _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "ask"})
+    kind = entry.get("kind")
+    if kind not in TITLES:
+        file.refuse((*place, "kind"), f"kind = {kind!r}", "use passive, contract or rest")
+    if "duration_s" not in entry:
+        file.refuse(place, "a phase without duration_s", "say how many seconds it lasts")
+    duration_s = _number(file, (*place, "duration_s"), entry["duration_s"], 1, LONGEST_PHASE_S)
+    band = _parse_band(file, (*place, "band"), entry.get("band")) if "band" in entry else None
+    if (kind == "contract") != (band is not None):
+        cure = "add band = [low, high] in % of maximum" if band is None else "remove the band, or use kind = 'contract'"
+        file.refuse((*place, "band"), f"a {kind} phase {'without' if band is None else 'with'} a band", cure)
+    ask = entry.get("ask", False)
+    if not isinstance(ask, bool):
+        file.refuse((*place, "ask"), f"ask = {ask!r}", "use true or false")
+    title = _text(file, (*place, "title"), entry.get("title", TITLES[cast("PhaseKind", kind)]))
+    return PlannedPhase(kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, ask=ask)
+
+
+def _parse_band(file: TomlFile, place: Place, value: object) -> Band:
+    cure = "use two numbers, low below high, in % of maximum, e.g. band = [20, 30]"
+    if not isinstance(value, list) or len(value) != 2:
+        file.refuse(place, f"band = {value!r}", cure)
+    low, high = (_number(file, place, edge, 0, 200) for edge in value)
+    if not low < high:
+        file.refuse(place, f"band = {value!r}", cure)
+    return Band(low, high)
+
+
+def _number(file: TomlFile, place: Place, value: object, low: float, high: float) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        file.refuse(place, f"{place[-1]} = {value!r}", f"use a number from {low:g} to {high:g}")
+    return float(value)
+
+
+def _text(file: TomlFile, place: Place, value: object) -> str:
+    if not isinstance(value, str) or len(value) > 300:
+        file.refuse(place, f"{place[-1]} = {value!r}", "use a text of at most 300 characters in quotes")
+    return value
+
+
+def _refuse_unknown(file: TomlFile, place: Place, entry: object, known: set[str]) -> None:
+    if not isinstance(entry, dict):
+        file.refuse(place, f"{place[-1] if place else 'the file'} is not a table", "write it as a table")
+    for key in entry:
+        if key not in known:
+            file.refuse((*place, key), f"{key!r} is not known here", f"use {', '.join(sorted(known))}")

@@ -1,0 +1,92 @@
+"""What a page is told of a session whenever something other than the numbers changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from biofeedback import __version__
+from biofeedback.cautions import CAUTIONS
+from biofeedback.model import Channel, Flag
+from biofeedback.session.engine import Engine
+from biofeedback.session.maximum import Attempting
+from biofeedback.session.zeroing import Zeroing
+from biofeedback.signal.quality import explain
+
+
+def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, Any]:
+    """JSON-able state; ``said`` is what a simulated athlete answers to the open prompt."""
+    hold, setup = engine.hold, engine.setup
+    following = hold.next_phase if hold else None
+    return {
+        "software": __version__,
+        "simulated": setup.simulated,
+        "fast": setup.fast,
+        "athlete": setup.athlete,
+        "exercise": setup.exercise,
+        "side": setup.side,
+        "position": setup.position,
+        "stage": engine.stage,
+        "cautions": list(CAUTIONS),
+        "channels": [_describe_channel(engine, index, channel) for index, channel in enumerate(engine.channels)],
+        "zero": {
+            "state": "running" if isinstance(engine.activity, Zeroing) else "done" if engine.zeros else "idle",
+            "results": engine.zeros,
+        },
+        "maximum": _describe_maximum(engine),
+        "plans": [_describe_plan(plan.to_dict()) for plan in engine.plans.values()],
+        "plan": hold.to_dict() if hold else None,
+        "phase": {"index": hold.index, **hold.phase.to_dict()} if hold else None,
+        "next": following.to_dict() if following else None,
+        "band": hold.phase.to_dict()["band"] if hold else None,
+        "ask": {**hold.ask, "said": said} if hold and hold.ask else None,
+        "ratings": [asdict(rating) for rating in engine.ratings],
+        "limit": engine.limit,
+        "message": engine.message,
+        "stopped": {"reason": engine.stopped} if engine.stopped else None,
+    }
+
+
+def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str, Any]:
+    return {
+        "name": channel.name,
+        "kind": channel.kind,
+        "unit": channel.unit,
+        "calibrated": channel.name in engine.maxima,
+        "guide": index == engine.guide,
+        "problem": describe_problem(engine.problems[index], channel),
+    }
+
+
+def describe_problem(flags: int, channel: Channel) -> dict[str, str] | None:
+    """The worst of several flags in words with its cure; None when the signal is good."""
+    for flag in Flag:  # ordered by how much they spoil
+        if flags & flag:
+            what, cure = explain(flag, channel)
+            return {"what": what, "cure": cure}
+    return None
+
+
+def _describe_maximum(engine: Engine) -> dict[str, Any]:
+    verdict = engine.search.verdict()
+    guide = engine.channels[engine.guide]
+    maximum = engine.maxima.get(guide.name)
+    step = engine.activity.step if isinstance(engine.activity, Attempting) else "accepted" if maximum else "idle"
+    return {
+        "step": step,
+        "number": engine.activity.number
+        if isinstance(engine.activity, Attempting)
+        else len(engine.search.attempts) + 1,
+        "n_needed": len(engine.search.attempts) + verdict.n_more,
+        "attempts": engine.search.to_dict(),
+        "verdict": {"state": verdict.state, "text": verdict.reason},
+        "strength": maximum.strength if maximum else None,
+        "method": maximum.method if maximum else None,
+        "unit": guide.unit,
+    }
+
+
+def _describe_plan(plan: Mapping[str, Any]) -> dict[str, Any]:
+    keys: Sequence[str] = ("name", "title", "description", "duration_s")
+    return {key: plan[key] for key in keys}

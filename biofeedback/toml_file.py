@@ -1,0 +1,62 @@
+"""TOML files written by people: parsed by the standard library, mistakes named by line with their cure."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from biofeedback.errors import PlanError
+
+_HEADER = re.compile(r"\s*(\[\[?)\s*([A-Za-z0-9_.\-]+)\s*\]\]?")
+_KEY = re.compile(r"\s*([A-Za-z0-9_\-]+)\s*=")
+Place = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TomlFile:
+    """``data`` as parsed, ``name`` for messages, ``lines``: where each table and key stands (1-based)."""
+
+    name: str
+    data: dict[str, Any]
+    lines: dict[Place, int]
+
+    def refuse(self, place: Place, what: str, cure: str) -> NoReturn:
+        """Raise PlanError naming the line of ``place``, or of the closest table around it."""
+        while place and place not in self.lines:
+            place = place[:-1]
+        line = self.lines.get(place)
+        where = f"{self.name}, line {line}" if line else self.name
+        raise PlanError(f"{where}: {what}", cure)
+
+
+def parse_toml(text: str, name: str) -> TomlFile:
+    """Parse; PlanError with the parser's own line and column when the text is not TOML."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{name}: not valid TOML: {error}", "correct that line") from error
+    return TomlFile(name, data, _find_lines(text))
+
+
+def _find_lines(text: str) -> dict[Place, int]:
+    lines: dict[Place, int] = {}
+    counts: dict[Place, int] = {}
+    table: Place = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            table = ()
+            names = header.group(2).split(".")
+            for depth, part in enumerate(names):
+                table = (*table, part)
+                if depth == len(names) - 1 and header.group(1) == "[[":
+                    counts[table] = counts.get(table, -1) + 1
+                    for deeper in [key for key in counts if key[: len(table)] == table and key != table]:
+                        del counts[deeper]
+                if table in counts:
+                    table = (*table, counts[table])
+            lines[table] = number
+        elif key := _KEY.match(line):
+            lines.setdefault((*table, key.group(1)), number)
+    return lines
