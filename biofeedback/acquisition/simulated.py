@@ -49,7 +49,7 @@ class SimulatedSource:
     ) -> None:
         """``speed`` is in times real time, None as fast as possible; the unplug times are sample time."""
         self.url, self.channels, self.rate_hz = url, simulator.channels, simulator.rate_hz
-        self.columns = ("sequence", *(channel.name for channel in simulator.channels))
+        self.columns = ",".join(("seq", *(channel.name for channel in simulator.channels)))
         self.description = f"simulated athlete {simulator.athlete.code}, seed {simulator.athlete.seed}"
         self.simulator = simulator
         self._speed, self._clock, self._sleep = speed, clock, sleep

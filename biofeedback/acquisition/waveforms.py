@@ -22,7 +22,9 @@ def design_emg_kernel(rate_hz: float, scale: float) -> FloatArray:
     frequency_hz = np.fft.rfftfreq(N_TAPS, 1 / rate_hz)
     low, high = 60.0 * scale, 120.0 * scale
     size = frequency_hz * high**2 / (np.sqrt(frequency_hz**2 + low**2) * (frequency_hz**2 + high**2))
-    taps = np.roll(np.fft.irfft(size, N_TAPS), N_TAPS // 2) * np.hanning(N_TAPS)
+    window = np.hanning(N_TAPS)
+    taps = np.roll(np.fft.irfft(size, N_TAPS), N_TAPS // 2) * window
+    taps -= window * (taps.sum() / window.sum())  # the window lets some of 0 Hz in; muscle has none
     return np.asarray(taps / math.sqrt(float(np.sum(taps**2))))
 
 
