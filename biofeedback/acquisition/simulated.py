@@ -201,16 +201,16 @@ def _read_athlete(options: dict[str, str]) -> Athlete:
         if isinstance(default, str):
             given[name] = text
         else:
-            number = _number(options, option, 0.0, least=None)
-            given[name] = int(number) if isinstance(default, int) else number
+            given[name] = _number(options, option, 0.0, least=None)
     if given.get("dose", "none") not in ("none", "line", "saturating"):
         raise SourceError(f"dose={given['dose']} is not known", "use none, line or saturating")
     for name in ("maximum_newton", "relaxation_s", "carry_over_s", "rating_step", "half_effort_percent"):
         if given.get(name, 1.0) <= 0:
             raise SourceError(f"{name}={given[name]:g} must be above 0", "leave it out for the default")
-    if given.get("seed", 0) < 0:
-        raise SourceError(f"seed={given['seed']} must not be negative", "use a whole number from 0 on")
-    return Athlete(**given)
+    seed = given.get("seed", 0)
+    if seed < 0 or seed != int(seed):
+        raise SourceError(f"seed={options['seed']} cannot be used", "give a whole number from 0 on")
+    return Athlete(**{**given, "seed": int(seed)} if "seed" in given else given)
 
 
 def _number(options: dict[str, str], name: str, default: Any, *, least: float | None = 0.0) -> Any:

@@ -37,8 +37,7 @@ def read_until_unplugged(source):
     for _ in range(10_000):
         try:
             data += source.read()
-        except SourceError as error:
-            assert "unplugged" in error.what
+        except SourceError:
             return data
     raise AssertionError("never unplugged")
 
@@ -130,7 +129,7 @@ def test_unplugged_sensor_comes_back_with_a_hole_in_the_sequence():
 def test_unplugged_without_a_clock():
     source, _ = opened("simulated:?fast=1&unplug_at=1&unplug_for=2")
     read_until_unplugged(source)
-    with pytest.raises(SourceError):
+    with pytest.raises(SourceError, match="has been unplugged"):
         source.read()
     assert source.reopen()
     assert rows(source.read())[0, 0] == 3000
@@ -174,7 +173,8 @@ def test_options_reach_the_athlete():
         ("sped=2", "no option 'sped'; use "),
         ("rate=fast", "rate=fast cannot be used; give a number"),
         ("rate=0", "rate=0 cannot be used"),
-        ("seed=-1", "seed=-1 must not be negative"),
+        ("seed=-1", "seed=-1 cannot be used"),
+        ("seed=1.5", "seed=1.5 cannot be used"),
         ("speed=0", "speed=0 cannot be used"),
         ("channels=torque", "must begin with force, emg or position"),
         ("channels=emg@raw", "'raw' is not known"),
