@@ -1,0 +1,74 @@
+"""Words chosen by rule: "more" and "no clear difference" come as readily as "less"."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+if TYPE_CHECKING:
+    from biofeedback.analysis.response import Response
+
+ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too few ratings to say"]
+
+
+def choose_word(
+    n: int, low: float | None, high: float | None, *, n_min: int, yardstick: float
+) -> tuple[ResponseWord, str]:
+    """Word and reason from ``n`` contrasts and the 95 % interval of their mean, in points.
+
+    "less" and "more" only when the whole interval lies on one side of zero, and never from fewer than ``n_min``.
+    ``yardstick`` only tells a small difference from an unknown one.
+    """
+    if n < n_min or low is None or high is None:
+        return "too few ratings to say", f"{count(n, 'complete cycle')}, {n_min} are needed"
+    interval = f"the 95 % interval, {low:+.1f} to {high:+.1f} points,"
+    if high < 0:
+        return "less", f"{interval} lies wholly below zero"
+    if low > 0:
+        return "more", f"{interval} lies wholly above zero"
+    if max(-low, high) < yardstick:
+        return "no clear difference", f"{interval} includes zero, and any difference is below {yardstick:g} points"
+    return "no clear difference", f"{interval} includes zero, and larger differences than {yardstick:g} points too"
+
+
+def describe_response(response: Response) -> tuple[str, ...]:
+    """What contraction did, what that is worth; one more sentence when marked ratings decide the answer."""
+    said = _describe_change(response)
+    clean = response.without_marked
+    if clean is not None and clean.word != response.word:
+        said = (*said, f'Without the marked ratings the answer is "{clean.word}": {clean.reason}.')
+    return said
+
+
+def describe_points(points: float) -> str:
+    """ "1.2 points lower", "0.4 points higher", "the same"."""
+    if abs(points) < 0.05:
+        return "the same"
+    return f"{abs(points):.1f} points {'lower' if points < 0 else 'higher'}"
+
+
+def count(n: int, noun: str) -> str:
+    """ "1 cycle", "5 cycles"."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def _describe_change(response: Response) -> tuple[str, ...]:
+    mean, low, high = response.mean_change, response.low, response.high
+    if response.word == "too few ratings to say" or mean is None or low is None or high is None:
+        return (f"Too few ratings to say what contraction did: {response.reason}.",)
+    cycles = count(response.n_contrasts, "cycle")
+    if response.word == "no clear difference":
+        first = (
+            f"No clear difference: over {cycles} discomfort while contracting was {describe_points(mean)}, "
+            f"and anything from {describe_points(low)} to {describe_points(high)} fits these ratings."
+        )
+        if response.n_more_cycles is None:
+            return first, f"More of the same will hardly settle it: {response.n_more_reason}."
+        more = count(response.n_more_cycles, "more cycle")
+        return first, f"About {more} would settle it, {response.n_more_reason}."
+    first = (
+        f"Discomfort was {response.word} while contracting: {describe_points(mean)} than in the passive phases around "
+        f"it, over {cycles} (95 % interval: {describe_points(low)} to {describe_points(high)})."
+    )
+    if response.reaches_yardstick:
+        return first, "That reaches the usual yardstick for a change that matters, 2 points or 30 %."
+    return first, "That is below the usual yardstick for a change that matters, 2 points or 30 %."

@@ -1,0 +1,164 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from biofeedback.analysis.randomisation import draw_order
+from biofeedback.analysis.response import RatedPhase, compute_response, estimate_mean
+
+
+def alternate(ratings, step_s=20.0, marks=()):
+    """Passive first, then in turn; ``marks`` are indices of phases to mark."""
+    return [
+        RatedPhase("contract" if i % 2 else "passive", r, 18 + step_s * i, ("out of band",) if i in marks else ())
+        for i, r in enumerate(ratings)
+    ]
+
+
+def test_contrasts_by_hand():
+    response = compute_response(alternate([8, 6, 7, 5, 7, 4, 6]))
+    assert [c.change for c in response.contrasts] == [6 - 7.5, 5 - 7, 4 - 6.5]
+    assert response.mean_change == pytest.approx(-2)
+    assert response.mean_passive == pytest.approx(7)
+    assert response.change_percent == pytest.approx(-100 * 2 / 7)
+    assert response.fell == pytest.approx((-2 - 2 - 3) / 3)
+    assert response.came_back == pytest.approx((1 + 2 + 2) / 3)
+    assert response.drift_per_min.slope == pytest.approx(-0.875)  # -1.5, -1.5, -1, -0.75, -0.75, 0
+    assert response.nap == pytest.approx(11.5 / 12)  # 12 pairs, all lower but one tie (6 and 6)
+
+
+@given(st.lists(st.floats(3, 7), min_size=7, max_size=7), st.floats(-0.2, 0.2).filter(lambda s: abs(s) > 1e-6))
+def test_a_straight_drift_cancels_exactly(ratings, slope):
+    flat = compute_response(alternate(ratings))
+    tilted = compute_response(alternate([r + slope * i for i, r in enumerate(ratings)]))
+    assert [c.change for c in tilted.contrasts] == pytest.approx([c.change for c in flat.contrasts], abs=1e-9)
+
+
+def test_less_and_more_are_mirror_images():
+    ratings = [6, 4, 6, 5, 7, 4, 6, 4, 6, 4, 6]
+    down = compute_response(alternate(ratings))
+    up = compute_response(alternate([10 - r for r in ratings]))
+    assert (down.word, up.word) == ("less", "more")
+    assert (up.mean_change, up.low, up.high) == pytest.approx((-down.mean_change, -down.high, -down.low))
+    assert up.nap == pytest.approx(1 - down.nap)
+    assert "more" in up.sentences()[0]
+    assert "higher" in up.sentences()[0]
+
+
+def test_passive_relaxation_alone_is_no_clear_difference():
+    """33 % of passive torque in 90 s (Magnusson et al. 1996), rated to whole numbers: before-after would say 2 less."""
+    time_s = 18 + 20.0 * np.arange(11)
+    falling = np.round(7 * (1 - 0.3308 * (1 - np.exp(-time_s / 15))))
+    response = compute_response(alternate(falling))
+    assert response.word == "no clear difference"
+    assert abs(response.mean_change) < 0.3
+
+
+def test_equal_contrasts_are_not_certainty():
+    response = compute_response(alternate([6, 5, 6, 5, 6, 5, 6]))
+    assert response.mean_change == -1
+    # variance floor 1/12 of a whole-number scale, 3 contrasts sharing ratings: 5.5/9 of it; t(2) = 4.3027 (from memory)
+    assert response.high - response.low == pytest.approx(2 * 4.3027 * np.sqrt(5.5 / 9 / 12), abs=1e-4)
+
+
+def test_interval_by_hand_for_contrasts_that_share_no_rating():
+    """Without shared ratings the interval is Student's: mean 2, SD 1, n = 3."""
+    mean, error = estimate_mean(np.array([1.0, 2.0, 3.0]), np.eye(3), rounding=0.0)
+    assert (mean, error) == pytest.approx((2, 1 / np.sqrt(3)))
+
+
+def test_interval_equals_generalised_least_squares(reference):
+    """The covariance of contrasts that share a passive rating, in statsmodels' own GLS."""
+    sm = reference("statsmodels.api")
+    n = 6
+    weights = np.zeros((n, 2 * n + 1))
+    for i in range(n):
+        weights[i, 2 * i : 2 * i + 3] = -0.5, 1, -0.5
+    changes = np.random.default_rng(4).normal(-1, 1, n)
+    covariance = weights @ weights.T
+    fit = sm.GLS(changes, np.ones(n), sigma=covariance).fit()
+    _, error = estimate_mean(changes, weights, rounding=0.0)
+    assert error == pytest.approx(np.sqrt(fit.scale * covariance.sum()) / n, rel=1e-9)
+
+
+def test_missing_ratings_are_said_not_filled():
+    response = compute_response(alternate([7, 5, 6, None, 6, 5, 7, 4, 6, 5]))
+    assert [c.reason for c in response.contrasts] == [
+        "",
+        "no rating during",
+        "",
+        "",
+        "no closing passive phase after it",
+    ]
+    assert response.n_contrasts == 3
+    assert response.contrasts[1].change is None
+    assert any("contraction 2 is left out: no rating during" in note for note in response.notes)
+    assert "1 of 10 phases have no usable rating" in response.notes
+
+
+def test_ends_of_the_scale_are_named():
+    assert any("stand at 10" in note for note in compute_response(alternate([10, 8, 10, 8, 10])).notes)
+
+
+@pytest.mark.parametrize(("ratings", "n"), [([], 0), ([7], 0), ([7, 6], 0), ([7, 6, 7], 1), ([7, 6, 7, 5, 6], 2)])
+def test_too_few(ratings, n):
+    response = compute_response(alternate(ratings))
+    assert response.word == "too few ratings to say"
+    assert response.n_contrasts == n
+    assert (response.mean_change is None) == (n == 0)
+    assert response.n_more_cycles == 3 - n or n == 2
+    assert len(response.sentences()) == 1
+
+
+def test_marked_ratings_are_kept_and_also_left_out():
+    response = compute_response(alternate([6, 4, 6, 4, 6, 4, 6, 4, 6], marks=(1, 5)))
+    assert response.n_contrasts == 4
+    assert response.word == "less"
+    assert response.contrasts[0].marks == ("out of band",)
+    assert response.without_marked.n_contrasts == 2
+    assert response.without_marked.word == "too few ratings to say"
+    assert "Without the marked ratings" in response.sentences()[-1]
+    assert compute_response(alternate([6, 4, 6])).without_marked is None
+
+
+def test_further_cycles_get_a_clear_answer_if_the_change_stays():
+    ratings = [6, 5, 7, 5, 6, 6, 6]
+    response = compute_response(alternate(ratings))
+    assert response.word == "no clear difference"
+    n = response.n_more_cycles
+    assert n is not None
+    assert n > 0
+    # the promised number of cycles with the same change and scatter: scale this session's contrasts up
+    more = compute_response(alternate(ratings[:-1] * 4 + [6]))
+    assert more.n_contrasts == 12 >= response.n_contrasts + n
+    assert more.word == "less"
+
+
+def test_no_p_without_a_draw():
+    response = compute_response(alternate([6, 4, 6, 4, 6]))
+    assert response.test is None
+    assert "not drawn by lot" in response.test_reason
+
+
+def test_p_over_the_orders_that_could_have_been_drawn():
+    drawn = draw_order(5, seed=3)
+    phases = [RatedPhase(kind, 4 if kind == "contract" else 6, 18 + 20 * i) for i, kind in enumerate(drawn.order)]
+    response = compute_response(phases, drawn=drawn)
+    assert response.test.p_less == response.test.smallest_p == 1 / 32
+    held_otherwise = [*phases[:-2], replace(phases[-2], kind="passive"), phases[-1]]
+    assert compute_response(held_otherwise, drawn=drawn).test is None
+
+
+def test_words_do_not_depend_on_marks_of_unrated_phases_or_time_unit():
+    ratings = [6, 4, 6, 4, 6, 4, 6]
+    slow, fast = compute_response(alternate(ratings, 60)), compute_response(alternate(ratings, 2))
+    assert slow.word == fast.word
+    assert slow.mean_change == fast.mean_change
+
+
+@pytest.mark.parametrize("bad", [("contracting", 5, 0.0), ("passive", 11, 0.0), ("passive", 5, float("nan"))])
+def test_misuse_is_refused(bad):
+    with pytest.raises(ValueError, match=r"kind|scale|time"):
+        RatedPhase(*bad)
