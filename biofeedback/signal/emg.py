@@ -1,0 +1,97 @@
+"""Raw muscle activity to RMS: band-pass, mains notch when hum is there, root of the mean square over 250 ms."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from biofeedback.errors import SourceError
+from biofeedback.model import FloatArray
+from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
+
+LOW_EDGE_HZ, HIGH_EDGE_HZ = 20.0, 450.0
+HIGHEST_EDGE = 0.45  # of the sample rate
+RMS_S = 0.25  # random error 1/(2 sqrt(B T)): 5 % at B = 400 Hz
+LOWEST_RATE_HZ, GOOD_RATE_HZ = 400.0, 1000.0
+NOTCH_WIDTH_HZ = 2.0  # at every harmonic; the whole comb takes 3 % of the amplitude of a flat 20-450 Hz spectrum
+
+
+def check_rate(rate_hz: float, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Warnings about the rate of raw EMG channels.
+
+    Raises
+    ------
+    SourceError
+        Below 400 Hz: most of the signal would fold back.
+    """
+    if rate_hz < LOWEST_RATE_HZ:
+        raise SourceError(
+            f"sampled at {rate_hz:g} Hz; raw EMG needs {GOOD_RATE_HZ:g} Hz", "use the board's envelope output"
+        )
+    if rate_hz < GOOD_RATE_HZ:
+        return (
+            f"{', '.join(names)}: sampled at {rate_hz:g} Hz; below {GOOD_RATE_HZ:g} Hz the amplitude is usable, "
+            "the spectrum is not",
+        )
+    return ()
+
+
+def band_pass(rate_hz: float) -> FloatArray:
+    """Butterworth sections, 20-450 Hz (upper edge at most 0.45 of the rate), 24 dB per octave on both sides."""
+    from scipy.signal import butter
+
+    edges = [LOW_EDGE_HZ, min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)]
+    return np.asarray(butter(4, edges, btype="bandpass", fs=rate_hz, output="sos"), dtype=np.float64)
+
+
+def mains_notch(mains_hz: float, rate_hz: float) -> FloatArray:
+    """One section per harmonic inside the pass band, each 2 Hz wide between its -3 dB points."""
+    from scipy.signal import iirnotch
+
+    top_hz = min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)
+    harmonics = np.arange(mains_hz, top_hz + 1e-9, mains_hz)
+    return np.asarray([np.concatenate(iirnotch(f, f / NOTCH_WIDTH_HZ, fs=rate_hz)) for f in harmonics])
+
+
+class RmsFilter:
+    """Band-pass and square, frame by frame; the root of the mean comes from hop sums.
+
+    ``notch`` adds the mains sections from the next frame on; it stays on, since a filter that came and went would
+    change the scale between a maximum and the effort held against it.
+    """
+
+    is_median = False
+
+    def __init__(self, n_channels: int, rate_hz: float, hop: int, *, mains_hz: float | None) -> None:
+        self.n_channels, self.rate_hz = n_channels, rate_hz
+        self.n_window = max(1, round(RMS_S * rate_hz / hop))
+        sections = band_pass(rate_hz)
+        middle_hz = float(np.sqrt(LOW_EDGE_HZ * min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)))
+        self.delay_s = group_delay_s(sections, middle_hz, rate_hz) + (self.n_window * hop + 1) / 2 / rate_hz
+        self.n_settling = -(-settling_frames(sections, rate_hz) // hop) + self.n_window - 1
+        self._band = Cascade(sections, n_channels)
+        self._notch: Cascade | None = None
+        self.mains_hz: float | None = None
+        self.filtered: FloatArray = np.zeros((n_channels, 0))  # what the last run let through, for the quality check
+        if mains_hz is not None:
+            self.notch(mains_hz)
+
+    def notch(self, mains_hz: float) -> None:
+        """Take out the mains and its harmonics from the next frame on."""
+        self.mains_hz = mains_hz
+        self._notch = Cascade(mains_notch(mains_hz, self.rate_hz), self.n_channels)
+
+    def start(self, first: FloatArray) -> None:
+        """Begin anew at ``first`` (n_channels,)."""
+        self._band.start(first)
+        if self._notch is not None:
+            self._notch.start(np.zeros(self.n_channels))
+
+    def run(self, x: FloatArray) -> FloatArray:
+        """Next frames ``(n_channels, n_frames)`` to squares."""
+        y = self._band.run(x)
+        self.filtered = y if self._notch is None else self._notch.run(y)
+        return self.filtered * self.filtered
+
+    def finish(self, window: FloatArray, weight: FloatArray) -> FloatArray:
+        """Hop sums and frame counts of each window, ``(n_channels, n_levels, n_window)``, to RMS."""
+        return np.asarray(np.sqrt(window.sum(axis=-1) / np.maximum(weight.sum(axis=-1), 1)), dtype=np.float64)

@@ -1,0 +1,61 @@
+"""Force, position and ready-made envelopes: a causal low-pass and a short mean, with a delay that is known."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from biofeedback.model import FloatArray
+from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
+
+FORCE_EDGE_HZ = 12.0  # between 10 and 15 Hz; common practice, no source
+ENVELOPE_EDGE_HZ = 6.0  # linear envelope of muscle activity; common practice, no source
+MEAN_S = 0.05
+HIGHEST_EDGE = 0.45  # of the sample rate; a filter nearer to half the rate does nothing but add trouble
+
+
+class SmoothFilter:
+    """Butterworth low-pass of order 2, then the mean of the last aligned hops that make up about 50 ms.
+
+    A board too slow for the edge (``edge_hz > 0.45 * rate_hz``: below 27 frames/s for force) is passed through:
+    it has nothing above the edge to remove. ``edge_hz=None`` filters nothing and takes the median of the hops
+    (position: steps survive, single outliers do not).
+    """
+
+    def __init__(self, n_channels: int, rate_hz: float, hop: int, *, edge_hz: float | None) -> None:
+        self.n_window = max(1, round(MEAN_S * rate_hz / hop))
+        self.is_median = edge_hz is None
+        self._cascade: Cascade | None = None
+        delay_s, settling = 0.0, 0
+        if edge_hz is not None and edge_hz <= HIGHEST_EDGE * rate_hz:
+            from scipy.signal import butter
+
+            sections = np.asarray(butter(2, edge_hz, fs=rate_hz, output="sos"), dtype=np.float64)
+            self._cascade = Cascade(sections, n_channels)
+            delay_s, settling = group_delay_s(sections, 0.0, rate_hz), settling_frames(sections, rate_hz)
+        self.delay_s = delay_s + (self.n_window * hop + 1) / 2 / rate_hz
+        self.n_settling = -(-settling // hop) + self.n_window - 1
+
+    def start(self, first: FloatArray) -> None:
+        """Begin anew at ``first`` (n_channels,)."""
+        if self._cascade is not None:
+            self._cascade.start(first)
+
+    def run(self, x: FloatArray) -> FloatArray:
+        """Next frames ``(n_channels, n_frames)`` to the quantity whose hop means are averaged."""
+        return x if self._cascade is None else self._cascade.run(x)
+
+    def finish(self, window: FloatArray, weight: FloatArray) -> FloatArray:
+        """Hop sums and frame counts of each window, ``(n_channels, n_levels, n_window)``, to levels."""
+        if self.is_median:
+            means = np.where(weight > 0, window / np.maximum(weight, 1), np.nan)
+            return np.asarray(_median(means), dtype=np.float64)
+        return np.asarray(window.sum(axis=-1) / np.maximum(weight.sum(axis=-1), 1), dtype=np.float64)
+
+
+def _median(x: FloatArray) -> FloatArray:
+    """Median over the last axis leaving out NaN; NaN where nothing is left (numpy's own warns and is slow)."""
+    ordered = np.sort(x, axis=-1)  # NaN go last
+    n = np.isfinite(x).sum(axis=-1)
+    low, high = np.maximum(n - 1, 0) // 2, np.minimum(n // 2, x.shape[-1] - 1)
+    pick = np.take_along_axis(ordered, np.stack((low, np.maximum(high, low)), axis=-1), axis=-1)
+    return np.asarray((pick[..., 0] + pick[..., 1]) / 2, dtype=np.float64)
