@@ -22,7 +22,7 @@ from biofeedback.model import Channel, Cue, FloatArray
 __all__ = ["Athlete", "AthleteSimulator", "Truth", "make_channel"]
 
 CountArray = NDArray[np.int64]
-BATCH_S = 0.05
+BATCH_S = 0.1
 SENSOR_NOISE = {"force": 0.05, "emg": 2.0, "position": 0.05}  # SD in the channel's unit
 SENSOR_ZERO = {"force": 3.7, "emg": 35.0, "position": 0.0}  # where an idle sensor stands, in the channel's unit
 HUM_MICROVOLT = 2.0

@@ -17,7 +17,7 @@ from biofeedback.acquisition.athlete import Athlete, AthleteSimulator, make_chan
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue
 
-READ_S = 0.01  # a read waits for this much signal: 100 wake-ups a second
+READ_S = 0.016  # a read waits for this much signal: about 60 wake-ups a second, as often as the page is drawn
 CATCH_UP_S = 0.25  # most signal handed out by one read after the host has stalled
 SHORT_NAMES = {
     "athlete": "code",
@@ -55,7 +55,8 @@ class SimulatedSource:
         self._speed, self._clock, self._sleep = speed, clock, sleep
         self._cues: deque[Cue] = deque()
         self._line = b" ".join([b"%d"] * (1 + len(self.channels))) + b"\n"
-        self._unplug_at_s, self._unplug_for_s = unplug_at_s, unplug_for_s
+        self._unplug_frame = None if unplug_at_s is None else round(unplug_at_s * self.rate_hz)
+        self._unplug_for_s = unplug_for_s
         self._started_s: float | None = None
         self._gone = False
 
@@ -66,7 +67,7 @@ class SimulatedSource:
 
     def open(self) -> None:
         """Start the clock."""
-        self._started_s = self._clock() - self._time_s / (self._speed or 1.0)
+        self._started_s = self._clock() - self.simulator.next_frame / self.rate_hz / (self._speed or 1.0)
 
     def close(self) -> None:
         """Stop; the athlete stays where they are."""
@@ -77,19 +78,22 @@ class SimulatedSource:
         self._cues.append(cue)
 
     def read(self) -> bytes:
-        """Lines that have become due, after waiting for the next 10 ms of signal if there are none."""
+        """Lines that have become due, after waiting for the next 16 ms of signal if there are none."""
         if self._started_s is None:
             return b""
-        if self._gone or (self._unplug_at_s is not None and self._time_s >= self._unplug_at_s):
+        frame = self.simulator.next_frame
+        if self._gone or (self._unplug_frame is not None and frame >= self._unplug_frame):
             self._gone = True
             raise SourceError("the simulated sensor has been unplugged", "it comes back by itself")
         least = max(1, round(READ_S * self.rate_hz * (self._speed or 5.0)))
         if self._speed is not None:
             if self._n_due() < least:
-                missing_s = (self.simulator.next_frame + least) / self.rate_hz / self._speed
+                missing_s = (frame + least) / self.rate_hz / self._speed
                 self._sleep(min(0.05, max(0.001, self._started_s + missing_s - self._clock())))
             least = self._n_due()
         n_frames = min(least, round(CATCH_UP_S * self.rate_hz * (self._speed or 1.0)) or 1)
+        if self._unplug_frame is not None:
+            n_frames = min(n_frames, self._unplug_frame - frame)
         return self.produce_bytes(n_frames) if n_frames else b""
 
     def reopen(self) -> bool:
@@ -104,7 +108,7 @@ class SimulatedSource:
         self._take_cues()
         while n_missing > 0:
             n_missing -= len(self.simulator.produce(min(n_missing, 1000)))
-        self._gone, self._unplug_at_s = False, None
+        self._gone, self._unplug_frame = False, None
         return True
 
     def produce_bytes(self, n_frames: int) -> bytes:
@@ -116,10 +120,6 @@ class SimulatedSource:
             numbers.append(first + i)
             numbers += row
         return self._line * n_frames % tuple(numbers)
-
-    @property
-    def _time_s(self) -> float:
-        return self.simulator.next_frame / self.rate_hz
 
     def _n_due(self) -> int:
         if self._started_s is None or self._speed is None:

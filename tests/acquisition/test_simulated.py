@@ -5,9 +5,10 @@ import threading
 import numpy as np
 import pytest
 
+from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource, open_simulated
 from biofeedback.errors import SourceError
-from biofeedback.model import Cue
+from biofeedback.model import Cue, Gap, Note
 
 
 class FakeClock:
@@ -70,7 +71,7 @@ def test_bytes_do_not_depend_on_reads_or_pace():
     assert clock.now_s - 100.0 == pytest.approx(3.0, abs=0.06)
 
 
-def test_real_time_needs_about_a_hundred_wake_ups_a_second():
+def test_real_time_needs_at_most_a_hundred_wake_ups_a_second():
     source, clock = opened("simulated:?rate=1000")
     while clock.now_s < 110.0:
         source.read()
@@ -100,7 +101,7 @@ def test_as_fast_as_possible_never_sleeps():
     source, clock = opened("simulated:?fast=1")
     for _ in range(20):
         assert source.read()
-    assert source.simulator.next_frame == 1000
+    assert source.simulator.next_frame == 1600
     assert clock.sleeps_s == []
 
 
@@ -155,7 +156,7 @@ def test_closed_source_reads_nothing():
     assert source.read() == b""
     clock.now_s += 60
     source.open()
-    assert len(source.read().splitlines()) == pytest.approx(10, abs=1)
+    assert len(source.read().splitlines()) == pytest.approx(16, abs=1)
 
 
 def test_options_reach_the_athlete():
@@ -194,3 +195,18 @@ def test_a_bare_url_is_a_force_sensor():
     assert isinstance(source, SimulatedSource)
     assert [c.name for c in source.channels] == ["force"]
     assert source.rate_hz == 1000.0
+
+
+def test_reader_sees_the_unplugged_time_as_a_gap():
+    clock = FakeClock()
+    source = open_simulated("simulated:?channels=force,emg&unplug_at=1&unplug_for=2", clock=clock, sleep=clock.sleep)
+    reader = Reader(source, clock=clock, sleep=clock.sleep)
+    source.open()
+    items = []
+    while clock.now_s < 105.0:
+        items += reader.read()
+    frames = [item for item in items if not isinstance(item, Note)]
+    missing = sum(item.n_frames for item in frames if isinstance(item, Gap))
+    assert 2000 <= missing <= 3100  # back after 2 s, noticed within another one
+    assert sum(item.n_frames for item in frames) == pytest.approx(5000, abs=60)
+    assert [item.first_frame for item in frames][1:] == [item.end_frame for item in frames][:-1]
