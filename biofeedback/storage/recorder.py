@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import sqlite3
+import tempfile
 import threading
 from collections import deque
 from collections.abc import Mapping
@@ -15,8 +15,9 @@ from typing import Any
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Item
+from biofeedback.storage import disk
 from biofeedback.storage.partition import Partition
-from biofeedback.storage.schema import Row, create_tables, insert_rows, to_json
+from biofeedback.storage.schema import Row, create_tables, insert_rows, recordings_folder, to_json
 
 TICK_S = 0.1  # with rows of 0.25 s: at most 0.35 s plus one flush of the disk is not yet safe
 RETRY_S = 1.0  # after a failed commit
@@ -47,8 +48,11 @@ class Recorder:
         self._closing = threading.Event()
         self._closed = False
         self._threaded = threaded
-        self._connection = self._open_new(settings)
-        self._identity = _identity(path)
+        self._connection = disk.connect_for_writing(path)
+        create_tables(self._connection, settings)  # before the log: the file alone always says what it is
+        if threaded:
+            disk.use_log(self._connection)
+        self._identity = disk.identity(path)
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         if threaded:
             self._thread.start()
@@ -69,21 +73,25 @@ class Recorder:
         to_json(settings)  # what JSON cannot hold is refused before anything is made
         target = Path(path)
         try:
-            if not target.parent.exists():
-                target.parent.mkdir(parents=True, mode=0o700)
+            disk.make_folder(target.parent)
             if force:
                 for name in (target, Path(f"{target}-wal"), Path(f"{target}-shm")):
                     name.unlink(missing_ok=True)
-            os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-            recorder = cls(target, settings, threaded=threaded)
-            _flush_folder(target.parent)
+            disk.make_private_file(target)
         except FileExistsError as error:
             raise RecordingError(
                 f"{target} exists already", "choose another name; recordings are never written over"
             ) from error
-        except (OSError, sqlite3.Error) as error:
-            what, cure = _explain(error)
+        except OSError as error:
+            what, cure = disk.explain(error)
             raise RecordingError(f"{target} cannot be made: {what}", cure) from error
+        try:
+            recorder = cls(target, settings, threaded=threaded)
+        except sqlite3.Error as error:
+            target.unlink(missing_ok=True)
+            what, cure = disk.explain(error)
+            raise RecordingError(f"{target} cannot be made: {what}", cure) from error
+        disk.flush_folder(target.parent)
         return recorder
 
     def append(self, item: Item) -> None:
@@ -106,7 +114,11 @@ class Recorder:
         self._queue.append(("events", (event.frame, event.utc, event.kind, to_json(event.data))))
 
     def close(self) -> None:
-        """Write what is left and leave one file. RecordingError when the disk refuses: then says what is missing."""
+        """Write what is left and leave one file.
+
+        Raises RecordingError when the disk refuses to the end: it names the copy that was made elsewhere, or says
+        how much is lost.
+        """
         if self._closed:
             return
         self._closed = True
@@ -117,16 +129,17 @@ class Recorder:
         self._unsaved += self._partition.flush()
         self._commit()
         try:
-            if not self._unsaved:
-                _leave_one_file(self._connection, vacuum=not self._threaded)
+            if self._unsaved:
+                self._save_elsewhere()
+            elif self._threaded:
+                disk.leave_one_file(self._connection)
+            else:
+                self._connection.execute("VACUUM")  # orders the pages by content, not by the order of arrival
         except sqlite3.Error:
             pass  # everything is committed; a reader finds it in the file and its -wal neighbour
         finally:
             with contextlib.suppress(sqlite3.Error):
                 self._connection.close()
-        if self._unsaved:
-            missing_s = (self._partition.end_frame - self.acknowledged_frames) / self._rate_hz
-            raise RecordingError(f"the last {missing_s:.1f} s were not saved: {self.problem}", "")
 
     def __enter__(self) -> Recorder:
         return self
@@ -135,15 +148,6 @@ class Recorder:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-    def _open_new(self, settings: Mapping[str, Any]) -> sqlite3.Connection:
-        connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=1.0)
-        if self._threaded:
-            _set_durable(connection)
-        else:
-            connection.execute("PRAGMA journal_mode = MEMORY")
-        create_tables(connection, settings)
-        return connection
 
     def _run(self) -> None:
         pause_s = TICK_S
@@ -162,7 +166,7 @@ class Recorder:
         if not self._unsaved:
             return
         try:
-            if _identity(self.path) != self._identity:
+            if disk.identity(self.path) != self._identity:
                 self._restore_file()
             self._connection.execute("BEGIN IMMEDIATE")
             insert_rows(self._connection, self._unsaved)
@@ -182,69 +186,43 @@ class Recorder:
 
     def _restore_file(self) -> None:
         """The file was moved or deleted under us: put everything that was committed back in its place."""
-        self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        disk.make_folder(self.path.parent)
         copy = Path(f"{self.path}.saving")
         copy.unlink(missing_ok=True)
-        self._connection.execute("VACUUM INTO ?", (str(copy),))
-        copy.chmod(0o600)
-        with copy.open("rb") as file:
-            os.fsync(file.fileno())
+        disk.copy_database(self._connection, copy)
         self._connection.close()
         copy.rename(self.path)
-        self._connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=1.0)
-        _set_durable(self._connection)
-        _flush_folder(self.path.parent)
-        self._identity = _identity(self.path)
+        self._connection = disk.connect_for_writing(self.path)
+        disk.use_log(self._connection)
+        disk.flush_folder(self.path.parent)
+        self._identity = disk.identity(self.path)
+
+    def _save_elsewhere(self) -> None:
+        """Last resort: the whole recording in another folder; says so, or says what is lost."""
+        for folder in (recordings_folder(), Path(tempfile.gettempdir())):
+            copy = folder / self.path.name
+            try:
+                disk.make_folder(folder)
+                self._copy_with_the_rest(copy)
+            except (OSError, sqlite3.Error):
+                continue
+            raise RecordingError(f"{self.path}: {self.problem}", f"the whole recording was saved as {copy} instead")
+        raise RecordingError(f"{self.path}: the last {self._unsaved_s:.1f} s are lost: {self.problem}", "")
+
+    def _copy_with_the_rest(self, copy: Path) -> None:
+        disk.copy_database(self._connection, copy)
+        with contextlib.closing(disk.connect_for_writing(copy)) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            insert_rows(connection, self._unsaved)
+            connection.execute("COMMIT")
+
+    @property
+    def _unsaved_s(self) -> float:
+        return max(0, self._partition.end_frame - self.acknowledged_frames) / self._rate_hz
 
     def _describe(self, error: Exception) -> str:
-        what, cure = _explain(error)
-        unsaved_s = max(0.0, (self._partition.end_frame - self.acknowledged_frames) / self._rate_hz)
-        kept = f"{unsaved_s:.0f} s are kept in memory and saved as soon as it works"
+        what, cure = disk.explain(error)
+        kept = f"{self._unsaved_s:.0f} s are kept in memory and saved as soon as it works"
         if self.n_dropped_frames:
             kept += f"; memory is full: {self.n_dropped_frames / self._rate_hz:.0f} s are lost"
         return f"not saving: {what}; {cure} ({kept})"
-
-
-def _set_durable(connection: sqlite3.Connection) -> None:
-    """Write-ahead log, flushed at every commit; a file system without shared memory keeps its rollback journal."""
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")
-
-
-def _leave_one_file(connection: sqlite3.Connection, *, vacuum: bool) -> None:
-    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    connection.execute("PRAGMA journal_mode = DELETE")
-    if vacuum:  # orders the pages by content, not by the order of arrival
-        connection.execute("VACUUM")
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    try:
-        status = path.stat()
-    except FileNotFoundError:
-        return None
-    return status.st_dev, status.st_ino
-
-
-def _flush_folder(folder: Path) -> None:
-    """Make a new name survive a power cut; systems that cannot flush a folder do it by themselves."""
-    with contextlib.suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-
-
-def _explain(error: Exception) -> tuple[str, str]:
-    """``(what, cure)`` for what the disk said."""
-    name = getattr(error, "sqlite_errorname", "") or errno.errorcode.get(getattr(error, "errno", None) or 0, "")
-    if name.startswith("SQLITE_FULL") or name in ("ENOSPC", "EDQUOT", "EFBIG"):
-        return "the disk is full", "free some space"
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return "another program holds the file", "close that program"
-    if name.startswith("SQLITE_READONLY") or name in ("EACCES", "EPERM", "EROFS"):
-        return "writing is not allowed there", "choose a folder that you may write to"
-    if name in ("ENOENT", "ENOTDIR", "EEXIST"):
-        return "the folder is gone", "bring it back or reconnect the drive"
-    return f"the disk failed ({error})", "reconnect the drive or choose another folder"

@@ -54,8 +54,10 @@ CREATE VIEW phases AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key
 
 def create_tables(connection: sqlite3.Connection, settings: Mapping[str, Any]) -> None:
     """Write the empty tables and the settings, one ``meta`` row per key, in one transaction."""
-    statements = [f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {FORMAT}", "BEGIN IMMEDIATE"]
-    for statement in [*statements, *TABLES.strip().split(";\n")]:
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {FORMAT}")
+    for statement in TABLES.strip().split(";\n"):
         connection.execute(statement.rstrip(";"))
     insert_rows(connection, [("meta", (key, to_json(value))) for key, value in settings.items()])
     connection.execute("COMMIT")

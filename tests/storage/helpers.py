@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -19,3 +21,11 @@ def make_counts(n_frames: int, n_channels: int = 2, first: int = 0) -> FloatArra
     """Every number tells its frame and channel, so that a lost or moved one is seen."""
     frames = np.arange(first, first + n_frames, dtype=np.float64)[:, None]
     return frames * 16 + np.arange(n_channels)
+
+
+def wait_until(condition: Callable[[], bool], timeout_s: float = 5.0) -> None:
+    """The writer has its own thread: look until it is done, fail after a generous time."""
+    end = time.monotonic() + timeout_s
+    while not condition():
+        assert time.monotonic() < end, "the writer thread did not get there"
+        time.sleep(0.005)

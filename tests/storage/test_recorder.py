@@ -4,8 +4,6 @@ import os
 import shutil
 import sqlite3
 import stat
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -17,15 +15,7 @@ from biofeedback.storage import recorder as recorder_module
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
-from .helpers import make_counts, make_settings
-
-
-def wait_until(condition: Callable[[], bool], timeout_s: float = 5.0) -> None:
-    """The writer has its own thread: look until it is done, fail after a generous time."""
-    end = time.monotonic() + timeout_s
-    while not condition():
-        assert time.monotonic() < end, "the writer thread did not get there"
-        time.sleep(0.005)
+from .helpers import make_counts, make_settings, wait_until
 
 
 def test_new_folder_and_file_are_private(tmp_path: Path) -> None:
@@ -183,11 +173,31 @@ def test_memory_for_unsaved_frames_is_bounded_and_the_loss_is_a_gap(
     assert {item.reason for item in recording.items() if isinstance(item, Gap)} == {recorder_module.DROPPED}
 
 
-def test_close_says_what_could_not_be_saved(tmp_path: Path) -> None:
+def test_a_disk_that_refuses_to_the_end_leaves_the_whole_recording_elsewhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    monkeypatch.setenv("BIOFEEDBACK_FOLDER", str(elsewhere))
+    recorder = Recorder.create(tmp_path / "a.hold", make_settings(rate_hz=1000.0))
+    recorder.append(Chunk(0, make_counts(1000)))
+    wait_until(lambda: recorder.acknowledged_frames == 1000)
+    recorder._connection.execute("PRAGMA max_page_count = 12")
+    recorder.append(Chunk(1000, make_counts(20_000, first=1000)))
+    with pytest.raises(RecordingError, match=r"the disk is full.*saved as .*elsewhere/a\.hold instead"):
+        recorder.close()
+    np.testing.assert_array_equal(open_recording(elsewhere / "a.hold").counts(), make_counts(21_000))
+    assert stat.S_IMODE((elsewhere / "a.hold").stat().st_mode) == 0o600
+    np.testing.assert_array_equal(open_recording(tmp_path / "a.hold").counts(), make_counts(1000))
+
+
+def test_when_nothing_can_be_written_anywhere_the_loss_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("BIOFEEDBACK_FOLDER", str(tmp_path / "file"))
+    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path / "file"))
     recorder = Recorder.create(tmp_path / "a.hold", make_settings(rate_hz=1000.0))
     recorder._connection.execute("PRAGMA max_page_count = 12")
     recorder.append(Chunk(0, make_counts(20_000)))
-    with pytest.raises(RecordingError, match=r"the last 20\.0 s were not saved: not saving: the disk is full"):
+    with pytest.raises(RecordingError, match=r"the last 20\.0 s are lost: not saving: the disk is full"):
         recorder.close()
 
 

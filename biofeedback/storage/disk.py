@@ -1,0 +1,98 @@
+"""What the recorder asks of the disk: private files, flushed commits, and what a failure means to a person."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sqlite3
+from pathlib import Path
+
+BUSY_S = 1.0  # how long a commit waits for another program before that is called a problem
+DEVICE_FULL = ("SQLITE_FULL", "ENOSPC", "EDQUOT", "EFBIG")
+NOT_ALLOWED = ("SQLITE_READONLY", "EACCES", "EPERM", "EROFS")
+NO_FOLDER = ("ENOENT", "ENOTDIR", "EEXIST", "SQLITE_CANTOPEN")
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder that only its user can look into; an existing one is left as it is."""
+    if not folder.exists():
+        folder.mkdir(parents=True, mode=0o700, exist_ok=True)
+
+
+def make_private_file(path: Path) -> None:
+    """Make an empty file that only its user can read; FileExistsError when there is one."""
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+
+
+def connect_for_writing(path: Path) -> sqlite3.Connection:
+    """Open for the one writer, any thread; transactions are begun by hand, and flushed when they end."""
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_S)
+    connection.execute("PRAGMA synchronous = FULL")
+    return connection
+
+
+def use_log(connection: sqlite3.Connection) -> None:
+    """Commit to a write-ahead log from now on, one flush per commit, readers undisturbed.
+
+    A file system without shared memory keeps SQLite's rollback journal, which is as safe and somewhat slower.
+    """
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("BEGIN IMMEDIATE")  # opens the log now, while its folder is surely there
+    connection.execute("COMMIT")
+
+
+def copy_database(connection: sqlite3.Connection, path: Path) -> None:
+    """Write everything committed to a new private file; works even when the original name is gone."""
+    make_private_file(path)
+    try:
+        connection.execute("VACUUM INTO ?", (str(path),))
+        flush_file(path)
+    except (OSError, sqlite3.Error):
+        path.unlink(missing_ok=True)
+        raise
+
+
+def leave_one_file(connection: sqlite3.Connection) -> None:
+    """Move everything from the log into the file, so that one file can be mailed."""
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.execute("PRAGMA journal_mode = DELETE")
+
+
+def identity(path: Path) -> tuple[int, int] | None:
+    """Which file a name stands for now; None when there is none."""
+    try:
+        status = path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    return status.st_dev, status.st_ino
+
+
+def flush_file(path: Path) -> None:
+    """Do not return before the file is on the disk."""
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+
+
+def flush_folder(folder: Path) -> None:
+    """Make a new name survive a power cut; systems that cannot flush a folder do it by themselves."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def explain(error: Exception) -> tuple[str, str]:
+    """``(what, cure)`` for what the disk said."""
+    name = getattr(error, "sqlite_errorname", "") or errno.errorcode.get(getattr(error, "errno", None) or 0, "")
+    if name.startswith(DEVICE_FULL):
+        return "the disk is full", "free some space"
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return "another program holds the file", "close that program"
+    if name.startswith(NOT_ALLOWED):
+        return "writing is not allowed there", "choose a folder that you may write to"
+    if name.startswith(NO_FOLDER):
+        return "the folder is gone", "bring it back or reconnect the drive"
+    return f"the disk failed ({error})", "reconnect the drive or choose another folder"
