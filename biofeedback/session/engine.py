@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.calibration.events import apply_event
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels
@@ -123,19 +124,15 @@ class Engine:
 
     def emit(self, kind: str, data: Mapping[str, Any]) -> None:
         """Put an event on record at the present level, and let it act."""
-        self._events.append(Event(self.level * self.levels.hop, kind, data))
+        event = Event(self.level * self.levels.hop, kind, data)
+        self._events.append(event)
         self.revision += 1
-        if kind == "relaxed":
-            self.effort.set_relaxed(data["on"])
-        elif kind == "zero":
+        apply_event(self.effort, event)
+        if kind == "zero":
             self.zeros = dict(data["channels"])
-            for column, channel in enumerate(self.channels):
-                zero = self.zeros[channel.name]
-                self.effort.set_rest(column, zero["level"], zero["sd"])
         elif kind == "maximum":
             maximum = Maximum.from_dict(data)
             self.maxima[maximum.channel] = maximum
-            self.effort.set_maximum([c.name for c in self.channels].index(maximum.channel), maximum)
         elif kind == "rating":
             self._keep_rating(data)
 

@@ -76,6 +76,10 @@ class Hold:
         """Until the phase ends."""
         return max(0, self._phase_end - level) / self._desk.level_rate_hz
 
+    def ask_remaining_s(self, level: int) -> float:
+        """Until the open prompt closes unanswered."""
+        return (self._ask_closes - level) / self._desk.level_rate_hz
+
     def answer(self, value: float | None, *, by: str) -> None:
         """Record the answer to the open prompt (or a rating nobody asked for) and close the prompt."""
         ask, self.ask = self.ask, None

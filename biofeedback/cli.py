@@ -1,0 +1,52 @@
+"""``biofeedback``: which command, and the promise that every mistake ends in one line with its cure.
+
+Only the module of the chosen command is imported: scipy and matplotlib take seconds, ``--help`` must not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from biofeedback import __version__
+from biofeedback.errors import BiofeedbackError
+
+COMMANDS = {
+    "demo": "the whole job with a simulated athlete on a simulated sensor",
+    "live": "the same with a real sensor: zero, maximum, hold a band, ratings, report",
+    "report": "one recording as a page to read or hand over",
+    "simulate": "make a simulated recording without waiting for it",
+}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command. Exit code 0: done, 1: a problem told in one line, 2: wrong usage."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    parser = argparse.ArgumentParser(
+        prog="biofeedback",
+        description="Contraction biofeedback for flexibility training: hold a band, find a maximum, see what "
+        "contraction did.",
+        epilog="Not a medical device. Read the cautions before the first hold.",
+    )
+    parser.add_argument("--version", action="version", version=f"biofeedback {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    chosen = next((name for name in given if not name.startswith("-")), None)
+    for name, summary in COMMANDS.items():
+        command = commands.add_parser(name, help=summary, description=summary)
+        if name == chosen:
+            importlib.import_module(f"biofeedback.commands.{name}").add_arguments(command)
+    args = parser.parse_args(given)
+    try:
+        code: int = importlib.import_module(f"biofeedback.commands.{args.command}").run(args)
+    except BiofeedbackError as error:
+        print(f"biofeedback: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # the reader of our output has gone, e.g. ``| head``
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code

@@ -1,0 +1,81 @@
+"""``biofeedback simulate``: a whole session in no time, the same bytes for the same seed."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.simulated import SimulatedSource, open_simulated
+from biofeedback.commands.wiring import make_session, make_settings
+from biofeedback.errors import RecordingError, SessionError
+from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.plan import load_plan
+from biofeedback.session.setup import Setup
+from biofeedback.storage.recorder import Recorder
+
+STEP_S = 0.05
+LONGEST_S = 4 * 3600.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``simulate``."""
+    parser.add_argument("source", metavar="URL", help="simulated:?seed=1&athlete=A01&channels=force,emg&effect=-2.5")
+    parser.add_argument("out", type=Path, metavar="FILE", help="recording to write, e.g. A01.hold")
+    parser.add_argument("--plan", action="append", default=[], metavar="NAME|FILE", help="plans to carry out, in order")
+    parser.add_argument("--exercise", default="standing hamstring stretch")
+    parser.add_argument("--side", default="left", choices=["left", "right", "both"])
+    parser.add_argument("--position", default="heel on a box, 60 cm")
+    parser.add_argument("--joint", default="knee")
+    parser.add_argument("--limit", type=float, default=10.0)
+    parser.add_argument("--started", default="2026-01-05T18:00:00+00:00", help="date and time to put on it, ISO 8601")
+    parser.add_argument("--fast", action="store_true", help="shortened rests and phases")
+    parser.add_argument("--force", action="store_true", help="write over an existing file")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Simulate and write."""
+    source = open_simulated(args.source)
+    setup = Setup(
+        athlete=source.simulator.athlete.code,
+        exercise=args.exercise,
+        side=args.side,
+        position=args.position,
+        joint=args.joint,
+        limit=args.limit,
+        fast=args.fast,
+        simulated=True,
+        started_utc=args.started,
+    )
+    simulate_session(source, args.out, setup, args.plan or ["response-check"], force=args.force)
+    print(f"Simulated: {args.out}")
+    return 0
+
+
+def simulate_session(
+    source: SimulatedSource, out: Path, setup: Setup, plan_names: list[str], *, force: bool = False
+) -> None:
+    """Let the autopilot lead the simulated athlete through ``plan_names``; time is sample time only."""
+    plans = [load_plan(name) for name in plan_names]
+    try:
+        started = datetime.fromisoformat(setup.started_utc)
+    except ValueError as error:
+        raise SessionError(f"--started {setup.started_utc!r} is no date", "write 2026-01-05T18:00:00+00:00") from error
+    n_step = max(1, round(STEP_S * source.rate_hz))
+    with Recorder.create(out, make_settings(source, setup), threaded=False, force=force) as recorder:
+
+        def utc() -> str:
+            return (started + timedelta(seconds=session.engine.time_s)).isoformat(timespec="milliseconds")
+
+        session = make_session(source, recorder, setup, plans, utc=utc)
+        reader = Reader(source)
+        pilot = Autopilot([plan.name for plan in plans])
+        while not pilot.is_finished:
+            message = pilot.next_command(session.engine, source.said)
+            if message:
+                session.command(message, by="autopilot")
+            data = source.produce_bytes(n_step)
+            session.take(reader.timeline.place(reader.decoder.feed(data), session.engine.time_s))
+            if session.engine.time_s > LONGEST_S:
+                raise RecordingError("the simulated session does not end", "use a shorter plan")

@@ -1,0 +1,190 @@
+"""Puts source, recorder, session and page together; what ``demo``, ``live`` and ``simulate`` have in common."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import signal
+import sys
+import webbrowser
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from biofeedback import __version__
+from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.model import Cue, Item
+from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.engine import Engine
+from biofeedback.session.plan import BUILT_IN, Plan, load_plan
+from biofeedback.session.run import LiveSession
+from biofeedback.session.session import Session
+from biofeedback.session.setup import Setup
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.schema import recordings_folder, suggest_path
+
+
+def add_session_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of every command that runs a session."""
+    parser.add_argument("--athlete", default="A01", metavar="CODE", help="code of the athlete, never a name (A01)")
+    parser.add_argument("--exercise", default="", help="e.g. 'standing hamstring stretch'")
+    parser.add_argument("--side", default="", choices=["", "left", "right", "both"])
+    parser.add_argument("--position", default="", help="where the joint is, e.g. 'heel on box, 60 cm'")
+    parser.add_argument("--limit", type=float, default=9.0, metavar="0-10", help="discomfort that stops all (9)")
+    parser.add_argument("--plan", action="append", default=[], metavar="FILE", help="also offer this plan file")
+    parser.add_argument("--folder", type=Path, default=None, help="where recordings go (~/biofeedback-recordings)")
+    parser.add_argument("--port", type=int, default=8765, help="of the page on 127.0.0.1; 0 takes any free one")
+    parser.add_argument("--no-browser", action="store_true", help="print the address only")
+
+
+def make_setup(args: argparse.Namespace, source: Source, *, started_utc: str, fast: bool = False) -> Setup:
+    """What is settled before the session, from the command line."""
+    return Setup(
+        athlete=args.athlete,
+        exercise=args.exercise,
+        side=args.side,
+        position=args.position,
+        limit=args.limit,
+        fast=fast,
+        simulated=source.is_simulated,
+        started_utc=started_utc,
+    )
+
+
+def load_plans(paths: Sequence[str]) -> list[Plan]:
+    """The built-in plans and those asked for."""
+    return [load_plan(name) for name in (*BUILT_IN, *paths)]
+
+
+def make_settings(source: Source, setup: Setup) -> dict[str, Any]:
+    """What a recording says of itself."""
+    return {
+        "format": 1,
+        "software": __version__,
+        "started_utc": setup.started_utc,
+        "channels": [channel.to_dict() for channel in source.channels],
+        "rate_hz": source.rate_hz,
+        "source": source.url,
+        **setup.to_settings(),
+    }
+
+
+def now_utc() -> str:
+    """The time now, ISO 8601, to the millisecond."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+class WiredFeed:
+    """A reader as a session sees it."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    @property
+    def said(self) -> float | None:
+        """A simulated athlete's answer."""
+        said: float | None = getattr(self._reader.source, "said", None)
+        return said
+
+    @property
+    def trouble(self) -> str:
+        """One line about the wire."""
+        return self._reader.trouble
+
+    def read(self) -> list[Item] | None:
+        """What has come; None at the end of a replay."""
+        try:
+            return self._reader.read()
+        except EndOfSource:
+            return None
+
+    def close(self) -> None:
+        """Let the port go."""
+        self._reader.source.close()
+
+
+def make_session(
+    source: Source, recorder: Recorder, setup: Setup, plans: Sequence[Plan], *, utc: Callable[[], str]
+) -> Session:
+    """Engine and recorder behind one session."""
+    engine = Engine(source.channels, source.rate_hz, setup, plans)
+    cue: Callable[[Cue], None] = source.cue
+    return Session(engine, recorder, utc=utc, cue=cue)
+
+
+def run_session(
+    source: Source,
+    args: argparse.Namespace,
+    *,
+    fast: bool = False,
+    autopilot: Autopilot | None = None,
+    prepare: Callable[[Session], None] | None = None,
+) -> int:
+    """Open the file before the port, serve the page, run until Ctrl-C or the end, close both."""
+    setup = make_setup(args, source, started_utc=now_utc(), fast=fast)
+    plans = load_plans(args.plan)
+    source.open()
+    try:
+        path = suggest_path(args.folder or recordings_folder(), setup.athlete, setup.started_utc)
+        recorder = Recorder.create(path, make_settings(source, setup))
+        session = make_session(source, recorder, setup, plans, utc=now_utc)
+        if prepare:
+            prepare(session)
+        try:
+            asyncio.run(_serve(source, session, path, args, autopilot))
+        finally:
+            recorder.close()
+    finally:
+        source.close()
+    print(f"Recorded: {path}\nReport:   biofeedback report {path}")
+    return 0
+
+
+async def _serve(
+    source: Source, session: Session, path: Path, args: argparse.Namespace, autopilot: Autopilot | None
+) -> None:
+    from biofeedback.web.server import open_page
+
+    live = LiveSession(
+        session,
+        WiredFeed(Reader(source)),
+        recording_name=path.name,
+        analyse=lambda: find_answer(path),
+        autopilot=autopilot,
+    )
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
+            loop.add_signal_handler(number, live.stop)
+    async with open_page(live, port=args.port, report=lambda: render_report(path)) as address:
+        print(f"{source.description}\nRecording to {path}\nPage: {address}   (Ctrl-C ends the session)", flush=True)
+        if not args.no_browser:
+            await asyncio.to_thread(_open_browser, address)
+        await live.run()
+
+
+def _open_browser(address: str) -> None:
+    try:
+        webbrowser.open(address)
+    except webbrowser.Error:
+        print("No browser to open: go to the address above.", file=sys.stderr)
+
+
+def find_answer(path: Path) -> dict[str, Any]:
+    """What the page shows at the end, computed from the file."""
+    from biofeedback.analysis.answer import analyse_recording
+    from biofeedback.storage.recording import open_recording
+
+    return analyse_recording(open_recording(path)).to_answer()
+
+
+def render_report(path: Path) -> str:
+    """The report on a recording, computed from the file."""
+    from biofeedback.analysis.answer import analyse_recording
+    from biofeedback.report.html import render_html
+    from biofeedback.storage.recording import open_recording
+
+    return render_html(analyse_recording(open_recording(path)))

@@ -1,0 +1,258 @@
+"""A session in real time: a thread waits for the port, the event loop does everything else in order."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from biofeedback.errors import BiofeedbackError
+from biofeedback.model import Chunk, Item
+from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.session import Session
+from biofeedback.session.view import describe_session
+
+LOG = logging.getLogger("biofeedback.session")
+UPDATES_PER_S = 60
+STALE_S = 0.5
+WATCH_S = 0.1
+ANSWER_AFTER_S = 0.6  # the recorder commits four times a second; the answer is read from the file
+SPOKEN_FOR_S = 1.5  # a simulated athlete's answer is entered this long before the prompt closes if nobody did
+
+
+class Feed(Protocol):
+    """A sensor as a session sees it. ``read`` belongs to the port thread; the rest may be looked at by anybody."""
+
+    @property
+    def said(self) -> float | None:
+        """A simulated athlete's answer to the open prompt; None from a real sensor."""
+
+    @property
+    def trouble(self) -> str:
+        """One line for the page about the wire, with its cure; empty when all is well."""
+
+    def read(self) -> list[Item] | None:
+        """What has come, after at most ~50 ms; gaps when nothing comes; None at the end of a replay."""
+
+    def close(self) -> None:
+        """Let the port go; after ``read`` has returned for the last time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The numbers of one update. ``percent`` by channel, NaN where unknown; ``remaining_s`` NaN when nothing counts."""
+
+    time_s: float
+    level: int
+    percent: tuple[float, ...]
+    band_state: int
+    remaining_s: float
+    stale: bool
+    in_band_s: float
+    counted_s: float
+
+
+class LiveSession:
+    """Runs a ``Session`` on a feed, and is what pages look at. All methods belong to the event loop's thread."""
+
+    def __init__(
+        self,
+        session: Session,
+        feed: Feed,
+        *,
+        recording_name: str,
+        analyse: Callable[[], Mapping[str, Any]] | None = None,
+        autopilot: Autopilot | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.session = session
+        self.engine = session.engine
+        self.finished = asyncio.Event()
+        self._feed = feed
+        self._recording_name = recording_name
+        self._analyse = analyse
+        self._autopilot = autopilot
+        self._clock = clock
+        self._last_data_s = -math.inf
+        self._answer: Mapping[str, Any] | None = None
+        self._answered_stage = ""
+        self._revision = 0
+        self._seen: tuple[Any, ...] = ()
+        self._counter = 0
+        self._waiters: list[asyncio.Future[None]] = []
+        self._wake_due = False
+        self._last_wake_s = -math.inf
+        self._stopping = threading.Event()
+
+    # -- what pages use ------------------------------------------------------------------------------------------
+
+    @property
+    def revision(self) -> int:
+        """Grows whenever ``state`` has changed."""
+        seen = (
+            self.engine.revision,
+            self.session.recorder.problem,
+            self._feed.said,
+            self._feed.trouble,
+            id(self._answer),
+        )
+        if seen != self._seen:
+            self._seen = seen
+            self._revision += 1
+        return self._revision
+
+    def state(self) -> dict[str, Any]:
+        """Everything a page shows besides the numbers."""
+        state = describe_session(self.engine, said=self._feed.said)
+        if self._feed.trouble:
+            state["message"] = {"level": "error", "text": self._feed.trouble, "cure": ""}
+        return {
+            **state,
+            "answer": self._answer,
+            "report_url": "/report" if self._answer else None,
+            "recording": {"file": self._recording_name, "problem": self.session.recorder.problem},
+        }
+
+    def snapshot(self) -> Snapshot:
+        """The numbers now."""
+        engine, hold = self.engine, self.engine.hold
+        _, last = engine.strip.since(engine.level - 1)
+        remaining_s = engine.activity.remaining_s(engine.level) if engine.activity else None
+        return Snapshot(
+            time_s=engine.time_s,
+            level=engine.level - 1,
+            percent=tuple(last[-1]) if len(last) else (math.nan,) * len(engine.channels),
+            band_state=int(hold.band_state) if hold else 0,
+            remaining_s=math.nan if remaining_s is None else remaining_s,
+            stale=self._clock() - self._last_data_s > STALE_S,
+            in_band_s=hold.tracker.in_band_s if hold and hold.tracker else 0.0,
+            counted_s=hold.tracker.counted_s if hold and hold.tracker else 0.0,
+        )
+
+    def strip_since(self, level: int) -> tuple[int, NDArray[np.float32]]:
+        """Efforts ``(n_levels, n_channels)`` from ``level`` on, at most the last 30 s, and where they begin."""
+        first, percent = self.engine.strip.since(level)
+        return first, percent.astype(np.float32)
+
+    def command(self, message: Mapping[str, Any], by: str) -> None:
+        """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""
+        try:
+            self.session.command(message, by=by)
+        finally:
+            self._publish()
+
+    async def wait_for_update(self, seen: int) -> int:
+        """Return the update counter as soon as it is no longer ``seen``; it moves at most 60 times a second."""
+        while self._counter == seen:
+            waiter = asyncio.get_running_loop().create_future()
+            self._waiters.append(waiter)
+            await waiter
+        return self._counter
+
+    # -- running -------------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Read until ``stop`` or the end of a replay; the caller closes the recorder afterwards."""
+        loop = asyncio.get_running_loop()
+        thread = threading.Thread(target=self._read_port, args=(loop,), name="port", daemon=True)
+        thread.start()
+        watch = asyncio.create_task(self._watch())
+        try:
+            await self.finished.wait()
+        finally:
+            self._stopping.set()
+            watch.cancel()
+            await asyncio.gather(watch, return_exceptions=True)
+            await asyncio.to_thread(thread.join, 5.0)
+            self._feed.close()
+
+    def stop(self) -> None:
+        """End the run."""
+        self.finished.set()
+
+    def _read_port(self, loop: asyncio.AbstractEventLoop) -> None:
+        """The port thread: reads and decodes, nothing else."""
+        while not self._stopping.is_set():
+            items = self._feed.read()
+            if items is None:
+                self._call(loop, self.stop)
+                return
+            if items:
+                self._call(loop, self._receive, items)
+
+    @staticmethod
+    def _call(loop: asyncio.AbstractEventLoop, function: Callable[..., None], *args: object) -> None:
+        try:
+            loop.call_soon_threadsafe(function, *args)
+        except RuntimeError:
+            LOG.debug("the event loop has closed; the port thread ends")
+
+    def _receive(self, items: list[Item]) -> None:
+        if any(isinstance(item, Chunk) for item in items):
+            self._last_data_s = self._clock()
+        self._process(items)
+
+    def _process(self, items: list[Item]) -> None:
+        self.session.take(items)
+        self._pilot()
+        self._publish()
+        stage = self.engine.stage
+        if stage != self._answered_stage:
+            self._answered_stage = stage
+            if stage == "done" and self._analyse:
+                asyncio.get_running_loop().create_task(self._find_answer())
+
+    def _pilot(self) -> None:
+        """Press what the autopilot would press; enter what a simulated athlete said and nobody else entered."""
+        hold, said = self.engine.hold, self._feed.said
+        if self._autopilot:
+            message = self._autopilot.next_command(self.engine, said)
+            if message:
+                self.session.command(message, by="autopilot")
+            if self._autopilot.is_finished and self._answer:
+                self.stop()
+        elif hold and hold.ask and said is not None and hold.ask_remaining_s(self.engine.level) < SPOKEN_FOR_S:
+            self.session.command({"do": "rate", "value": said}, by="simulated athlete")
+
+    async def _watch(self) -> None:
+        """Ten times a second: notice a failing disk, a silent wire, a press that is due."""
+        while True:
+            await asyncio.sleep(WATCH_S)
+            self._process([])
+
+    async def _find_answer(self) -> None:
+        assert self._analyse is not None
+        await asyncio.sleep(ANSWER_AFTER_S)
+        try:
+            self._answer = await asyncio.to_thread(self._analyse)
+        except BiofeedbackError as error:
+            self._answer = {"word": "no answer", "text": str(error), "details": []}
+        except Exception:  # the analysis must never take a running session with it
+            LOG.exception("analysis failed")
+            self._answer = {"word": "no answer", "text": "the analysis failed; the recording is safe", "details": []}
+        self._publish()
+
+    def _publish(self) -> None:
+        """Wake the pages, at most 60 times a second."""
+        if self._wake_due:
+            return
+        loop = asyncio.get_running_loop()
+        self._wake_due = True
+        loop.call_at(max(loop.time(), self._last_wake_s + 1 / UPDATES_PER_S), self._wake)
+
+    def _wake(self) -> None:
+        self._wake_due = False
+        self._last_wake_s = asyncio.get_running_loop().time()
+        self._counter += 1
+        waiters, self._waiters = self._waiters, []
+        for waiter in waiters:
+            if not waiter.done():
+                waiter.set_result(None)

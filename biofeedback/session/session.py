@@ -1,0 +1,62 @@
+"""One athlete's session with its recording: what comes off the wire is recorded first and understood second."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from typing import Any, Protocol
+
+from biofeedback.model import Cue, Event, Item, Note
+from biofeedback.session.engine import Engine
+
+
+class RecorderLike(Protocol):
+    """What a session needs of a recorder."""
+
+    @property
+    def problem(self) -> str | None:
+        """One line for the page when the disk fails, else None."""
+
+    def append(self, item: Item) -> None:
+        """Queue raw material."""
+
+    def event(self, event: Event) -> None:
+        """Queue an event."""
+
+
+class Session:
+    """``take`` items in order, ``command`` in between; every item and event goes to the recorder.
+
+    ``utc`` gives the time that events are stamped with, ``cue`` is told what the athlete is asked to do.
+    """
+
+    def __init__(
+        self, engine: Engine, recorder: RecorderLike, *, utc: Callable[[], str], cue: Callable[[Cue], None]
+    ) -> None:
+        self.engine = engine
+        self.recorder = recorder
+        self._utc = utc
+        self._give_cue = cue
+        self._cue = engine.cue
+
+    def take(self, items: Iterable[Item]) -> None:
+        """Record and understand what came off the wire."""
+        for item in items:
+            self.recorder.append(item)
+            if not isinstance(item, Note):
+                self.engine.push(item)
+        self._settle()
+
+    def command(self, message: Mapping[str, Any], *, by: str) -> None:
+        """Carry out a command; raises as ``Engine.command`` does, with whatever it did before on record."""
+        try:
+            self.engine.command(message, by=by)
+        finally:
+            self._settle()
+
+    def _settle(self) -> None:
+        for event in self.engine.take_events():
+            self.recorder.event(replace(event, utc=self._utc()))
+        if self.engine.cue is not self._cue:
+            self._cue = self.engine.cue
+            self._give_cue(self._cue)
