@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
-from typing import Any, Literal
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Literal, TypeAlias, get_args
 
 import numpy as np
 
 from biofeedback.calibration.attempts import is_quadratic
-from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels
+from biofeedback.calibration.passive import PassiveTension
+from biofeedback.calibration.relaxed import EMG_LIMIT_PERCENT, LETTING_GO_PERCENT_PER_S, UNUSABLE, mean_emg_percent
+from biofeedback.model import Channel, FlagArray, FloatArray, Levels
 
-BLOCK_S = 0.1
-RUNNING_S = 2.0
-SETTLE_S = 1.5  # letting go, and the filter, take about this long; levels before that are no baseline
-UNUSABLE = Flag.MISSING | Flag.CLIPPED | Flag.SETTLING
+BLOCK_S = 0.5
+SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
+BaselineMethod: TypeAlias = Literal["passive", "running", "zero"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,22 +74,27 @@ class Effort:
         return int(self.percent.shape[0])
 
 
-@dataclass(slots=True)
 class _ChannelState:
-    rest: float = float("nan")
-    rest_sd: float = 0.0
-    strength: float = float("nan")
-    maximum_baseline: float = float("nan")
-    learnt: float = float("nan")
-    learnt_sd: float = 0.0
-    block: list[float] = field(default_factory=list)
-    block_good: bool = True
-    recent: deque[float] = field(default_factory=deque)
+    """What is known of one channel, and the straight line its baseline follows through the present block."""
+
+    def __init__(self) -> None:
+        self.rest = self.maximum_baseline = self.strength = math.nan
+        self.rest_sd = 0.0
+        self.tension: PassiveTension | None = None
+        self.last_mean: float | None = None
+        self.line = (math.nan, math.nan)
+        self.sd_line = (0.0, 0.0)
 
     @property
-    def baseline(self) -> float:
-        known = (x for x in (self.learnt, self.rest, self.maximum_baseline) if not math.isnan(x))
-        return next(known, float("nan"))
+    def zero(self) -> float:
+        return self.maximum_baseline if math.isnan(self.rest) else self.rest
+
+    def set_line(self, from_s: float, to_s: float) -> None:
+        if self.tension is None or not self.tension.is_known:
+            self.line, self.sd_line = (self.zero, self.zero), (self.rest_sd, self.rest_sd)
+            return
+        near, far = self.tension.predict(from_s), self.tension.predict(to_s)
+        self.line, self.sd_line = (near.level, far.level), (near.sd, far.sd)
 
 
 class EffortStream:
@@ -97,85 +102,114 @@ class EffortStream:
 
     Force: ``100 (level - baseline) / strength``, the baseline learnt in relaxed stretches and carried through
     contractions. Raw EMG: ``100 sqrt(max(0, level^2 - rest^2)) / strength``; envelope: linear. Commands act from the
-    next pushed level on; results do not depend on how levels are cut into pushes.
+    next pushed level on; results do not depend on how levels are cut into pushes: the baseline is renewed at every
+    whole half second of the level grid and is a straight line in between.
+
+    ``baseline`` names what is subtracted from force: the "passive" tension model, the "running" mean of the last two
+    relaxed seconds, or only the "zero".
     """
 
-    method = "mean of the last 2 s relaxed"
-
-    def __init__(self, channels: Sequence[Channel], level_rate_hz: float) -> None:
+    def __init__(
+        self, channels: Sequence[Channel], level_rate_hz: float, *, baseline: BaselineMethod = "passive"
+    ) -> None:
+        if baseline not in get_args(BaselineMethod):
+            raise ValueError(f"baseline {baseline!r} is not one of {', '.join(get_args(BaselineMethod))}")
         self.channels = tuple(channels)
         self.level_rate_hz = level_rate_hz
+        self.baseline: BaselineMethod = baseline
         self._n_block = max(1, round(BLOCK_S * level_rate_hz))
         self._n_settle = round(SETTLE_S * level_rate_hz)
-        self._n_recent = max(1, round(RUNNING_S * level_rate_hz / self._n_block))
         self._states = [_ChannelState() for _ in self.channels]
+        self._values = np.full((self._n_block, len(self.channels)), np.nan)
+        self._flags = np.zeros((self._n_block, len(self.channels)), np.uint16)
         self._n_relaxed: int | None = None  # levels since relaxing began; None while contracting
+        self._is_stretch_new = False
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """What each channel's baseline rests on just now, in words."""
+        return tuple("zero" if state.tension is None else state.tension.method for state in self._states)
 
     def set_rest(self, channel_index: int, level: float, sd: float) -> None:
         """Take ``level`` +- ``sd`` as the channel's zero (EMG: resting RMS) and forget what was learnt before."""
         state = self._states[channel_index]
         state.rest, state.rest_sd = float(level), float(sd)
-        state.learnt = float("nan")
-        self._start_stretch(state)
+        state.tension = state.last_mean = None
+        state.set_line(0.0, 0.0)
 
     def set_maximum(self, channel_index: int, maximum: Maximum) -> None:
         """Take ``maximum`` as 100 % of the channel."""
         state = self._states[channel_index]
         state.strength, state.maximum_baseline = maximum.strength, maximum.baseline
+        if state.tension is None or not state.tension.is_known:
+            state.set_line(0.0, 0.0)
 
     def set_relaxed(self, relaxed: bool) -> None:
         """Say whether the athlete is asked to relax: only then is the force baseline learnt."""
-        if relaxed == (self._n_relaxed is not None):
-            return
-        self._n_relaxed = 0 if relaxed else None
-        for state in self._states:
-            self._start_stretch(state)
+        if relaxed != (self._n_relaxed is not None):
+            self._n_relaxed = 0 if relaxed else None
+            self._is_stretch_new = relaxed
 
     def push(self, levels: Levels) -> Effort:
         """Effort for a run of levels, in order."""
         shape = levels.values.shape
-        percent, baseline, plus_minus = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
+        percent, baseline, plus_minus = np.empty(shape), np.empty(shape), np.empty(shape)
         at = 0
         while at < levels.n_levels:
-            end = min(levels.n_levels, at + self._n_block - (levels.first + at) % self._n_block)
-            for index, (channel, state) in enumerate(zip(self.channels, self._states, strict=True)):
-                values = levels.values[at:end, index]
-                baseline[at:end, index] = state.baseline
-                percent[at:end, index] = _percent(values, state, channel)
-                plus_minus[at:end, index] = 100 * (state.learnt_sd or state.rest_sd) / state.strength
-                if channel.kind == "force" and self._n_relaxed is not None:
-                    self._learn(state, values, levels.flags[at:end, index], (levels.first + end) % self._n_block == 0)
+            offset = (levels.first + at) % self._n_block
+            end = min(levels.n_levels, at + self._n_block - offset)
+            part = slice(at, end)
+            self._values[offset : offset + end - at] = levels.values[part]
+            self._flags[offset : offset + end - at] = levels.flags[part]
+            where = (np.arange(offset, offset + end - at) + 0.5) / self._n_block
+            for index, state in enumerate(self._states):
+                baseline[part, index] = state.line[0] + (state.line[1] - state.line[0]) * where
+                sd = state.sd_line[0] + (state.sd_line[1] - state.sd_line[0]) * where
+                plus_minus[part, index] = 100.0 * sd / state.strength
+                percent[part, index] = self._percent(index, levels.values[part, index], baseline[part, index])
             if self._n_relaxed is not None:
                 self._n_relaxed += end - at
             at = end
+            if offset + part.stop - part.start == self._n_block:
+                self._renew_baselines(levels.first + at)
         return Effort(levels.first, percent, baseline, plus_minus, levels.flags)
 
-    def _learn(self, state: _ChannelState, values: FloatArray, flags: FlagArray, is_block_end: bool) -> None:
-        assert self._n_relaxed is not None
-        state.block.extend(values.tolist())
-        state.block_good &= not np.any(flags & UNUSABLE)
-        if not is_block_end:
+    def _percent(self, index: int, values: FloatArray, baseline: FloatArray) -> FloatArray:
+        channel, strength = self.channels[index], self._states[index].strength
+        if channel.kind == "position":
+            return values - baseline
+        if is_quadratic(channel):
+            return 100.0 * np.sqrt(np.maximum(0.0, values * values - baseline * baseline)) / strength
+        return 100.0 * (values - baseline) / strength
+
+    def _renew_baselines(self, end: int) -> None:
+        """At the end of a block: learn from it if it was relaxed, and say where force baselines go next."""
+        if self.baseline == "zero":
             return
-        whole = len(state.block) == self._n_block and state.block_good
-        if whole and self._n_relaxed + len(values) - len(state.block) >= self._n_settle:
-            state.recent.append(float(np.mean(state.block)))
-            if len(state.recent) > self._n_recent:
-                state.recent.popleft()
-            state.learnt = float(np.mean(state.recent))
-            state.learnt_sd = float(np.std(state.recent))
-        state.block, state.block_good = [], True
+        n_relaxed = self._n_relaxed or 0
+        is_relaxed = n_relaxed - self._n_block >= self._n_settle and not self._is_emg_active()
+        end_s, block_s = end / self.level_rate_hz, self._n_block / self.level_rate_hz
+        for index, (channel, state) in enumerate(zip(self.channels, self._states, strict=True)):
+            if channel.kind != "force":
+                continue
+            if state.tension is None:
+                state.tension = PassiveTension(
+                    0.0 if math.isnan(state.zero) else state.zero, relaxes=self.baseline == "passive"
+                )
+            if self._is_stretch_new:
+                state.tension.begin_stretch(end_s - n_relaxed / self.level_rate_hz)
+            mean = float(np.mean(self._values[:, index]))
+            is_still = state.last_mean is None or not (
+                abs(mean - state.last_mean) > LETTING_GO_PERCENT_PER_S / 100 * state.strength * block_s
+            )
+            if is_relaxed and is_still and not np.any(self._flags[:, index] & UNUSABLE):
+                state.tension.learn(end_s - block_s / 2, mean)
+            state.last_mean = None if math.isnan(mean) else mean
+            state.set_line(end_s, end_s + block_s)
+        if self._n_relaxed:
+            self._is_stretch_new = False
 
-    @staticmethod
-    def _start_stretch(state: _ChannelState) -> None:
-        state.block, state.block_good = [], True
-        state.recent.clear()
-
-
-def _percent(values: FloatArray, state: _ChannelState, channel: Channel) -> FloatArray:
-    if channel.kind == "position":
-        return values - state.baseline
-    if is_quadratic(channel):
-        above = np.sqrt(np.maximum(0.0, values**2 - state.baseline**2))
-    else:
-        above = values - state.baseline
-    return 100.0 * above / state.strength
+    def _is_emg_active(self) -> bool:
+        columns = [self._percent(i, self._values[:, i], np.full(1, s.line[0])) for i, s in enumerate(self._states)]
+        active = mean_emg_percent(np.column_stack(columns), self._flags, self.channels)
+        return active is not None and active > EMG_LIMIT_PERCENT
