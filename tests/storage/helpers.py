@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -29,3 +31,10 @@ def wait_until(condition: Callable[[], bool], timeout_s: float = 5.0) -> None:
     while not condition():
         assert time.monotonic() < end, "the writer thread did not get there"
         time.sleep(0.005)
+
+
+def execute(path: Path, statement: str) -> None:
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute(statement)
+    connection.close()

@@ -12,7 +12,7 @@ from biofeedback.model import Chunk, Event
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
-from .helpers import make_counts, make_settings
+from .helpers import execute, make_counts, make_settings
 
 
 @pytest.fixture
@@ -22,13 +22,6 @@ def path(tmp_path: Path) -> Path:
         recorder.append(Chunk(0, make_counts(1000)))
         recorder.event(Event(10, "rating", {"value": 3}))
     return path
-
-
-def execute(path: Path, statement: str) -> None:
-    connection = sqlite3.connect(path)
-    with connection:
-        connection.execute(statement)
-    connection.close()
 
 
 def test_settings_and_channels_come_back(path: Path) -> None:

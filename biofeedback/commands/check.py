@@ -1,0 +1,69 @@
+"""``biofeedback check``: is every recording as it was written, and what is lost if not."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from biofeedback.errors import RecordingError
+from biofeedback.storage.check import Verdict, check_recording, repair_recording
+from biofeedback.storage.schema import SUFFIX
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``check``."""
+    parser.add_argument("paths", nargs="+", type=Path, metavar="FILE|FOLDER", help="recordings, or folders of them")
+    parser.add_argument(
+        "--repair",
+        action="store_true",
+        help="write what is sound to a copy beside a damaged or interrupted recording; the original stays as it is",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check each recording; 1 when anything is damaged, even if a repaired copy was made."""
+    n_damaged = 0
+    files = find_recordings(args.paths)
+    for path in files:
+        try:
+            verdict = check_recording(path)
+            if args.repair and (verdict.problems or verdict.remarks):
+                verdict = repair_recording(path, free_name(path))
+        except RecordingError as error:
+            print(f"damaged  {error}", file=sys.stderr)
+            n_damaged += 1
+            continue
+        n_damaged += not verdict.is_sound
+        print_verdict(verdict)
+    print(f"{len(files) - n_damaged} of {len(files)} recordings are sound")
+    return 1 if n_damaged else 0
+
+
+def find_recordings(paths: list[Path]) -> list[Path]:
+    """The files named, and all recordings in the folders named. RecordingError when there are none."""
+    files: list[Path] = []
+    for path in paths:
+        files += sorted(path.rglob(f"*{SUFFIX}")) if path.is_dir() else [path]
+    if not files:
+        raise RecordingError(f"no recordings in {', '.join(map(str, paths))}", f"name a file or folder with *{SUFFIX}")
+    return files
+
+
+def free_name(path: Path) -> Path:
+    """A name for the repaired copy that is not taken."""
+    copy, number = path.with_name(f"{path.stem}-repaired{path.suffix}"), 2
+    while copy.exists():
+        copy = path.with_name(f"{path.stem}-repaired-{number}{path.suffix}")
+        number += 1
+    return copy
+
+
+def print_verdict(verdict: Verdict) -> None:
+    """One line, and one more for each problem."""
+    word = "sound" if verdict.is_sound else "damaged"
+    print(f"{word:8} {verdict.path}  {verdict.duration_s:.1f} s, {verdict.n_events} events")
+    for line in (*verdict.problems, *verdict.remarks):
+        print(f"         {line}")
+    if verdict.copy:
+        print(f"         all that is sound is in {verdict.copy}")

@@ -1,0 +1,170 @@
+from __future__ import annotations
+
+import argparse
+import random
+import shutil
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from biofeedback.commands import check as command
+from biofeedback.errors import RecordingError
+from biofeedback.model import Chunk, Event, Gap, Note
+from biofeedback.storage.check import LOST, check_recording, repair_recording
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import open_recording
+
+from .helpers import execute, make_counts, make_settings
+
+N_FRAMES = 20_000
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    path = tmp_path / "a.hold"
+    with Recorder.create(path, make_settings(rate_hz=1000.0, athlete="A01"), threaded=False) as recorder:
+        recorder.append(Chunk(0, make_counts(N_FRAMES // 2)))
+        recorder.append(Gap(N_FRAMES // 2, 500, "nothing came"))
+        recorder.append(Note(N_FRAMES // 2, "boot line"))
+        recorder.append(Chunk(N_FRAMES // 2 + 500, make_counts(N_FRAMES // 2 - 500, first=N_FRAMES // 2 + 500)))
+        for k in range(20):
+            recorder.event(Event(k * 1000, "rating", {"value": k / 2}, "2026-11-24T10:00:00Z"))
+    return path
+
+
+def run(*paths: Path, repair: bool = False) -> int:
+    return command.run(argparse.Namespace(paths=list(paths), repair=repair))
+
+
+def test_a_sound_recording_is_called_sound(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = path.read_bytes()
+    verdict = check_recording(path)
+    assert verdict.is_sound
+    assert (verdict.duration_s, verdict.n_events, verdict.remarks) == (20.0, 20, ())
+    assert run(path) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == "1 of 1 recordings are sound"
+    assert path.read_bytes() == before
+
+
+def test_damage_is_told_exactly_and_the_copy_has_all_the_rest(path: Path, tmp_path: Path) -> None:
+    execute(path, "UPDATE chunks SET data = zeroblob(length(data)) WHERE first_frame = 2500")
+    execute(path, "DELETE FROM chunks WHERE first_frame = 6000")
+    execute(path, "UPDATE events SET data = '{\"value\":9}' WHERE id = 4")
+    execute(path, "UPDATE meta SET value = '\"B02\"' WHERE key = 'athlete'")
+    before = path.read_bytes()
+    verdict = repair_recording(path, tmp_path / "copy.hold")
+    assert verdict.problems == (
+        'setting 4: damaged; it reads athlete = "B02"',
+        "the chunk at 2.50 s is damaged",
+        'event 4 is damaged; it reads: 3000, 2026-11-24T10:00:00Z, rating, {"value":9}',
+        "2.50 s to 2.75 s: 250 frames are missing",
+        "6.00 s to 6.25 s: 250 frames are missing",
+    )
+    assert path.read_bytes() == before
+    recording = open_recording(tmp_path / "copy.hold")
+    expected = make_counts(N_FRAMES)
+    for first, end in ((2500, 2750), (6000, 6250), (10_000, 10_500)):
+        expected[first:end] = np.nan
+    np.testing.assert_array_equal(recording.counts(), expected)
+    assert [event.data["value"] for event in recording.events] == [k / 2 for k in range(20) if k != 3]
+    gaps = [item for item in recording.items() if isinstance(item, Gap)]
+    assert gaps == [Gap(2500, 250, LOST), Gap(6000, 250, LOST), Gap(10_000, 500, "nothing came")]
+    assert "athlete" not in recording.settings
+    assert check_recording(tmp_path / "copy.hold").is_sound
+
+
+def test_a_copy_never_replaces_a_file(path: Path) -> None:
+    with pytest.raises(RecordingError, match="exists already"):
+        repair_recording(path, path)
+
+
+def test_without_channels_there_is_nothing_to_repair(path: Path, tmp_path: Path) -> None:
+    execute(path, "UPDATE meta SET value = '[]' WHERE key = 'channels'")
+    with pytest.raises(RecordingError, match="its channels or rate are lost; fetch it from a backup"):
+        repair_recording(path, tmp_path / "copy.hold")
+    assert not (tmp_path / "copy.hold").exists()
+
+
+def test_whatever_byte_is_changed_nothing_wrong_is_read_and_everything_else_is_saved(
+    path: Path, tmp_path: Path
+) -> None:
+    """Silent damage of the disk: one bit, in a random place of the file."""
+    content = path.read_bytes()
+    expected = make_counts(N_FRAMES)
+    rng = random.Random(5)
+    n_found = n_saved = 0
+    for k in range(120):
+        position = rng.randrange(len(content))
+        damaged, copy = tmp_path / f"{k}.hold", tmp_path / f"{k}-copy.hold"
+        damaged.write_bytes(content[:position] + bytes([content[position] ^ 0x04]) + content[position + 1 :])
+        try:
+            verdict = repair_recording(damaged, copy)
+        except RecordingError:
+            n_found += 1
+            continue
+        n_found += not verdict.is_sound
+        counts = open_recording(copy).counts()
+        known = ~np.isnan(counts[:, 0])
+        np.testing.assert_array_equal(counts[known], expected[: len(counts)][known])
+        n_saved += known.sum() >= N_FRAMES - 500 - 4 * 250
+    assert n_found >= 100  # the rest fell on bytes that hold nothing
+    assert n_saved >= 100
+
+
+def test_a_damaged_page_costs_its_own_rows_only(path: Path, tmp_path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    page = next(
+        k
+        for k in range(3, len(content) // 4096)
+        if content[k * 4096] == 0x0D and content[k * 4096 + 3 : k * 4096 + 5] != b"\0\0"
+    )  # a leaf of a table: SQLite file format, section 1.6
+    content[page * 4096 : (page + 1) * 4096] = bytes(4096)
+    path.write_bytes(content)
+    verdict = repair_recording(path, tmp_path / "copy.hold")
+    assert any("database page" in problem for problem in verdict.problems)
+    assert check_recording(tmp_path / "copy.hold").is_sound
+    counts = open_recording(tmp_path / "copy.hold").counts()
+    known = ~np.isnan(counts[:, 0])
+    assert known.sum() > N_FRAMES * 0.8
+    np.testing.assert_array_equal(counts[known], make_counts(N_FRAMES)[: len(counts)][known])
+
+
+def test_an_interrupted_recording_is_sound_and_repair_leaves_one_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "cut").mkdir()
+    with Recorder.create(tmp_path / "a.hold", make_settings()) as recorder:
+        recorder.append(Chunk(0, make_counts(100)))
+        recorder._drain()
+        recorder._commit()
+        for suffix in ("", "-wal"):
+            shutil.copy(tmp_path / f"a.hold{suffix}", tmp_path / "cut" / f"a.hold{suffix}")
+    assert run(tmp_path / "cut", repair=True) == 0
+    output = capsys.readouterr().out
+    assert "it is still being written or was interrupted: keep a.hold-wal beside it" in output
+    assert "all that is sound is in" in output
+    assert open_recording(tmp_path / "cut" / "a-repaired.hold").n_frames == 100
+
+
+def test_the_command_tells_damage_by_its_exit_code(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (path.parent / "b.hold").write_text("no recording")
+    execute(path, "DELETE FROM chunks WHERE first_frame = 6000")
+    assert run(path.parent) == 1
+    captured = capsys.readouterr()
+    assert "6.00 s to 6.25 s: 250 frames are missing" in captured.out
+    assert "b.hold is not a recording" in captured.err
+    assert captured.out.splitlines()[-1] == "0 of 2 recordings are sound"
+    empty = path.parent / "nothing"
+    empty.mkdir()
+    with pytest.raises(RecordingError, match="no recordings in"):
+        run(empty)
+
+
+def test_plain_sqlite_agrees_that_a_repaired_copy_is_whole(path: Path, tmp_path: Path) -> None:
+    execute(path, "DELETE FROM chunks WHERE first_frame = 6000")
+    repair_recording(path, tmp_path / "copy.hold")
+    connection = sqlite3.connect(tmp_path / "copy.hold")
+    assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    connection.close()
