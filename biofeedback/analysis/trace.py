@@ -1,0 +1,235 @@
+"""From a recording to the effort that was shown: the same filters, the same events, the same numbers as live."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+import numpy as np
+
+from biofeedback.analysis.phases import Phase, find_phases
+from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.model import Channel, Event, FlagArray, FloatArray, Gap, Item, Levels, Note
+from biofeedback.signal.levels import LevelStream
+
+
+class RecordingLike(Protocol):
+    """What analysis needs of a recording; the storage room's own object fits."""
+
+    @property
+    def channels(self) -> Sequence[Channel]:
+        """One per column."""
+        ...
+
+    @property
+    def rate_hz(self) -> float:
+        """Frames per second."""
+        ...
+
+    @property
+    def settings(self) -> Mapping[str, Any]:
+        """What was stored before the first frame."""
+        ...
+
+    @property
+    def events(self) -> Sequence[Event]:
+        """What happened, oldest first."""
+        ...
+
+    def items(self) -> Iterable[Item]:
+        """Chunks, gaps and notes in time order."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class RatingRow:
+    """One discomfort rating, 0-10; ``value`` None is "no answer"; ``originals``: what it replaced, oldest first."""
+
+    number: int
+    frame: int
+    time_s: float
+    value: float | None
+    phase_index: int | None
+    by: str
+    originals: tuple[float | None, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """Effort over a whole recording, on the level grid (level k covers frames ``[k * hop, (k + 1) * hop)``).
+
+    ``time_s`` (n,) is the middle of each level's block; ``level``, ``baseline`` (channel unit), ``percent`` (% of
+    maximum, NaN where unknown, never clipped) and ``flags`` have shape (n, n_channels). ``guide`` is the column that
+    the bands are about. ``delay_s``: how much later than the muscle each channel's filter shows a change.
+    """
+
+    channels: tuple[Channel, ...]
+    rate_hz: float
+    level_rate_hz: float
+    hop: int
+    delay_s: tuple[float, ...]
+    baseline_methods: tuple[str, ...]
+    guide: int
+    level: FloatArray
+    percent: FloatArray
+    baseline: FloatArray
+    flags: FlagArray
+    phases: tuple[Phase, ...]
+    ratings: tuple[RatingRow, ...]
+    stops: tuple[Event, ...]
+    gaps: tuple[Gap, ...]
+    notes: tuple[Note, ...]
+    maxima: tuple[tuple[int, Maximum], ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def n_levels(self) -> int:
+        """Number of rows."""
+        return int(self.percent.shape[0])
+
+    @property
+    def time_s(self) -> FloatArray:
+        """Seconds from the first frame to the middle of each level's block, (n,)."""
+        return (np.arange(self.n_levels, dtype=np.float64) + 0.5) / self.level_rate_hz
+
+    @property
+    def duration_s(self) -> float:
+        """From the first frame to the end of the last level."""
+        return self.n_levels / self.level_rate_hz
+
+    def maximum_at(self, frame: int, channel: str) -> Maximum | None:
+        """The maximum in force for ``channel`` at ``frame``."""
+        latest = None
+        for since, maximum in self.maxima:
+            if since <= frame and maximum.channel == channel:
+                latest = maximum
+        return latest
+
+
+def compute_trace(recording: RecordingLike) -> Trace:
+    """Run a recording through the live filters and calibration again.
+
+    Events "zero", "maximum" and "relaxed" take effect at level ``frame // hop``, exactly as live, so effort is the
+    one that was shown, bit for bit. Raises what the level filters raise for channels that cannot be used.
+    """
+    channels = tuple(recording.channels)
+    stream = LevelStream(channels, recording.rate_hz)
+    effort = EffortStream(channels, stream.level_rate_hz)
+    events = sorted(recording.events, key=lambda e: e.frame)
+    pending = deque(e for e in events if e.kind in ("zero", "maximum", "relaxed"))
+    gaps: list[Gap] = []
+    notes: list[Note] = []
+    parts: list[tuple[FloatArray, FloatArray, FloatArray, FlagArray]] = []
+    for item in recording.items():
+        if isinstance(item, Note):
+            notes.append(item)
+            continue
+        if isinstance(item, Gap):
+            _add_gap(gaps, item)
+        levels = stream.push(item)
+        for piece in _split(levels, pending, effort, channels, stream.hop):
+            shown = effort.push(piece)
+            parts.append((piece.values, shown.percent, shown.baseline, shown.flags))
+    empty = np.empty((0, len(channels)))
+    level, percent, baseline = (np.concatenate([p[i] for p in parts] or [empty]) for i in range(3))
+    flags = np.concatenate([p[3] for p in parts] or [empty.astype(np.uint16)])
+    maxima = tuple((e.frame, maximum) for e in events if e.kind == "maximum" for maximum in read_maxima(e))
+    return Trace(
+        channels=channels,
+        rate_hz=recording.rate_hz,
+        level_rate_hz=stream.level_rate_hz,
+        hop=stream.hop,
+        delay_s=stream.delay_s,
+        baseline_methods=tuple(effort.methods),
+        guide=find_guide(channels),
+        level=level,
+        percent=percent,
+        baseline=baseline,
+        flags=flags,
+        phases=find_phases(events, hop=stream.hop, rate_hz=recording.rate_hz, n_levels=percent.shape[0]),
+        ratings=read_ratings(events, recording.rate_hz),
+        stops=tuple(e for e in events if e.kind == "stop"),
+        gaps=tuple(gaps),
+        notes=tuple(notes),
+        maxima=maxima,
+        warnings=tuple(stream.warnings),
+    )
+
+
+def apply_calibration(effort: EffortStream, event: Event, channels: Sequence[Channel]) -> None:
+    """What a "zero", "maximum" or "relaxed" event does to the effort stream."""
+    index = {channel.name: number for number, channel in enumerate(channels)}
+    if event.kind == "relaxed":
+        effort.set_relaxed(bool(event.data["on"]))
+    elif event.kind == "zero":
+        for name, zero in event.data["channels"].items():
+            if name in index:
+                effort.set_rest(index[name], float(zero["level"]), float(zero["sd"]))
+    elif event.kind == "maximum":
+        for maximum in read_maxima(event):
+            if maximum.channel in index:
+                effort.set_maximum(index[maximum.channel], maximum)
+
+
+def read_maxima(event: Event) -> tuple[Maximum, ...]:
+    """The maxima stored in a "maximum" event: one, or one per channel name."""
+    data = event.data
+    if isinstance(data.get("channel"), str):
+        return (Maximum.from_dict(data),)
+    return tuple(Maximum.from_dict(value) for value in data.values() if isinstance(value, Mapping))
+
+
+def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ...]:
+    """Ratings numbered from 1 in order; a later "correction" replaces the value and keeps the original."""
+    rows: list[RatingRow] = []
+    for event in events:
+        if event.kind not in ("rating", "correction"):
+            continue
+        value = event.data.get("value")
+        value = None if value is None else float(value)
+        number = event.data.get("corrects")
+        if number is not None and 1 <= int(number) <= len(rows):
+            old = rows[int(number) - 1]
+            rows[int(number) - 1] = replace(old, value=value, originals=(*old.originals, old.value))
+        elif number is None:
+            phase_index = event.data.get("phase_index")
+            place = None if phase_index is None else int(phase_index)
+            by = str(event.data.get("by", ""))
+            rows.append(RatingRow(len(rows) + 1, event.frame, event.frame / rate_hz, value, place, by))
+    return tuple(rows)
+
+
+def find_guide(channels: Sequence[Channel]) -> int:
+    """The channel that leads the athlete: the first force channel, else the first EMG channel."""
+    kinds = [channel.kind for channel in channels]
+    return next((kinds.index(kind) for kind in ("force", "emg") if kind in kinds), 0)
+
+
+def _add_gap(gaps: list[Gap], gap: Gap) -> None:
+    """One outage is one gap, in however many pieces it was noticed."""
+    if gaps and gaps[-1].end_frame == gap.first_frame:
+        last = gaps.pop()
+        gap = replace(last, n_frames=last.n_frames + gap.n_frames)
+    gaps.append(gap)
+
+
+def _split(
+    levels: Levels, pending: deque[Event], effort: EffortStream, channels: Sequence[Channel], hop: int
+) -> Iterator[Levels]:
+    """Cut ``levels`` where an event takes effect and apply it in between."""
+    start = levels.first
+    while pending and pending[0].frame // hop < levels.end:
+        cut = max(start, pending[0].frame // hop)
+        if cut > start:
+            yield _slice(levels, start, cut)
+            start = cut
+        apply_calibration(effort, pending.popleft(), channels)
+    if start < levels.end:
+        yield _slice(levels, start, levels.end)
+
+
+def _slice(levels: Levels, start: int, end: int) -> Levels:
+    a, b = start - levels.first, end - levels.first
+    return Levels(start, levels.values[a:b], levels.flags[a:b])

@@ -1,0 +1,268 @@
+"""The figures of a report. Every mark differs in shape or text, not only in colour, so that greyscale print works."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure, SubFigure
+from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
+
+from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.analysis.phases import Phase
+from biofeedback.model import FloatArray
+
+# Names for the page's stylesheet: each colour is replaced by a variable there, for light and dark.
+PALETTE = {
+    "ink": "#243240",
+    "soft": "#66727e",
+    "line": "#d5dadd",
+    "effort": "#2b6682",
+    "band": "#ecdfbe",
+    "edge": "#8f7430",
+    "contract": "#f1f4f3",
+    "rating": "#7d3f27",
+    "paper": "#fdfdfb",
+}
+STYLE: dict[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9.0,
+    "axes.edgecolor": PALETTE["soft"],
+    "axes.labelcolor": PALETTE["ink"],
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.facecolor": "none",
+    "xtick.color": PALETTE["soft"],
+    "ytick.color": PALETTE["soft"],
+    "xtick.labelcolor": PALETTE["ink"],
+    "ytick.labelcolor": PALETTE["ink"],
+    "text.color": PALETTE["ink"],
+    "figure.facecolor": "none",
+    "savefig.facecolor": "none",
+    "svg.fonttype": "path",
+    "svg.hashsalt": "biofeedback",
+    "pdf.fonttype": 42,
+}
+WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
+MARGIN_S = 3.0
+N_COLUMNS = 1000
+
+
+def draw_trace(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
+    """Effort over the plan with its bands and phases; below it the other channels and the discomfort ratings."""
+    trace = analysis.trace
+    start_s, end_s = _find_window(analysis)
+    shown = _find_shown_channels(analysis, start_s, end_s)
+    heights = [3.2] + [1.3] * (len(shown) - 1) + [1.5]
+    with mpl.rc_context(STYLE):
+        axes = figure.subplots(
+            len(heights), 1, sharex=True, gridspec_kw={"height_ratios": heights, "hspace": 0.16}, squeeze=False
+        )[:, 0]
+        for axis, column in zip(axes, shown, strict=False):
+            _shade_phases(axis, trace.phases)
+            _draw_effort(axis, analysis, column, start_s, end_s)
+            for stop in trace.stops:
+                axis.axvline(stop.frame / trace.rate_hz, color=PALETTE["ink"], linewidth=1.4, linestyle=(0, (1, 1)))
+        _draw_ratings_over_time(axes[-1], analysis)
+        axes[-1].set_xlim(start_s, end_s)
+        axes[-1].set_xlabel("time from the start of the recording (min:s)")
+        axes[-1].xaxis.set_major_locator(MultipleLocator(_choose_step(end_s - start_s)))
+        axes[-1].xaxis.set_major_formatter(FuncFormatter(lambda x, _: format_clock(x)))
+        _label_phases(axes[0], trace.phases, end_s - start_s)
+        for stop in trace.stops:
+            axes[0].annotate(
+                "Stop", (stop.frame / trace.rate_hz, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
+                textcoords="offset points", fontsize=8, fontweight="bold", va="top",
+            )  # fmt: skip
+        figure.align_ylabels(list(axes))
+
+
+def draw_ratings(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
+    """Ratings in the order of the phases: circles relaxed, diamonds contracting, hollow when marked."""
+    rows = [row for row in analysis.phases if row.rating is not None and row.rating.value is not None]
+    with mpl.rc_context(STYLE):
+        axis = figure.subplots()
+        places = np.arange(1, len(rows) + 1)
+        values = [row.rating.value for row in rows if row.rating is not None and row.rating.value is not None]
+        axis.plot(places, values, color=PALETTE["line"], linewidth=1.2, zorder=1)
+        for place, row in zip(places, rows, strict=True):
+            _mark_rating(axis, float(place), row)
+        axis.set_xticks(places, [_short_label(row.phase, rows) for row in rows], fontsize=8)
+        axis.set_xlim(0.4, len(rows) + 0.6)
+        axis.set_xlabel("phase, in order")
+        _style_rating_axis(axis)
+
+
+def draw_contrasts(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
+    """Each contraction's rating minus the mean of its relaxed neighbours, with the mean and its 95 % interval."""
+    response = analysis.response
+    contrasts = [c for c in response.contrasts if c.change is not None]
+    with mpl.rc_context(STYLE):
+        axis = figure.subplots()
+        axis.axvline(0.0, color=PALETTE["soft"], linewidth=1.0)
+        for place, contrast in enumerate(contrasts, start=1):
+            axis.plot(
+                contrast.change or 0.0, place, marker="D", markersize=6, linestyle="none",
+                markerfacecolor=PALETTE["paper"] if contrast.marks else PALETTE["rating"],
+                markeredgecolor=PALETTE["rating"], markeredgewidth=1.3,
+            )  # fmt: skip
+        labels = [str(contrast.cycle) for contrast in contrasts]
+        mean_at = len(contrasts) + 1.4
+        if response.mean_change is not None:
+            labels.append("mean")
+            if response.low is not None and response.high is not None:
+                axis.plot([response.low, response.high], [mean_at] * 2, color=PALETTE["ink"], linewidth=2.0)
+                for end in (response.low, response.high):
+                    axis.plot(end, mean_at, marker="|", markersize=9, markeredgewidth=2.0, color=PALETTE["ink"])
+            axis.plot(response.mean_change, mean_at, marker="s", markersize=8, color=PALETTE["ink"])
+        ticks = [*range(1, len(contrasts) + 1), mean_at][: len(labels)]
+        axis.set_yticks(ticks, labels)
+        axis.set_ylim(mean_at + 0.7, 0.3)
+        reach = (
+            max([3.0, *(abs(c.change or 0.0) for c in contrasts), abs(response.low or 0), abs(response.high or 0)])
+            * 1.15
+        )
+        axis.set_xlim(-reach, reach)
+        axis.xaxis.set_major_locator(MaxNLocator(7, integer=True))
+        axis.set_ylabel("contraction")
+        axis.set_xlabel("change in discomfort, points of 10\n← less when contracting   |   more →")
+        axis.grid(axis="x", color=PALETTE["line"], linewidth=0.6)
+        axis.set_axisbelow(True)
+
+
+def thin_out(time_s: FloatArray, values: FloatArray, n_columns: int = N_COLUMNS) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest value of each of ``n_columns`` columns, so that a peak never disappears; NaN stays a break."""
+    n = values.size
+    if n <= 2 * n_columns:
+        return time_s, values
+    starts = np.linspace(0, n, n_columns, endpoint=False).astype(int)
+    low, high = np.fmin.reduceat(values, starts), np.fmax.reduceat(values, starts)
+    return np.repeat(time_s[starts], 2), np.column_stack([low, high]).ravel()
+
+
+def _find_window(analysis: SessionAnalysis) -> tuple[float, float]:
+    trace = analysis.trace
+    if not trace.phases:
+        return 0.0, max(trace.duration_s, 1.0)
+    last = (
+        max(trace.phases[-1].end_s, *(r.time_s for r in trace.ratings), 0.0)
+        if trace.ratings
+        else trace.phases[-1].end_s
+    )
+    return max(0.0, trace.phases[0].start_s - MARGIN_S), last + MARGIN_S
+
+
+def _find_shown_channels(analysis: SessionAnalysis, start_s: float, end_s: float) -> list[int]:
+    trace = analysis.trace
+    inside = (trace.time_s >= start_s) & (trace.time_s < end_s)
+    others = [c for c in range(len(trace.channels)) if c != trace.guide and np.isfinite(trace.percent[inside, c]).any()]
+    return [trace.guide, *others]
+
+
+def _draw_effort(axis: Axes, analysis: SessionAnalysis, column: int, start_s: float, end_s: float) -> None:
+    trace = analysis.trace
+    channel = trace.channels[column]
+    inside = (trace.time_s >= start_s) & (trace.time_s < end_s)
+    values = trace.percent[inside, column]
+    is_guide = column == trace.guide
+    time_s, thinned = thin_out(trace.time_s[inside], values)
+    axis.plot(time_s, thinned, color=PALETTE["effort"], linewidth=1.1, solid_joinstyle="round", zorder=3)
+    known = values[np.isfinite(values)]
+    bands = [p.band for p in trace.phases if p.band is not None] if is_guide else []
+    top = max([10.0, *(known.max() for _ in range(1) if known.size), *(b.high_percent for b in bands)])
+    bottom = min([0.0, *(known.min() for _ in range(1) if known.size)])
+    axis.set_ylim(min(-0.05 * top, bottom * 1.05), top * 1.08)
+    unit = channel.unit if channel.kind == "position" else "% of maximum"
+    axis.set_ylabel(f"{channel.name if not is_guide else 'effort'}\n({unit})")
+    axis.axhline(0.0, color=PALETTE["line"], linewidth=0.8, zorder=1)
+    axis.yaxis.set_major_locator(MaxNLocator(5 if is_guide else 3, integer=True))
+    if not known.size:
+        axis.text(0.5, 0.5, "effort unknown: no maximum was found", transform=axis.transAxes, ha="center", va="center")
+
+
+def _shade_phases(axis: Axes, phases: Sequence[Phase]) -> None:
+    for phase in phases:
+        if phase.kind == "contract":
+            axis.axvspan(phase.start_s, phase.end_s, facecolor=PALETTE["contract"], edgecolor="none", zorder=0)
+
+
+def _label_phases(axis: Axes, phases: Sequence[Phase], window_s: float) -> None:
+    """Bands, and the name of each phase above the axes where there is room for it."""
+    width_px = axis.get_window_extent().width
+    labelled: set[float] = set()
+    for phase in phases:
+        span = [phase.start_s, phase.end_s]
+        if phase.band is not None:
+            low, high = phase.band.low_percent, phase.band.high_percent
+            axis.fill_between(span, low, high, facecolor=PALETTE["band"], edgecolor="none", zorder=1)
+            for edge in (low, high):
+                axis.plot(span, [edge, edge], color=PALETTE["edge"], linewidth=0.9, linestyle=(0, (4, 2)), zorder=2)
+                if all(abs(edge - other) > 6 for other in labelled):
+                    labelled.add(edge)
+                    axis.annotate(
+                        f"{edge:g}", (1.0, edge), xycoords=("axes fraction", "data"), xytext=(3, 0),
+                        textcoords="offset points", fontsize=8, va="center", color=PALETTE["edge"],
+                    )  # fmt: skip
+        room_px = width_px * phase.duration_s / window_s
+        word = WORDS[phase.kind]
+        text = word if room_px > 8.0 * len(word) else word[0].upper() if room_px > 10 else ""
+        axis.annotate(
+            text, ((phase.start_s + phase.end_s) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),
+            textcoords="offset points", ha="center", va="bottom", fontsize=8, color=PALETTE["ink"],
+            fontweight="bold" if phase.kind == "contract" else "normal",
+        )  # fmt: skip
+        axis.plot(
+            span, [1.0, 1.0], transform=axis.get_xaxis_transform(), clip_on=False, color=PALETTE["ink"],
+            linewidth=3.0 if phase.kind == "contract" else 0.8, solid_capstyle="butt",
+        )  # fmt: skip
+
+
+def _draw_ratings_over_time(axis: Axes, analysis: SessionAnalysis) -> None:
+    _shade_phases(axis, analysis.trace.phases)
+    rows = [row for row in analysis.phases if row.rating is not None]
+    for row in rows:
+        if row.rating is not None and row.rating.value is not None:
+            _mark_rating(axis, row.rating.time_s, row)
+        elif row.rating is not None:
+            axis.annotate("no answer", (row.rating.time_s, 0.3), fontsize=7, ha="center", va="bottom")
+    used = {row.rating.number for row in rows if row.rating is not None}
+    for rating in analysis.trace.ratings:  # given outside the plan, or corrected by a later one in the same phase
+        if rating.number not in used and rating.value is not None:
+            axis.plot(rating.time_s, rating.value, marker=".", color=PALETTE["soft"], markersize=5)
+    _style_rating_axis(axis)
+
+
+def _mark_rating(axis: Axes, place: float, row: PhaseRow) -> None:
+    rating = row.rating
+    if rating is None or rating.value is None:
+        return
+    marker = "D" if row.phase.kind == "contract" else "o"
+    face = PALETTE["paper"] if row.marks else PALETTE["rating"]
+    axis.plot(
+        place, rating.value, marker=marker, markersize=7, linestyle="none", zorder=4,
+        markerfacecolor=face, markeredgecolor=PALETTE["rating"], markeredgewidth=1.3, clip_on=False,
+    )  # fmt: skip
+    axis.annotate(
+        f"{rating.value:g}", (place, rating.value), xytext=(0, 7 if rating.value < 8.5 else -7),
+        textcoords="offset points", ha="center", va="bottom" if rating.value < 8.5 else "top", fontsize=8,
+    )  # fmt: skip
+
+
+def _style_rating_axis(axis: Axes) -> None:
+    axis.set_ylim(-0.4, 10.6)
+    axis.set_yticks([0, 5, 10])
+    axis.set_ylabel("discomfort\n(0-10)")
+    axis.grid(axis="y", color=PALETTE["line"], linewidth=0.6)
+    axis.set_axisbelow(True)
+
+
+def _short_label(phase: Phase, rows: Sequence[PhaseRow]) -> str:
+    same = [row.phase.index for row in rows if row.phase.kind == phase.kind]
+    return f"{WORDS[phase.kind][0].upper()}{same.index(phase.index) + 1}"
+
+
+def _choose_step(window_s: float) -> float:
+    return next((s for s in (5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0) if window_s / s <= 12), 600.0)

@@ -1,0 +1,193 @@
+"""The tables of a report, as text cells, and how each number was made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.report.words import EMPTY, PHASE_WORDS, capitalise, describe_maximum, number, signed
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of text under ``head``; ``text_columns`` are set to the left, the others are numbers."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    text_columns: tuple[int, ...] = (0,)
+    note: str = ""
+
+
+def tabulate_phases(analysis: SessionAnalysis) -> Table:
+    """One row per phase: effort, steadiness, band, rating."""
+    rows = []
+    for row in analysis.phases:
+        s, phase = row.summary, row.phase
+        band = f"{phase.band.low_percent:g}–{phase.band.high_percent:g}" if phase.band else EMPTY
+        in_band = EMPTY if s.time_in_band_s is None else f"{s.time_in_band_s:.1f} s, {s.in_band_percent:.0f} %"
+        rows.append(
+            (
+                f"{phase.index + 1} {PHASE_WORDS[phase.kind]}",
+                f"{format_clock(phase.start_s)}, {phase.duration_s:.0f} s"
+                + (" (cut short)" if phase.cut_short else ""),
+                band,
+                number(s.mean_percent, 1),
+                number(s.sd_percent, 1),
+                number(s.cv_percent, 1),
+                number(s.steadiness_cv_percent, 1),
+                in_band,
+                number(s.longest_stay_s, 1),
+                EMPTY if s.n_excursions is None else str(s.n_excursions),
+                number(s.time_to_band_s, 1),
+                number(s.rms_outside_percent, 1),
+                _show_rating(row),
+            )
+        )
+    head = (
+        "phase", "start, length", "band, %", "mean, %", "SD", "CV, %", "steadiness CV, %", "time in band",
+        "longest stay, s", "excursions", "to reach band, s", "RMS outside, %", "discomfort",
+    )  # fmt: skip
+    marked = [f"phase {r.phase.index + 1}: {'; '.join(r.marks)}" for r in analysis.phases if r.marks]
+    unknown = [
+        f"phase {r.phase.index + 1}: {r.summary.reason}" for r in analysis.phases if r.summary.mean_percent is None
+    ]
+    note = "Effort in % of the maximum. " + (f"* marked and kept: {' · '.join(marked)}. " if marked else "")
+    note += f"Not computed: {' · '.join(unknown)}." if unknown else ""
+    return Table("Phase by phase", head, tuple(rows), (0, 1), note.strip())
+
+
+def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:
+    """Mean of every further channel per phase; None when there is none."""
+    trace = analysis.trace
+    others = [c for c in range(len(trace.channels)) if c != trace.guide]
+    if not others or not analysis.phases:
+        return None
+    head = ("phase", *(f"{trace.channels[c].name}, {_unit(analysis, c)}" for c in others))
+    rows = tuple(
+        (
+            f"{row.phase.index + 1} {PHASE_WORDS[row.phase.kind]}",
+            *(number(row.summaries[c].mean_percent, 1) for c in others),
+        )
+        for row in analysis.phases
+    )
+    note = "Means over the counted time. Muscle activity above 100 % of its maximum is ordinary and is not cut off."
+    return Table("Other channels", head, rows, (0,), note)
+
+
+def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:
+    """The attempts behind the maximum; None when none were made."""
+    if not analysis.attempts:
+        return None
+    rows = []
+    for row in analysis.attempts:
+        a = row.attempt
+        value = EMPTY if a.value is None else f"{a.value:.1f} {a.unit}"
+        peak = EMPTY if a.peak is None else f"{a.peak:.1f} {a.unit}"
+        verdict = "counts" if a.accepted else f"set aside: {a.reason}"
+        rows.append((str(row.number), value, peak, f"{a.duration_s:.1f} s", verdict))
+    head = ("attempt", "best 0.5 s mean", "highest instant", "held", "verdict")
+    return Table("Attempts", head, tuple(rows), (0, 4), describe_maximum(analysis))
+
+
+def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
+    """Each contraction between its neighbours."""
+    contrasts = analysis.response.contrasts
+    if not contrasts:
+        return None
+    rows = tuple(
+        (
+            str(c.cycle),
+            number(c.before, 1),
+            number(c.during, 1),
+            number(c.after, 1),
+            EMPTY if c.change is None else f"{c.change:+.2f}".replace("-", "−"),
+            "; ".join([*([c.reason] if c.reason else []), *c.marks]),
+        )
+        for c in contrasts
+    )
+    head = ("contraction", "relaxed before", "contracting", "relaxed after", "change", "remark")
+    r = analysis.response
+    facts = []
+    if r.mean_change is not None and r.low is not None and r.high is not None:
+        facts.append(f"mean change {signed(r.mean_change)} (95 % interval {signed(r.low)} to {signed(r.high)})")
+    if r.nap is not None:
+        facts.append(f"NAP {r.nap:.2f}")
+    if r.tau is not None:
+        facts.append(f"baseline-corrected Tau {signed(r.tau, 2)}")
+    p_values = "" if r.test is None else f"p = {r.test.p_less:.3g} for less, {r.test.p_more:.3g} for more: "
+    facts.append(p_values + r.test_reason)
+    notes = [capitalise(note) + "." for note in r.notes]
+    return Table(
+        "Each contraction against its neighbours", head, rows, (0, 5), " ".join(["; ".join(facts) + ".", *notes])
+    )
+
+
+def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
+    """Everything needed to know how this recording was made."""
+    s, trace = analysis.settings, analysis.trace
+    channels = "; ".join(
+        f"{c.name} ({c.kind}{', envelope' if c.envelope else ''}, {c.unit}, {c.factor:g} per count, "
+        f"shown {1000 * delay:.0f} ms late)"
+        for c, delay in zip(trace.channels, trace.delay_s, strict=True)
+    )
+    missing_s = sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz
+    facts = [
+        ("Athlete", s.get("athlete")),
+        ("Exercise", s.get("exercise")),
+        ("Side", s.get("side")),
+        ("Position", s.get("position")),
+        ("Joint", s.get("joint")),
+        ("Started (UTC)", s.get("started_utc")),
+        ("Source", s.get("source")),
+        ("Simulated", "yes" if s.get("simulated") else "no"),
+        ("Channels", channels),
+        ("Sample rate", f"{trace.rate_hz:g} Hz; effort every {1000 / trace.level_rate_hz:.3g} ms"),
+        ("Recorded", f"{format_clock(trace.duration_s)} min, {missing_s:.1f} s of it missing"),
+        ("Agreed discomfort limit", s.get("limit")),
+        ("Baseline", "; ".join(f"{c.name}: {m}" for c, m in zip(trace.channels, trace.baseline_methods, strict=True))),
+        ("Software", f"biofeedback {s.get('software', '')}, file format {s.get('format', '')}"),
+    ]
+    return tuple((name, str(value)) for name, value in facts if value not in (None, ""))
+
+
+METHODS: tuple[tuple[str, str], ...] = (
+    ("Effort", "100 × (level − baseline) / maximum. Force: low-passed; the baseline is the tension of the position, "
+     "learnt while relaxed and carried through the contraction. Raw muscle signal: root mean square over 250 ms with "
+     "the resting noise taken out in quadrature. Never cut off at 100 %."),
+    ("Maximum", "the best attempt's highest 0.5 s mean above its baseline; accepted when the two best attempts agree "
+     "within 5 % (common practice)."),
+    ("Counted time", "a phase without its first seconds (grace for ramping up, 2 s unless the plan says otherwise) and "
+     "without missing data. Nothing is filled in."),
+    ("Mean, SD, CV", "over the counted time; CV = 100 × SD / mean. Steadiness CV: the same after a straight line has "
+     "been taken out (Taylor, Christou & Enoka, J Neurophysiol 2003)."),
+    ("Time in band", "counted seconds between the band's edges, both included. Longest stay and excursions ignore "
+     "crossings of less than 1 point or shorter than 0.2 s (common practice)."),
+    ("RMS outside", "root mean square of the distance to the nearer edge of the band, 0 inside."),
+    ("Change", "each contraction's rating minus the mean of the relaxed ratings on both sides of it, so that a steady "
+     "drift (the stretch letting go, getting used to it) cancels exactly. Interval: Student's t, allowing for "
+     "neighbours that share a rating."),
+    ("NAP", "share of all relaxed-contracting pairs in which contracting was rated lower, ties half (Parker & Vannest, "
+     "Behav Ther 2009). Tau: the same idea after the relaxed ratings' own trend is taken out (Tarlow, Behav Modif "
+     "2017)."),
+    ("Yardstick", "2 points or 30 % (Farrar et al., Pain 2001): chronic pain, so a yardstick and not a law."),
+    ("Words", "“less” or “more” only when the whole 95 % interval lies on one side of zero and there are at least "
+     "three complete cycles."),
+)  # fmt: skip
+
+
+def _show_rating(row: PhaseRow) -> str:
+    if row.rating is None:
+        return EMPTY
+    if row.rating.value is None:
+        return "no answer"
+    shown = f"{row.rating.value:g}"
+    if row.rating.originals:
+        first = row.rating.originals[0]
+        shown += f" (was {EMPTY if first is None else f'{first:g}'})"
+    return shown + ("*" if row.marks else "")
+
+
+def _unit(analysis: SessionAnalysis, column: int) -> str:
+    channel = analysis.trace.channels[column]
+    return channel.unit if channel.kind == "position" else "% of its maximum"

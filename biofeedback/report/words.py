@@ -1,0 +1,172 @@
+"""What a report says, as plain text: page, PDF and command line use the same sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+
+LIGHT_BAND_PERCENT = 35.0  # up to here an effort counts as light in the advice
+EMPTY = "–"
+PHASE_WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
+ANSWER_SIGNS = {"less": "↓", "more": "↑", "no clear difference": "≈", "too few ratings to say": "?"}
+ANSWER_TITLES = {
+    "less": "Less discomfort while contracting",
+    "more": "More discomfort while contracting",
+    "no clear difference": "No clear difference",
+    "too few ratings to say": "Too few ratings to say",
+}
+
+
+def describe_setting(analysis: SessionAnalysis) -> str:
+    """Who, what and when, in one line."""
+    settings = analysis.settings
+    when = str(settings.get("started_utc", ""))[:16].replace("T", " ")
+    parts = [settings.get("athlete"), settings.get("exercise"), settings.get("side"), settings.get("position")]
+    parts.append(f"{when} UTC" if when else "")
+    return " · ".join(str(part) for part in parts if part)
+
+
+def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
+    """What was done: plan, effort, ratings, what ended it."""
+    sentences = []
+    rows = analysis.phases
+    title = str((analysis.plan or {}).get("title", "")) or "A session without a plan"
+    if rows:
+        length = format_clock(rows[-1].phase.end_s - rows[0].phase.start_s)
+        n_contract = sum(row.phase.kind == "contract" for row in rows)
+        sentences.append(f"{title}: {count(len(rows), 'phase')} over {length} min, {n_contract} of them contracting.")
+    else:
+        sentences.append(f"{title}: {format_clock(analysis.trace.duration_s)} min were recorded.")
+    sentences += _describe_effort(rows)
+    sentences += _describe_ratings(analysis)
+    for stop in analysis.trace.stops:
+        at = format_clock(stop.frame / analysis.trace.rate_hz)
+        sentences.append(f"Stopped at {at}: {stop.data.get('reason') or 'no reason given'}.")
+    return tuple(sentences)
+
+
+def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
+    """What contraction did, how the ratings moved by themselves, and what qualifies the answer."""
+    response = analysis.response
+    sentences = list(response.sentences())
+    drift = response.drift_per_min.slope
+    if drift is not None and response.n_contrasts:
+        moved = (
+            "did not drift" if abs(drift) < 0.05 else f"{'fell' if drift < 0 else 'rose'} by {abs(drift):.1f} a minute"
+        )
+        sentences.append(f"The relaxed ratings {moved} by themselves; this is taken out of the comparison.")
+    if response.word in ("less", "more") and response.came_back is not None:
+        back = response.came_back
+        sentences.append(
+            f"After a contraction discomfort {'rose' if back > 0 else 'fell'} by {abs(back):.1f} points on average."
+            if abs(back) >= 0.05
+            else "After a contraction discomfort stayed where it was."
+        )
+    return tuple(sentences)
+
+
+def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
+    """What to do next, by rule; the coach decides."""
+    steps = []
+    if analysis.settings.get("simulated"):
+        steps.append("This recording is simulated: read it as an example, do not train by it.")
+    if analysis.settings.get("fast"):
+        steps.append("It was shortened for trying out: repeat it at full length before training by it.")
+    if analysis.trace.stops:
+        steps.append("The session was stopped: find out why before the next one.")
+    steps += [f"{capitalise(doubt.what)}: {doubt.cure}." for doubt in analysis.doubts]
+    steps += _advise(analysis)
+    return tuple(steps)
+
+
+def describe_maximum(analysis: SessionAnalysis) -> str:
+    """What 100 % is, and why."""
+    m = analysis.maximum
+    if m is None:
+        return capitalise(analysis.maximum_reason) + "."
+    where = f", in the position “{m.position}”" if m.position else ""
+    shown = "the display was on" if m.feedback_shown else "the display was off"
+    return f"Maximum {m.strength:.1f} {m.unit} above rest{where}: {analysis.maximum_reason}. {capitalise(shown)}."
+
+
+def number(value: float | None, digits: int) -> str:
+    """A number with a real minus and no negative zero; a dash for None."""
+    if value is None:
+        return EMPTY
+    rounded = round(value, digits) + 0.0
+    return f"{rounded:.{digits}f}".replace("-", "−")
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """With its sign, and a real minus."""
+    return f"{round(value, digits) + 0.0:+.{digits}f}".replace("-", "−")
+
+
+def count(n: int, noun: str) -> str:
+    """ "1 phase", "5 phases"."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def capitalise(text: str) -> str:
+    """First letter upper case, the rest untouched."""
+    return text[:1].upper() + text[1:]
+
+
+def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
+    contracting = [row for row in rows if row.phase.kind == "contract"]
+    known = [row.summary for row in contracting if row.summary.mean_percent is not None]
+    if not contracting:
+        return []
+    if not known:
+        return ["Effort during the contractions is unknown."]
+    counted_s = sum(s.counted_s for s in known)
+    mean = sum((s.mean_percent or 0.0) * s.counted_s for s in known) / counted_s
+    bands = list(dict.fromkeys(row.phase.band for row in contracting if row.phase.band))
+    asked = " and ".join(f"{b.low_percent:g}–{b.high_percent:g} %" for b in bands)
+    inside = 100 * sum(s.time_in_band_s or 0.0 for s in known) / counted_s
+    aim = f" The band was {asked}; {inside:.0f} % of the counted time was inside." if bands else ""
+    return [f"Effort while contracting averaged {mean:.0f} % of maximum.{aim}"]
+
+
+def _describe_ratings(analysis: SessionAnalysis) -> list[str]:
+    ratings = analysis.trace.ratings
+    if not ratings:
+        return ["No discomfort ratings were given."]
+    extras = []
+    if n_silent := sum(r.value is None for r in ratings):
+        extras.append(f"{n_silent} without an answer")
+    if n_corrected := sum(bool(r.originals) for r in ratings):
+        extras.append(f"{n_corrected} corrected later")
+    if n_marked := len(analysis.marked):
+        extras.append(f"{n_marked} marked as doubtful")
+    return [f"{capitalise(count(len(ratings), 'discomfort rating'))}{': ' if extras else ''}{', '.join(extras)}."]
+
+
+def _advise(analysis: SessionAnalysis) -> list[str]:
+    response = analysis.response
+    means = [r.summary.mean_percent for r in analysis.phases if r.phase.kind == "contract" and r.summary.mean_percent]
+    tried = float(np.mean(means)) if means else None
+    if response.word == "less" and tried is not None:
+        if tried <= LIGHT_BAND_PERCENT:
+            return [
+                f"A light contraction (about {tried:.0f} %) eased it: train in that band and check again in a week."
+            ]
+        return [
+            f"Contracting at about {tried:.0f} % eased it. Next, run the same check in a light band (20–30 %): if that "
+            "does as much, it is easier to hold and to repeat."
+        ]
+    if response.word == "more":
+        lighter = "leave contraction out" if tried is not None and tried <= LIGHT_BAND_PERCENT else (
+            "try a light band (20–30 %) once, with the limit agreed beforehand, or leave contraction out"
+        )  # fmt: skip
+        return [f"Do not use this effort to ease this stretch: {lighter}."]
+    if response.word == "no clear difference":
+        if response.n_more_cycles is None:
+            return [
+                "Another effort may do something; more of this one will hardly tell. Leaving contraction out is fine."
+            ]
+        return [f"Repeat the check, with about {count(response.n_more_cycles, 'more cycle')} in all, before deciding."]
+    return ["Repeat the response check with five cycles and a closing relaxed phase, and a rating in every phase."]
