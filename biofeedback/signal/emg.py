@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Literal
+
 import numpy as np
 
 from biofeedback.errors import SourceError
-from biofeedback.model import FloatArray
+from biofeedback.model import FlagArray, FloatArray
 from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
+from biofeedback.signal.quality import EmgCheck
 
 LOW_EDGE_HZ, HIGH_EDGE_HZ = 20.0, 450.0
 HIGHEST_EDGE = 0.45  # of the sample rate
@@ -15,7 +19,7 @@ LOWEST_RATE_HZ, GOOD_RATE_HZ = 400.0, 1000.0
 NOTCH_WIDTH_HZ = 2.0  # at every harmonic; the whole comb takes 3 % of the amplitude of a flat 20-450 Hz spectrum
 
 
-def check_rate(rate_hz: float, names: tuple[str, ...]) -> tuple[str, ...]:
+def check_rate(rate_hz: float, names: Sequence[str]) -> tuple[str, ...]:
     """Warnings about the rate of raw EMG channels.
 
     Raises
@@ -55,43 +59,63 @@ def mains_notch(mains_hz: float, rate_hz: float) -> FloatArray:
 class RmsFilter:
     """Band-pass and square, frame by frame; the root of the mean comes from hop sums.
 
-    ``notch`` adds the mains sections from the next frame on; it stays on, since a filter that came and went would
-    change the scale between a maximum and the effort held against it.
+    The mains notch stays on once it is on: one that came and went would change the scale between a maximum and
+    the effort held against it.
+
+    Attributes
+    ----------
+    verdict : (n_channels,) HUM and ELECTRODE for the levels of the present stretch of ``n_stretch`` frames.
+    mains_hz : what the notch takes out, None while it is off.
     """
 
-    is_median = False
-
-    def __init__(self, n_channels: int, rate_hz: float, hop: int, *, mains_hz: float | None) -> None:
-        self.n_channels, self.rate_hz = n_channels, rate_hz
-        self.n_window = max(1, round(RMS_S * rate_hz / hop))
+    def __init__(
+        self, n_channels: int, rate_hz: float, hop: int, n_stretch: int, *, mains_hz: float | Literal["auto"] | None
+    ) -> None:
+        self._n_channels, self._rate_hz, self._is_auto = n_channels, rate_hz, mains_hz == "auto"
         sections = band_pass(rate_hz)
         middle_hz = float(np.sqrt(LOW_EDGE_HZ * min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)))
-        self.delay_s = group_delay_s(sections, middle_hz, rate_hz) + (self.n_window * hop + 1) / 2 / rate_hz
+        self.n_window = max(1, round(RMS_S * rate_hz / hop))
         self.n_settling = -(-settling_frames(sections, rate_hz) // hop) + self.n_window - 1
-        self._band = Cascade(sections, n_channels)
+        self.delay_s = group_delay_s(sections, middle_hz, rate_hz) + (self.n_window * hop + 1) / 2 / rate_hz
+        self._cascade = Cascade(sections, n_channels)
         self._notch: Cascade | None = None
+        self._check = EmgCheck(n_channels, rate_hz, n_stretch)
         self.mains_hz: float | None = None
-        self.filtered: FloatArray = np.zeros((n_channels, 0))  # what the last run let through, for the quality check
-        if mains_hz is not None:
-            self.notch(mains_hz)
+        if mains_hz is not None and mains_hz != "auto":
+            self._switch_notch_on(mains_hz)
 
-    def notch(self, mains_hz: float) -> None:
-        """Take out the mains and its harmonics from the next frame on."""
+    @property
+    def verdict(self) -> FlagArray:
+        """HUM and ELECTRODE, from the stretch before."""
+        return self._check.verdict
+
+    def _switch_notch_on(self, mains_hz: float) -> None:
         self.mains_hz = mains_hz
-        self._notch = Cascade(mains_notch(mains_hz, self.rate_hz), self.n_channels)
+        self._notch = Cascade(mains_notch(mains_hz, self._rate_hz), self._n_channels)
 
     def start(self, first: FloatArray) -> None:
         """Begin anew at ``first`` (n_channels,)."""
-        self._band.start(first)
+        self._cascade.start(first)
         if self._notch is not None:
-            self._notch.start(np.zeros(self.n_channels))
+            self._notch.start(np.zeros(self._n_channels))
 
-    def run(self, x: FloatArray) -> FloatArray:
-        """Next frames ``(n_channels, n_frames)`` to squares."""
-        y = self._band.run(x)
-        self.filtered = y if self._notch is None else self._notch.run(y)
-        return self.filtered * self.filtered
+    def miss(self, n_frames: int) -> None:
+        """Frames that never came; the stretch is not judged."""
+        self._check.skip(n_frames)
 
-    def finish(self, window: FloatArray, weight: FloatArray) -> FloatArray:
-        """Hop sums and frame counts of each window, ``(n_channels, n_levels, n_window)``, to RMS."""
-        return np.asarray(np.sqrt(window.sum(axis=-1) / np.maximum(weight.sum(axis=-1), 1)), dtype=np.float64)
+    def run(self, x: FloatArray, *, is_held: bool) -> FloatArray:
+        """Next frames ``(n_channels, n_frames)`` to squares; held ones are filtered but count nothing."""
+        y = self._cascade.run(x)
+        if self._notch is not None:
+            y = self._notch.run(y)
+        if is_held:
+            self._check.skip(x.shape[1])
+            return np.zeros(x.shape)
+        self._check.push(x, y)
+        if self._is_auto and self.mains_hz is None and self._check.mains_hz is not None:
+            self._switch_notch_on(self._check.mains_hz)
+        return np.asarray(y * y, dtype=np.float64)
+
+    def finish(self, sums: FloatArray, n_frames: FloatArray) -> FloatArray:
+        """Sums and frame counts per hop, ``(n_channels, n_levels, n_window)``, to RMS ``(n_channels, n_levels)``."""
+        return np.asarray(np.sqrt(sums.sum(axis=-1) / np.maximum(n_frames.sum(axis=-1), 1)), dtype=np.float64)

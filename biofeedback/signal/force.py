@@ -23,7 +23,7 @@ class SmoothFilter:
 
     def __init__(self, n_channels: int, rate_hz: float, hop: int, *, edge_hz: float | None) -> None:
         self.n_window = max(1, round(MEAN_S * rate_hz / hop))
-        self.is_median = edge_hz is None
+        self._is_median = edge_hz is None
         self._cascade: Cascade | None = None
         delay_s, settling = 0.0, 0
         if edge_hz is not None and edge_hz <= HIGHEST_EDGE * rate_hz:
@@ -40,22 +40,21 @@ class SmoothFilter:
         if self._cascade is not None:
             self._cascade.start(first)
 
-    def run(self, x: FloatArray) -> FloatArray:
+    def run(self, x: FloatArray, *, is_held: bool) -> FloatArray:
         """Next frames ``(n_channels, n_frames)`` to the quantity whose hop means are averaged."""
         return x if self._cascade is None else self._cascade.run(x)
 
-    def finish(self, window: FloatArray, weight: FloatArray) -> FloatArray:
-        """Hop sums and frame counts of each window, ``(n_channels, n_levels, n_window)``, to levels."""
-        if self.is_median:
-            means = np.where(weight > 0, window / np.maximum(weight, 1), np.nan)
-            return np.asarray(_median(means), dtype=np.float64)
-        return np.asarray(window.sum(axis=-1) / np.maximum(weight.sum(axis=-1), 1), dtype=np.float64)
+    def finish(self, sums: FloatArray, n_frames: FloatArray) -> FloatArray:
+        """Sums and frame counts per hop, ``(n_channels, n_levels, n_window)``, to ``(n_channels, n_levels)``."""
+        if self._is_median:
+            return _median(np.where(n_frames > 0, sums / np.maximum(n_frames, 1), np.nan))
+        return np.asarray(sums.sum(axis=-1) / np.maximum(n_frames.sum(axis=-1), 1), dtype=np.float64)
 
 
 def _median(x: FloatArray) -> FloatArray:
     """Median over the last axis leaving out NaN; NaN where nothing is left (numpy's own warns and is slow)."""
     ordered = np.sort(x, axis=-1)  # NaN go last
-    n = np.isfinite(x).sum(axis=-1)
-    low, high = np.maximum(n - 1, 0) // 2, np.minimum(n // 2, x.shape[-1] - 1)
-    pick = np.take_along_axis(ordered, np.stack((low, np.maximum(high, low)), axis=-1), axis=-1)
-    return np.asarray((pick[..., 0] + pick[..., 1]) / 2, dtype=np.float64)
+    n = np.isfinite(x).sum(axis=-1, keepdims=True)
+    middle = np.concatenate((np.maximum(n - 1, 0) // 2, np.minimum(n // 2, x.shape[-1] - 1)), axis=-1)
+    low, high = np.moveaxis(np.take_along_axis(ordered, middle, axis=-1), -1, 0)
+    return np.asarray((low + high) / 2, dtype=np.float64)

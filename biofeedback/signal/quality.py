@@ -12,7 +12,11 @@ MAINS_HALF_WIDTH_HZ = 1.6  # boards that call themselves 1 kHz are often a few p
 HUM_FOUND = 0.10  # share of the power at which the notch comes on; a flat 20-450 Hz spectrum has below 0.01 there
 HUM_MOST = 0.50
 HUM_PROMINENCE = 8.0  # times the median of the neighbouring bins: a line, not a broad hump of muscle activity
+SPIKE_LEVEL_RATE_HZ = 60.0
+SPIKE_REACH, SPIKE_REACH_EMG = 4, 12  # hops on either side
+SPIKE_TIMES_USUAL, SPIKE_OF_RANGE, SPIKE_OF_POWER = 12.0, 0.7, 0.8
 LOOSE_BELOW_HZ, LOOSE_SHARE = 20.0, 0.50  # good electrodes keep most of their power above; common practice, no source
+_FLAT, _SPIKE = np.uint16(Flag.FLAT), np.uint16(Flag.SPIKE)
 
 _WORDS: dict[Flag, tuple[str, str]] = {
     Flag.MISSING: ("no data from {name}", "check the cable, the battery and the distance to the sensor"),
@@ -60,12 +64,18 @@ class EmgCheck:
         self.mains_hz: float | None = None
         self.verdict: FlagArray = np.zeros(n_channels, dtype=np.uint16)
 
-    def push(self, raw: FloatArray | None, filtered: FloatArray, n_frames: int, *, is_present: bool) -> None:
+    def push(self, raw: FloatArray, filtered: FloatArray) -> None:
         """Next frames of one stretch, ``(n_channels, n_frames)``: before and after the filters."""
-        if is_present and raw is not None:
-            self._store[0, :, self._n_filled : self._n_filled + n_frames] = raw
-            self._store[1, :, self._n_filled : self._n_filled + n_frames] = filtered
-        self._is_whole &= is_present
+        at = slice(self._n_filled, self._n_filled + raw.shape[1])
+        self._store[0, :, at], self._store[1, :, at] = raw, filtered
+        self._count(raw.shape[1])
+
+    def skip(self, n_frames: int) -> None:
+        """Frames of one stretch that are missing or held."""
+        self._is_whole = False
+        self._count(n_frames)
+
+    def _count(self, n_frames: int) -> None:
         self._n_filled += n_frames
         if self._n_filled == self._store.shape[-1]:
             self.verdict = self._judge() if self._is_whole else np.zeros_like(self.verdict)
@@ -95,3 +105,80 @@ class EmgCheck:
         around = (distance_hz > 3) & (distance_hz < 12)
         prominent = power[:, line].max(axis=-1) > HUM_PROMINENCE * np.median(power[:, around], axis=-1)
         return np.asarray(np.where(prominent, self._share(power, line), 0.0), dtype=np.float64)
+
+
+class FlatCheck:
+    """FLAT once a channel has not moved by one count for a second of whole hops."""
+
+    def __init__(self, n_channels: int, n_hops: int) -> None:
+        self._n_hops = n_hops
+        self._still: NDArray[np.int64] = np.zeros((n_channels, 1), dtype=np.int64)  # hops without a change
+        self._held: FloatArray = np.full((n_channels, 1), np.nan)
+
+    def push(self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_]) -> FlagArray:
+        """Smallest and largest counts of the next hops, ``(n_channels, n_hops)``, to their flags."""
+        before = np.concatenate((self._held, high[:, :-1]), axis=1)
+        moved = (low != high) | (low != before) | is_missing
+        position = np.arange(1, high.shape[1] + 1)
+        start = np.maximum.accumulate(np.where(moved, position, -self._still), axis=1)
+        run = position - start
+        self._still, self._held = run[:, -1:], high[:, -1:].copy()
+        return np.asarray((run >= self._n_hops) * _FLAT, dtype=np.uint16)
+
+
+class SpikeCheck:
+    """A pulse too narrow for a muscle, judged when the hops after it have come; the hop that tells is marked.
+
+    Force, position, envelope: half of a twitch lasts 80 ms and more, so the mean of a hop may not stand away from
+    the median of the 90 ms around it by nearly their whole range and by 12 times what it usually does.
+    Raw EMG: three hops may not carry nearly all the power of the 250 ms around them.
+    Limits are common practice, no source. Boards below 60 levels a second are too slow to tell.
+    """
+
+    def __init__(self, n_channels: int, emg: NDArray[np.intp], level_rate_hz: float) -> None:
+        self._emg, self._smooth = emg, np.setdiff1d(np.arange(n_channels), emg)
+        self._is_fast_enough = level_rate_hz >= SPIKE_LEVEL_RATE_HZ
+        self._past: FloatArray = np.full((n_channels, 2 * SPIKE_REACH_EMG), np.nan)
+        self._n_stretch, self._n_filled = max(1, round(level_rate_hz)), 0
+        self._distances: FloatArray = np.zeros((self._smooth.size, self._n_stretch))
+        self._usual: FloatArray = np.full((self._smooth.size, 1), np.inf)
+
+    def push(self, means: FloatArray, power: FloatArray, is_missing: NDArray[np.bool_]) -> FlagArray:
+        """Next hops, none beyond the end of a stretch: mean counts and summed squares, ``(n_channels, n_hops)``."""
+        flags = np.zeros(means.shape, dtype=np.uint16)
+        if not self._is_fast_enough:
+            return flags
+        hops = means.copy()
+        hops[self._emg] = power[self._emg]
+        hops[:, is_missing] = np.nan
+        hops = np.concatenate((self._past, hops), axis=1)
+        n = means.shape[1]
+        self._past = hops[:, n:].copy()
+        last = np.arange(hops.shape[1] - n, hops.shape[1])[:, None]
+        if self._smooth.size:
+            around = np.take(hops[self._smooth], last - np.arange(2 * SPIKE_REACH + 1), axis=1)
+            flags[self._smooth] = self._find_pulses(around) * _SPIKE
+        if self._emg.size:
+            around = np.take(hops[self._emg], last - np.arange(2 * SPIKE_REACH_EMG + 1), axis=1)
+            middle = around[..., SPIKE_REACH_EMG - 1 : SPIKE_REACH_EMG + 2].sum(axis=-1)
+            flags[self._emg] = (middle > SPIKE_OF_POWER * around.sum(axis=-1)) * _SPIKE
+        return flags
+
+    def _find_pulses(self, around: FloatArray) -> NDArray[np.bool_]:
+        ordered = np.sort(around, axis=-1)
+        distance = np.abs(around[..., SPIKE_REACH] - ordered[..., SPIKE_REACH])
+        width = ordered[..., -1] - ordered[..., 0]
+        found = (distance > SPIKE_TIMES_USUAL * self._usual) & (distance > SPIKE_OF_RANGE * width)
+        self._distances[:, self._n_filled : self._n_filled + distance.shape[1]] = distance
+        self._n_filled += distance.shape[1]
+        if self._n_filled == self._n_stretch:
+            self._usual, self._n_filled = self._measure_usual(), 0
+        return np.asarray(found, dtype=np.bool_)
+
+    def _measure_usual(self) -> FloatArray:
+        """Median distance of the stretch, or the smallest one that is not nothing (a coarse, quiet sensor)."""
+        known = np.where(np.isfinite(self._distances), self._distances, np.inf)
+        least = 1e-9 * np.abs(np.nan_to_num(self._past[self._smooth])).max(axis=1, keepdims=True)
+        smallest = np.where(known > least, known, np.inf).min(axis=1, keepdims=True)
+        median = np.sort(known, axis=1)[:, self._n_stretch // 2, None]
+        return np.asarray(np.where(median > least, median, smallest), dtype=np.float64)

@@ -53,7 +53,7 @@ def cut(counts: FloatArray, sizes: list[int], gaps: list[tuple[int, int]]) -> li
     return items
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     sizes=st.lists(st.integers(1, 700), min_size=1, max_size=8),
     gaps=st.lists(st.tuples(st.integers(0, 2999), st.integers(1, 400)), max_size=4),
@@ -72,7 +72,7 @@ def test_any_cutting_gives_the_same_bits(
 
 
 @given(sizes=st.lists(st.integers(1, 9), min_size=1), rate_hz=st.sampled_from([9.0, 10.0, 80.0, 128.0]))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_any_cutting_gives_the_same_bits_on_slow_boards(sizes: list[int], rate_hz: float) -> None:
     channels = (FORCE, POSITION, ENVELOPE)
     counts = make_counts(300, 3)
