@@ -1,0 +1,60 @@
+"""The same levels on another maximum or another baseline; raw data stay as they are."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+import numpy as np
+
+from biofeedback.calibration.effort import BaselineMethod, Effort, EffortStream, Maximum
+from biofeedback.calibration.events import apply_event
+from biofeedback.model import Channel, Event, Levels
+
+KINDS = ("zero", "maximum", "relaxed")
+
+
+def recalibrate(
+    runs: Iterable[Levels],
+    events: Sequence[Event],
+    *,
+    channels: Sequence[Channel],
+    level_rate_hz: float,
+    hop: int,
+    maxima: Mapping[str, Maximum] | None = None,
+    baseline: BaselineMethod = "passive",
+) -> Effort:
+    """Effort over consecutive ``runs`` of levels, with calibration ``events`` acting at level ``frame // hop``.
+
+    ``maxima`` by channel name replace every maximum on record for that channel, from the first level on; without them,
+    and with ``baseline="passive"``, the result is the effort that was shown live, bit for bit.
+    """
+    maxima = maxima or {}
+    stream = EffortStream(channels, level_rate_hz, baseline=baseline)
+    for index, channel in enumerate(channels):
+        if channel.name in maxima:
+            stream.set_maximum(index, maxima[channel.name])
+    kept = (e for e in events if e.kind in KINDS and not (e.kind == "maximum" and e.data.get("channel") in maxima))
+    pending = deque(sorted(kept, key=lambda event: event.frame))
+    parts = [part for levels in runs for part in _push(stream, levels, pending, hop)]
+    if not parts:
+        return stream.push(Levels(0, np.empty((0, len(channels))), np.empty((0, len(channels)), np.uint16)))
+    return Effort(
+        parts[0].first,
+        np.concatenate([part.percent for part in parts]),
+        np.concatenate([part.baseline for part in parts]),
+        np.concatenate([part.plus_minus_percent for part in parts]),
+        np.concatenate([part.flags for part in parts]),
+    )
+
+
+def _push(stream: EffortStream, levels: Levels, pending: deque[Event], hop: int) -> Iterator[Effort]:
+    """Push a run in pieces, letting each event act before its level."""
+    at = levels.first
+    while at < levels.end:
+        while pending and pending[0].frame // hop <= at:
+            apply_event(stream, pending.popleft())
+        end = min(levels.end, pending[0].frame // hop) if pending else levels.end
+        piece = slice(at - levels.first, end - levels.first)
+        yield stream.push(Levels(at, levels.values[piece], levels.flags[piece]))
+        at = end
