@@ -1,0 +1,116 @@
+"""One call from source to items: decode, place on the grid, survive an unplugged sensor."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from biofeedback.acquisition.sources import EndOfSource, Source, make_decoder, make_timeline
+from biofeedback.errors import SourceError
+from biofeedback.model import Item, Note
+
+RETRY_S = (0.1, 0.2, 0.5, 1.0)  # the longest is well within 2 s of the sensor's return
+WAIT_S = 0.05
+JUDGED_LINES = 50  # unreadable share is judged over this many lines
+UNREADABLE_PERCENT = 50.0
+
+
+class Reader:
+    """Owns decoder and timeline of an opened source. All methods belong to the thread that reads.
+
+    ``trouble`` is one line for the page, "" when all is well; ``is_lost`` while the device is away.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self.source = source
+        self.decoder = make_decoder(source)
+        self.timeline = make_timeline(source)
+        self.is_lost = False
+        self.trouble = ""
+        self._is_replay = getattr(source, "is_replay", False)  # it knows by itself what is missing
+        self._clock, self._sleep = clock, sleep
+        self._n_empty = 0
+        self._n_tries = 0
+        self._next_try_s = 0.0
+        self._judged = (0, 0)
+
+    @property
+    def measured_rate_hz(self) -> float | None:
+        """Rate of arrival in frames per second; None until there is enough of it."""
+        return self.timeline.measured_rate_hz
+
+    @property
+    def n_lines(self) -> int:
+        """Lines or packets seen."""
+        return self.decoder.n_lines
+
+    @property
+    def n_bad_lines(self) -> int:
+        """Lines or packets that could not be read."""
+        return self.decoder.n_bad_lines
+
+    def read(self) -> list[Item]:
+        """What has come since the last call, waiting up to about 50 ms. EndOfSource passes through."""
+        if self.is_lost:
+            return self._try_again()
+        try:
+            data = self.source.read()
+        except SourceError as error:
+            self.is_lost, self._n_tries, self._next_try_s = True, 0, self._clock()
+            self.trouble = str(error)
+            return [Note(self.timeline.next_frame, str(error))]
+        except EndOfSource:
+            items = self.timeline.advance(getattr(self.source, "n_frames", 0))
+            if items:
+                return items
+            raise
+        now_s = self._clock()
+        if not data and self._is_replay:
+            return self.timeline.advance(getattr(self.source, "n_played", 0))
+        if not data:
+            # Two in a row: after a stall of this computer the first may be stale while data wait in a buffer.
+            self._n_empty += 1
+            items = self.timeline.silence(now_s) if self._n_empty > 1 else []
+            if items:
+                self.trouble = "no data"
+            return items
+        self._n_empty = 0
+        items = self.timeline.place(self.decoder.feed(data), now_s)
+        self._judge_lines(items)
+        return items
+
+    def _try_again(self) -> list[Item]:
+        now_s = self._clock()
+        if now_s >= self._next_try_s:
+            if self.source.reopen():
+                self.is_lost, self.trouble, self._n_empty = False, "", 0
+                self.decoder.resync()
+                return [Note(self.timeline.next_frame, "the sensor is back")]
+            self._next_try_s = now_s + RETRY_S[min(self._n_tries, len(RETRY_S) - 1)]
+            self._n_tries += 1
+        self._sleep(WAIT_S)
+        return self.timeline.silence(self._clock())
+
+    def _judge_lines(self, items: list[Item]) -> None:
+        n_lines, n_bad = self.n_lines - self._judged[0], self.n_bad_lines - self._judged[1]
+        if n_lines < JUDGED_LINES:
+            if self.trouble == "no data" and n_lines > n_bad:
+                self.trouble = ""
+            return
+        self._judged = (self.n_lines, self.n_bad_lines)
+        percent = 100.0 * n_bad / n_lines
+        before = self.trouble
+        self.trouble = unreadable_trouble(percent) if percent >= UNREADABLE_PERCENT else ""
+        if self.trouble and not before:
+            items.append(Note(self.timeline.next_frame, self.trouble))
+
+
+def unreadable_trouble(percent: float) -> str:
+    """What to tell when most of what comes is no frame."""
+    return f"{percent:.0f} % of lines unreadable: check the baud rate"

@@ -1,0 +1,278 @@
+"""Frames onto the frame grid: what is missing becomes a gap of known length. Pure; time comes in as an argument."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+
+import numpy as np
+
+from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, Text
+from biofeedback.model import Chunk, Gap, Item, Note
+
+SILENCE_S = 0.3  # longer than any ordinary stall of USB or radio, shorter than an athlete's patience
+SLACK_S = 0.1  # a gap written in silence stays this far behind the clock: the next frame may be under way
+BELIEVED_STEP_S = 0.25  # a longer jump of the sequence number needs a second frame that confirms it
+LATE_S = 0.5  # frames that keep coming late for longer than this were not late: the device had paused
+RATE_TOLERANCE_PERCENT = 2.0
+_MODULI = (1 << 8, 1 << 16, 1 << 32)
+
+
+class RateMeter:
+    """Frames per second of arrival over the last ``window_s`` (10 s: 50 ms of jitter are then 0.5 %)."""
+
+    def __init__(self, *, window_s: float = 10.0) -> None:
+        self._window_s = window_s
+        self._points: deque[tuple[float, int]] = deque()
+        self._n = 0
+
+    def reset(self) -> None:
+        """Forget everything: the flow was interrupted."""
+        self._points.clear()
+
+    def add(self, n_frames: int, arrival_s: float) -> None:
+        """``n_frames`` more have arrived."""
+        self._n += n_frames
+        if len(self._points) > 1 and arrival_s - self._points[-2][0] < self._window_s / 50:
+            self._points[-1] = (arrival_s, self._n)
+        else:
+            self._points.append((arrival_s, self._n))
+        while self._points[-1][0] - self._points[0][0] > self._window_s:
+            self._points.popleft()
+
+    @property
+    def span_s(self) -> float:
+        """Seconds that the measurement covers so far."""
+        return self._points[-1][0] - self._points[0][0] if self._points else 0.0
+
+    @property
+    def rate_hz(self) -> float | None:
+        """None before 1 s has been seen."""
+        if self.span_s < 1.0:
+            return None
+        return (self._points[-1][1] - self._points[0][1]) / self.span_s
+
+
+class Timeline:
+    """Places what a decoder delivers on the grid where frame k is at ``k / rate_hz`` seconds.
+
+    Without sequence numbers every unreadable line is one missing frame. With them the length of a gap is exact, also
+    over a wrap; after a restart of the device, and in silence, the wall clock says how long it was.
+
+    Parameters
+    ----------
+    rate_hz
+        Frames per second, above 0.
+    n_channels
+        Columns of every chunk; frames of another width are not accepted.
+    sequence_modulus
+        Where the sequence number wraps; None recognises 8, 16 and 32 bits.
+    first_sequence
+        Sequence number of frame 0; None: the first one that comes.
+    trusted
+        The sequence came over no wire (a replay): every forward step is believed at once.
+    """
+
+    def __init__(
+        self,
+        rate_hz: float,
+        n_channels: int,
+        *,
+        sequence_modulus: int | None = None,
+        first_sequence: int | None = None,
+        trusted: bool = False,
+    ) -> None:
+        if not rate_hz > 0 or n_channels < 1:
+            raise ValueError(f"rate {rate_hz} Hz, {n_channels} channels: both must be above 0")
+        self.rate_hz = rate_hz
+        self.n_channels = n_channels
+        self.next_frame = 0
+        self.n_missing = 0  # frames inside gaps
+        self.n_discarded = 0  # frames that came twice, too late, or with an impossible sequence number
+        self._modulus = sequence_modulus
+        self._trusted = trusted
+        self._believed = max(8, round(BELIEVED_STEP_S * rate_hz))
+        self._expected = first_sequence  # sequence number that belongs at ``_expected_frame``
+        self._expected_frame = 0
+        self._suspect: tuple[int, Frames] | None = None
+        self._n_bad = 0  # unreadable lines since the last frame; a sequence number will tell what they were
+        self._last_s: float | None = None  # the last arrival, and the frame that was due then
+        self._last_frame = 0
+        self._silent = False
+        self._late_since_s: float | None = None
+        self._meter = RateMeter()
+        self._rate_noted = False
+
+    @property
+    def measured_rate_hz(self) -> float | None:
+        """Rate of arrival; None until there is enough of it, and after an interruption."""
+        return self._meter.rate_hz
+
+    def place(self, decoded: Sequence[Decoded], arrival_s: float) -> list[Item]:
+        """Chunks, gaps and notes in time order, without holes: every frame is in exactly one chunk or gap."""
+        items: list[Item] = []
+        for piece in decoded:
+            if isinstance(piece, Text):
+                items.append(Note(self.next_frame, piece.text))
+            elif isinstance(piece, BadLines):
+                self._place_bad(piece, arrival_s, items)
+            elif len(piece.counts):
+                if piece.counts.shape[1] != self.n_channels:
+                    raise ValueError(f"frames of {piece.counts.shape[1]} channels, {self.n_channels} expected")
+                if piece.sequence is None:
+                    self._place_plain(piece, arrival_s, items)
+                else:
+                    self._place_sequenced(piece, arrival_s, items)
+        self._judge_rate(items)
+        return items
+
+    def silence(self, now_s: float) -> list[Item]:
+        """Call when nothing came: after 0.3 s without a frame gaps follow the wall clock, so that time never stalls."""
+        if self._last_s is None or now_s - self._last_s <= SILENCE_S:
+            return []
+        items: list[Item] = []
+        self._meter.reset()
+        self._silent = True
+        self._add_gap(self._due_frame(now_s - SLACK_S) - self.next_frame, "no data", items)
+        return items
+
+    def advance(self, n_frames: int) -> list[Item]:
+        """The source says that everything before frame ``n_frames`` has been sent: what is lacking is a gap."""
+        items: list[Item] = []
+        self._add_gap(n_frames - self.next_frame, "missing in the source", items)
+        return items
+
+    def _due_frame(self, now_s: float) -> int:
+        """Index of the frame that the wall clock expects next."""
+        if self._last_s is None:
+            return self.next_frame
+        return self._last_frame + int((now_s - self._last_s) * self.rate_hz + 1e-6)
+
+    def _add_gap(self, n_frames: int, reason: str, items: list[Item]) -> None:
+        if n_frames <= 0:
+            return
+        if items and isinstance(last := items[-1], Gap) and last.reason == reason:
+            items[-1] = Gap(last.first_frame, last.n_frames + n_frames, reason)
+        else:
+            items.append(Gap(self.next_frame, n_frames, reason))
+        self.next_frame += n_frames
+        self.n_missing += n_frames
+
+    def _add_chunk(self, frames: Frames, arrival_s: float, items: list[Item]) -> None:
+        items.append(Chunk(self.next_frame, frames.counts))
+        self.next_frame += len(frames.counts)
+        self._last_s, self._last_frame = arrival_s, self.next_frame
+        self._silent = False
+        self._n_bad = 0
+
+    def _place_bad(self, bad: BadLines, arrival_s: float, items: list[Item]) -> None:
+        self._n_bad += bad.n_lines
+        if self._expected is None and self._last_s is not None:
+            room = self._due_frame(arrival_s) + self._believed - self.next_frame  # noise must not make time run away
+            n_frames = min(bad.n_lines, room)
+            self._add_gap(n_frames, "unreadable line", items)
+            self._meter.add(n_frames if n_frames > 0 else 0, arrival_s)
+
+    def _place_plain(self, frames: Frames, arrival_s: float, items: list[Item]) -> None:
+        if self._silent:
+            first = self._due_frame(arrival_s) - len(frames.counts) + 1
+            self._add_gap(first - self.next_frame, "no data", items)
+        self._add_chunk(frames, arrival_s, items)
+        self._meter.add(len(frames.counts), arrival_s)
+
+    def _place_sequenced(self, frames: Frames, arrival_s: float, items: list[Item]) -> None:
+        assert frames.sequence is not None
+        edges = np.flatnonzero(np.diff(frames.sequence) != 1) + 1
+        for start, stop in zip((0, *edges), (*edges, len(frames.counts)), strict=True):
+            run = Frames(frames.counts[start:stop])
+            self._place_run(int(frames.sequence[start]), run, arrival_s, items)
+
+    def _place_run(self, first: int, run: Frames, arrival_s: float, items: list[Item]) -> None:
+        """One stretch of consecutive sequence numbers beginning with ``first``."""
+        if self._expected is None:
+            self._expected = first
+        step = self._step_to(first, arrival_s)
+        waited = self._due_frame(arrival_s) - self._expected_frame if self._silent else 0
+        believed = min(0, waited) - self._believed <= step <= max(0, waited) + self._believed
+        if not believed and not (self._trusted and step > 0):
+            confirmed = len(run.counts) > 1
+            if self._suspect is not None and 0 < first - self._suspect[0] <= self._believed:
+                earlier, self._suspect, confirmed = self._suspect, None, True
+                self._jump(earlier[0], earlier[1], arrival_s, items)
+                return self._place_run(first, run, arrival_s, items)
+            if not confirmed:
+                self.n_discarded += self._suspect is not None
+                self._suspect = (first, run)
+                return None
+            self._drop_suspect()
+            return self._jump(first, run, arrival_s, items)
+        self._drop_suspect()
+        return self._put(step, first, run, arrival_s, items)
+
+    def _drop_suspect(self) -> None:
+        self.n_discarded += self._suspect is not None
+        self._suspect = None
+
+    def _step_to(self, first: int, arrival_s: float) -> int:
+        """Frames between the expected sequence number and ``first``; negative: before it."""
+        assert self._expected is not None
+        step = first - self._expected
+        if self._modulus is None:
+            for modulus in _MODULI:
+                if self._expected <= modulus and -self._believed <= step + modulus <= self._believed:
+                    self._modulus = modulus
+                    break
+        if self._modulus is None:
+            return step
+        step = (step + self._modulus // 2) % self._modulus - self._modulus // 2
+        waited = self._due_frame(arrival_s) - self._expected_frame
+        if self._silent and waited > self._modulus // 2:  # an outage longer than a turn of the counter
+            step += self._modulus * round((waited - step) / self._modulus)
+        return step
+
+    def _jump(self, first: int, run: Frames, arrival_s: float, items: list[Item]) -> None:
+        """A confirmed long step: forward by no more than the wall clock allows is a gap, else the device restarted."""
+        step = self._step_to(first, arrival_s)
+        waited = self._due_frame(arrival_s) - self._expected_frame
+        if 0 < step <= 1.1 * waited + 4 * self._believed:
+            return self._put(step, first, run, arrival_s, items)
+        items.append(Note(self.next_frame, f"sequence restarts at {first} after {self._expected}: device was reset"))
+        missing = self._due_frame(arrival_s) - len(run.counts) + 1 - self.next_frame
+        self._add_gap(missing, "device restarted", items)
+        self._expected_frame = self.next_frame
+        return self._put(0, first, run, arrival_s, items)
+
+    def _put(self, step: int, first: int, run: Frames, arrival_s: float, items: list[Item]) -> None:
+        n = len(run.counts)
+        late = self.next_frame - (self._expected_frame + step)
+        if late > 0 and step >= 0 and self._has_paused(arrival_s):
+            items.append(Note(self.next_frame, f"the device had paused for {late / self.rate_hz:.2f} s"))
+            self._expected_frame, step, late = self.next_frame, 0, 0
+        self._meter.add(max(0, step + n), arrival_s)
+        if step + n > 0:
+            self._expected_frame += step + n
+            self._expected = first + n if self._modulus is None else (first + n) % self._modulus
+        if late > 0:
+            self.n_discarded += min(late, n)
+            if late >= n:
+                return
+            run = Frames(run.counts[late:])
+        self._late_since_s = None
+        self._add_gap(-late, "unreadable line" if self._n_bad else "lost on the way", items)
+        self._add_chunk(run, arrival_s, items)
+
+    def _has_paused(self, arrival_s: float) -> bool:
+        """Frames for a time already given up come in a quick burst, or else never catch up."""
+        if self._late_since_s is None:
+            self._late_since_s = arrival_s
+        return arrival_s - self._late_since_s > LATE_S
+
+    def _judge_rate(self, items: list[Item]) -> None:
+        measured = self._meter.rate_hz
+        if self._rate_noted or measured is None or self._meter.span_s < 5.0 or self._trusted:
+            return
+        deviation = 100 * (measured / self.rate_hz - 1)
+        if abs(deviation) > RATE_TOLERANCE_PERCENT:
+            self._rate_noted = True
+            text = f"frames arrive at {measured:.4g} Hz, {deviation:+.1f} % off the declared {self.rate_hz:g} Hz"
+            items.append(Note(self.next_frame, text))

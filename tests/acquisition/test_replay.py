@@ -1,0 +1,146 @@
+import contextlib
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.replay import open_replay
+from biofeedback.acquisition.sources import EndOfSource, SourceUrl, open_source
+from biofeedback.errors import SourceError
+from biofeedback.model import Channel, Chunk, Gap, Note
+
+
+@dataclass
+class Recorded:
+    items_: list
+    channels: tuple = (Channel(name="force", kind="force"), Channel(name="emg", kind="emg"))
+    rate_hz: float = 100.0
+    settings: dict = field(default_factory=lambda: {"simulated": True})
+
+    @property
+    def n_frames(self):
+        return max(item.end_frame for item in self.items_ if not isinstance(item, Note))
+
+    def items(self):
+        return iter(self.items_)
+
+
+class Time:
+    """A clock that only sleeping moves."""
+
+    def __init__(self):
+        self.now_s = 0.0
+
+    def __call__(self):
+        return self.now_s
+
+    def sleep(self, seconds):
+        self.now_s += seconds
+
+
+def play(source, **options):
+    reader = Reader(source, **options)
+    source.open()
+    items = []
+    with contextlib.suppress(EndOfSource):
+        while True:
+            items += reader.read()
+    return items
+
+
+def series(items, n_frames):
+    """Values per frame; NaN where a gap is or nothing at all."""
+    values = np.full((n_frames, 2), np.nan)
+    for item in items:
+        if isinstance(item, Chunk):
+            values[item.first_frame : item.end_frame] = item.counts
+    return values
+
+
+def hold_file(tmp_path):
+    path = tmp_path / "a.hold"
+    path.write_bytes(b"SQLite format 3\x00")
+    return path
+
+
+chunks = st.lists(
+    st.tuples(st.integers(0, 3000), st.integers(1, 40), st.sampled_from([1.0, 0.5, -1e-7, 8388607.0])),
+    min_size=1,
+    max_size=6,
+)
+
+
+@given(chunks, st.integers(0, 500), st.sampled_from(["max", "1", "4"]))
+def test_recording_comes_back_exactly_gaps_included(tmp_path_factory, parts, tail, speed):
+    items, at = [], 0
+    for lost, n, scale in parts:
+        if lost:
+            items.append(Gap(at, lost, "no data"))
+        counts = scale * np.arange(at + lost, at + lost + 2 * n, dtype=float).reshape(n, 2)
+        items.append(Chunk(at + lost, counts))
+        at += lost + n
+    if tail:
+        items.append(Gap(at, tail, "no data"))
+    recording = Recorded(items)
+    path = hold_file(tmp_path_factory.mktemp("replay"))
+    source = open_source(f"replay:{path}?speed={speed}", open_recording=lambda name: recording)
+    time = Time()
+    source._clock, source._sleep = time, time.sleep
+    played = play(source, clock=time)
+    n_frames = recording.n_frames
+    assert np.array_equal(series(played, n_frames), series(items, n_frames), equal_nan=True)
+    covered = [item for item in played if not isinstance(item, Note)]
+    assert covered[0].first_frame == 0
+    assert covered[-1].end_frame == n_frames
+    assert source.is_simulated
+    if speed != "max":
+        last = next(item for item in reversed(items) if isinstance(item, Chunk))
+        assert time() == pytest.approx(last.end_frame / 100 / float(speed), abs=0.025)
+
+
+def test_notes_come_back():
+    time = Time()
+    recording = Recorded(
+        [Note(0, "boot v1"), Chunk(0, np.zeros((5, 2))), Note(5, "sensor\nback"), Chunk(5, np.ones((1, 2)))]
+    )
+    from pathlib import Path
+
+    from biofeedback.acquisition.replay import _replay_recording
+
+    played = play(_replay_recording(recording, url="replay:a", path=Path("a"), speed=None), clock=time)
+    assert [item for item in played if isinstance(item, Note)] == [Note(0, "# boot v1"), Note(5, "# sensor back")]
+
+
+def test_text_log_at_four_times_the_pace(tmp_path):
+    log = tmp_path / "port.log"
+    log.write_bytes(b"header\r\n" + b"".join(b"%d,%d\r\n" % (k, 2 * k) for k in range(100)) + b"12,\r\n5,6\r\n")
+    time = Time()
+    url = f"replay:{log}?rate=50&channels=force,emg&speed=4"
+    source = open_replay(url, SourceUrl.parse(url))
+    source._clock, source._sleep = time, time.sleep
+    played = play(source, clock=time)
+    assert played[0] == Note(0, "header")
+    assert series(played, 102)[99].tolist() == [99.0, 198.0]
+    assert series(played, 102)[101].tolist() == [5.0, 6.0]
+    assert time() == pytest.approx(103 / 50 / 4, abs=0.02)
+
+
+def test_text_log_must_say_its_rate(tmp_path):
+    log = tmp_path / "port.log"
+    log.write_bytes(b"1\n")
+    with pytest.raises(SourceError, match=r"does not say its rate and channels; for example replay:port\.log"):
+        open_source(f"replay:{log}")
+
+
+@pytest.mark.parametrize("speed", ["0", "-1", "fast"])
+def test_speed_must_be_a_positive_number_or_max(tmp_path, speed):
+    with pytest.raises(SourceError, match="speed="):
+        open_source(f"replay:{hold_file(tmp_path)}?speed={speed}", open_recording=lambda name: Recorded([]))
+
+
+def test_recording_without_a_way_to_open_it(tmp_path):
+    with pytest.raises(SourceError, match="only text logs"):
+        open_source(f"replay:{hold_file(tmp_path)}")

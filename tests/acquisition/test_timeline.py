@@ -1,0 +1,228 @@
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from biofeedback.acquisition.decoder import BadLines, Frames, Text
+from biofeedback.acquisition.timeline import RateMeter, Timeline
+from biofeedback.model import Chunk, Gap, Note
+
+
+def frames(n, *, sequence=None, first=0):
+    counts = np.arange(first, first + n, dtype=float)[:, None]
+    return Frames(counts, None if sequence is None else np.array(sequence, dtype=np.int64))
+
+
+def numbered(*numbers):
+    """Frames whose one value is their sequence number."""
+    return Frames(np.array(numbers, dtype=float)[:, None], np.array(numbers, dtype=np.int64))
+
+
+def layout(items):
+    return [
+        (item.first_frame, item.n_frames, item.reason) if isinstance(item, Gap) else (item.first_frame, item.n_frames)
+        for item in items
+        if not isinstance(item, Note)
+    ]
+
+
+def values_by_frame(items):
+    return {
+        item.first_frame + i: value
+        for item in items
+        if isinstance(item, Chunk)
+        for i, value in enumerate(item.counts[:, 0].tolist())
+    }
+
+
+def notes(items):
+    return [item.text for item in items if isinstance(item, Note)]
+
+
+def test_an_unreadable_line_is_one_missing_frame():
+    line = Timeline(100, 1)
+    items = line.place([frames(3), BadLines(1, "x"), frames(2), BadLines(2, "y"), frames(1)], 0.0)
+    assert layout(items) == [
+        (0, 3),
+        (3, 1, "unreadable line"),
+        (4, 2),
+        (6, 2, "unreadable line"),
+        (8, 1),
+    ]
+    assert line.n_missing == 3
+
+
+def test_noise_before_the_first_frame_takes_no_time():
+    line = Timeline(100, 1)
+    items = line.place([BadLines(50, "boot noise"), Text("# hello"), frames(2)], 0.0)
+    assert layout(items) == [(0, 2)]
+    assert notes(items) == ["# hello"]
+
+
+def test_noise_does_not_make_time_run_away():
+    line = Timeline(100, 1)
+    line.place([frames(1)], 0.0)
+    items = line.place([BadLines(100_000, "wrong baud")], 1.0)
+    assert sum(item.n_frames for item in items) <= 100 + 25
+
+
+@pytest.mark.parametrize("lost", [1, 7, 24])
+def test_sequence_numbers_give_the_exact_length_of_a_gap(lost):
+    line = Timeline(100, 1)
+    items = line.place([numbered(5, 6), numbered(7 + lost, 8 + lost)], 0.0)
+    assert layout(items) == [(0, 2), (2, lost, "lost on the way"), (2 + lost, 2)]
+
+
+def test_with_sequence_numbers_an_unreadable_line_is_not_counted_twice():
+    line = Timeline(100, 1)
+    items = line.place([numbered(0, 1), BadLines(2, "x"), numbered(4, 5)], 0.0)
+    assert layout(items) == [(0, 2), (2, 2, "unreadable line"), (4, 2)]
+
+
+@pytest.mark.parametrize("bits", [8, 16, 32])
+@pytest.mark.parametrize("declared", [True, False])
+@pytest.mark.parametrize("lost", [0, 3])
+def test_sequence_wraps(bits, declared, lost):
+    top = 1 << bits
+    line = Timeline(100, 1, sequence_modulus=top if declared else None)
+    items = line.place([numbered(top - 2, top - 1), numbered(lost, lost + 1)], 0.0)
+    expected = [(0, 2), (2 + lost, 2)]
+    assert [piece for piece in layout(items) if len(piece) == 2] == expected
+    assert line.n_missing == lost
+
+
+def test_outage_longer_than_a_turn_of_the_counter():
+    line = Timeline(100, 1, sequence_modulus=256)
+    line.place([numbered(*range(10))], 0.0)
+    items = []
+    for tenth in range(1, 61):  # 6 s of silence are 600 frames, the counter has turned twice
+        items += line.silence(tenth / 10)
+    items += line.place([numbered(*((np.arange(611, 621)) % 256).tolist())], 6.1)
+    assert values_by_frame(items) == {611 + i: float((611 + i) % 256) for i in range(10)}
+
+
+def test_restart_of_the_device_is_placed_by_the_wall_clock():
+    line = Timeline(100, 1)
+    line.place([numbered(*range(5000, 5010))], 0.0)
+    items = line.place([Text("boot"), numbered(0, 1, 2)], 0.2)
+    assert layout(items) == [(10, 18, "device restarted"), (28, 3)]
+    assert "restarts at 0" in notes(items)[1]
+
+
+def test_one_impossible_sequence_number_is_discarded_not_believed():
+    line = Timeline(100, 1)
+    items = line.place([numbered(10, 11), numbered(91012), numbered(13, 14)], 0.0)
+    assert layout(items) == [(0, 2), (2, 1, "lost on the way"), (3, 2)]
+    assert line.n_discarded == 1
+
+
+def test_frames_that_come_twice_are_discarded():
+    line = Timeline(100, 1)
+    items = line.place([numbered(0, 1, 2), numbered(1, 2, 3, 4)], 0.0)
+    assert values_by_frame(items) == {i: float(i) for i in range(5)}
+    assert line.n_discarded == 2
+
+
+def test_silence_becomes_a_gap_as_the_wall_clock_goes_on():
+    line = Timeline(100, 1)
+    line.place([frames(10)], 1.0)
+    assert line.silence(1.29) == []
+    assert layout(line.silence(1.5)) == [(10, 40, "no data")]
+    assert layout(line.silence(1.75)) == [(50, 25, "no data")]
+    items = line.place([frames(2)], 2.0)
+    assert layout(items) == [(75, 34, "no data"), (109, 2)]
+
+
+def test_after_silence_the_sequence_says_how_long_it_was():
+    line = Timeline(100, 1)
+    line.place([numbered(*range(10))], 0.0)
+    items = line.silence(0.5)
+    items += line.place([numbered(*range(80, 90))], 0.82)
+    assert layout(items) == [(10, 40, "no data"), (50, 30, "lost on the way"), (80, 10)]
+
+
+def test_late_burst_does_not_shift_time():
+    line = Timeline(100, 1)
+    line.place([numbered(*range(10))], 0.0)
+    items = line.silence(0.6)  # frames 10..59 are given up
+    items += line.place([numbered(*range(10, 65))], 0.55)  # the radio had only been slow
+    assert values_by_frame(items) == {i: float(i) for i in range(60, 65)}
+    assert line.n_discarded == 50
+
+
+def test_device_that_had_paused_goes_on_where_time_is_now():
+    line = Timeline(100, 1)
+    line.place([numbered(*range(10))], 0.0)
+    items = line.silence(2.0)
+    for i in range(10, 110):
+        items += line.place([numbered(i)], 2.0 + (i - 9) / 100)
+    assert any("paused" in text for text in notes(items))
+    assert values_by_frame(items)  # not discarded for ever
+    assert max(values_by_frame(items).values()) == 109
+
+
+def test_trusted_sequence_reproduces_gaps_of_any_length_at_any_speed():
+    line = Timeline(1000, 1, first_sequence=0, trusted=True)
+    items = line.place([numbered(5), numbered(500_000), numbered(2_000_000)], 0.0)
+    assert sorted(values_by_frame(items)) == [5, 500_000, 2_000_000]
+    assert layout(line.advance(2_000_010)) == [(2_000_001, 9, "missing in the source")]
+
+
+def test_rate_of_arrival_is_reported_when_it_is_off():
+    line = Timeline(80, 1)
+    items = []
+    for k in range(1, 77 * 8):
+        items += line.place([frames(1)], k / 76.3)
+    assert line.measured_rate_hz == pytest.approx(76.3, rel=0.003)
+    assert notes(items) == ["frames arrive at 76.3 Hz, -4.6 % off the declared 80 Hz"]
+
+
+def test_rate_within_two_percent_is_not_reported():
+    line = Timeline(80, 1)
+    items = []
+    for k in range(1, 800):
+        items += line.place([frames(1)], k / 80.9)
+    assert notes(items) == []
+
+
+def test_rate_needs_a_second():
+    meter = RateMeter()
+    meter.add(1, 0.0)
+    meter.add(90, 0.9)
+    assert meter.rate_hz is None
+    meter.add(30, 1.2)
+    assert meter.rate_hz == pytest.approx(100.0)
+
+
+def test_refuses_frames_of_another_width():
+    with pytest.raises(ValueError, match="2 channels"):
+        Timeline(100, 1).place([Frames(np.zeros((1, 2)))], 0.0)
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 30), st.integers(1, 40), st.booleans()), min_size=1, max_size=20),
+    st.sampled_from([1 << 8, 1 << 16, 1 << 32]),
+    st.integers(0, 1 << 32),
+)
+def test_every_frame_is_in_exactly_one_chunk_or_gap_and_where_its_number_says(runs, modulus, start):
+    """Losses shorter than what is believed at once, over any wrap, in any batching."""
+    line = Timeline(200, 1, sequence_modulus=modulus)
+    items, true, batch, arrival = [], 0, [], 0.0
+    truth = {}
+    for k, (lost, n, send) in enumerate(runs):
+        true += lost if k else 0
+        index = np.arange(true, true + n)
+        truth |= {int(i): float(i) for i in index}
+        batch.append(Frames(index[:, None].astype(float), (start + index) % modulus))
+        true += n
+        if send:
+            arrival += 0.01
+            items += line.place(batch, arrival)
+            batch = []
+    items += line.place(batch, arrival + 0.01)
+    assert values_by_frame(items) == truth
+    covered = [item for item in items if not isinstance(item, Note)]
+    assert covered[0].first_frame == 0
+    assert all(a.end_frame == b.first_frame for a, b in itertools.pairwise(covered))
