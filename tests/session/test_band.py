@@ -1,0 +1,62 @@
+import math
+
+import pytest
+
+from biofeedback.model import Band
+from biofeedback.session.band import BandState, BandTracker
+
+
+def make(grace_s=0.0, dwell_s=0.03):
+    return BandTracker(Band(20, 30), 100.0, grace_s=grace_s, hysteresis_percent=1.0, dwell_s=dwell_s)
+
+
+def push(tracker, *values):
+    for value in values:
+        tracker.push(value)
+    return tracker.state
+
+
+def test_first_level_decides_at_once():
+    assert push(make(), 25.0) == BandState.IN
+    assert push(make(), 10.0) == BandState.BELOW
+    assert push(make(), 31.0) == BandState.ABOVE
+
+
+def test_edges_belong_to_the_band():
+    tracker = make()
+    push(tracker, 20.0, 30.0, 19.999, 30.001)
+    assert tracker.n_in_band == 2
+    assert tracker.n_counted == 4
+
+
+def test_leaving_takes_more_than_the_hysteresis_for_the_dwell():
+    tracker = make()
+    assert push(tracker, 25, *[19.2] * 10) == BandState.IN  # within one point of the edge
+    assert push(tracker, 18.9, 18.9) == BandState.IN  # beyond, but not for three levels
+    assert push(tracker, 18.9) == BandState.BELOW
+
+
+def test_tremor_around_the_edge_does_not_flicker():
+    tracker = make(dwell_s=0.2)
+    push(tracker, 25.0)
+    states = {push(tracker, 20 + 1.5 * math.sin(i * 2 * math.pi * 10 / 100)) for i in range(300)}
+    assert states == {BandState.IN}
+
+
+def test_grace_is_not_counted():
+    tracker = make(grace_s=0.05)
+    push(tracker, *[25.0] * 8)
+    assert tracker.counted_s == pytest.approx(0.03)
+    assert tracker.in_band_s == pytest.approx(0.03)
+
+
+def test_unknown_levels_are_neither_shown_nor_counted():
+    tracker = make()
+    assert push(tracker, 25.0, math.nan) == BandState.NONE
+    assert tracker.n_counted == 1
+    assert push(tracker, 25.0) == BandState.IN
+
+
+def test_above_one_hundred_is_an_ordinary_number():
+    tracker = BandTracker(Band(80, 100), 100.0, grace_s=0, hysteresis_percent=1, dwell_s=0)
+    assert push(tracker, 245.0) == BandState.ABOVE

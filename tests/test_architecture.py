@@ -1,0 +1,102 @@
+"""Who may import whom, and what start-up may cost. The table is the one in DEVELOPERS.md."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[1] / "biofeedback"
+OURS = {
+    "errors": set(),
+    "model": set(),
+    "cautions": set(),
+    "toml_file": set(),
+    "acquisition": {"model", "toml_file"},
+    "signal": {"model"},
+    "calibration": {"model", "signal"},
+    "session": {"model", "toml_file", "cautions", "signal", "calibration"},
+    "storage": {"model"},
+    "analysis": {"model", "signal", "calibration"},
+    "report": {"model", "cautions", "analysis", "calibration", "signal"},
+    "web": {"model", "cautions", "session", "storage", "report"},
+}
+EVERYTHING = {"commands", "cli", "__init__", "__main__"}  # wiring
+THEIRS = {  # libraries that only one room may import
+    "serial": {"acquisition"},
+    "bleak": {"acquisition"},
+    "scipy": {"signal", "calibration", "analysis"},
+    "matplotlib": {"report"},
+    "sqlite3": {"storage"},
+    "edfio": {"storage"},
+    "starlette": {"web"},
+    "uvicorn": {"web"},
+    "websockets": {"web"},
+}
+PURE = {"signal", "calibration", "analysis", "session", "model", "errors", "cautions"}
+IMPURE = {"asyncio", "time", "threading", "socket", "sqlite3", "subprocess"}
+EDGES = {"session/run.py"}  # where a pure room meets the clock and the event loop
+
+
+def imports_of(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            assert node.module is not None
+            names.add(node.module)
+            if node.module == "biofeedback":
+                names |= {f"biofeedback.{alias.name}" for alias in node.names}
+    return names
+
+
+FILES = sorted(path.relative_to(PACKAGE) for path in PACKAGE.rglob("*.py"))
+
+
+@pytest.mark.parametrize("file", FILES, ids=str)
+def test_a_room_imports_only_what_the_table_allows(file):
+    room = file.parts[0].removesuffix(".py")
+    imported = imports_of(PACKAGE / file)
+    if room not in EVERYTHING:
+        ours = {name.split(".")[1] for name in imported if name.startswith("biofeedback.")}
+        ours -= {"__version__"}
+        assert ours <= OURS[room] | {room, "errors"}
+    for library, rooms in THEIRS.items():
+        if library in {name.split(".")[0] for name in imported}:
+            assert room in rooms, f"{library} belongs to {rooms}"
+    if room in PURE and file.as_posix() not in EDGES:
+        assert not {name.split(".")[0] for name in imported} & IMPURE
+
+
+def test_every_room_is_in_the_table():
+    rooms = {file.parts[0].removesuffix(".py") for file in FILES}
+    assert rooms <= set(OURS) | EVERYTHING
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["demo", "--help"], ["report", "--help"]])
+def test_help_imports_neither_scipy_nor_matplotlib(arguments):
+    code = (
+        "import sys\n"
+        "from biofeedback.cli import main\n"
+        "try:\n    main(sys.argv[1:])\nexcept SystemExit:\n    pass\n"
+        "print([m for m in ('scipy', 'matplotlib', 'starlette', 'bleak') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
+    heavy = done.stdout.splitlines()[-1]
+    assert "scipy" not in heavy
+    assert "matplotlib" not in heavy
+    if arguments == ["--help"]:
+        assert heavy == "[]"
+
+
+def test_the_top_level_holds_what_it_should():
+    names = {path.name for path in PACKAGE.parent.iterdir() if not path.name.startswith(".")}
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "biofeedback", "firmware-notes", "tests"}
+    allowed |= {"recordings-demo", "LICENSE"}
+    names -= {name for name in names if name.endswith(".egg-info") or name in ("dist", "build")}
+    assert names <= allowed
