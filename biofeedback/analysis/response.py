@@ -59,17 +59,20 @@ class Contrast:
 class Response:
     """The answer of one session, in points of the 0-10 scale; negative changes are less discomfort.
 
-    ``low`` to ``high`` is the 95 % interval of ``mean_change``. ``nap`` and ``tau`` are above 0.5 and 0 where
-    contracting phases were rated lower; ``tau`` is free of the passive ratings' own trend. ``fell`` and ``came_back``
-    are the mean steps into and out of a contraction. ``test`` is None unless the order was drawn by lot.
-    ``n_more_cycles`` is what a clear answer would still need if the change stays as it is. ``without_marked`` is the
-    same answer from good ratings only, None when none are marked.
+    ``low`` to ``high`` is the 95 % interval of ``mean_change``, ``error`` its standard error and ``rating_sd`` the
+    scatter of single ratings behind it. ``nap`` and ``tau`` are above 0.5 and 0 where contracting phases were rated
+    lower; ``tau`` is free of the passive ratings' own trend. ``fell`` and ``came_back`` are the mean steps into and
+    out of a contraction. ``test`` is None unless the order was drawn by lot. ``n_more_cycles`` is what a clear answer
+    would still need if the change stays as it is. ``without_marked`` is the same answer from good ratings only, None
+    when none are marked.
     """
 
     contrasts: tuple[Contrast, ...]
     n_contrasts: int
     mean_passive: float | None
     mean_change: float | None
+    error: float | None
+    rating_sd: float | None
     low: float | None
     high: float | None
     change_percent: float | None
@@ -146,6 +149,8 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
         n_contrasts=len(usable),
         mean_passive=neighbours,
         mean_change=mean,
+        error=error,
+        rating_sd=_find_rating_sd(error, weights),
         low=low,
         high=high,
         change_percent=percent,
@@ -264,6 +269,12 @@ def _reaches_yardstick(mean: float | None, percent: float | None) -> bool | None
     return abs(mean) >= YARDSTICK_POINTS or (percent is not None and abs(percent) >= YARDSTICK_PERCENT)
 
 
+def _find_rating_sd(error: float | None, weights: FloatArray) -> float | None:
+    """The inverse of the last step of ``estimate_mean``; None from one contrast, which shows no scatter."""
+    n = weights.shape[0]
+    return None if error is None or n < 2 else error * n / float(np.sqrt((weights @ weights.T).sum()))
+
+
 def _count_more_cycles(
     word: ResponseWord, mean: float | None, error: float | None, weights: FloatArray
 ) -> tuple[int | None, str]:
@@ -273,7 +284,7 @@ def _count_more_cycles(
     n = weights.shape[0]
     if mean is None or error is None or n < 2:
         return max(N_CONTRASTS_MIN - n, 1), f"at least {N_CONTRASTS_MIN} complete cycles are needed to say anything"
-    rating_sd = error * n / np.sqrt(float((weights @ weights.T).sum()))
+    rating_sd = _find_rating_sd(error, weights) or 0.0
     for total in range(max(n + 1, N_CONTRASTS_MIN), N_CYCLES_MAX + 1):
         # n contrasts of alternating phases: variance 1.5 each, 0.25 between neighbours
         if _t_quantile(total - 1) * rating_sd * np.sqrt(2 * total - 0.5) / total < abs(mean):

@@ -11,15 +11,15 @@ ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too fe
 
 
 def choose_word(
-    n: int, low: float | None, high: float | None, *, n_min: int, yardstick: float
+    n: int, low: float | None, high: float | None, *, n_min: int, yardstick: float, noun: str = "complete cycle"
 ) -> tuple[ResponseWord, str]:
-    """Word and reason from ``n`` contrasts and the 95 % interval of their mean, in points.
+    """Word and reason from ``n`` contrasts (or sessions) and the 95 % interval of their mean, in points.
 
     "less" and "more" only when the whole interval lies on one side of zero, and never from fewer than ``n_min``.
     ``yardstick`` only tells a small difference from an unknown one.
     """
     if n < n_min or low is None or high is None:
-        return "too few ratings to say", f"{count(n, 'complete cycle')}, {n_min} are needed"
+        return "too few ratings to say", f"{count(n, noun)}, {n_min} are needed"
     interval = f"the 95 % interval, {low:+.1f} to {high:+.1f} points,"
     if high < 0:
         return "less", f"{interval} lies wholly below zero"

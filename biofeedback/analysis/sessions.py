@@ -1,0 +1,144 @@
+"""Several sessions together: what contraction does for this person on average, and what the next session may bring."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from biofeedback.analysis.response import N_CONTRASTS_MIN, YARDSTICK_POINTS, Response
+from biofeedback.analysis.words import ResponseWord, choose_word, count, describe_points
+from biofeedback.model import FloatArray
+
+N_SESSIONS_MIN = 3  # two sessions leave one degree of freedom
+
+
+@dataclass(frozen=True, slots=True)
+class SessionsAnswer:
+    """Random-effects mean over sessions, in points; negative is less discomfort; None where ``reason`` says why.
+
+    ``low`` to ``high`` is the 95 % interval of the mean; ``next_low`` to ``next_high`` holds the change measured in
+    95 % of further sessions; ``between_sd`` is how much the true change varies from session to session; ``q`` is
+    Cochran's statistic.
+    """
+
+    n_sessions: int
+    mean_change: float | None
+    error: float | None
+    low: float | None
+    high: float | None
+    between_sd: float | None
+    q: float | None
+    next_low: float | None
+    next_high: float | None
+    word: ResponseWord
+    reason: str
+    notes: tuple[str, ...] = ()
+
+    def sentences(self) -> tuple[str, ...]:
+        """What contraction does on average, and what to expect next time."""
+        if self.word == "too few ratings to say" or self.mean_change is None or self.low is None or self.high is None:
+            return (f"Too few sessions to say what contraction does on average: {self.reason}.",)
+        interval = f"{describe_points(self.low)} to {describe_points(self.high)}"
+        first = (
+            f"Over {count(self.n_sessions, 'session')} discomfort while contracting was on average "
+            f"{describe_points(self.mean_change)} (95 % interval: {interval}): {self.word}."
+        )
+        if self.next_low is None or self.next_high is None:
+            return (first,)
+        return (
+            first,
+            f"The next session may bring {describe_points(self.next_low)} to {describe_points(self.next_high)}.",
+        )
+
+
+def combine_responses(responses: Sequence[Response]) -> SessionsAnswer:
+    """Combine sessions with enough complete cycles each; those left out are named in ``notes``.
+
+    The scatter of single ratings is pooled over sessions: it is one person's, and a handful of cycles knows it too
+    badly to weigh a session by (with unpooled errors the 95 % interval holds the truth in 91 % of simulations).
+    """
+    used = [r for r in responses if r.n_contrasts >= N_CONTRASTS_MIN and r.rating_sd is not None]
+    changes, sds, errors = (
+        np.array([getattr(r, name) for r in used], dtype=np.float64) for name in ("mean_change", "rating_sd", "error")
+    )
+    df = np.array([r.n_contrasts - 1 for r in used], dtype=np.float64)
+    pooled = float(np.sqrt(np.sum(df * sds**2) / df.sum())) if used else 0.0
+    answer = combine_sessions(changes, errors / sds * pooled)
+    n_left_out = len(responses) - len(used)
+    if not n_left_out:
+        return answer
+    note = f"{count(n_left_out, 'session')} with fewer than {N_CONTRASTS_MIN} complete cycles left out"
+    return replace(answer, notes=(note,))
+
+
+def combine_sessions(changes: ArrayLike, errors: ArrayLike) -> SessionsAnswer:
+    """Random-effects mean of ``changes`` (k,) with standard ``errors`` (k,), all positive.
+
+    Between-session variance by restricted maximum likelihood (Viechtbauer, J Educ Behav Stat 30 (2005) 261), interval
+    by Hartung & Knapp (Stat Med 20 (2001) 3875). The interval for the next session is that of its measured change,
+    with t(k - 1): it includes the error of one average session, unlike the usual prediction interval of the true
+    change (Higgins, Thompson & Spiegelhalter, J R Stat Soc A 172 (2009) 137), so that it can be seen to hold or fail.
+    """
+    y, v = np.asarray(changes, dtype=np.float64), np.asarray(errors, dtype=np.float64) ** 2
+    if y.shape != v.shape or y.ndim != 1 or not (v > 0).all():
+        raise ValueError("each change needs one standard error above zero")
+    k = int(y.size)
+    if k < 2:
+        word, reason = choose_word(k, None, None, n_min=N_SESSIONS_MIN, yardstick=YARDSTICK_POINTS, noun="session")
+        single = float(y[0]) if k else None
+        return SessionsAnswer(k, single, None, None, None, None, None, None, None, word, reason)
+    between = estimate_between_variance(y, v)
+    mean, error = estimate_random_mean(y, v, between)
+    reach = _t_quantile(k - 1) * error
+    fixed = 1 / v
+    q = float(np.sum(fixed * (y - np.sum(fixed * y) / fixed.sum()) ** 2))
+    ahead = _t_quantile(k - 1) * float(np.sqrt(between + v.mean() + error**2))
+    word, reason = choose_word(
+        k, mean - reach, mean + reach, n_min=N_SESSIONS_MIN, yardstick=YARDSTICK_POINTS, noun="session"
+    )
+    return SessionsAnswer(
+        n_sessions=k,
+        mean_change=mean,
+        error=error,
+        low=mean - reach,
+        high=mean + reach,
+        between_sd=float(np.sqrt(between)),
+        q=q,
+        next_low=mean - ahead,
+        next_high=mean + ahead,
+        word=word,
+        reason=reason,
+    )
+
+
+def estimate_between_variance(y: FloatArray, v: FloatArray) -> float:
+    """REML by Fisher scoring from the moment estimate; never negative."""
+    tau2 = max(0.0, float(y.var(ddof=1) - v.mean()))
+    for _ in range(500):
+        w = 1 / (v + tau2)
+        mean = np.sum(w * y) / w.sum()
+        stepped = max(0.0, float(np.sum(w**2 * ((y - mean) ** 2 - v)) / np.sum(w**2) + 1 / w.sum()))
+        if abs(stepped - tau2) <= 1e-12 * (1 + tau2):
+            return stepped
+        tau2 = stepped
+    return tau2
+
+
+def estimate_random_mean(y: FloatArray, v: FloatArray, between: float) -> tuple[float, float]:
+    """Weighted mean and its Hartung-Knapp standard error.
+
+    Their factor is kept above 0.1: sessions that agree to the last digit do so by luck.
+    """
+    w = 1 / (v + between)
+    mean = float(np.sum(w * y) / w.sum())
+    factor = float(np.sum(w * (y - mean) ** 2)) / (y.size - 1)
+    return mean, float(np.sqrt(max(factor, 0.1) / w.sum()))
+
+
+def _t_quantile(df: int) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, 0.975))
