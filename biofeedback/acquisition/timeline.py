@@ -46,6 +46,11 @@ class RateMeter:
         return self._points[-1][0] - self._points[0][0] if self._points else 0.0
 
     @property
+    def is_settled(self) -> bool:
+        """Seen for long enough, and often enough, that 100 ms of jitter are no more than about 1 %."""
+        return self.span_s >= 0.9 * self._window_s and len(self._points) >= 20
+
+    @property
     def rate_hz(self) -> float | None:
         """None before 1 s has been seen."""
         if self.span_s < 1.0:
@@ -269,7 +274,7 @@ class Timeline:
 
     def _judge_rate(self, items: list[Item]) -> None:
         measured = self._meter.rate_hz
-        if self._rate_noted or measured is None or self._meter.span_s < 5.0 or self._trusted:
+        if self._rate_noted or measured is None or not self._meter.is_settled or self._trusted:
             return
         deviation = 100 * (measured / self.rate_hz - 1)
         if abs(deviation) > RATE_TOLERANCE_PERCENT:

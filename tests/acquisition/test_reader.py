@@ -1,0 +1,113 @@
+from biofeedback.acquisition.reader import Reader
+from biofeedback.errors import SourceError
+from biofeedback.model import Channel, Chunk, Gap, Note
+
+
+class Script:
+    """A source that does what it is told, one step per read; every read takes 50 ms of a clock of its own."""
+
+    url = "script:"
+    description = "script"
+    is_simulated = False
+    channels = (Channel(name="force", kind="force"),)
+    rate_hz = 100.0
+
+    def __init__(self, *steps, returns_after_s=0.0):
+        self.steps = list(steps)
+        self.now_s = 0.0
+        self.returns_after_s = returns_after_s
+        self.tries_s = []
+
+    def clock(self):
+        return self.now_s
+
+    def sleep(self, seconds):
+        self.now_s += seconds
+
+    def open(self):
+        pass
+
+    def close(self):
+        pass
+
+    def cue(self, cue):
+        pass
+
+    def read(self):
+        self.now_s += 0.05
+        step = self.steps.pop(0) if self.steps else b""
+        if isinstance(step, Exception):
+            raise step
+        if isinstance(step, float):  # this computer stalls
+            self.now_s += step
+            return b""
+        return step
+
+    def reopen(self):
+        self.tries_s.append(self.now_s)
+        return self.now_s >= self.returns_after_s
+
+
+def read(script, n):
+    reader = Reader(script, clock=script.clock, sleep=script.sleep)
+    items = [item for _ in range(n) for item in reader.read()]
+    return reader, items
+
+
+def lines(*numbers):
+    return b"".join(b"%d\n" % number for number in numbers)
+
+
+def test_silence_is_a_gap_and_a_trouble_within_half_a_second():
+    script = Script(lines(*range(5)))
+    reader, items = read(script, 9)
+    assert script.now_s < 0.5
+    assert isinstance(items[1], Gap)
+    assert reader.trouble == "no data"
+    script.steps = [lines(1, 2)]
+    reader.read()
+    assert reader.trouble == ""
+
+
+def test_stall_of_this_computer_is_not_silence():
+    script = Script(lines(*range(5)), 5.0, lines(*range(5, 10)))
+    reader, items = read(script, 3)
+    assert [type(item) for item in items] == [Chunk, Chunk]
+    assert reader.trouble == ""
+
+
+def test_vanished_sensor_is_tried_again_and_found_within_two_seconds_of_its_return():
+    script = Script(lines(1), SourceError("it has gone", "plug it in"), returns_after_s=30.0)
+    reader, items = read(script, 700)
+    assert [item.text for item in items if isinstance(item, Note)] == ["it has gone; plug it in", "the sensor is back"]
+    assert script.tries_s[-1] - 30.0 < 2.0
+    assert len(script.tries_s) < 40  # with patience
+    assert not reader.is_lost
+    gaps = [item for item in items if isinstance(item, Gap)]
+    assert 2950 <= sum(gap.n_frames for gap in gaps) <= 3600
+
+
+def test_unfinished_line_from_before_the_loss_is_not_glued_to_what_follows():
+    script = Script(b"1\n2\n3", SourceError("gone", "wait"))
+    reader, _ = read(script, 3)
+    script.steps = [b"4\n5\n6\n"]
+    items = [item for _ in range(3) for item in reader.read()]
+    values = [value for item in items if isinstance(item, Chunk) for value in item.counts[:, 0].tolist()]
+    assert values == [5.0, 6.0]
+    assert reader.n_bad_lines == 0
+
+
+def test_mostly_unreadable_lines_are_told_with_their_cure_and_forgotten_when_they_stop():
+    bad = b"9x?\n" * 43 + b"1\n" * 7
+    script = Script(bad)
+    reader, items = read(script, 1)
+    assert reader.trouble == "86 % of lines unreadable: check the baud rate"
+    assert any(isinstance(item, Note) and item.text == reader.trouble for item in items)
+    script.steps = [b"1\n" * 60]
+    reader.read()
+    assert reader.trouble == ""
+
+
+def test_counts_are_there_to_be_shown():
+    reader, _ = read(Script(lines(1, 2), b"9x\n"), 2)
+    assert (reader.n_lines, reader.n_bad_lines, reader.measured_rate_hz) == (3, 1, None)
