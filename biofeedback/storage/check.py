@@ -18,7 +18,7 @@ from biofeedback.storage.recording import connect
 from biofeedback.storage.schema import COLUMNS, Row, checksum, create_tables, insert_rows, unpack_counts
 
 LOST = "lost: damaged in the file"
-N_TRIES = 100_000  # how far beyond a damaged page the next readable row is looked for
+N_TRIES = 10_000  # how far beyond a damaged page the next readable row is looked for
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,8 +34,8 @@ def open_recording(path: str | PathLike[str]) -> Recording:
 class Recording:
     """What was recorded up to the moment of opening.
 
-    ``settings``, ``channels``, ``rate_hz``, ``n_frames`` (gaps included), ``events`` in the order in which they
-    happened; the signals through `items` or `counts`.
+    ``settings``, ``channels``, ``rate_hz``, ``n_frames`` (gaps included), ``events``, ``gaps`` and ``notes`` in the
+    order in which they happened; the signals through `items` or `counts`.
     """
 
     def __init__(self, path: Path) -> None:
@@ -43,10 +43,10 @@ class Recording:
         with connect(path) as connection:
             meta = _read_rows(connection, path, "meta", "key, value", "rowid")
             self.settings: dict[str, Any] = {key: json.loads(value) for key, value in meta}
-            self._gaps = [
+            self.gaps = [
                 Gap(*row) for row in _read_rows(connection, path, "gaps", "first_frame, n_frames, reason", "id")
             ]
-            self._notes = [Note(*row) for row in _read_rows(connection, path, "notes", "frame, text", "id")]
+            self.notes = [Note(*row) for row in _read_rows(connection, path, "notes", "frame, text", "id")]
             events = _read_rows(connection, path, "events", "frame, utc, kind, data", "id")
             self.events = [Event(frame, kind, json.loads(data), utc) for frame, utc, kind, data in events]
             last = connection.execute("SELECT first_frame + n_frames FROM chunks ORDER BY first_frame DESC LIMIT 1")
@@ -56,7 +56,7 @@ class Recording:
             self.rate_hz = float(self.settings["rate_hz"])
         except (KeyError, TypeError, ValueError) as error:
             raise RecordingError(f"{path} has no usable settings ({error!r})", CHECK.format(path=path)) from error
-        self.n_frames: int = max([gap.end_frame for gap in self._gaps] + ([end[0]] if end else [0]))
+        self.n_frames: int = max([gap.end_frame for gap in self.gaps] + ([end[0]] if end else [0]))
 
     @property
     def duration_s(self) -> float:
@@ -65,7 +65,7 @@ class Recording:
 
     def items(self) -> Iterator[Item]:
         """Chunks of at most 16 s, gaps and notes in the order of their first frames. RecordingError when damaged."""
-        others: list[Gap | Note] = sorted([*self._notes, *self._gaps], key=_first_frame)
+        others: list[Gap | Note] = sorted([*self.notes, *self.gaps], key=_first_frame)
         position = 0
         for chunk in self._chunks():
             while position < len(others) and _first_frame(others[position]) <= chunk.first_frame:

@@ -1,0 +1,47 @@
+"""``biofeedback forget CODE``: delete everything about one athlete, and prove it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from biofeedback.errors import RecordingError
+from biofeedback.storage.forget import find_files_of, forget_athlete
+from biofeedback.storage.schema import recordings_folder
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``forget``."""
+    parser.add_argument("code", metavar="CODE", help="code of the athlete")
+    parser.add_argument("--folder", type=Path, default=None, help="where the recordings are (the usual folder)")
+    parser.add_argument("--yes", action="store_true", help="do not ask")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show what would go, ask, delete, search; 1 when a trace is left."""
+    folder = args.folder or recordings_folder()
+    if not folder.is_dir():
+        raise RecordingError(f"there is no folder {folder}", "name the folder of the recordings with --folder")
+    files = find_files_of(folder, args.code)
+    for path in files:
+        print(path)
+    if files and not args.yes and not confirm(args.code, len(files)):
+        print("Nothing was deleted.")
+        return 1
+    done = forget_athlete(folder, args.code, files)
+    print(f"{len(done.deleted)} files deleted, {done.n_bytes / 1e6:.1f} MB overwritten.")
+    for trace in done.traces:
+        print(f"still mentions {args.code}: {trace}", file=sys.stderr)
+    if not done.traces:
+        print(f"{done.n_searched} other files searched: none mentions {args.code}.")
+    print("Backups, copies elsewhere and spare blocks of the disk are beyond this program.")
+    return 1 if done.traces else 0
+
+
+def confirm(code: str, n_files: int) -> bool:
+    """Only the code itself counts as yes."""
+    try:
+        return input(f"Delete these {n_files} files for good? Type the code to go on: ").strip() == code
+    except EOFError:
+        return False

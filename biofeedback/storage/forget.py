@@ -1,0 +1,142 @@
+"""Delete everything about one athlete, for good, and look whether a trace is left."""
+
+from __future__ import annotations
+
+import os
+import re
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from biofeedback.errors import RecordingError
+from biofeedback.storage import disk
+from biofeedback.storage.library import remove_index
+from biofeedback.storage.recording import open_recording
+from biofeedback.storage.schema import SUFFIX
+
+BLOCK_BYTES = 2**20
+HEAD_BYTES = 8192  # of a file that is not text: formats keep the subject in their header
+NEIGHBOURS = ("-wal", "-shm", "-journal", ".saving")
+
+
+@dataclass(frozen=True, slots=True)
+class Forgotten:
+    """What was deleted and searched; ``traces`` says where the code is still mentioned, empty when all is gone."""
+
+    deleted: tuple[Path, ...]
+    n_bytes: int
+    n_searched: int
+    traces: tuple[str, ...]
+
+
+def find_files_of(folder: str | os.PathLike[str], athlete: str) -> list[Path]:
+    """The recordings of an athlete below ``folder``, and every file that shares a recording's name (reports, exports).
+
+    A file that cannot be read is the athlete's when its name begins with the code.
+    """
+    owned = []
+    for path in _all_files(Path(folder)):
+        if path.name.endswith(SUFFIX) and _belongs_to(path, athlete):
+            owned.append(path)
+    stems = {(path.parent, path.name.removesuffix(SUFFIX)) for path in owned}
+    companions = [
+        path
+        for path in _all_files(Path(folder))
+        if any(path.parent == parent and _shares_stem(path.name, stem) for parent, stem in stems)
+    ]
+    return sorted({*owned, *companions})
+
+
+def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable[Path]) -> Forgotten:
+    """Overwrite and delete ``files`` and the index, then search all that is left for the code.
+
+    Raises RecordingError before anything is deleted when one of the recordings is still being written.
+    """
+    doomed = list(files)
+    for path in doomed:
+        if path.name.endswith(SUFFIX):
+            _refuse_when_written(path)
+    n_bytes = 0
+    for path in doomed:
+        for name in (path, *(Path(f"{path}{suffix}") for suffix in NEIGHBOURS)):
+            if name.exists():
+                n_bytes += _overwrite_and_delete(name)
+    remove_index(folder)
+    for parent in {path.parent for path in doomed}:
+        disk.flush_folder(parent)
+    left = list(_all_files(Path(folder)))
+    traces = [trace for path in left for trace in _find_traces(path, athlete)]
+    return Forgotten(tuple(doomed), n_bytes, len(left), tuple(traces))
+
+
+def _all_files(folder: Path) -> Iterator[Path]:
+    return (path for path in sorted(folder.rglob("*")) if path.is_file() and not path.is_symlink())
+
+
+def _shares_stem(name: str, stem: str) -> bool:
+    """``A01-1.html`` and ``A01-1_events.csv`` belong to ``A01-1.hold``; ``A01-10.hold`` does not."""
+    rest = name.removeprefix(stem)
+    return rest != name and (not rest or not rest[0].isalnum()) and not re.match(r"-\d+\.", rest)
+
+
+def _belongs_to(path: Path, athlete: str) -> bool:
+    try:
+        return str(open_recording(path).settings.get("athlete", "")) == athlete
+    except RecordingError:
+        return bool(re.match(_whole(athlete), path.name))
+
+
+def _whole(code: str) -> str:
+    """The code as a word of its own: A01 is not in A012."""
+    return rf"(?<![A-Za-z0-9]){re.escape(code)}(?![A-Za-z0-9])"
+
+
+def _refuse_when_written(path: Path) -> None:
+    """SQLite lets nobody leave the log while a writer has it open."""
+    try:
+        with closing(sqlite3.connect(path, timeout=0.2)) as connection:
+            connection.execute("PRAGMA journal_mode = DELETE")
+    except sqlite3.OperationalError as error:
+        if "locked" in str(error):
+            raise RecordingError(f"{path} is in use", "end the session that writes or reads it") from error
+    except sqlite3.DatabaseError:
+        return  # damaged: nobody writes it
+
+
+def _overwrite_and_delete(path: Path) -> int:
+    n_bytes = path.stat().st_size
+    with path.open("r+b") as file:
+        for first in range(0, n_bytes, BLOCK_BYTES):
+            file.write(bytes(min(BLOCK_BYTES, n_bytes - first)))
+        file.flush()
+        os.fsync(file.fileno())
+    path.unlink()
+    return n_bytes
+
+
+def _find_traces(path: Path, athlete: str) -> list[str]:
+    """Where a file still mentions the code: its name, its text, or the header of a file that is not text."""
+    pattern = _whole(athlete)
+    traces = [f"{path}: in its name"] if re.search(pattern, path.name) else []
+    try:
+        text = _read_recording_text(path) if path.name.endswith(SUFFIX) else _read_text(path)
+    except (OSError, RecordingError) as error:
+        return [*traces, f"{path}: cannot be searched ({error})"]
+    if re.search(pattern, text):
+        traces.append(f"{path}: in its text")
+    return traces
+
+
+def _read_recording_text(path: Path) -> str:
+    recording = open_recording(path)
+    return repr((recording.settings, recording.events, recording.notes, recording.gaps))
+
+
+def _read_text(path: Path) -> str:
+    content = path.read_bytes()
+    try:
+        return content.decode()
+    except UnicodeDecodeError:
+        return content[:HEAD_BYTES].decode("latin-1")

@@ -1,0 +1,225 @@
+"""All recordings of a folder. The folder is the truth; the index beside them is a cache, rebuilt when it is missing."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import closing, suppress
+from dataclasses import astuple, dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from biofeedback.errors import BiofeedbackError, RecordingError
+from biofeedback.storage import disk
+from biofeedback.storage.recording import Recording, open_recording
+from biofeedback.storage.schema import SUFFIX
+
+INDEX = ".recordings-index"
+INDEX_VERSION = 1
+Progress = Callable[[int, int], None]  # done, of how many
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One recording as the library knows it. ``name`` is relative to the folder; ``stamp`` changes with the file.
+
+    ``plans`` and ``covariates`` are separated by semicolons. ``word`` is the answer's word, empty when none is known
+    yet. ``problem`` says why the file could not be read; the other fields are then empty.
+    """
+
+    name: str
+    stamp: str
+    started_utc: str = ""
+    athlete: str = ""
+    exercise: str = ""
+    side: str = ""
+    position: str = ""
+    plans: str = ""
+    covariates: str = ""
+    duration_s: float = 0.0
+    n_ratings: int = 0
+    simulated: int = 0
+    word: str = ""
+    problem: str = ""
+
+
+NAMES = tuple(field.name for field in fields(Entry))
+
+
+def list_recordings(folder: str | os.PathLike[str], *, progress: Progress | None = None) -> list[Entry]:
+    """Every recording below ``folder``, newest first; only new and changed files are opened.
+
+    A folder that cannot be written is listed all the same, without an index. Raises RecordingError when there is no
+    such folder.
+    """
+    root = Path(folder)
+    if not root.is_dir():
+        raise RecordingError(f"there is no folder {root}", "name the folder of the recordings")
+    stamps = dict(_find_files(root))
+    known = {entry.name: entry for entry in _load_index(root)}
+    changed = [name for name, stamp in stamps.items() if name not in known or known[name].stamp != stamp]
+    gone = known.keys() - stamps.keys()
+    fresh = []
+    for done, name in enumerate(changed, 1):
+        fresh.append(_read_entry(root, name, stamps[name]))
+        if progress:
+            progress(done, len(changed))
+    if fresh or gone:
+        _update_index(root, fresh, gone)
+    known.update((entry.name, entry) for entry in fresh)
+    entries = (known[name] for name in stamps)
+    return sorted(entries, key=lambda entry: (entry.started_utc, entry.name), reverse=True)
+
+
+def find_answers(
+    folder: str | os.PathLike[str],
+    entries: Iterable[Entry],
+    find_word: Callable[[Recording], str],
+    *,
+    progress: Progress | None = None,
+) -> list[Entry]:
+    """The same entries with the word of each answer, computed where it is not known yet, and kept in the index."""
+    root, result, fresh = Path(folder), [], []
+    listed = list(entries)
+    for done, entry in enumerate(listed, 1):
+        answered = entry
+        if not entry.word and not entry.problem:
+            try:
+                answered = replace(entry, word=find_word(open_recording(root / entry.name)))
+            except BiofeedbackError:
+                answered = replace(entry, word="no answer")
+            fresh.append(answered)
+        result.append(answered)
+        if progress:
+            progress(done, len(listed))
+    if fresh:
+        _update_index(root, fresh, set())
+    return result
+
+
+def filter_recordings(
+    entries: Iterable[Entry],
+    *,
+    athlete: str = "",
+    exercise: str = "",
+    side: str = "",
+    position: str = "",
+    plan: str = "",
+    covariate: str = "",
+    word: str = "",
+    since: str = "",
+    until: str = "",
+) -> list[Entry]:
+    """Entries that fit all that is given, whatever the case of letters.
+
+    ``athlete``, ``side`` and ``word`` fit as a whole; the other texts anywhere; ``since`` and ``until`` are ISO 8601
+    dates, both included.
+    """
+    whole = {"athlete": athlete, "side": side, "word": word}
+    part = {"exercise": exercise, "position": position, "plans": plan, "covariates": covariate}
+
+    def fits(entry: Entry) -> bool:
+        return (
+            all(not text or getattr(entry, name).casefold() == text.casefold() for name, text in whole.items())
+            and all(text.casefold() in getattr(entry, name).casefold() for name, text in part.items())
+            and entry.started_utc >= since
+            and (not until or entry.started_utc[: len(until)] <= until)
+        )
+
+    return [entry for entry in entries if fits(entry)]
+
+
+def remove_index(folder: str | os.PathLike[str]) -> None:
+    """Forget all that the index knows; the next listing rebuilds it."""
+    for suffix in ("", "-journal"):
+        (Path(folder) / (INDEX + suffix)).unlink(missing_ok=True)
+
+
+def _find_files(folder: Path, prefix: str = "") -> Iterator[tuple[str, str]]:
+    """``(name, stamp)``; the stamp of an unfinished recording grows with its log."""
+    found: dict[str, os.stat_result] = {}
+    with os.scandir(folder) as listing:
+        for item in listing:
+            if item.name.startswith("."):
+                continue
+            if item.is_dir(follow_symlinks=False):
+                yield from _find_files(folder / item.name, f"{prefix}{item.name}/")
+            elif item.name.endswith((SUFFIX, f"{SUFFIX}-wal")):
+                with suppress(FileNotFoundError):
+                    found[item.name] = item.stat()
+    for name, status in found.items():
+        if name.endswith(SUFFIX):
+            log = found.get(f"{name}-wal")
+            log_stamp = f"+{log.st_size}.{log.st_mtime_ns}" if log and log.st_size else ""
+            yield prefix + name, f"{status.st_size}.{status.st_mtime_ns}{log_stamp}"
+
+
+def _read_entry(root: Path, name: str, stamp: str) -> Entry:
+    try:
+        recording = open_recording(root / name)
+    except RecordingError as error:
+        return Entry(name, stamp, problem=str(error))
+    settings = recording.settings
+    events = recording.events
+    texts = {key: str(settings.get(key) or "") for key in ("started_utc", "athlete", "exercise", "side", "position")}
+    covariates = [settings.get("covariates"), *(e.data.get("covariates") for e in events if e.kind == "setup")]
+    return Entry(
+        name,
+        stamp,
+        **texts,
+        plans="; ".join(dict.fromkeys(str(e.data.get("name", "")) for e in events if e.kind == "plan")),
+        covariates="; ".join(dict.fromkeys(text for value in covariates for text in _name_covariates(value))),
+        duration_s=recording.duration_s,
+        n_ratings=sum(e.kind == "rating" and e.data.get("value") is not None for e in events),
+        simulated=int(bool(settings.get("simulated"))),
+        word=next((str(e.data.get("word", "")) for e in reversed(events) if e.kind == "answer"), ""),
+    )
+
+
+def _name_covariates(value: Any) -> list[str]:
+    """``["heat"]``, ``"heat"`` or ``{"heat": true, "warm-up": "10 min"}`` as texts."""
+    if isinstance(value, Mapping):
+        return [key if said is True else f"{key}: {said}" for key, said in value.items() if said]
+    if isinstance(value, str):
+        return [value] if value else []
+    return [str(one) for one in value or []]
+
+
+def _load_index(root: Path) -> list[Entry]:
+    """What the index knows; nothing when it is missing, damaged or of another version."""
+    path = root / INDEX
+    if not path.exists():
+        return []
+    try:
+        with closing(sqlite3.connect(path, timeout=2.0)) as connection:
+            if connection.execute("PRAGMA user_version").fetchone()[0] == INDEX_VERSION:
+                return [Entry(*row) for row in connection.execute(f"SELECT {', '.join(NAMES)} FROM entries")]
+    except sqlite3.OperationalError:  # locked or not allowed: do without
+        return []
+    except sqlite3.DatabaseError:
+        pass
+    with suppress(OSError):
+        remove_index(root)
+    return []
+
+
+def _update_index(root: Path, fresh: list[Entry], gone: Iterable[str]) -> None:
+    """Best effort: an index that cannot be written costs time, nothing else."""
+    path = root / INDEX
+    with suppress(OSError, sqlite3.Error):
+        with suppress(FileExistsError):
+            disk.make_private_file(path)
+        with closing(sqlite3.connect(path, timeout=2.0)) as connection, connection:
+            connection.execute("PRAGMA secure_delete = ON")
+            connection.execute(f"CREATE TABLE IF NOT EXISTS entries ({', '.join(NAMES)}, PRIMARY KEY (name))")
+            connection.execute(f"PRAGMA user_version = {INDEX_VERSION}")
+            connection.executemany("DELETE FROM entries WHERE name = ?", [(name,) for name in gone])
+            marks = ", ".join("?" * len(NAMES))
+            connection.executemany(f"INSERT OR REPLACE INTO entries VALUES ({marks})", map(astuple, fresh))
+
+
+def to_json(entries: Iterable[Entry]) -> str:
+    """The entries as a JSON list, for other programs."""
+    return json.dumps([dict(zip(NAMES, astuple(entry), strict=True)) for entry in entries], indent=1)

@@ -1,0 +1,226 @@
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from biofeedback.commands import forget as forget_command
+from biofeedback.commands import list as list_command
+from biofeedback.errors import AnalysisError, RecordingError
+from biofeedback.model import Chunk, Event, Note
+from biofeedback.storage.forget import find_files_of, forget_athlete
+from biofeedback.storage.library import INDEX, filter_recordings, find_answers, list_recordings
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import Recording, open_recording
+
+from .helpers import make_counts, make_settings
+
+
+def record(path: Path, *, athlete: str = "A01", day: int = 1, events: tuple[Event, ...] = (), **more: Any) -> None:
+    settings = make_settings(athlete=athlete, started_utc=f"2026-11-{day:02}T18:00:00+00:00", **more)
+    with Recorder.create(path, settings, threaded=False) as recorder:
+        recorder.append(Chunk(0, make_counts(100)))
+        for event in events:
+            recorder.event(event)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "recordings"
+    record(folder / "A01-1.hold", side="left", exercise="standing hamstring stretch", position="heel on box")
+    plan = Event(0, "plan", {"name": "response-check"})
+    said = Event(10, "rating", {"value": 6})
+    record(
+        folder / "A01-2.hold", day=2, side="right", covariates={"heat": True, "warm-up": "10 min"}, events=(plan, said)
+    )
+    answer = Event(50, "answer", {"word": "less"})
+    record(folder / "squad" / "B02-1.hold", athlete="B02", day=3, side="left", events=(plan, plan, answer))
+    return folder
+
+
+def names(entries: list[Any]) -> list[str]:
+    return [entry.name for entry in entries]
+
+
+def test_listing_is_newest_first_with_what_each_recording_says(folder: Path) -> None:
+    entries = list_recordings(folder)
+    assert names(entries) == ["squad/B02-1.hold", "A01-2.hold", "A01-1.hold"]
+    assert (entries[0].word, entries[0].plans, entries[0].duration_s) == ("less", "response-check", 1.0)
+    assert (entries[1].covariates, entries[1].n_ratings) == ("heat; warm-up: 10 min", 1)
+
+
+@pytest.mark.parametrize(
+    ("filters", "expected"),
+    [
+        ({"athlete": "a01"}, ["A01-2.hold", "A01-1.hold"]),
+        ({"athlete": "A0"}, []),
+        ({"side": "left", "exercise": "HAMSTRING"}, ["A01-1.hold"]),
+        ({"position": "box"}, ["A01-1.hold"]),
+        ({"plan": "response"}, ["squad/B02-1.hold", "A01-2.hold"]),
+        ({"covariate": "heat"}, ["A01-2.hold"]),
+        ({"word": "less"}, ["squad/B02-1.hold"]),
+        ({"since": "2026-11-02"}, ["squad/B02-1.hold", "A01-2.hold"]),
+        ({"until": "2026-11-02"}, ["A01-2.hold", "A01-1.hold"]),
+        ({"since": "2026-11", "until": "2026-11"}, ["squad/B02-1.hold", "A01-2.hold", "A01-1.hold"]),
+    ],
+)
+def test_filters(folder: Path, filters: dict[str, str], expected: list[str]) -> None:
+    assert names(filter_recordings(list_recordings(folder), **filters)) == expected
+
+
+def test_only_new_and_changed_files_are_opened(folder: Path) -> None:
+    opened: list[int] = []
+    list_recordings(folder, progress=lambda done, n: opened.append(n))
+    assert opened == [3, 3, 3]
+    opened.clear()
+    assert len(list_recordings(folder, progress=lambda done, n: opened.append(n))) == 3
+    assert opened == []
+    (folder / "A01-1.hold").unlink()
+    record(folder / "C03-1.hold", athlete="C03", day=9)
+    assert names(list_recordings(folder, progress=lambda done, n: opened.append(n)))[0] == "C03-1.hold"
+    assert opened == [1]
+
+
+@pytest.mark.parametrize("content", [None, b"no database at all", b"SQLite format 3\0" + bytes(5000)])
+def test_the_index_is_only_a_cache(folder: Path, content: bytes | None) -> None:
+    before = list_recordings(folder)
+    if content is None:
+        (folder / INDEX).unlink()
+    else:
+        (folder / INDEX).write_bytes(content)
+    assert list_recordings(folder) == before
+    assert list_recordings(folder) == before
+    assert (folder / INDEX).stat().st_mode & 0o077 == 0
+
+
+def test_an_index_held_by_another_program_costs_nothing_but_time(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = list_recordings(folder)
+    holder = sqlite3.connect(folder / INDEX)
+    holder.execute("BEGIN EXCLUSIVE")
+    connect = sqlite3.connect
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: connect(*a, **{**k, "timeout": 0.0}))
+    assert list_recordings(folder) == before
+    holder.close()
+
+
+def test_a_growing_recording_is_read_again(folder: Path) -> None:
+    path = folder / "live.hold"
+    with Recorder.create(path, make_settings(started_utc="2026-12-01")) as recorder:
+        assert list_recordings(folder)[0].duration_s == 0
+        recorder.append(Chunk(0, make_counts(200)))
+        recorder._drain()
+        recorder._commit()
+        assert list_recordings(folder)[0].duration_s == 2.0
+
+
+def test_what_cannot_be_read_is_listed_with_its_reason(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "broken.hold").write_bytes(b"not a recording")
+    entry = list_recordings(folder)[-1]
+    assert "broken.hold is not a recording" in entry.problem
+    parser = argparse.ArgumentParser()
+    list_command.add_arguments(parser)
+    assert list_command.run(parser.parse_args([str(folder)])) == 0
+    output = capsys.readouterr().out
+    assert "cannot be read: " in output
+    assert "4 of 4 recordings" in output
+
+
+def test_answers_are_worked_out_once_and_kept(folder: Path) -> None:
+    asked = []
+
+    def find_word(recording: Recording) -> str:
+        asked.append(recording.path.name)
+        if recording.path.name == "A01-1.hold":
+            raise AnalysisError("no ratings", "rate")
+        return "more"
+
+    entries = find_answers(folder, list_recordings(folder), find_word)
+    assert {entry.name: entry.word for entry in entries} == {
+        "A01-1.hold": "no answer",
+        "A01-2.hold": "more",
+        "squad/B02-1.hold": "less",
+    }
+    assert list_recordings(folder) == entries
+    assert sorted(asked) == ["A01-1.hold", "A01-2.hold"]
+
+
+def test_the_list_command_filters_and_speaks_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    parser = argparse.ArgumentParser()
+    list_command.add_arguments(parser)
+    list_command.run(parser.parse_args([str(folder), "--athlete", "B02", "--json"]))
+    (entry,) = json.loads(capsys.readouterr().out)
+    assert entry["name"] == "squad/B02-1.hold"
+    list_command.run(parser.parse_args([str(folder), "--side", "right"]))
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("when (UTC)")
+    assert "A01 (simulated)" in lines[1]
+    assert lines[2].startswith("1 of 3 recordings in")
+
+
+def test_no_folder(tmp_path: Path) -> None:
+    with pytest.raises(RecordingError, match="there is no folder"):
+        list_recordings(tmp_path / "nowhere")
+
+
+def test_forget_takes_recordings_and_what_was_made_from_them_and_nothing_else(folder: Path) -> None:
+    list_recordings(folder)
+    (folder / "A01-1.html").write_text("report on A01")
+    (folder / "A01-1_events.csv").write_text("onset")
+    record(folder / "A01-10.hold", athlete="A012")
+    files = find_files_of(folder, "A01")
+    assert [path.name for path in files] == ["A01-1.hold", "A01-1.html", "A01-1_events.csv", "A01-2.hold"]
+    done = forget_athlete(folder, "A01", files)
+    left = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    assert left == ["A01-10.hold", "squad/B02-1.hold"]
+    assert done.traces == (f"{folder / 'A01-10.hold'}: in its name",)
+    assert done.n_searched == 2
+
+
+def test_forgotten_bytes_are_overwritten_before_the_name_goes(folder: Path) -> None:
+    path = folder / "A01-1.hold"
+    os.link(path, folder.parent / "other name of the same bytes")
+    forget_athlete(folder, "A01", find_files_of(folder, "A01"))
+    assert set((folder.parent / "other name of the same bytes").read_bytes()) == {0}
+
+
+def test_forget_tells_where_a_code_is_still_mentioned(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Recorder.create(folder / "D04.hold", make_settings(athlete="D04")) as recorder:
+        recorder.append(Note(0, "same strap as A01"))
+    (folder / "squad.csv").write_text("athlete\nA01\nA011\n")
+    (folder / "other.csv").write_text("athlete\nA011\n")
+    parser = argparse.ArgumentParser()
+    forget_command.add_arguments(parser)
+    assert forget_command.run(parser.parse_args(["A01", "--folder", str(folder), "--yes"])) == 1
+    told = capsys.readouterr()
+    assert told.err.splitlines() == [
+        f"still mentions A01: {folder / 'D04.hold'}: in its text",
+        f"still mentions A01: {folder / 'squad.csv'}: in its text",
+    ]
+    assert "2 files deleted" in told.out
+
+
+def test_forget_asks_first(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    parser = argparse.ArgumentParser()
+    forget_command.add_arguments(parser)
+    args = parser.parse_args(["B02", "--folder", str(folder)])
+    monkeypatch.setattr("builtins.input", lambda prompt: "yes")
+    assert forget_command.run(args) == 1
+    assert (folder / "squad" / "B02-1.hold").exists()
+    monkeypatch.setattr("builtins.input", lambda prompt: "B02")
+    assert forget_command.run(args) == 0
+    assert not (folder / "squad" / "B02-1.hold").exists()
+    assert "2 other files searched: none mentions B02." in capsys.readouterr().out
+
+
+def test_a_recording_in_progress_is_not_deleted(folder: Path) -> None:
+    with Recorder.create(folder / "A01-live.hold", make_settings()) as recorder:
+        recorder.append(Chunk(0, make_counts(100)))
+        with pytest.raises(RecordingError, match="is in use; end the session"):
+            forget_athlete(folder, "A01", find_files_of(folder, "A01"))
+        assert (folder / "A01-1.hold").exists()
+    assert open_recording(folder / "A01-live.hold").n_frames == 100
