@@ -14,9 +14,10 @@ HUM_MOST = 0.50
 HUM_PROMINENCE = 8.0  # times the median of the neighbouring bins: a line, not a broad hump of muscle activity
 SPIKE_LEVEL_RATE_HZ = 60.0
 SPIKE_REACH, SPIKE_REACH_EMG = 4, 12  # hops on either side
-SPIKE_TIMES_USUAL, SPIKE_OF_RANGE, SPIKE_OF_POWER = 12.0, 0.7, 0.8
-LOOSE_BELOW_HZ, LOOSE_SHARE = 20.0, 0.50  # good electrodes keep most of their power above; common practice, no source
-_FLAT, _SPIKE = np.uint16(Flag.FLAT), np.uint16(Flag.SPIKE)
+SPIKE_TIMES_USUAL, SPIKE_OF_WIDTH, SPIKE_OF_RANGE, SPIKE_OF_POWER = 12.0, 0.7, 0.1, 0.8
+LOOSE_BELOW_HZ, LOOSE_SHARE = 20.0, 0.50  # good electrodes: a few hundredths, seldom 0.15; common practice, no source
+LOOSE_STRETCHES = 4  # seconds that are judged together: a loose electrode drifts and jumps, not all the time
+_FLAT, _HUM, _ELECTRODE, _SPIKE = (np.uint16(flag) for flag in (Flag.FLAT, Flag.HUM, Flag.ELECTRODE, Flag.SPIKE))
 
 _WORDS: dict[Flag, tuple[str, str]] = {
     Flag.MISSING: ("no data from {name}", "check the cable, the battery and the distance to the sensor"),
@@ -61,6 +62,7 @@ class EmgCheck:
         self._window: FloatArray = np.asarray(np.hanning(n_frames + 1)[:-1], dtype=np.float64)
         self._frequency_hz: FloatArray = np.arange(n_frames // 2 + 1, dtype=np.float64) * (rate_hz / n_frames)
         self._suspect_hz: float | None = None
+        self._recent: list[FloatArray] = []  # raw power of the last few stretches
         self.mains_hz: float | None = None
         self.verdict: FlagArray = np.zeros(n_channels, dtype=np.uint16)
 
@@ -78,25 +80,28 @@ class EmgCheck:
     def _count(self, n_frames: int) -> None:
         self._n_filled += n_frames
         if self._n_filled == self._store.shape[-1]:
-            self.verdict = self._judge() if self._is_whole else np.zeros_like(self.verdict)
+            if self._is_whole:
+                self.verdict = self._judge()
+            else:
+                self.verdict, self._recent, self._suspect_hz = np.zeros_like(self.verdict), [], None
             self._n_filled, self._is_whole = 0, True
 
     def _judge(self) -> FlagArray:
-        centred = self._store - self._store.mean(axis=-1, keepdims=True)
-        raw, filtered = np.abs(np.fft.rfft(centred * self._window)) ** 2
-        loose = self._share(raw, self._frequency_hz < LOOSE_BELOW_HZ) > LOOSE_SHARE
-        share, line_hz = max(((self._line_share(filtered, f), f) for f in MAINS_HZ), key=lambda pair: pair[0].max())
+        raw, filtered = self._store - self._store.mean(axis=-1, keepdims=True)
+        self._recent = [*self._recent[1 - LOOSE_STRETCHES :], _power(raw)]
+        loose = self._share(np.add.reduce(self._recent), self._frequency_hz < LOOSE_BELOW_HZ) > LOOSE_SHARE
+        power = _power(filtered * self._window)
+        share, line_hz = max(((self._line_share(power, f), f) for f in MAINS_HZ), key=lambda pair: pair[0].max())
         found_hz = line_hz if share.max() > HUM_FOUND else None
         if self.mains_hz is None and found_hz is not None and found_hz == self._suspect_hz:
             self.mains_hz = found_hz
         self._suspect_hz = found_hz
-        verdict = np.where(loose, Flag.ELECTRODE, Flag.GOOD) | np.where(share > HUM_MOST, Flag.HUM, Flag.GOOD)
-        return np.asarray(verdict, dtype=np.uint16)
+        return loose * _ELECTRODE | (share > HUM_MOST) * _HUM
 
     def _share(self, power: FloatArray, chosen: NDArray[np.bool_]) -> FloatArray:
-        """Share of the chosen bins in the power, without the two lowest bins (the mean and its leakage)."""
-        total = power[:, 2:].sum(axis=-1)
-        return np.asarray(power[:, 2:][:, chosen[2:]].sum(axis=-1) / np.where(total > 0, total, 1.0), dtype=np.float64)
+        """Share of the chosen bins in the power, ``(n_channels,)``."""
+        total = power.sum(axis=-1)
+        return np.asarray(power[:, chosen].sum(axis=-1) / np.where(total > 0, total, 1.0), dtype=np.float64)
 
     def _line_share(self, power: FloatArray, mains_hz: float) -> FloatArray:
         """Share of the power in the mains line; 0 where it does not stand out from its neighbours."""
@@ -105,6 +110,10 @@ class EmgCheck:
         around = (distance_hz > 3) & (distance_hz < 12)
         prominent = power[:, line].max(axis=-1) > HUM_PROMINENCE * np.median(power[:, around], axis=-1)
         return np.asarray(np.where(prominent, self._share(power, line), 0.0), dtype=np.float64)
+
+
+def _power(x: FloatArray) -> FloatArray:
+    return np.asarray(np.abs(np.fft.rfft(x)) ** 2, dtype=np.float64)
 
 
 class FlatCheck:
@@ -130,7 +139,8 @@ class SpikeCheck:
     """A pulse too narrow for a muscle, judged when the hops after it have come; the hop that tells is marked.
 
     Force, position, envelope: half of a twitch lasts 80 ms and more, so the mean of a hop may not stand away from
-    the median of the 90 ms around it by nearly their whole range and by 12 times what it usually does.
+    the median of the 90 ms around it by nearly their whole range, by 12 times what it did in the second before, and
+    by a tenth of the range that these medians have ever covered.
     Raw EMG: three hops may not carry nearly all the power of the 250 ms around them.
     Limits are common practice, no source. Boards below 60 levels a second are too slow to tell.
     """
@@ -141,7 +151,9 @@ class SpikeCheck:
         self._past: FloatArray = np.full((n_channels, 2 * SPIKE_REACH_EMG), np.nan)
         self._n_stretch, self._n_filled = max(1, round(level_rate_hz)), 0
         self._distances: FloatArray = np.zeros((self._smooth.size, self._n_stretch))
-        self._usual: FloatArray = np.full((self._smooth.size, 1), np.inf)
+        self._medians: FloatArray = np.zeros((self._smooth.size, self._n_stretch))
+        self._limit: FloatArray = np.full((self._smooth.size, 1), np.inf)  # of the distance, in this stretch
+        self._lowest, self._highest = np.inf * np.ones_like(self._limit), -np.inf * np.ones_like(self._limit)
 
     def push(self, means: FloatArray, power: FloatArray, is_missing: NDArray[np.bool_]) -> FlagArray:
         """Next hops, none beyond the end of a stretch: mean counts and summed squares, ``(n_channels, n_hops)``."""
@@ -165,20 +177,25 @@ class SpikeCheck:
         return flags
 
     def _find_pulses(self, around: FloatArray) -> NDArray[np.bool_]:
-        ordered = np.sort(around, axis=-1)
-        distance = np.abs(around[..., SPIKE_REACH] - ordered[..., SPIKE_REACH])
-        width = ordered[..., -1] - ordered[..., 0]
-        found = (distance > SPIKE_TIMES_USUAL * self._usual) & (distance > SPIKE_OF_RANGE * width)
-        self._distances[:, self._n_filled : self._n_filled + distance.shape[1]] = distance
+        ordered = np.sort(around, axis=-1)  # NaN go last and make every comparison false
+        median, width = ordered[..., SPIKE_REACH], ordered[..., -1] - ordered[..., 0]
+        distance = np.abs(around[..., SPIKE_REACH] - median)
+        found = (distance > self._limit) & (distance > SPIKE_OF_WIDTH * width)
+        at = slice(self._n_filled, self._n_filled + distance.shape[1])
+        self._distances[:, at], self._medians[:, at] = np.where(np.isfinite(width), (distance, median), np.nan)
         self._n_filled += distance.shape[1]
         if self._n_filled == self._n_stretch:
-            self._usual, self._n_filled = self._measure_usual(), 0
+            self._set_limit()
+            self._n_filled = 0
         return np.asarray(found, dtype=np.bool_)
 
-    def _measure_usual(self) -> FloatArray:
-        """Median distance of the stretch, or the smallest one that is not nothing (a coarse, quiet sensor)."""
+    def _set_limit(self) -> None:
+        """From the distances and medians of the stretch that has just ended."""
+        self._lowest = np.fmin(self._lowest, np.fmin.reduce(self._medians, axis=1, keepdims=True))
+        self._highest = np.fmax(self._highest, np.fmax.reduce(self._medians, axis=1, keepdims=True))
         known = np.where(np.isfinite(self._distances), self._distances, np.inf)
-        least = 1e-9 * np.abs(np.nan_to_num(self._past[self._smooth])).max(axis=1, keepdims=True)
-        smallest = np.where(known > least, known, np.inf).min(axis=1, keepdims=True)
+        nothing = 1e-9 * np.fmax(np.abs(self._lowest), np.abs(self._highest))  # rounding
+        least = np.where(known > nothing, known, np.inf).min(axis=1, keepdims=True)  # a coarse sensor's one count
         median = np.sort(known, axis=1)[:, self._n_stretch // 2, None]
-        return np.asarray(np.where(median > least, median, smallest), dtype=np.float64)
+        usual = np.where(median > nothing, median, least)
+        self._limit = np.fmax(SPIKE_TIMES_USUAL * usual, SPIKE_OF_RANGE * (self._highest - self._lowest))
