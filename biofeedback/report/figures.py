@@ -59,7 +59,7 @@ def draw_trace(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
     heights = [3.2] + [1.3] * (len(shown) - 1) + [1.5]
     with mpl.rc_context(STYLE):
         axes = figure.subplots(
-            len(heights), 1, sharex=True, gridspec_kw={"height_ratios": heights, "hspace": 0.16}, squeeze=False
+            len(heights), 1, sharex=True, gridspec_kw={"height_ratios": heights, "hspace": 0.04}, squeeze=False
         )[:, 0]
         for axis, column in zip(axes, shown, strict=False):
             _shade_phases(axis, trace.phases)
@@ -71,13 +71,18 @@ def draw_trace(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
         axes[-1].set_xlabel("time from the start of the recording (min:s)")
         axes[-1].xaxis.set_major_locator(MultipleLocator(_choose_step(end_s - start_s)))
         axes[-1].xaxis.set_major_formatter(FuncFormatter(lambda x, _: format_clock(x)))
-        _label_phases(axes[0], trace.phases, end_s - start_s)
+        _label_phases(axes[0], trace.phases, end_s - start_s, 0.85 * 72.0 * figure.bbox.width / figure.dpi)
         for stop in trace.stops:
             axes[0].annotate(
                 "Stop", (stop.frame / trace.rate_hz, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
                 textcoords="offset points", fontsize=8, fontweight="bold", va="top",
             )  # fmt: skip
         figure.align_ylabels(list(axes))
+
+
+def count_panels(analysis: SessionAnalysis) -> int:
+    """How many channels `draw_trace` shows, one above the other."""
+    return len(_find_shown_channels(analysis, *_find_window(analysis)))
 
 
 def draw_ratings(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
@@ -152,7 +157,7 @@ def _find_window(analysis: SessionAnalysis) -> tuple[float, float]:
         if trace.ratings
         else trace.phases[-1].end_s
     )
-    return max(0.0, trace.phases[0].start_s - MARGIN_S), last + MARGIN_S
+    return trace.phases[0].start_s, last + MARGIN_S
 
 
 def _find_shown_channels(analysis: SessionAnalysis, start_s: float, end_s: float) -> list[int]:
@@ -176,7 +181,7 @@ def _draw_effort(axis: Axes, analysis: SessionAnalysis, column: int, start_s: fl
     bottom = min([0.0, *(known.min() for _ in range(1) if known.size)])
     axis.set_ylim(min(-0.05 * top, bottom * 1.05), top * 1.08)
     unit = channel.unit if channel.kind == "position" else "% of maximum"
-    axis.set_ylabel(f"{channel.name if not is_guide else 'effort'}\n({unit})")
+    axis.set_ylabel(f"effort\n({unit})" if is_guide else f"{channel.name}\n({unit.split()[0]})")
     axis.axhline(0.0, color=PALETTE["line"], linewidth=0.8, zorder=1)
     axis.yaxis.set_major_locator(MaxNLocator(5 if is_guide else 3, integer=True))
     if not known.size:
@@ -189,9 +194,8 @@ def _shade_phases(axis: Axes, phases: Sequence[Phase]) -> None:
             axis.axvspan(phase.start_s, phase.end_s, facecolor=PALETTE["contract"], edgecolor="none", zorder=0)
 
 
-def _label_phases(axis: Axes, phases: Sequence[Phase], window_s: float) -> None:
+def _label_phases(axis: Axes, phases: Sequence[Phase], window_s: float, width_pt: float) -> None:
     """Bands, and the name of each phase above the axes where there is room for it."""
-    width_px = axis.get_window_extent().width
     labelled: set[float] = set()
     for phase in phases:
         span = [phase.start_s, phase.end_s]
@@ -206,9 +210,9 @@ def _label_phases(axis: Axes, phases: Sequence[Phase], window_s: float) -> None:
                         f"{edge:g}", (1.0, edge), xycoords=("axes fraction", "data"), xytext=(3, 0),
                         textcoords="offset points", fontsize=8, va="center", color=PALETTE["edge"],
                     )  # fmt: skip
-        room_px = width_px * phase.duration_s / window_s
+        room_pt = width_pt * phase.duration_s / window_s
         word = WORDS[phase.kind]
-        text = word if room_px > 8.0 * len(word) else word[0].upper() if room_px > 10 else ""
+        text = word if room_pt > 5.6 * len(word) else word[0].upper() if room_pt > 9 else ""
         axis.annotate(
             text, ((phase.start_s + phase.end_s) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),
             textcoords="offset points", ha="center", va="bottom", fontsize=8, color=PALETTE["ink"],

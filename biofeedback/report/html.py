@@ -13,29 +13,20 @@ from matplotlib.figure import Figure
 
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
-from biofeedback.report.figures import PALETTE, STYLE, draw_contrasts, draw_ratings, draw_trace
+from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_contrasts, draw_ratings, draw_trace
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.markup import table as build_table
-from biofeedback.report.tables import (
-    METHODS,
-    Table,
-    list_settings,
-    tabulate_attempts,
-    tabulate_contrasts,
-    tabulate_other_channels,
-    tabulate_phases,
-)
+from biofeedback.report.tables import METHODS, Table, list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_SIGNS,
     ANSWER_TITLES,
+    TITLE,
     describe_done,
     describe_effect,
     describe_maximum,
     describe_next,
     describe_setting,
 )
-
-TITLE = "Contraction and discomfort"
 
 
 def write_report(analysis: SessionAnalysis, path: Path) -> None:
@@ -122,15 +113,9 @@ def _show_details(analysis: SessionAnalysis) -> Markup:
         "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the band. "
         "Below: discomfort ratings, circles relaxed, diamonds contracting."
     )
-    n_panels = 1 + sum(bool(row) for row in [tabulate_other_channels(analysis)])
-    parts = [_frame(draw_svg(draw_trace, analysis, (8.6, 3.9 + 1.1 * (n_panels - 1))), caption, "wide")]
-    tables = (
-        tabulate_phases(analysis) if analysis.phases else None,
-        tabulate_contrasts(analysis),
-        tabulate_attempts(analysis),
-        tabulate_other_channels(analysis),
-    )
-    parts += [_show_table(table) for table in tables if table is not None]
+    height_inch = 3.9 + 1.1 * (count_panels(analysis) - 1)
+    parts = [_frame(draw_svg(draw_trace, analysis, (8.6, height_inch)), caption, "wide")]
+    parts += [_show_table(table) for table in list_tables(analysis)]
     if not analysis.attempts:
         parts.append(tag("section", tag("h3", "Maximum"), tag("p", describe_maximum(analysis))))
     if analysis.warnings:

@@ -19,24 +19,35 @@ class Table:
     note: str = ""
 
 
+def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
+    """All tables there is material for, in the order of a report."""
+    tables = (
+        tabulate_phases(analysis) if analysis.phases else None,
+        tabulate_contrasts(analysis),
+        tabulate_attempts(analysis),
+        tabulate_other_channels(analysis),
+    )
+    return tuple(table for table in tables if table is not None)
+
+
 def tabulate_phases(analysis: SessionAnalysis) -> Table:
     """One row per phase: effort, steadiness, band, rating."""
     rows = []
     for row in analysis.phases:
         s, phase = row.summary, row.phase
         band = f"{phase.band.low_percent:g}–{phase.band.high_percent:g}" if phase.band else EMPTY
-        in_band = EMPTY if s.time_in_band_s is None else f"{s.time_in_band_s:.1f} s, {s.in_band_percent:.0f} %"
         rows.append(
             (
                 f"{phase.index + 1} {PHASE_WORDS[phase.kind]}",
-                f"{format_clock(phase.start_s)}, {phase.duration_s:.0f} s"
-                + (" (cut short)" if phase.cut_short else ""),
+                format_clock(phase.start_s),
+                f"{phase.duration_s:.0f}" + (" (cut)" if phase.cut_short else ""),
                 band,
                 number(s.mean_percent, 1),
                 number(s.sd_percent, 1),
                 number(s.cv_percent, 1),
                 number(s.steadiness_cv_percent, 1),
-                in_band,
+                number(s.time_in_band_s, 1),
+                number(s.in_band_percent, 0),
                 number(s.longest_stay_s, 1),
                 EMPTY if s.n_excursions is None else str(s.n_excursions),
                 number(s.time_to_band_s, 1),
@@ -45,8 +56,8 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
             )
         )
     head = (
-        "phase", "start, length", "band, %", "mean, %", "SD", "CV, %", "steadiness CV, %", "time in band",
-        "longest stay, s", "excursions", "to reach band, s", "RMS outside, %", "discomfort",
+        "phase", "start", "length, s", "band, %", "mean, %", "SD", "CV, %", "steadiness CV, %", "in band, s",
+        "in band, %", "longest stay, s", "excursions", "to reach band, s", "RMS outside, %", "discomfort",
     )  # fmt: skip
     marked = [f"phase {r.phase.index + 1}: {'; '.join(r.marks)}" for r in analysis.phases if r.marks]
     unknown = [
@@ -54,7 +65,7 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
     ]
     note = "Effort in % of the maximum. " + (f"* marked and kept: {' · '.join(marked)}. " if marked else "")
     note += f"Not computed: {' · '.join(unknown)}." if unknown else ""
-    return Table("Phase by phase", head, tuple(rows), (0, 1), note.strip())
+    return Table("Phase by phase", head, tuple(rows), (0,), note.strip())
 
 
 def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:

@@ -9,6 +9,7 @@ import numpy as np
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 
 LIGHT_BAND_PERCENT = 35.0  # up to here an effort counts as light in the advice
+TITLE = "Contraction and discomfort"
 EMPTY = "–"
 PHASE_WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
 ANSWER_SIGNS = {"less": "↓", "more": "↑", "no clear difference": "≈", "too few ratings to say": "?"}

@@ -1,0 +1,75 @@
+"""A report as PDF, A4, drawn by matplotlib alone. Same sentences, tables and figures as the HTML report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import matplotlib as mpl
+from matplotlib.backends.backend_pdf import PdfPages
+
+from biofeedback.analysis.answer import SessionAnalysis
+from biofeedback.cautions import CAUTIONS
+from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_contrasts, draw_ratings, draw_trace
+from biofeedback.report.sheet import Sheet
+from biofeedback.report.tables import METHODS, list_settings, list_tables
+from biofeedback.report.words import (
+    ANSWER_TITLES,
+    TITLE,
+    describe_done,
+    describe_effect,
+    describe_maximum,
+    describe_next,
+    describe_setting,
+)
+
+CAPTIONS = (
+    "Left: discomfort in each phase, in order; circles R relaxed, diamonds C contracting, hollow doubtful. "
+    "Right: each contraction against the relaxed phases around it, and the mean with its 95 % interval.",
+    "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the band. Below: "
+    "discomfort ratings, circles relaxed, diamonds contracting.",
+)
+
+
+def write_pdf(analysis: SessionAnalysis, path: Path) -> None:
+    """Write the report of one session to ``path`` as an A4 PDF."""
+    with mpl.rc_context(STYLE), PdfPages(path, metadata={"Title": TITLE, "CreationDate": None}) as pages:
+        sheet = Sheet(pages, describe_setting(analysis), f"biofeedback {analysis.settings.get('software', '')}")
+        _write_first_page(sheet, analysis)
+        sheet.turn()
+        sheet.heading("Details")
+        sheet.figures([draw_trace], analysis, 230.0 + 62.0 * (count_panels(analysis) - 1))
+        sheet.paragraph(CAPTIONS[1], size=7.5, colour=PALETTE["soft"])
+        for table in list_tables(analysis):
+            sheet.table(table)
+        if not analysis.attempts:
+            sheet.heading("Maximum")
+            sheet.paragraph(describe_maximum(analysis))
+        if analysis.warnings:
+            sheet.heading("Warnings")
+            sheet.bullets(analysis.warnings)
+        sheet.heading("How each number was made")
+        sheet.definitions(METHODS)
+        sheet.heading("Settings")
+        sheet.definitions(list_settings(analysis))
+        sheet.finish()
+
+
+def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:
+    sheet.paragraph(describe_setting(analysis), size=8.0, colour=PALETTE["soft"])
+    sheet.paragraph(TITLE, size=15.0, bold=True)
+    if analysis.settings.get("simulated"):
+        sheet.paragraph("Simulated athlete and sensors", size=8.0, bold=True, colour=PALETTE["edge"])
+    sheet.space(6.0)
+    sheet.paragraph(ANSWER_TITLES[analysis.response.word], size=13.0, bold=True, colour=PALETTE["effort"])
+    for sentence in describe_effect(analysis):
+        sheet.paragraph(sentence)
+    if any(row.rating is not None and row.rating.value is not None for row in analysis.phases):
+        has_contrasts = any(c.change is not None for c in analysis.response.contrasts)
+        sheet.figures([draw_ratings, draw_contrasts] if has_contrasts else [draw_ratings], analysis, 165.0)
+        sheet.paragraph(CAPTIONS[0], size=7.5, colour=PALETTE["soft"])
+    sheet.heading("What was done")
+    sheet.bullets(describe_done(analysis))
+    sheet.heading("What to do next")
+    sheet.bullets(describe_next(analysis))
+    sheet.heading("Cautions")
+    sheet.bullets(CAUTIONS, size=8.0)
