@@ -1,0 +1,67 @@
+"""Byte layout of one update, little-endian. ``static/layout.js`` is its twin; a test holds the two together.
+
+======  ====  ===========================================================================
+offset  type  field
+======  ====  ===========================================================================
+0       u8    layout version, 1
+1       u8    band state: 0 none, 1 below, 2 in, 3 above
+2       u8    bits: 1 = stale (no data for 0.5 s)
+3       u8    n, number of channels
+4       u32   revision of the state (JSON) this update belongs to
+8       f64   session time, s
+16      i32   index of the last level
+20      f32   time left of phase or countdown, s (NaN: none)
+24      f32   time in band of this phase, s
+28      f32   counted time of this phase, s
+32      u32   index of the first strip level
+36      u16   m, number of strip levels
+38      u16   zero
+40      f64   effort now, % of maximum, n values (NaN: unknown)
+40+8n   f32   strip: effort, % of maximum, m rows of n values (NaN: unknown)
+======  ====  ===========================================================================
+"""
+
+from __future__ import annotations
+
+import struct
+
+import numpy as np
+from numpy.typing import NDArray
+
+from biofeedback.web.live import Snapshot
+
+VERSION = 1
+STALE = 1
+HEADER = struct.Struct("<BBBBIdifffIHH")
+MAX_STRIP_LEVELS = 65535
+
+
+def encode_update(snapshot: Snapshot, *, revision: int, first_level: int, strip: NDArray[np.float32]) -> bytes:
+    """Pack ``snapshot`` and ``strip`` (``(n_levels, n_channels)``, % of maximum).
+
+    Raises
+    ------
+    ValueError
+        If the strip has another number of channels, or more levels than the layout can count.
+    """
+    n_channels = len(snapshot.percent)
+    if strip.ndim != 2 or strip.shape[1] != n_channels:
+        raise ValueError(f"strip has shape {strip.shape}; (n, {n_channels}) is needed")
+    if strip.shape[0] > MAX_STRIP_LEVELS:
+        raise ValueError(f"strip has {strip.shape[0]} levels; at most {MAX_STRIP_LEVELS} fit")
+    header = HEADER.pack(
+        VERSION,
+        snapshot.band_state,
+        STALE if snapshot.stale else 0,
+        n_channels,
+        revision & 0xFFFFFFFF,
+        snapshot.time_s,
+        snapshot.level,
+        snapshot.remaining_s,
+        snapshot.in_band_s,
+        snapshot.counted_s,
+        max(0, first_level),
+        strip.shape[0],
+        0,
+    )
+    return header + struct.pack(f"<{n_channels}d", *snapshot.percent) + strip.astype("<f4").tobytes()

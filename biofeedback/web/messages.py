@@ -1,0 +1,102 @@
+"""What a page may say: one table, checked before the session sees it; everything else gets one clear reply."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from biofeedback.errors import SessionError
+
+MAX_MESSAGE_BYTES = 4096  # the longest honest message is a note of 500 characters
+MAX_TEXT = 500
+
+Check = Callable[[Any], bool]
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e9
+
+
+def _is_index(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 1_000_000
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str) and len(value) <= MAX_TEXT
+
+
+def _is_flag(value: Any) -> bool:
+    return isinstance(value, bool)
+
+
+def _or_none(check: Check) -> Check:
+    return lambda value: value is None or check(value)
+
+
+NUMBER, INDEX, TEXT, FLAG = _is_number, _is_index, _is_text, _is_flag
+
+# command -> (fields that must be there, fields that may be there)
+COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
+    "accept_cautions": ({}, {}),
+    "zero": ({}, {}),
+    "attempt": ({}, {}),
+    "reject_attempt": ({"number": INDEX}, {"reason": TEXT}),
+    "accept_maximum": ({}, {}),
+    "typed_maximum": ({"channel": TEXT, "value": NUMBER}, {"unit": TEXT}),
+    "start_plan": ({"plan": TEXT}, {}),
+    "rate": ({"value": _or_none(NUMBER)}, {"ask": _or_none(INDEX)}),
+    "correct": ({"rating": INDEX, "value": _or_none(NUMBER)}, {}),
+    "limit": ({"value": _or_none(NUMBER)}, {}),
+    "stop": ({}, {"reason": TEXT}),
+    "resume": ({}, {}),
+    "finish": ({}, {}),
+    "note": ({"text": TEXT}, {}),
+    "feedback": ({"shown": FLAG}, {}),
+}
+ATHLETE_COMMANDS = frozenset({"rate", "stop"})
+
+
+def parse_command(text: str | None) -> tuple[int | None, dict[str, Any]]:
+    """A page's message as ``(id of the message, command)``.
+
+    Raises
+    ------
+    SessionError
+        For anything that is not one of ``COMMANDS``, with what is wrong and what to do.
+    """
+    if text is None:
+        raise SessionError("the page sent bytes; commands are text", "reload the page")
+    if len(text.encode("utf-8", "surrogatepass")) > MAX_MESSAGE_BYTES:
+        raise SessionError(f"message longer than {MAX_MESSAGE_BYTES} bytes", "shorten the note")
+    try:
+        message = json.loads(text, parse_constant=_refuse_constant)
+    except (ValueError, RecursionError):
+        raise SessionError("message is not JSON", "reload the page") from None
+    if not isinstance(message, dict):
+        raise SessionError("message is not an object", "reload the page")
+    number = message.pop("id", None)
+    return (number if _is_index(number) else None), _checked(message)
+
+
+def _refuse_constant(name: str) -> Any:
+    raise ValueError(name)
+
+
+def _checked(message: dict[str, Any]) -> dict[str, Any]:
+    name = message.get("do")
+    if not isinstance(name, str) or name not in COMMANDS:
+        raise SessionError(f"unknown command {str(name)[:40]!r}", "reload the page: it may be from another version")
+    required, optional = COMMANDS[name]
+    for field, value in message.items():
+        if field == "do":
+            continue
+        check = required.get(field) or optional.get(field)
+        if check is None:
+            raise SessionError(f"{name} has no field {field[:40]!r}", "reload the page")
+        if not check(value):
+            raise SessionError(f"{name}: {field} {str(value)[:40]!r} is not valid", "enter another value")
+    for field in required:
+        if field not in message:
+            raise SessionError(f"{name} needs {field}", "reload the page")
+    return message

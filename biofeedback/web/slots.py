@@ -1,0 +1,81 @@
+"""One outgoing slot per page.
+
+A page has no queue: whenever it can take something it gets the newest state, the newest update with the strip levels
+it has not had, and the replies to its own commands. A page that stops reading blocks its own task and nothing else,
+and once it reads again it is at the present, not at the end of a backlog.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections import deque
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
+
+from biofeedback.web.layout import encode_update
+from biofeedback.web.live import Live
+
+HEARTBEAT_S = 0.25  # a page that hears nothing for 1 s says it is disconnected
+MAX_REPLIES = 16  # a page that talks without listening loses its oldest replies, not our memory
+
+Send = Callable[[str | bytes], Awaitable[None]]
+
+
+class StateText:
+    """The state as JSON, encoded once per revision for all pages."""
+
+    def __init__(self, live: Live) -> None:
+        self._live = live
+        self._revision: int | None = None
+        self._text = ""
+
+    def current(self) -> tuple[int, str]:
+        """The revision and its text."""
+        revision = self._live.revision
+        if revision != self._revision:
+            state = dict(self._live.state())
+            self._text = json.dumps({"revision": revision, "state": state}, ensure_ascii=False, allow_nan=False)
+            self._revision = revision
+        return revision, self._text
+
+
+class PageSlot:
+    """What one page has had, and what it should get next."""
+
+    def __init__(self, live: Live, state_text: StateText) -> None:
+        self._live = live
+        self._state_text = state_text
+        self._next_level = 0
+        self._revision: int | None = None
+        self._seen = -1
+        self._replies: deque[Mapping[str, Any]] = deque(maxlen=MAX_REPLIES)
+
+    def put_reply(self, reply: Mapping[str, Any]) -> None:
+        """Send ``reply`` with the next update."""
+        self._replies.append(reply)
+
+    def take(self) -> list[str | bytes]:
+        """Everything the page should get now, newest only; the caller sends it in order."""
+        messages: list[str | bytes] = []
+        revision, text = self._state_text.current()
+        if revision != self._revision:
+            messages.append(text)
+            self._revision = revision
+        first, strip = self._live.strip_since(self._next_level)
+        messages.append(encode_update(self._live.snapshot(), revision=revision, first_level=first, strip=strip))
+        self._next_level = first + strip.shape[0]
+        while self._replies:
+            messages.append(json.dumps({"reply": self._replies.popleft()}, ensure_ascii=False))
+        return messages
+
+    async def pump(self, send: Send) -> None:
+        """Keep the page at the present until cancelled or ``send`` raises."""
+        while True:
+            for message in self.take():
+                await send(message)
+            try:
+                async with asyncio.timeout(HEARTBEAT_S):
+                    self._seen = await self._live.wait_for_update(self._seen)
+            except TimeoutError:
+                continue  # nothing new: the next update only says that we are still here

@@ -1,0 +1,331 @@
+// Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
+
+import { $, make, setData, setText, show } from "./dom.js";
+import { draw } from "./gauge.js";
+import { Link } from "./link.js";
+import { HIGHEST, Pad } from "./pad.js";
+import { Player, chooseCue } from "./sound.js";
+import { renderStages } from "./stages.js";
+import { capital, formView, guideIndex, instruction, isRunning, nextText, phaseSpan, scaleTop, timeText, trouble } from "./state.js";
+import { Ring, STRIP_S, drawStrip } from "./strip.js";
+
+const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null };
+const ring = new Ring((STRIP_S + 1) * 1000);
+const pad = new Pad();
+const player = new Player();
+const link = new Link({ state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger });
+
+// --- from the session
+
+function onState(state, revision) {
+  page.state = state;
+  page.revision = revision;
+  renderStages(state, send);
+  renderPad(state);
+  queueDraw();
+}
+
+function onUpdate(update) {
+  const guide = guideIndex(page.state);
+  if (page.update && update.level < page.update.level) ring.clear(update.firstLevel); // another session
+  if (guide < update.channels) ring.push(update.firstLevel, update.rows, update.channels, update.strip, guide);
+  page.update = update;
+  if (update.revision === page.revision) noteSpan(phaseSpan(page.state, update));
+  queueDraw();
+}
+
+/** Remember where phases lay, for the strip: a new one ends whatever ran before. */
+function noteSpan(span) {
+  const last = page.spans.at(-1);
+  if (!span || (last && last.index === span.index && Math.abs(last.fromS - span.fromS) < 0.5)) return;
+  if (last && last.toS > span.fromS) last.toS = span.fromS;
+  page.spans = [...page.spans.slice(-20), span];
+}
+
+function onReply(reply) {
+  page.complaint = reply.ok ? null : { what: reply.what, cure: reply.cure, untilMs: performance.now() + 8000 };
+  queueDraw();
+}
+
+function onStranger() {
+  if (Number(sessionStorage.getItem("reloaded")) > Date.now() - 10000) return;
+  sessionStorage.setItem("reloaded", String(Date.now()));
+  location.reload();
+}
+
+function send(message) {
+  if (link.send(message) === null) {
+    page.complaint = { what: "Not sent: this page is disconnected", cure: "It reconnects by itself; then try again.", untilMs: performance.now() + 8000 };
+    queueDraw();
+    return false;
+  }
+  return true;
+}
+
+// --- drawing: once per frame at most, and only what changed
+
+let queued = false;
+function queueDraw() {
+  if (queued) return;
+  queued = true;
+  requestAnimationFrame(() => {
+    queued = false;
+    redraw();
+  });
+}
+
+function redraw() {
+  const { state, update } = page;
+  const problem = trouble(state, update, link.status);
+  renderBanner(problem);
+  if (!state) return;
+  const live = problem === null || problem.kind === "other";
+  const view = formView(state, update, problem);
+  if (["plan", "maximum"].includes(state.stage)) renderForm(state, update, view, live);
+  cue(state, view, live);
+}
+
+function renderForm(state, update, view, live) {
+  const told = instruction(state);
+  setText($("now"), told.now);
+  setText($("more"), told.more);
+  setData($("form"), "mode", view.mode);
+  setData($("form"), "band", view.bandState);
+  setText($("number"), view.number);
+  setData($("number"), "level", String(update?.level ?? -1));
+  setText($("unit"), view.unit);
+  setText($("word"), view.word);
+  const counting = live && !state.stopped;
+  const remaining = counting && update ? update.remainingS : NaN;
+  setText($("time"), timeText(remaining) || "–");
+  setText($("time-unit"), Number.isFinite(remaining) && remaining < 60 ? "s" : "");
+  setText($("next"), nextText(state));
+  setText($("share"), counting && Number.isFinite(view.inBandShare) ? `in the band ${Math.round(100 * view.inBandShare)} % of the time` : "");
+  const running = isRunning(state);
+  $("stop").disabled = !running;
+  setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
+  const duration = state.plan?.phases?.[state.plan.index]?.duration_s;
+  const share = state.stage === "plan" && duration ? remaining / duration : NaN;
+  paint($("belly"), (ctx, w, h) => draw(ctx, w, h, view, share, page.colors), [view, share]);
+  const levelRateHz = update && update.timeS > 0 ? (update.level + 1) / update.timeS : 100;
+  paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, { ring, levelRateHz, endS: update?.timeS ?? 0, top: scaleTop(state), spans: page.spans, ratings: state.ratings }, page.colors), [update?.level, state.ratings, page.spans.length]);
+  describeAloud(view);
+}
+
+/** Draw on a canvas if its size or what it shows has changed. */
+function paint(canvas, drawing, key) {
+  const w = canvas.clientWidth;
+  const h = canvas.clientHeight;
+  if (!w || !h) return;
+  const ratio = Math.min(3, window.devicePixelRatio || 1);
+  const token = JSON.stringify([w, h, ratio, page.colors.name, key]);
+  if (canvas.token === token) return;
+  canvas.token = token;
+  if (canvas.width !== Math.round(w * ratio) || canvas.height !== Math.round(h * ratio)) {
+    canvas.width = Math.round(w * ratio);
+    canvas.height = Math.round(h * ratio);
+  }
+  const ctx = canvas.getContext("2d");
+  ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
+  drawing(ctx, w, h);
+}
+
+let spokenAtMs = 0;
+/** For a screen reader: the reading in words, twice a second at most, and never announced unasked. */
+function describeAloud(view) {
+  const now = performance.now();
+  if (now - spokenAtMs < 500) return;
+  spokenAtMs = now;
+  const label = view.unit === "%" ? `Effort ${view.number} percent of maximum. ${view.word}` : `${view.word} ${view.number} ${view.unit}`;
+  if ($("number-line").getAttribute("aria-label") !== label) $("number-line").setAttribute("aria-label", label);
+}
+
+function renderBanner(problem) {
+  const { state } = page;
+  if (page.complaint && performance.now() > page.complaint.untilMs) page.complaint = null;
+  let shown = null;
+  if (problem) shown = { level: "error", what: problem.channel ? `${capital(problem.channel)}: ${problem.what}.` : `${problem.what}.`, cure: problem.cure };
+  else if (state?.recording?.problem) shown = { level: "error", what: "Recording: " + (state.recording.problem.what ?? state.recording.problem), cure: state.recording.problem.cure ?? "" };
+  else if (page.complaint) shown = { level: "error", what: capital(page.complaint.what) + ".", cure: page.complaint.cure };
+  else if (state?.message) shown = { level: state.message.level, what: capital(state.message.text) + (/[.!?]$/.test(state.message.text) ? "" : "."), cure: state.message.cure ?? "" };
+  show($("banner"), Boolean(shown));
+  if (!shown) return;
+  setData($("banner"), "level", shown.level === "info" ? "info" : "error");
+  setText($("banner-what"), shown.what);
+  setText($("banner-cure"), sentence(shown.cure));
+}
+
+function sentence(text) {
+  return text ? capital(text) + (/[.!?]$/.test(text) ? "" : ".") : "";
+}
+
+// --- rating
+
+function buildPad() {
+  const press = (whole) => () => {
+    pad.press(whole, performance.now());
+    padChanged();
+  };
+  const half = make("button", { type: "button", id: "half", "aria-label": "add a half", "aria-pressed": "false", onclick: () => { pad.addHalf(performance.now()); padChanged(); } }, "+½");
+  const none = make("button", { type: "button", "data-wide": true, id: "no-answer", onclick: () => rate(null) }, "No answer");
+  const order = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 0];
+  $("pad-keys").append(...order.sort((a, b) => a - b).map((whole) => make("button", { type: "button", "data-rating": whole, onclick: press(whole) }, String(whole))), half, none);
+}
+
+function padChanged() {
+  for (const button of $("pad-keys").querySelectorAll("[data-rating]")) button.toggleAttribute("data-pending", Number(button.dataset.rating) === pad.whole);
+  $("half").setAttribute("aria-pressed", String(pad.half));
+  $("half").toggleAttribute("data-pending", pad.half);
+  if (pad.whole !== null) setText($("given"), `${pad.value} … press +½ to add a half`);
+  setTimeout(sendPending, Math.max(0, pad.dueMs - performance.now()) + 5);
+}
+
+function sendPending() {
+  const value = pad.take(performance.now());
+  if (value === null) return;
+  rate(value);
+}
+
+function rate(value) {
+  pad.clear();
+  const ask = page.state?.ask;
+  send(ask ? { do: "rate", value, ask: ask.id } : { do: "rate", value });
+  padChanged();
+}
+
+function renderPad(state) {
+  const { ask } = state;
+  setData($("pad"), "open", ask ? "yes" : "no");
+  setText($("ask"), ask ? ask.text : "Discomfort 0–10");
+  const said = ask && ask.said !== null && ask.said !== undefined ? ask.said : null;
+  show($("said"), state.simulated); // keeps its place: nothing moves when the question comes
+  setText($("said"), said === null ? "" : `The simulated athlete says: ${said}`);
+  for (const button of $("pad-keys").querySelectorAll("[data-rating]")) button.toggleAttribute("data-said", said !== null && Number(button.dataset.rating) === Math.floor(said));
+  $("half").toggleAttribute("data-said", said !== null && said % 1 !== 0);
+  const last = state.ratings.at(-1);
+  if (pad.whole === null) setText($("given"), last ? `last: ${last.value === null ? "no answer" : last.value}` : "");
+  if (ask && ask.id !== page.lastAsk) {
+    player.play("ask");
+    buzz(60);
+  }
+  page.lastAsk = ask ? ask.id : null;
+}
+
+// --- sound
+
+function cue(state, view, live) {
+  const running = isRunning(state);
+  const phase = state.stage === "plan" ? state.phase?.index : state.maximum.step + state.maximum.number;
+  const [name, memory] = chooseCue(page.cueMemory, { bandState: view.bandState, live, running, phase, remainingS: page.update?.remainingS ?? NaN, nowS: performance.now() / 1000 });
+  page.cueMemory = memory;
+  if (!name) return;
+  player.play(name);
+  if (name === "change") buzz([40, 60, 40]);
+}
+
+function buzz(pattern) {
+  if (navigator.userActivation?.hasBeenActive) navigator.vibrate?.(pattern);
+}
+
+function setUpSound() {
+  player.muted = localStorage.getItem("muted") === "yes";
+  player.volume = Number(localStorage.getItem("volume") ?? 50) / 100;
+  $("mute").checked = player.muted;
+  $("volume").value = String(Math.round(player.volume * 100));
+  $("keys").checked = localStorage.getItem("keys") !== "no";
+  $("mute").addEventListener("change", () => mute($("mute").checked));
+  $("volume").addEventListener("input", () => {
+    player.volume = Number($("volume").value) / 100;
+    localStorage.setItem("volume", $("volume").value);
+  });
+  $("volume").addEventListener("change", () => player.play("below"));
+  $("keys").addEventListener("change", () => localStorage.setItem("keys", $("keys").checked ? "yes" : "no"));
+  for (const kind of ["pointerdown", "keydown"]) document.addEventListener(kind, () => player.unlock(), { capture: true });
+  mute(player.muted);
+}
+
+function mute(on) {
+  player.muted = on;
+  $("mute").checked = on;
+  localStorage.setItem("muted", on ? "yes" : "no");
+  setText($("sound-name"), on ? "Sound off" : "Sound on");
+  $("speaker").toggleAttribute("data-muted", on);
+}
+
+// --- hands
+
+function stop(how) {
+  if (isRunning(page.state)) send({ do: "stop", reason: how });
+}
+
+function onKey(event) {
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName ?? "") && event.target.type !== "checkbox";
+  const running = isRunning(page.state);
+  if (event.key === "Escape" && running) {
+    event.preventDefault();
+    stop("stopped by key");
+    return;
+  }
+  if (typing || !$("keys").checked) return;
+  if (event.key === " " && running) {
+    event.preventDefault();
+    if (!event.repeat) stop("stopped by key");
+  } else if (event.key.toLowerCase() === "m") mute(!player.muted);
+  else if (page.state?.stage === "plan" && !page.state.stopped) ratingKey(event);
+}
+
+function ratingKey(event) {
+  const now = performance.now();
+  if (/^[0-9]$/.test(event.key) && !event.repeat) pad.type(Number(event.key), now);
+  else if (event.key === "." || event.key === ",") pad.addHalf(now);
+  else if (event.key === "Backspace") pad.clear();
+  else if (event.key === "Enter" && pad.whole !== null) {
+    event.preventDefault();
+    pad.enter(now);
+  } else return;
+  padChanged();
+}
+
+function setUpHands() {
+  $("accept-cautions").addEventListener("click", () => send({ do: "accept_cautions" }));
+  $("zero").addEventListener("click", () => send({ do: "zero" }));
+  $("attempt").addEventListener("click", () => send({ do: "attempt" }));
+  $("accept-maximum").addEventListener("click", () => send({ do: "accept_maximum" }));
+  $("resume").addEventListener("click", () => send({ do: "resume" }));
+  $("finish").addEventListener("click", () => send({ do: "finish" }));
+  $("stop").addEventListener("click", () => stop("stopped by hand"));
+  const step = (by) => () => send({ do: "limit", value: Math.min(HIGHEST, Math.max(1, (page.state?.limit ?? 9) + by)) });
+  $("limit-down").addEventListener("click", step(-1));
+  $("limit-up").addEventListener("click", step(1));
+  document.addEventListener("keydown", onKey);
+}
+
+// --- colours and life
+
+function readColors() {
+  const style = getComputedStyle(document.documentElement);
+  const get = (name) => style.getPropertyValue(name).trim();
+  page.colors = {
+    ink: get("--ink"), ink2: get("--ink2"), line: get("--line"), panel: get("--panel"), in: get("--in"), inTint: get("--in-tint"), above: get("--above"),
+    aboveTint: get("--above-tint"), below: get("--below"), belowTint: get("--below-tint"), rest: get("--rest"), restTint: get("--rest-tint"), sleeve: get("--sleeve"), target: get("--target"),
+  };
+  page.colors.name = page.colors.ink;
+  queueDraw();
+}
+
+readColors();
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", readColors);
+window.addEventListener("resize", queueDraw);
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden) link.watch();
+  queueDraw();
+});
+buildPad();
+setUpSound();
+setUpHands();
+setInterval(() => {
+  link.watch();
+  queueDraw();
+}, 200);
+link.open();

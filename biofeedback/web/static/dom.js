@@ -1,0 +1,35 @@
+// The few helpers the page needs to change itself without touching what stayed the same.
+
+export const $ = (id) => document.getElementById(id);
+
+/** Element with attributes, listeners (on...) and children; text is always text, never markup. */
+export function make(tag, attributes = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else element.setAttribute(name, value === true ? "" : value);
+  }
+  element.append(...children.filter((child) => child !== null && child !== undefined));
+  return element;
+}
+
+export function setText(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
+export function setData(element, name, value) {
+  if (element.dataset[name] !== value) element.dataset[name] = value;
+}
+
+export function show(element, on) {
+  if (element.hidden === on) element.hidden = !on;
+}
+
+/** Rebuild a list only when its data changed, so that focus and scrolling survive. */
+export function fill(element, data, build) {
+  const key = JSON.stringify(data);
+  if (element.fillKey === key) return;
+  element.fillKey = key;
+  element.replaceChildren(...build(data).filter(Boolean));
+}

@@ -1,0 +1,186 @@
+// The form: a muscle belly fixed at both ends. It swells with effort; the target is a sleeve that it should just fill.
+// Geometry is pure; draw() only puts it on a canvas.
+
+const ROUND = 2.6; // exponent of the arch: flat enough at the crown to be read, fixed at both feet
+
+/** Height of the arch (0..1 of its crown) at u in [-1, 1]. */
+export function arch(u) {
+  return 1 - Math.abs(u) ** ROUND;
+}
+
+/** Crown height in px for an effort; the drawing stays inside, the number never does. */
+export function crownPx(percent, top, heightPx) {
+  if (!Number.isFinite(percent)) return 0;
+  return (Math.min(Math.max(percent, 0), top) / top) * heightPx;
+}
+
+/** Where everything lies in a box of w x h css px. */
+export function frame(w, h) {
+  const foot = Math.max(10, Math.min(28, w * 0.02));
+  const ground = h - Math.max(16, h * 0.06);
+  return { left: foot, right: w - foot, ground, height: ground - Math.max(12, h * 0.05) };
+}
+
+function trace(ctx, box, crown, { reverse = false, open = true } = {}) {
+  const steps = 96;
+  const mid = (box.left + box.right) / 2;
+  const half = (box.right - box.left) / 2;
+  for (let k = 0; k <= steps; k++) {
+    const u = reverse ? 1 - (2 * k) / steps : -1 + (2 * k) / steps;
+    const x = mid + u * half;
+    const y = box.ground - crown * arch(u);
+    if (k === 0 && open) ctx.moveTo(x, y);
+    else ctx.lineTo(x, y);
+  }
+}
+
+function sleeve(ctx, box, low, high) {
+  ctx.beginPath();
+  trace(ctx, box, high);
+  trace(ctx, box, low, { reverse: true, open: false });
+  ctx.closePath();
+}
+
+function hatch(ctx, box, color, gap, lean) {
+  ctx.save();
+  ctx.clip();
+  ctx.beginPath();
+  const tall = box.ground;
+  for (let x = box.left - tall; x < box.right + tall; x += gap) {
+    ctx.moveTo(x, box.ground);
+    ctx.lineTo(x + lean * tall, 0);
+  }
+  ctx.strokeStyle = color;
+  ctx.lineWidth = Math.max(1.5, gap / 6);
+  ctx.stroke();
+  ctx.restore();
+}
+
+function edge(ctx, box, crown, color, width, dash = []) {
+  ctx.beginPath();
+  trace(ctx, box, crown);
+  ctx.setLineDash(dash);
+  ctx.strokeStyle = color;
+  ctx.lineWidth = width;
+  ctx.stroke();
+  ctx.setLineDash([]);
+}
+
+function bandLabel(ctx, box, crown, text, colors, size, below) {
+  const u = 0.62;
+  const x = (box.left + box.right) / 2 + (u * (box.right - box.left)) / 2;
+  const y = box.ground - crown * arch(u) + (below ? size * 0.95 : -size * 0.95);
+  ctx.font = `600 ${size}px system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif`;
+  ctx.textAlign = "center";
+  ctx.textBaseline = "middle";
+  ctx.lineJoin = "round";
+  ctx.lineWidth = size / 4;
+  ctx.strokeStyle = colors.panel;
+  ctx.strokeText(text, x, y);
+  ctx.fillStyle = colors.ink;
+  ctx.fillText(text, x, y);
+}
+
+/**
+ * Draw one picture. view: mode, percent, top, band, bandState; share: part of the phase still to go (NaN: none).
+ * State is told by shape as well as colour: below leaves the sleeve empty and dashed, in makes it one solid arch,
+ * above spills out of it hatched.
+ */
+export function draw(ctx, w, h, view, share, colors) {
+  ctx.clearRect(0, 0, w, h);
+  const box = frame(w, h);
+  const heavy = Math.max(4, h * 0.014);
+  const low = view.band ? crownPx(view.band[0], view.top, box.height) : 0;
+  const high = view.band ? crownPx(view.band[1], view.top, box.height) : 0;
+  if (view.mode === "lost" || view.mode === "uncalibrated") drawAbsent(ctx, box, colors, heavy);
+  if (view.band) {
+    sleeve(ctx, box, low, high);
+    ctx.fillStyle = colors.sleeve;
+    ctx.fill();
+  }
+  if (view.ghost) {
+    for (const percent of view.ghost) edge(ctx, box, crownPx(percent, view.top, box.height), colors.line, heavy * 0.6, [heavy * 0.6, heavy * 1.6]);
+  }
+  const crown = crownPx(view.percent, view.top, box.height);
+  if (Number.isFinite(view.percent)) drawBelly(ctx, box, crown, high, view, colors, heavy);
+  if (view.band) {
+    const full = view.bandState === "in";
+    if (full) fillSleeve(ctx, box, low, high, crown, colors, heavy);
+    else for (const height of [low, high]) edge(ctx, box, height, colors.target, heavy * 0.6, [heavy * 2.2, heavy * 1.4]);
+    const size = Math.max(13, Math.min(30, h * 0.055));
+    bandLabel(ctx, box, high, String(view.band[1]), colors, size, false);
+    bandLabel(ctx, box, low, String(view.band[0]), colors, size, true);
+  }
+  drawGround(ctx, box, share, colors, heavy);
+}
+
+/** In the band: the sleeve is one solid arch, and a fine line in it shows where the effort stands. */
+function fillSleeve(ctx, box, low, high, crown, colors, heavy) {
+  sleeve(ctx, box, low, high);
+  ctx.fillStyle = colors.in;
+  ctx.fill();
+  edge(ctx, box, high, colors.in, heavy);
+  edge(ctx, box, low, colors.in, heavy);
+  edge(ctx, box, Math.min(Math.max(crown, low), high), colors.panel, heavy * 0.7);
+}
+
+function drawBelly(ctx, box, crown, high, view, colors, heavy) {
+  const tint = { none: colors.restTint, below: colors.belowTint, in: colors.inTint, above: colors.aboveTint }[view.bandState];
+  const line = { none: colors.rest, below: colors.below, in: colors.in, above: colors.above }[view.bandState];
+  ctx.beginPath();
+  trace(ctx, box, crown);
+  ctx.closePath();
+  ctx.fillStyle = tint;
+  ctx.fill();
+  if (view.bandState === "above") {
+    sleeve(ctx, box, high, crown);
+    hatch(ctx, box, colors.above, heavy * 2.4, 0.7);
+  }
+  if (view.bandState !== "in") edge(ctx, box, crown, line, heavy * 1.5);
+  if (view.percent > view.top) drawOverTop(ctx, box, line, heavy);
+}
+
+function drawOverTop(ctx, box, color, heavy) {
+  const mid = (box.left + box.right) / 2;
+  ctx.beginPath();
+  for (const shift of [-1, 1]) {
+    const x = mid + shift * heavy * 9;
+    const y = box.ground - box.height + heavy * 3;
+    ctx.moveTo(x - heavy * 2.4, y + heavy * 2.4);
+    ctx.lineTo(x, y);
+    ctx.lineTo(x + heavy * 2.4, y + heavy * 2.4);
+  }
+  ctx.strokeStyle = color;
+  ctx.lineWidth = heavy;
+  ctx.stroke();
+}
+
+function drawAbsent(ctx, box, colors, heavy) {
+  ctx.beginPath();
+  trace(ctx, box, box.height * 0.62);
+  ctx.closePath();
+  hatch(ctx, box, colors.line, heavy * 4, -0.7);
+  edge(ctx, box, box.height * 0.62, colors.ink2, heavy * 0.6, [heavy, heavy * 2]);
+}
+
+/** The ground under the belly is the time left: it draws in from both ends. */
+function drawGround(ctx, box, share, colors, heavy) {
+  const mid = (box.left + box.right) / 2;
+  const half = (box.right - box.left) / 2;
+  ctx.lineCap = "round";
+  ctx.beginPath();
+  ctx.moveTo(box.left, box.ground);
+  ctx.lineTo(box.right, box.ground);
+  ctx.strokeStyle = colors.line;
+  ctx.lineWidth = Math.max(2, heavy * 0.5);
+  ctx.stroke();
+  if (Number.isFinite(share) && share > 0) {
+    ctx.beginPath();
+    ctx.moveTo(mid - half * Math.min(1, share), box.ground);
+    ctx.lineTo(mid + half * Math.min(1, share), box.ground);
+    ctx.strokeStyle = colors.ink;
+    ctx.lineWidth = heavy * 1.2;
+    ctx.stroke();
+  }
+  ctx.lineCap = "butt";
+}

@@ -1,0 +1,89 @@
+// The connection: opens, reopens by itself, and never keeps a number alive that is no longer news.
+
+import { decodeUpdate } from "./layout.js";
+import { Freshness, reconnectDelayMs } from "./state.js";
+
+export class Link {
+  /** on: {state(state), update(update), reply(reply), change(), stranger()} */
+  constructor(on) {
+    this.on = on;
+    this.freshness = new Freshness();
+    this.socket = null;
+    this.tries = 0;
+    this.everOpen = false;
+    this.timer = 0;
+    this.number = 0;
+  }
+
+  open() {
+    clearTimeout(this.timer);
+    this.drop();
+    const socket = new WebSocket(`ws://${location.host}/ws`);
+    socket.binaryType = "arraybuffer";
+    this.socket = socket;
+    socket.onmessage = (event) => {
+      if (socket === this.socket) this.hear(event.data);
+    };
+    socket.onclose = () => {
+      if (socket !== this.socket) return;
+      this.socket = null;
+      this.again();
+    };
+    this.timer = setTimeout(() => this.open(), 1500); // an attempt that hangs is given up
+  }
+
+  again() {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.open(), reconnectDelayMs(this.tries++));
+    this.on.change();
+  }
+
+  drop() {
+    const socket = this.socket;
+    this.socket = null;
+    if (socket) socket.close();
+    this.freshness.reset();
+  }
+
+  hear(data) {
+    clearTimeout(this.timer);
+    this.tries = 0;
+    this.everOpen = true;
+    if (typeof data === "string") {
+      const message = JSON.parse(data);
+      if (message.state) this.on.state(message.state, message.revision);
+      if (message.reply) this.on.reply(message.reply);
+      return;
+    }
+    const update = decodeUpdate(data);
+    if (!update) {
+      this.on.stranger(); // another version of the program is serving now
+      return;
+    }
+    this.freshness.hear(performance.now() / 1000, update.timeS);
+    this.on.update(update);
+  }
+
+  /** "connecting" | "live" | "late" | "silent" */
+  get status() {
+    if (!this.everOpen) return "connecting";
+    if (!this.socket) return "silent";
+    return this.freshness.at(performance.now() / 1000);
+  }
+
+  /** Call a few times a second, and when the page wakes: a silent connection is replaced. */
+  watch() {
+    if (this.socket?.readyState === WebSocket.OPEN && this.status === "silent" && Number.isFinite(this.freshness.heardAtS)) {
+      this.open();
+      this.on.change();
+    }
+  }
+
+  /** Returns the message's number, or null when it cannot be sent. */
+  send(message) {
+    if (this.socket?.readyState !== WebSocket.OPEN) return null;
+    this.number += 1;
+    this.socket.send(JSON.stringify({ ...message, id: this.number }));
+    return this.number;
+  }
+}

@@ -1,0 +1,108 @@
+// The panels of each stage, from the session's state. send(command) speaks to the session.
+
+import { $, fill, make, setText, show } from "./dom.js";
+import { STEPS, capital, durationText, isRunning } from "./state.js";
+
+export function renderStages(state, send) {
+  renderHeader(state);
+  for (const element of document.querySelectorAll("[data-for]")) show(element, element.dataset.for.split(" ").includes(state.stage));
+  document.body.dataset.stage = state.stage;
+  renderCautions(state);
+  renderZero(state);
+  renderMaximum(state, send);
+  renderReady(state, send);
+  renderStopped(state);
+  renderDone(state);
+}
+
+function renderHeader(state) {
+  setText($("athlete"), state.athlete);
+  setText($("setting"), [state.exercise, state.side, state.position].filter(Boolean).join(", "));
+  show($("simulated"), state.simulated);
+  setText($("simulated"), state.fast ? "Simulated, shortened" : "Simulated");
+  const at = STEPS.findIndex(([stage]) => stage === state.stage);
+  fill($("steps"), state.stage, () => STEPS.map(([, name], k) => make("li", { "aria-current": k === at ? "step" : null, "data-done": k < at }, name)));
+}
+
+function renderCautions(state) {
+  fill($("cautions"), state.cautions, (texts) => texts.map((text) => make("li", {}, text)));
+}
+
+function renderZero(state) {
+  const { state: step, results } = state.zero;
+  fill($("zero-channels"), [state.channels, results], () => state.channels.map((channel) => zeroRow(channel, results?.[channel.name])));
+  $("zero").disabled = step === "running";
+  setText($("zero-status"), step === "running" ? "Measuring: keep it still" : "");
+}
+
+function zeroRow(channel, result) {
+  const kind = { force: "force", emg: "muscle activity", position: "position" }[channel.kind] ?? channel.kind;
+  const value = result ? `zero at ${result.level.toFixed(2)} ${channel.unit}, noise ${result.sd.toFixed(2)} ${channel.unit}` : "not zeroed yet";
+  const problem = channel.problem ? make("span", { class: "problem" }, `${capital(channel.problem.what)}: ${channel.problem.cure}`) : null;
+  return make("li", {}, make("strong", {}, channel.name), make("span", {}, `${kind}, ${channel.unit}`), make("span", { class: "value" }, value), problem);
+}
+
+function renderMaximum(state, send) {
+  const maximum = state.maximum;
+  const busy = ["countdown", "push"].includes(maximum.step);
+  fill($("attempts"), [maximum.attempts, maximum.n_needed, busy], () => {
+    const rows = maximum.attempts.map((attempt) => attemptRow(attempt, send, busy));
+    for (let number = rows.length + 1; number <= maximum.n_needed; number++)
+      rows.push(make("li", { "data-accepted": "todo" }, make("span", { class: "sign" }), make("span", { class: "value" }, `Attempt ${number}`)));
+    return rows;
+  });
+  setText($("verdict"), maximum.verdict ? capital(maximum.verdict.text) : "");
+  const accepted = maximum.verdict?.state === "accepted";
+  setText($("attempt"), maximum.step === "rest" ? "Start without the full rest" : `Start attempt ${maximum.number}`);
+  $("attempt").disabled = busy;
+  $("attempt").className = accepted || maximum.step === "rest" ? "secondary" : "primary";
+  $("accept-maximum").className = accepted ? "primary" : "secondary";
+  $("accept-maximum").disabled = busy || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
+}
+
+function attemptRow(attempt, send, busy) {
+  const good = attempt.accepted && !attempt.rejected;
+  const value = Number.isFinite(attempt.value) ? `${attempt.value.toFixed(attempt.value < 100 ? 1 : 0)} ${attempt.unit}` : "no value";
+  const reject = () => send({ do: "reject_attempt", number: attempt.number, reason: "rejected by the coach" });
+  const button = good && !busy ? make("button", { type: "button", onclick: reject, "aria-label": `Reject attempt ${attempt.number}` }, "Reject") : make("span", {});
+  const why = (good ? "counts: " : "does not count: ") + (attempt.rejected || attempt.reason);
+  return make("li", { "data-accepted": good ? "yes" : "no" }, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "value" }, value), button, make("span", { class: "why" }, why));
+}
+
+function renderReady(state, send) {
+  const maximum = state.maximum;
+  const found = Number.isFinite(maximum.strength) ? `Maximum in this position: ${maximum.strength.toFixed(maximum.strength < 100 ? 1 : 0)} ${maximum.unit}. ` : "";
+  setText($("maximum-found"), `${found}Settle into the stretch until discomfort is steady at about 6 to 8 of 10, then start.`);
+  setText($("limit"), state.limit === null ? "–" : String(state.limit));
+  fill($("plans"), state.plans, (plans) =>
+    plans.map((plan, k) =>
+      make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name }) }, "Start")),
+    ),
+  );
+}
+
+function renderStopped(state) {
+  const stopped = state.stage === "plan" && Boolean(state.stopped);
+  show($("stopped"), stopped);
+  for (const element of document.querySelectorAll(".side > [data-for='plan']")) show(element, state.stage === "plan" && !stopped);
+  document.body.dataset.running = isRunning(state) ? "yes" : "no";
+}
+
+function renderDone(state) {
+  const answer = state.answer;
+  show($("answer-over"), Boolean(answer));
+  setText($("answer-word"), answer ? answer.word : "Session over");
+  setText($("answer-text"), answer ? answer.text : state.stopped ? capital(state.stopped.reason) : "");
+  fill($("answer-details"), answer?.details ?? [], (rows) => rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
+  const kinds = state.plan?.phases ?? [];
+  show($("ratings-title"), state.ratings.length > 0);
+  fill($("ratings"), state.ratings, (ratings) =>
+    ratings.map((rating) => {
+      const kind = kinds[rating.phase_index]?.kind ?? "";
+      return make("li", { "data-kind": kind }, `${rating.value === null ? "no answer" : rating.value} ${kind === "contract" ? "contracting" : "letting go"}${rating.corrected ? ", corrected" : ""}`);
+    }),
+  );
+  show($("report"), Boolean(state.report_url));
+  if (state.report_url) $("report").setAttribute("href", state.report_url);
+  setText($("recording"), state.recording?.file ? `Recorded in ${state.recording.file}.` : "");
+}

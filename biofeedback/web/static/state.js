@@ -1,0 +1,207 @@
+// What the page says, as pure functions of the session's state, the newest update and the link. No DOM here.
+
+export const SILENT_S = 0.8; // updates come every 17 ms, heartbeats every 250 ms: this much silence is a lost link
+export const LATE_S = 0.6; // an update this much later than the promptest one is not "now"
+export const LEAD_IN_S = 5; // a contraction is announced this long before it starts
+const LAG_FORGETS = 0.002; // s per s: clocks of sensor and page may differ by 0.2 % before it counts as lateness
+
+/**
+ * Is what we show the present? Two ways to fail: nothing arrives, or everything arrives late (a congested radio link
+ * can deliver an unbroken stream of old numbers). Lateness is measured against the promptest update seen.
+ */
+export class Freshness {
+  constructor() {
+    this.reset();
+  }
+
+  reset() {
+    this.heardAtS = -Infinity;
+    this.offsetS = Infinity;
+    this.lagS = 0;
+  }
+
+  hear(nowS, sampleS) {
+    const since = Number.isFinite(this.heardAtS) ? nowS - this.heardAtS : 0;
+    const offset = nowS - sampleS;
+    this.offsetS = Math.min(this.offsetS + LAG_FORGETS * since, offset);
+    this.lagS = offset - this.offsetS;
+    this.heardAtS = nowS;
+  }
+
+  /** "live", "late" or "silent" */
+  at(nowS) {
+    if (nowS - this.heardAtS > SILENT_S) return "silent";
+    return this.lagS > LATE_S ? "late" : "live";
+  }
+}
+
+/** How long to wait before the n-th attempt to reconnect (n from 0), in ms: the page must be back within 2 s. */
+export function reconnectDelayMs(n) {
+  return Math.min(1000, 150 * 2 ** n);
+}
+
+/** A count for people: whole percent, and no minus zero. */
+export function percentText(value) {
+  if (!Number.isFinite(value)) return "–";
+  return String(Math.round(value) + 0).replace("-", "−");
+}
+
+/** Whole seconds still to go, rounded up so that it reads 0 only at the end; from a minute on m:ss. */
+export function timeText(seconds) {
+  if (!Number.isFinite(seconds)) return "";
+  const whole = Math.max(0, Math.ceil(seconds - 1e-3));
+  if (whole < 60) return String(whole);
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}
+
+/** "60–80 %" */
+export function bandText(band) {
+  return band ? `${band[0]}–${band[1]} %` : "";
+}
+
+/** "3 min 40 s" */
+export function durationText(seconds) {
+  const whole = Math.round(seconds);
+  const minutes = Math.floor(whole / 60);
+  const rest = whole % 60;
+  if (!minutes) return `${rest} s`;
+  return rest ? `${minutes} min ${rest} s` : `${minutes} min`;
+}
+
+/** Top of the form's scale in %: fixed for a whole plan, so that the same height always means the same effort. */
+export function scaleTop(state) {
+  const bands = (state?.plan?.phases ?? []).map((phase) => phase.band).filter(Boolean);
+  if (state?.band) bands.push(state.band);
+  if (!bands.length) return 110;
+  const high = Math.max(...bands.map((band) => band[1]));
+  return Math.max(30, 5 * Math.ceil((high * 1.25) / 5));
+}
+
+export function guideIndex(state) {
+  const index = (state?.channels ?? []).findIndex((channel) => channel.guide);
+  return Math.max(0, index);
+}
+
+export function isRunning(state) {
+  if (!state || state.stopped) return false;
+  return state.stage === "plan" || (state.stage === "maximum" && ["countdown", "push"].includes(state.maximum.step));
+}
+
+/** The one thing that keeps the number from being believed, or null. */
+export function trouble(state, update, link) {
+  if (link === "connecting") return { kind: "link", what: "Connecting to the session", cure: "" };
+  if (link === "silent")
+    return { kind: "link", what: "This page is disconnected", cure: "Let go now. It reconnects by itself; Stop cannot reach the session until then." };
+  if (link === "late") return { kind: "link", what: "The number arrives late", cure: "Go by feel, or move closer to the computer." };
+  if (!state || !update) return { kind: "link", what: "Waiting for the session", cure: "" };
+  const guide = state.channels[guideIndex(state)];
+  const bad = guide?.problem ? guide : state.channels.find((channel) => channel.problem);
+  if (guide?.problem) return { kind: "signal", channel: guide.name, ...guide.problem };
+  if (update.stale) return { kind: "signal", channel: guide?.name ?? "sensor", what: "signal lost", cure: "Check the cable, the power and the radio link." };
+  if (bad) return { kind: "other", channel: bad.name, ...bad.problem };
+  return null;
+}
+
+const WORDS = { 1: "Push a little more", 2: "Hold it here", 3: "Ease off a little" };
+const BAND_NAMES = { 0: "none", 1: "below", 2: "in", 3: "above" };
+
+/** What the form shows: mode is lost | uncalibrated | free | target | timer. */
+export function formView(state, update, problem) {
+  const top = scaleTop(state);
+  const band = state?.band ?? null;
+  const ghost = !band && state?.stage === "plan" && !state.stopped ? (state.next?.band ?? null) : null;
+  const base = { top, band, ghost, percent: NaN, bandState: "none", number: "–", unit: "", word: "", inBandShare: NaN };
+  if (!state || !update || problem?.kind === "link") return { ...base, mode: "lost", word: "Not live" };
+  if (state.stage === "maximum" && ["countdown", "push", "rest"].includes(state.maximum.step)) {
+    const word = { countdown: "Get ready", push: "Push", rest: "Rest" }[state.maximum.step];
+    return { ...base, mode: "timer", band: null, number: timeText(update.remainingS) || "–", unit: "s", word };
+  }
+  if (problem?.kind === "signal") return { ...base, mode: "lost", word: capital(problem.what) };
+  const guide = state.channels[guideIndex(state)];
+  if (guide && !guide.calibrated) return { ...base, mode: "uncalibrated", word: "Not calibrated" };
+  const percent = update.percent[guideIndex(state)];
+  if (!Number.isFinite(percent)) return { ...base, mode: "lost", word: "No reading" };
+  const bandState = state.stopped ? "none" : BAND_NAMES[update.bandState] ?? "none";
+  return {
+    ...base,
+    mode: band ? "target" : "free",
+    percent,
+    bandState,
+    number: percentText(percent),
+    unit: "%",
+    word: WORDS[update.bandState] && !state.stopped ? WORDS[update.bandState] : restWord(state, update.remainingS),
+    inBandShare: update.countedS > 0 ? update.inBandS / update.countedS : NaN,
+  };
+}
+
+function restWord(state, remainingS) {
+  if (state.stopped) return "Stopped";
+  if (state.phase && state.phase.kind !== "contract") {
+    return state.next?.band && remainingS <= LEAD_IN_S ? `Contract in ${timeText(remainingS)}` : "Let go";
+  }
+  return state.band ? "Build up gently" : "";
+}
+
+/** Headline and the line under it: what to do now. */
+export function instruction(state) {
+  if (!state) return { now: "Connecting", more: "" };
+  if (state.stopped) return { now: "Stopped", more: `${capital(state.stopped.reason)}. Come out of the position slowly.` };
+  if (state.stage === "maximum") return maximumInstruction(state.maximum);
+  if (state.stage === "plan" && state.phase) {
+    const [doing, how] = { contract: ["Contract", ""], passive: ["Let go", "Stay in position. "], rest: ["Rest", "Come out of the position. "] }[state.phase.kind] ?? [state.phase.title, ""];
+    return { now: state.phase.band ? `${doing} ${bandText(state.phase.band)}` : doing, more: how + phaseCount(state) };
+  }
+  return { now: "", more: "" };
+}
+
+function maximumInstruction(maximum) {
+  const which = `Attempt ${maximum.number}`;
+  switch (maximum.step) {
+    case "countdown":
+      return { now: "Get ready", more: `${which}. Breathe in, take up the slack.` };
+    case "push":
+      return { now: "Push as hard as you can", more: `${which}. Build up fast, keep breathing out, no jerk.` };
+    case "rest":
+      return { now: "Rest", more: "Let go completely. A full rest makes the next attempt count." };
+    case "accepted":
+      return { now: "Maximum found", more: "" };
+    default:
+      return { now: `${which} of ${Math.max(maximum.n_needed, maximum.number)}`, more: "In the position of the stretch, letting go. Start when the athlete is ready." };
+  }
+}
+
+function phaseCount(state) {
+  const count = state.plan?.phases?.length ?? 0;
+  return count > 1 ? `${state.plan.title}, part ${state.plan.index + 1} of ${count}` : (state.plan?.title ?? "");
+}
+
+/** What comes next, in a few words. */
+export function nextText(state) {
+  if (!state?.phase || state.stopped) return "";
+  const next = state.next;
+  if (!next) return "Then: finished";
+  const what = { contract: "contract", passive: "let go", rest: "rest" }[next.kind] ?? next.title;
+  return `Then: ${[what, bandText(next.band)].filter(Boolean).join(" ")}, ${durationText(next.duration_s)}`;
+}
+
+/** Where the running phase lies in session time, or null. */
+export function phaseSpan(state, update) {
+  if (!state?.phase || state.stopped || !Number.isFinite(update?.remainingS)) return null;
+  const durationS = state.plan.phases[state.plan.index].duration_s;
+  const toS = update.timeS + update.remainingS;
+  return { index: state.plan.index, fromS: toS - durationS, toS, band: state.band };
+}
+
+export function capital(text) {
+  return text ? text[0].toUpperCase() + text.slice(1) : "";
+}
+
+/** Steps of the job with the one that is current, for the header. */
+export const STEPS = [
+  ["cautions", "Cautions"],
+  ["zero", "Zero"],
+  ["maximum", "Maximum"],
+  ["ready", "Plan"],
+  ["plan", "Hold"],
+  ["done", "Answer"],
+];

@@ -1,0 +1,119 @@
+// The last 30 s: a ring of effort levels, drawn as the smallest and largest value per pixel column. Nothing is smoothed.
+
+export const STRIP_S = 30;
+
+/** Ring of levels of one channel, indexed by level number; levels that never came are NaN. */
+export class Ring {
+  constructor(capacity) {
+    this.capacity = capacity;
+    this.values = new Float32Array(capacity).fill(NaN);
+    this.end = 0;
+  }
+
+  /** Put one update's strip (rows of n channels, one of them kept) where it belongs. */
+  push(firstLevel, rows, channels, strip, channel) {
+    if (firstLevel + rows < this.end - this.capacity || firstLevel < this.end - this.capacity) this.clear(firstLevel);
+    for (let level = Math.max(this.end, firstLevel - this.capacity); level < firstLevel; level++) this.values[level % this.capacity] = NaN;
+    for (let k = Math.max(0, rows - this.capacity); k < rows; k++) this.values[(firstLevel + k) % this.capacity] = strip[k * channels + channel];
+    this.end = Math.max(this.end, firstLevel + rows);
+  }
+
+  clear(end = 0) {
+    this.values.fill(NaN);
+    this.end = end;
+  }
+
+  at(level) {
+    if (level < 0 || level >= this.end || level < this.end - this.capacity) return NaN;
+    return this.values[level % this.capacity];
+  }
+}
+
+/** Smallest and largest value in each of n columns over levels [from, to); NaN where a column has none. */
+export function columns(ring, from, to, n) {
+  const low = new Float32Array(n).fill(NaN);
+  const high = new Float32Array(n).fill(NaN);
+  const span = to - from;
+  for (let level = Math.max(0, Math.floor(from)); level < Math.min(to, ring.end); level++) {
+    const value = ring.at(level);
+    if (Number.isNaN(value)) continue;
+    const k = Math.min(n - 1, Math.max(0, Math.floor(((level - from) / span) * n)));
+    if (!(value >= low[k])) low[k] = value;
+    if (!(value <= high[k])) high[k] = value;
+  }
+  return { low, high };
+}
+
+/** Draw ring, bands and ratings. endS: session time at the right edge. spans: [{fromS, toS, band}]. */
+export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, ratings }, colors) {
+  ctx.clearRect(0, 0, w, h);
+  const pad = 4;
+  const y = (percent) => h - pad - (Math.min(Math.max(percent, 0), top) / top) * (h - 2 * pad);
+  const x = (timeS) => w + ((timeS - endS) / STRIP_S) * w;
+  for (const { fromS, toS, band } of spans) {
+    if (!band) continue;
+    const left = Math.max(0, x(fromS));
+    const right = Math.min(w, x(Math.min(toS, endS)));
+    if (right <= left) continue;
+    ctx.fillStyle = colors.sleeve;
+    ctx.fillRect(left, y(band[1]), right - left, y(band[0]) - y(band[1]));
+    ctx.strokeStyle = colors.target;
+    ctx.lineWidth = 1;
+    ctx.strokeRect(left - 2, y(band[1]), right - left + 4, y(band[0]) - y(band[1]));
+  }
+  ctx.strokeStyle = colors.line;
+  ctx.lineWidth = 1;
+  ctx.beginPath();
+  ctx.moveTo(0, h - pad + 0.5);
+  ctx.lineTo(w, h - pad + 0.5);
+  ctx.stroke();
+  drawColumns(ctx, w, columns(ring, endS * levelRateHz - STRIP_S * levelRateHz, endS * levelRateHz, Math.max(1, Math.round(w))), y, colors);
+  drawRatings(ctx, h, ratings, x, colors);
+}
+
+function drawColumns(ctx, w, { low, high }, y, colors) {
+  ctx.beginPath();
+  let last = NaN;
+  for (let k = 0; k < low.length; k++) {
+    if (Number.isNaN(low[k])) {
+      last = NaN;
+      continue;
+    }
+    const px = ((k + 0.5) / low.length) * w;
+    if (Number.isNaN(last)) ctx.moveTo(px, y(high[k]));
+    else ctx.lineTo(px, y(high[k]));
+    ctx.lineTo(px, y(low[k]));
+    last = low[k];
+  }
+  ctx.strokeStyle = colors.ink;
+  ctx.lineWidth = 2;
+  ctx.lineJoin = "round";
+  ctx.stroke();
+}
+
+function drawRatings(ctx, h, ratings, x, colors) {
+  ctx.font = `600 13px system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif`;
+  ctx.textAlign = "center";
+  ctx.textBaseline = "middle";
+  for (const rating of ratings) {
+    const px = x(rating.time_s);
+    if (px < 0) continue;
+    ctx.strokeStyle = colors.ink2;
+    ctx.lineWidth = 1;
+    ctx.setLineDash([2, 3]);
+    ctx.beginPath();
+    ctx.moveTo(px, 20);
+    ctx.lineTo(px, h);
+    ctx.stroke();
+    ctx.setLineDash([]);
+    const text = rating.value === null ? "–" : String(rating.value);
+    ctx.fillStyle = colors.panel;
+    ctx.strokeStyle = colors.ink2;
+    ctx.beginPath();
+    ctx.rect(px - 13, 2, 26, 18);
+    ctx.fill();
+    ctx.stroke();
+    ctx.fillStyle = colors.ink;
+    ctx.fillText(text, px, 11.5);
+  }
+}

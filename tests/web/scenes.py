@@ -1,0 +1,169 @@
+"""Every state of the page worth looking at, each set on a fake session."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .fake_live import ANSWER, LEVEL_RATE_HZ, FakeLive, attempt
+
+
+def calibrated(live: FakeLive, **channel: Any) -> None:
+    channels = [{"name": "force", "kind": "force", "unit": "N", "calibrated": True, "problem": None, "guide": True}]
+    live.change(channels=[channels[0] | channel])
+
+
+def hold_trace(target_percent: float, n_s: float = 34.0) -> NDArray[np.float64]:
+    """20 s let go, then a contraction towards ``target_percent``: fixed noise, no two levels equal."""
+    time_s = np.arange(round(n_s * LEVEL_RATE_HZ)) / LEVEL_RATE_HZ
+    noise = np.random.default_rng(7).normal(size=time_s.size)
+    smooth = np.convolve(noise, np.ones(20) / 20, mode="same")
+    rise = np.clip((time_s - 20.3) / 1.1, 0, 1)
+    return np.asarray(rise * target_percent + smooth * (0.8 + 6 * rise) + 0.6)
+
+
+def holding(live: FakeLive, percent: float, band_state: int, *, asking: bool = False) -> None:
+    calibrated(live)
+    live.command({"do": "start_plan", "plan": "response-check"}, "test")
+    live.feed(hold_trace(percent)[:1500])
+    live.command({"do": "rate", "value": 7.0}, "test")
+    live.feed(hold_trace(percent)[1500:2000])
+    live.enter_phase(1)
+    live.feed(hold_trace(percent)[2000:], band_state=band_state)
+    live.feed(np.array([percent]), band_state=band_state, remaining_s=5.6, in_band_s=9.4, counted_s=11.9)
+    if asking:
+        live.change(ask={"id": 2, "text": "Discomfort now, 0-10?", "said": 4.5})
+
+
+def cautions(live: FakeLive) -> None:
+    """As it starts."""
+
+
+def zero(live: FakeLive) -> None:
+    live.command({"do": "accept_cautions"}, "test")
+
+
+def maximum_idle(live: FakeLive) -> None:
+    zero(live)
+    live.command({"do": "zero"}, "test")
+
+
+def _maximum(live: FakeLive, **changes: Any) -> None:
+    maximum_idle(live)
+    live.change(maximum=live.state()["maximum"] | changes)
+
+
+def maximum_countdown(live: FakeLive) -> None:
+    _maximum(live, step="countdown")
+    live.show(remaining_s=2.4)
+
+
+def maximum_push(live: FakeLive) -> None:
+    _maximum(live, step="push", number=2, attempts=[attempt(1, 402.2)])
+    live.show(remaining_s=3.2)
+
+
+def maximum_rest(live: FakeLive) -> None:
+    spike = attempt(2, 431.0, accepted=False, reason="a spike: its peak lies 31 % above the best 0.5 s")
+    _maximum(live, step="rest", number=3, attempts=[attempt(1, 402.2), spike])
+    live.show(remaining_s=44.1)
+
+
+def maximum_settled(live: FakeLive) -> None:
+    maximum_idle(live)
+    for _ in range(3):
+        live.command({"do": "attempt"}, "test")
+
+
+def ready(live: FakeLive) -> None:
+    maximum_settled(live)
+    live.command({"do": "accept_maximum"}, "test")
+
+
+def passive(live: FakeLive) -> None:
+    calibrated(live)
+    live.command({"do": "start_plan", "plan": "response-check"}, "test")
+    live.feed(hold_trace(0)[:1000], band_state=0, remaining_s=10.0)
+
+
+def below(live: FakeLive) -> None:
+    holding(live, 48.4, 1)
+
+
+def inside(live: FakeLive) -> None:
+    holding(live, 71.3, 2, asking=True)
+
+
+def above(live: FakeLive) -> None:
+    holding(live, 93.7, 3)
+
+
+def far_above(live: FakeLive) -> None:
+    holding(live, 127.2, 3)
+
+
+def light(live: FakeLive) -> None:
+    holding(live, 24.6, 2)
+    plan = live.state()["plan"]
+    phases = [phase | {"band": [20, 30] if phase["band"] else None} for phase in plan["phases"]]
+    live.change(plan=plan | {"phases": phases}, band=[20, 30], phase=live.state()["phase"] | {"band": [20, 30]})
+
+
+def lost(live: FakeLive) -> None:
+    holding(live, 71.3, 2)
+    live.feed(np.full(120, np.nan), band_state=0, stale=True)
+    calibrated(live, problem={"what": "signal lost", "cure": "check the cable"})
+
+
+def clipping(live: FakeLive) -> None:
+    holding(live, 71.3, 2)
+    calibrated(live, problem={"what": "signal clips at the converter's upper limit", "cure": "lower the gain"})
+
+
+def uncalibrated(live: FakeLive) -> None:
+    holding(live, math.nan, 0)
+    calibrated(live, calibrated=False)
+
+
+def stopped(live: FakeLive) -> None:
+    holding(live, 71.3, 2)
+    live.command({"do": "stop", "reason": "stopped by hand"}, "test")
+
+
+def done(live: FakeLive) -> None:
+    holding(live, 71.3, 2)
+    for k, value in enumerate([7.0, 5.0, 7.0, 4.5, None, 5.0]):
+        live.command({"do": "rate", "value": value}, "test")
+        live.state()["ratings"][-1]["phase_index"] = k
+    live.command({"do": "finish"}, "test")
+    live.change(answer=ANSWER)
+
+
+SCENES: dict[str, Callable[[FakeLive], None]] = {
+    scene.__name__: scene
+    for scene in (
+        cautions,
+        zero,
+        maximum_idle,
+        maximum_countdown,
+        maximum_push,
+        maximum_rest,
+        maximum_settled,
+        ready,
+        passive,
+        below,
+        inside,
+        above,
+        far_above,
+        light,
+        lost,
+        clipping,
+        uncalibrated,
+        stopped,
+        done,
+    )
+}

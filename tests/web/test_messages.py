@@ -1,0 +1,104 @@
+from __future__ import annotations
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from biofeedback.errors import BiofeedbackError, SessionError
+from biofeedback.web.messages import COMMANDS, MAX_MESSAGE_BYTES, parse_command
+from biofeedback.web.server import answer_message
+
+from .fake_live import FakeLive
+
+GOOD = [
+    {"do": "accept_cautions"},
+    {"do": "zero"},
+    {"do": "attempt"},
+    {"do": "reject_attempt", "number": 2, "reason": "slipped"},
+    {"do": "accept_maximum"},
+    {"do": "typed_maximum", "channel": "force", "value": 300, "unit": "N"},
+    {"do": "start_plan", "plan": "response-check"},
+    {"do": "rate", "value": 6.5, "ask": 3},
+    {"do": "rate", "value": None},
+    {"do": "correct", "rating": 2, "value": 5},
+    {"do": "limit", "value": 8},
+    {"do": "stop", "reason": "by hand"},
+    {"do": "stop"},
+    {"do": "resume"},
+    {"do": "finish"},
+    {"do": "note", "text": "warm-up: ten minutes easy"},
+    {"do": "feedback", "shown": True},
+]
+
+
+def test_every_command_passes_unchanged() -> None:
+    for message in GOOD:
+        assert parse_command(json.dumps(message | {"id": 7})) == (7, message)
+
+
+def test_every_command_of_the_table_is_tried() -> None:
+    assert {str(message["do"]) for message in GOOD} == set(COMMANDS)
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        (None, "bytes"),
+        ("", "not JSON"),
+        ("{", "not JSON"),
+        ("[" * 4000, "not JSON"),
+        ('{"do": "rate", "value": NaN}', "not JSON"),
+        ("[]", "not an object"),
+        ("7", "not an object"),
+        ("{}", "unknown command"),
+        ('{"do": "format_disk"}', "unknown command 'format_disk'"),
+        ('{"do": ["stop"]}', "unknown command"),
+        ('{"do": "rate"}', "rate needs value"),
+        ('{"do": "rate", "value": "6"}', "value '6' is not valid"),
+        ('{"do": "rate", "value": true}', "is not valid"),
+        ('{"do": "rate", "value": 1e99}', "is not valid"),
+        ('{"do": "rate", "value": 6, "ask": -1}', "ask '-1' is not valid"),
+        ('{"do": "stop", "force": 1}', "no field 'force'"),
+        ('{"do": "note", "text": "' + "x" * 501 + '"}', "is not valid"),
+        ('{"do": "note", "text": "' + "x" * MAX_MESSAGE_BYTES + '"}', "longer than 4096 bytes"),
+        ('{"do": "note", "text": "' + "é" * 2100 + '"}', "longer than 4096 bytes"),
+        ('{"do": "feedback", "shown": 1}', "is not valid"),
+    ],
+)
+def test_anything_else_is_refused_in_one_line(text: str | None, what: str) -> None:
+    with pytest.raises(SessionError) as error:
+        parse_command(text)
+    assert what in error.value.what
+    assert error.value.cure
+    assert "\n" not in str(error.value)
+    assert len(str(error.value)) < 160
+
+
+@given(st.one_of(st.none(), st.text(), st.recursive(st.none() | st.booleans() | st.floats() | st.text(), st.lists)))
+def test_nothing_a_page_sends_is_an_exception(sent: object) -> None:
+    live = FakeLive()
+    text = sent if sent is None or isinstance(sent, str) else json.dumps(sent)
+    reply = answer_message(live, text, by="coach")
+    assert reply["ok"] is False
+    assert live.commands == []
+
+
+def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:
+    class Refusing(FakeLive):
+        def command(self, message: dict[str, object], by: str) -> None:
+            raise {"zero": BiofeedbackError("signal moves", "keep it still"), "stop": ValueError("odd")}.get(
+                str(message["do"]), RuntimeError("a fault")
+            )
+
+    live = Refusing()
+    assert answer_message(live, '{"do": "zero", "id": 1}', by="coach") == {
+        "id": 1,
+        "ok": False,
+        "what": "signal moves",
+        "cure": "keep it still",
+    }
+    assert answer_message(live, '{"do": "stop"}', by="coach")["what"] == "odd"
+    fault = answer_message(live, '{"do": "finish"}', by="coach")
+    assert fault["what"] == "the command failed inside the program"

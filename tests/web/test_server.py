@@ -1,0 +1,314 @@
+from __future__ import annotations
+
+import asyncio
+import http.client
+import json
+import socket
+from collections.abc import Awaitable, Callable
+from typing import Any
+from urllib.parse import urlsplit
+
+import numpy as np
+import pytest
+from websockets.asyncio.client import ClientConnection, connect
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+
+from biofeedback.errors import AnalysisError, SessionError
+from biofeedback.web.server import MAX_PAGES, Door, open_page, read_static
+
+from .fake_live import FakeLive
+from .reading import read_update
+
+
+def serve_fake(scenario: Callable[[FakeLive, str], Awaitable[None]], **options: Any) -> None:
+    async def run() -> None:
+        live = FakeLive()
+        async with open_page(live, port=0, **options) as address:
+            await asyncio.wait_for(scenario(live, address), 20)
+
+    asyncio.run(run())
+
+
+async def fetch(address: str, path: str, headers: dict[str, str] | None = None) -> tuple[int, dict[str, str], bytes]:
+    parts = urlsplit(address)
+
+    def request() -> tuple[int, dict[str, str], bytes]:
+        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+        connection.putrequest("GET", path, skip_host=True)
+        for name, value in ({"Host": parts.netloc} | (headers or {})).items():
+            connection.putheader(name, value)
+        connection.endheaders()
+        response = connection.getresponse()
+        result = response.status, {k.lower(): v for k, v in response.getheaders()}, response.read()
+        connection.close()
+        return result
+
+    return await asyncio.to_thread(request)
+
+
+def join(address: str, **options: Any) -> connect:
+    parts = urlsplit(address)
+    options = {"origin": f"http://{parts.netloc}", "compression": None} | options
+    return connect(f"ws://{parts.netloc}/ws", proxy=None, **options)
+
+
+async def next_reply(page: ClientConnection) -> dict[str, Any]:
+    while True:
+        message = await page.recv()
+        if isinstance(message, str) and "reply" in (told := json.loads(message)):
+            reply: dict[str, Any] = told["reply"]
+            return reply
+
+
+async def drain(page: ClientConnection) -> None:
+    while True:
+        await page.recv()
+
+
+def test_the_page_and_its_files_are_served_with_a_strict_policy() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        status, headers, body = await fetch(address, "/")
+        assert status == 200
+        assert headers["content-type"].startswith("text/html")
+        policy = headers["content-security-policy"]
+        assert policy.startswith("default-src 'self'; ")
+        assert "unsafe" not in policy
+        assert headers["x-content-type-options"] == "nosniff"
+        for name in read_static():
+            status, headers, _ = await fetch(address, f"/static/{name}")
+            assert status == 200
+            assert "default-src 'self'" in headers["content-security-policy"]
+            assert not name.endswith(".js") or headers["content-type"].startswith("text/javascript")
+        assert b"//" not in body.replace(b"http://www.w3.org/2000/svg", b"")  # nothing from elsewhere
+
+    serve_fake(scenario)
+
+
+def test_the_whole_page_is_small() -> None:
+    assert sum(len(body) for body, _ in read_static().values()) < 300_000
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../server.py",
+        "/static/%2e%2e/server.py",
+        "/static/..%2fserver.py",
+        "/static//etc/passwd",
+        "/x",
+        "/static/",
+    ],
+)
+def test_no_path_leads_elsewhere(path: str) -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        status, _, body = await fetch(address, path)
+        assert status == 404
+        assert b"import" not in body
+
+    serve_fake(scenario)
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Host": "rebound.example:80"},
+        {"Host": "127.0.0.1"},
+        {"Host": "localhost:1"},
+        {"Origin": "http://elsewhere.example"},
+        {"Origin": "null"},
+    ],
+    ids=str,
+)
+def test_strangers_are_refused(headers: dict[str, str], caplog: pytest.LogCaptureFixture) -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        status, _, body = await fetch(address, "/", headers)
+        assert status == 403
+        assert body.startswith(b"Refused: ")
+        assert b"<" not in body
+        parts = urlsplit(address)
+        named = headers.get("Host", parts.netloc)
+        with pytest.raises(InvalidStatus) as refused:
+            await connect(
+                f"ws://{named}/ws",
+                host=parts.hostname,
+                port=parts.port,
+                origin=headers.get("Origin", f"http://{named}"),
+                proxy=None,
+            )
+        assert refused.value.response.status_code == 403
+
+    serve_fake(scenario)
+    assert "refused" in caplog.text
+
+
+def test_a_socket_without_an_origin_is_refused() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        with pytest.raises(InvalidStatus):
+            async with join(address, origin=None):
+                pass
+
+    serve_fake(scenario)
+
+
+def test_the_door_knows_every_name_of_loopback_and_no_other() -> None:
+    door = Door.for_address("127.0.0.1", 8765)
+    assert door.hosts == {"127.0.0.1:8765", "localhost:8765", "[::1]:8765"}
+    assert Door.for_address("192.0.2.7", 80).hosts == {"192.0.2.7:80", "192.0.2.7"}
+
+
+def test_state_update_and_reply_reach_the_page_uncompressed() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        live.feed(np.array([12.5, 13.5]))
+        async with join(address, compression="deflate") as page:
+            assert not page.protocol.extensions
+            state = json.loads(await page.recv())
+            assert state["state"]["stage"] == "cautions"
+            update = read_update(await page.recv())
+            assert (update.level, update.percent) == (1, (13.5,))
+            await page.send(json.dumps({"do": "accept_cautions", "id": 4}))
+            assert await next_reply(page) == {"id": 4, "ok": True, "data": None}
+            assert live.commands == [({"do": "accept_cautions"}, "coach")]
+            assert live.state()["stage"] == "zero"
+
+    serve_fake(scenario)
+
+
+def test_bad_messages_get_one_reply_and_the_page_stays() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        async with join(address) as page:
+            for sent, what in [
+                ("{", "not JSON"),
+                (b"\0\1", "bytes"),
+                ("x" * 5000, "longer"),
+                ('{"do": "x"}', "unknown"),
+            ]:
+                await page.send(sent)
+                reply = await next_reply(page)
+                assert reply["ok"] is False
+                assert what in reply["what"]
+            await page.send(json.dumps({"do": "rate", "value": 11, "id": 1}))
+            assert (await next_reply(page))["what"] == "rating 11 is not on the scale"
+            assert live.state()["ratings"] == []
+
+    serve_fake(scenario)
+
+
+def test_a_huge_frame_ends_that_connection_only() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        async with join(address) as other, join(address) as page:
+            await page.send("x" * 200_000)
+            with pytest.raises(ConnectionClosed) as closed:
+                await drain(page)
+            assert closed.value.rcvd is not None
+            assert closed.value.rcvd.code == 1009  # message too big, RFC 6455 section 7.4.1
+            await other.send('{"do": "zero"}')
+            assert (await next_reply(other))["ok"] is True
+
+    serve_fake(scenario)
+
+
+def test_more_pages_than_places_are_refused_and_places_come_free() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        pages = [await join(address) for _ in range(MAX_PAGES)]
+        with pytest.raises(InvalidStatus):
+            await join(address)
+        await pages[0].close()
+        for _ in range(50):
+            try:
+                pages[0] = await join(address)
+                break
+            except InvalidStatus:
+                await asyncio.sleep(0)
+        await pages[0].send('{"do": "zero"}')
+        assert (await next_reply(pages[0]))["ok"] is True
+        for page in pages:
+            await page.close()
+
+    serve_fake(scenario)
+
+
+def test_a_page_that_stops_reading_delays_no_other() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        parts = urlsplit(address)
+        deaf = socket.create_connection((str(parts.hostname), int(parts.port or 0)))
+        deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        request = (
+            f"GET /ws HTTP/1.1\r\nHost: {parts.netloc}\r\nOrigin: http://{parts.netloc}\r\nUpgrade: websocket\r\n"
+            "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n"
+        )
+        await asyncio.to_thread(deaf.sendall, request.encode())
+        async with join(address) as page:
+            for k in range(300):  # 30 kB of strip a time: far more than any buffer between us and the deaf page
+                live.feed(np.full((1000, 8), float(k)))
+                while True:
+                    message = await page.recv()
+                    if isinstance(message, bytes) and read_update(message).level == live.snap.level:
+                        break
+            assert read_update(message).percent[0] == 299.0
+        deaf.close()
+
+    serve_fake(scenario)
+
+
+def test_a_silent_session_is_still_heard_from() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        async with join(address) as page:
+            await page.recv()
+            levels = [read_update(await page.recv()).level for _ in range(3)]
+            assert levels == [-1, -1, -1]
+
+    serve_fake(scenario)
+
+
+def test_the_report_is_made_off_the_loop_and_carries_no_script() -> None:
+    def report() -> str:
+        with pytest.raises(RuntimeError):
+            asyncio.get_running_loop()
+        return "<!doctype html><p>report</p>"
+
+    async def scenario(live: FakeLive, address: str) -> None:
+        status, headers, body = await fetch(address, "/report")
+        assert (status, body) == (200, b"<!doctype html><p>report</p>")
+        assert headers["content-security-policy"].startswith(
+            "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+        )
+
+    serve_fake(scenario, report=report)
+
+
+def test_a_report_that_cannot_be_made_says_why() -> None:
+    def report() -> str:
+        raise AnalysisError("2 ratings; 3 are needed", "rate at the end of every phase")
+
+    async def refused(live: FakeLive, address: str) -> None:
+        status, _, body = await fetch(address, "/report")
+        assert (status, body) == (404, b"No report: 2 ratings; 3 are needed; rate at the end of every phase.\n")
+
+    async def absent(live: FakeLive, address: str) -> None:
+        assert (await fetch(address, "/report"))[0] == 404
+
+    serve_fake(refused, report=report)
+    serve_fake(absent)
+
+
+def test_a_port_in_use_names_its_cure() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+
+        async def run() -> None:
+            async with open_page(FakeLive(), port=port):
+                pass
+
+        with pytest.raises(SessionError, match=f"127.0.0.1:{port} cannot be used .* --port 0"):
+            asyncio.run(run())
+
+
+def test_the_address_is_free_again_at_once() -> None:
+    async def run() -> None:
+        async with open_page(FakeLive(), port=0) as address, join(address) as page:
+            await page.recv()
+        port = int(urlsplit(address).port or 0)
+        async with open_page(FakeLive(), port=port) as again:
+            assert again == address
+
+    asyncio.run(run())
