@@ -1,0 +1,136 @@
+"""Fatigue as measured: leaving the band, force that sinks, an EMG spectrum that slows while its amplitude grows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from biofeedback.analysis.trends import Trend, fit_theil_sen
+from biofeedback.model import FloatArray
+
+LEAVE_DWELL_S = 2.0  # below the band for this long is leaving it, not a wobble; common practice
+SPECTRUM_RATE_MIN_HZ = 1000.0  # surface EMG reaches 400-500 Hz (ISEK, Merletti 1999)
+EMG_BAND_HZ = (20.0, 450.0)
+N_EPOCHS_MIN = 5  # fewer show no slope worth the name
+EPOCH_S = 1.0  # 0.5 to 1 s: stationary enough, and 1 Hz resolution
+
+
+@dataclass(frozen=True, slots=True)
+class BandExit:
+    """When the effort first reached the band and when it left it for good, in s from the start; None: it did not."""
+
+    entered_s: float | None
+    left_s: float | None
+
+    @property
+    def held_s(self) -> float | None:
+        """Endurance in the band; None when it was never reached or never left."""
+        return None if self.entered_s is None or self.left_s is None else self.left_s - self.entered_s
+
+
+@dataclass(frozen=True, slots=True)
+class EmgFatigue:
+    """Slopes of median frequency and RMS over a contraction, in % of their start per s; None with ``reason``.
+
+    Median frequency falls and amplitude rises in a sustained submaximal contraction (De Luca, J Appl Biomech 13
+    (1997) 135). How fast depends on muscle, electrodes and effort: compare a person with themselves only.
+    """
+
+    n_epochs: int
+    median_start_hz: float | None = None
+    median_slope: Trend | None = None
+    rms_slope: Trend | None = None
+    reason: str = ""
+
+
+def find_band_exit(
+    percent: FloatArray, *, level_rate_hz: float, low_percent: float, dwell_s: float = LEAVE_DWELL_S
+) -> BandExit:
+    """Endurance from effort (n,) in % of maximum: until it stays below ``low_percent`` for ``dwell_s``.
+
+    The moment of leaving is the start of that stay. Unknown levels (NaN) are neither inside nor below.
+    """
+    if percent.ndim != 1 or not level_rate_hz > 0:
+        raise ValueError(f"effort of shape {percent.shape} at {level_rate_hz} Hz: one row and a rate are needed")
+    inside = np.flatnonzero(percent >= low_percent)
+    if inside.size == 0:
+        return BandExit(None, None)
+    first = int(inside[0])
+    below = np.concatenate([[False], percent[first:] < low_percent, [False]])
+    starts, ends = (
+        np.flatnonzero(np.diff(below.astype(np.int8)) == 1),
+        np.flatnonzero(np.diff(below.astype(np.int8)) == -1),
+    )
+    long_enough = starts[(ends - starts) / level_rate_hz >= dwell_s - 1e-9]
+    left_s = (first + int(long_enough[0])) / level_rate_hz if long_enough.size else None
+    return BandExit(first / level_rate_hz, left_s)
+
+
+def fit_force_slope(percent: FloatArray, *, level_rate_hz: float, block_s: float = 1.0) -> Trend:
+    """Slope of effort (n,) in points of % per minute: Theil-Sen over means of ``block_s`` (tremor averages out)."""
+    size = max(1, round(block_s * level_rate_hz))
+    n_blocks = percent.size // size
+    blocks = percent[: n_blocks * size].reshape(n_blocks, size).mean(axis=1)
+    minutes = (np.arange(n_blocks) + 0.5) * size / level_rate_hz / 60
+    return fit_theil_sen(minutes, blocks, n_min=N_EPOCHS_MIN)
+
+
+def find_median_frequency(frequency_hz: FloatArray, power: FloatArray) -> float | None:
+    """Frequency that halves the power; ``power`` (n,) on an even grid ``frequency_hz`` (n,). None when there is none.
+
+    Each bin is as wide as the grid step and centred on its frequency; inside a bin power is even.
+    """
+    total = float(power.sum())
+    if not np.isfinite(total) or total <= 0:
+        return None
+    cumulative = np.concatenate([[0.0], np.cumsum(power)]) / total
+    step = float(frequency_hz[1] - frequency_hz[0])
+    edges = np.concatenate([[frequency_hz[0] - step / 2], frequency_hz + step / 2])
+    return float(np.interp(0.5, cumulative, edges))
+
+
+def measure_emg_fatigue(
+    samples: FloatArray, *, rate_hz: float, epoch_s: float = EPOCH_S, band_hz: tuple[float, float] = EMG_BAND_HZ
+) -> EmgFatigue:
+    """Median-frequency and amplitude slopes of raw EMG (n,), one contracting stretch, any unit.
+
+    Per epoch a Hann-windowed periodogram within ``band_hz`` (upper edge at most 0.45 of the rate); epochs with a
+    NaN or without signal are left out; slopes by Theil-Sen, in % of the value at the start per s. Refused below
+    1000 Hz and with fewer than five epochs. Never for envelopes: they have lost the spectrum.
+    """
+    if rate_hz < SPECTRUM_RATE_MIN_HZ:
+        return EmgFatigue(0, reason=f"sampled at {rate_hz:g} Hz; a spectrum needs {SPECTRUM_RATE_MIN_HZ:g} Hz")
+    size = round(epoch_s * rate_hz)
+    n_epochs = samples.size // size
+    epochs = samples[: n_epochs * size].reshape(n_epochs, size)
+    times = (np.arange(n_epochs) + 0.5) * size / rate_hz
+    good = np.isfinite(epochs).all(axis=1)
+    good &= np.where(good, epochs.max(axis=1, initial=-np.inf) > epochs.min(axis=1, initial=np.inf), False)
+    epochs, times = epochs[good], times[good]
+    if times.size < N_EPOCHS_MIN:
+        return EmgFatigue(
+            int(times.size), reason=f"{times.size} whole epochs of {epoch_s:g} s; {N_EPOCHS_MIN} are needed"
+        )
+    centred = epochs - epochs.mean(axis=1, keepdims=True)
+    frequency = np.fft.rfftfreq(size, 1 / rate_hz)
+    power = np.asarray(np.abs(np.fft.rfft(centred * np.hanning(size), axis=1)) ** 2, dtype=np.float64)
+    band = (frequency >= band_hz[0]) & (frequency <= min(band_hz[1], 0.45 * rate_hz))
+    medians = np.array([find_median_frequency(frequency[band], row) for row in power[:, band]], dtype=np.float64)
+    amplitude = np.sqrt(power[:, band].sum(axis=1))
+    median = fit_theil_sen(times, medians)
+    return EmgFatigue(
+        n_epochs=int(times.size),
+        median_start_hz=median.intercept,
+        median_slope=_normalise(median),
+        rms_slope=_normalise(fit_theil_sen(times, amplitude)),
+    )
+
+
+def _normalise(trend: Trend) -> Trend:
+    """Slope in % of the line's own start per unit of x."""
+    if trend.slope is None or not trend.intercept or trend.intercept <= 0:
+        return Trend(None, None, None, None, trend.n, trend.reason or "the line does not start above zero")
+    scale = 100 / trend.intercept
+    low, high = (None if v is None else v * scale for v in (trend.low, trend.high))
+    return Trend(trend.slope * scale, low, high, 100.0, trend.n)
