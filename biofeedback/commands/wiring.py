@@ -16,6 +16,7 @@ from typing import Any
 from biofeedback import __version__
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.commands.answers import find_answer, render_report
 from biofeedback.model import Cue, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.engine import Engine
@@ -171,20 +172,3 @@ def _open_browser(address: str) -> None:
         webbrowser.open(address)
     except webbrowser.Error:
         print("No browser to open: go to the address above.", file=sys.stderr)
-
-
-def find_answer(path: Path) -> dict[str, Any]:
-    """What the page shows at the end, computed from the file."""
-    from biofeedback.analysis.answer import analyse_recording
-    from biofeedback.storage.recording import open_recording
-
-    return analyse_recording(open_recording(path)).to_answer()
-
-
-def render_report(path: Path) -> str:
-    """The report on a recording, computed from the file."""
-    from biofeedback.analysis.answer import analyse_recording
-    from biofeedback.report.html import render_html
-    from biofeedback.storage.recording import open_recording
-
-    return render_html(analyse_recording(open_recording(path)))

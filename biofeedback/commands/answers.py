@@ -1,0 +1,40 @@
+"""From a recording's file to what the page shows at the end. The heavy rooms are imported when an answer is due."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from biofeedback.analysis.answer import SessionAnalysis
+
+
+def analyse_file(path: Path) -> SessionAnalysis:
+    """The analysis of one recording, also while it is still being written."""
+    from biofeedback.analysis.answer import analyse_recording
+    from biofeedback.storage.recording import open_recording
+
+    return analyse_recording(open_recording(path))
+
+
+def find_answer(path: Path) -> dict[str, Any]:
+    """Word, plain sentences and the numbers behind them."""
+    response = analyse_file(path).response
+    details = [["contrasts of a contraction with its neighbours", str(response.n_contrasts)]]
+    if response.mean_change is not None:
+        details.append(["mean change", f"{response.mean_change:+.1f} points"])
+    if response.low is not None and response.high is not None:
+        details.append(["95 % interval", f"{response.low:+.1f} to {response.high:+.1f}"])
+    if response.nap is not None:
+        details.append(["non-overlap of all pairs (NAP)", f"{response.nap:.2f}"])
+    slope = response.drift_per_min.slope
+    if slope is not None:
+        details.append(["drift while relaxed", f"{slope:+.2f} points/min"])
+    return {"word": response.word, "text": " ".join(response.sentences()), "details": details}
+
+
+def render_report(path: Path) -> str:
+    """The report as one self-contained page."""
+    from biofeedback.report.html import build_report
+
+    return build_report(analyse_file(path))

@@ -1,0 +1,74 @@
+"""The command line's promises: exit codes, one line with its cure, and documentation that names every command."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from biofeedback.cli import COMMANDS, main
+from biofeedback.storage.recording import open_recording
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def run(capsys, *arguments):
+    code = main(arguments)
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+def test_no_command_is_wrong_usage(capsys):
+    with pytest.raises(SystemExit) as exit_:
+        main([])
+    assert exit_.value.code == 2
+    assert "usage" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself_and_is_documented(capsys, command):
+    with pytest.raises(SystemExit) as exit_:
+        main([command, "--help"])
+    assert exit_.value.code == 0
+    assert len(capsys.readouterr().out) > 100
+    documents = (ROOT / "README.md").read_text("utf-8") + (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    assert re.search(rf"biofeedback {command}\b", documents)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["live", "--source", "serial:/dev/does-not-exist?rate=80"], "does-not-exist"),
+        (["live", "--source", "nonsense"], "for example"),
+        (["live", "--source", "simulated:?seed=x"], "seed"),
+        (["live", "--source", "simulated:?seed=1", "--maximum", "arm=3"], "no channel 'arm'"),
+        (["live", "--source", "simulated:?seed=1", "--maximum", "force=0"], "not a number above 0"),
+        (["live", "--source", "simulated:?seed=1", "--plan", "missing.toml"], "cannot be read"),
+        (["report", "missing.hold"], "missing.hold"),
+        (["report", str(ROOT / "README.md")], "not a recording"),
+    ],
+)
+def test_a_mistake_is_one_line_with_its_cure(capsys, tmp_path, arguments, words):
+    if arguments[0] == "live":
+        arguments = [*arguments, "--folder", str(tmp_path), "--no-browser"]
+    code, _, err = run(capsys, *arguments)
+    assert code == 1
+    assert len(err.splitlines()) == 1
+    assert words in err
+    assert ";" in err  # what; cure
+
+
+def test_simulate_makes_the_same_bytes_for_the_same_seed(capsys, tmp_path):
+    files = [tmp_path / name for name in ("one.hold", "two.hold", "other.hold")]
+    for file, seed in zip(files, (5, 5, 6), strict=True):
+        source = f"simulated:?seed={seed}&athlete=A05&channels=force&rate=80"
+        assert run(capsys, "simulate", source, str(file), "--fast")[0] == 0
+    assert files[0].read_bytes() == files[1].read_bytes()
+    assert files[0].read_bytes() != files[2].read_bytes()
+    recording = open_recording(files[0])
+    assert recording.settings["simulated"] is True
+    assert [e.data["value"] for e in recording.events if e.kind == "rating"]
+    code, _, err = run(capsys, "simulate", source, str(files[0]))
+    assert code == 1
+    assert "exists already" in err
