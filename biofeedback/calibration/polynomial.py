@@ -16,7 +16,7 @@ from biofeedback.model import FloatArray
 class PolynomialFit:
     """``y = c[0] + c[1] x + ...`` with standard errors.
 
-    ``residual_sd`` has ``n_free`` = n - degree - 1 degrees of freedom; it and the standard errors are None without degrees of freedom.
+    ``residual_sd`` has ``n_free`` = n - degree - 1 degrees of freedom; without any, it and the errors are None.
     """
 
     coefficients: tuple[float, ...]

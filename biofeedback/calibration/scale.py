@@ -131,7 +131,7 @@ def make_certificate(
     line = fit_polynomial(x, y, degree=1)
     _refuse_flat(x, y, line)
     fit, degree_p = choose_degree(x, y)
-    full_scale_counts = abs(line.coefficients[1]) * float(np.ptp(x))
+    full_scale_counts = abs(float(np.mean(y[x == x.max()]) - np.mean(y[x == x.min()])))
     lower_limit = None if fit.residual_sd is None else LOWER_LIMIT_FACTOR * fit.residual_sd / abs(fit.coefficients[1])
     up = find_rising(x)
     hysteresis, repeatability, zero_return = (
@@ -203,8 +203,9 @@ def _refuse_flat(x: FloatArray, y: FloatArray, line: PolynomialFit) -> None:
     slope, error = line.coefficients[1], line.standard_errors[1] if line.standard_errors else 0.0
     rounding = np.finfo(float).eps * float(np.max(np.abs(y))) * len(y) / float(np.ptp(x))
     if abs(slope) <= max(4.0 * error, rounding):
+        shown = slope if abs(slope) > rounding else 0.0
         raise CalibrationError(
-            f"the reading does not follow the load: the slope is {slope:.3g} +- {error:.3g} counts per unit",
+            f"the reading does not follow the load: the slope is {shown:.3g} +- {error:.3g} counts per unit",
             "check the wiring, and that every load really hangs on the sensor",
         )
 

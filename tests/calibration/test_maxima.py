@@ -1,0 +1,81 @@
+import re
+
+import pytest
+
+from biofeedback.calibration.effort import Maximum
+from biofeedback.calibration.maxima import carry_maximum, type_maximum
+from biofeedback.errors import CalibrationError
+from biofeedback.model import Channel
+
+FORCE = Channel(name="force", kind="force", unit="N")
+TORQUE = Channel(name="force", kind="force", unit="N·m")
+EMG = Channel(name="emg", kind="emg", unit="uV")
+TAKEN = "2026-01-05T18:00:00+00:00"
+
+
+def stored(**changes):
+    return Maximum(**{"channel": "force", "strength": 400.0, "baseline": 50.0, "unit": "N", "utc": TAKEN, **changes})
+
+
+def test_typed_reading_is_converted_and_marked():
+    typed = type_maximum(40.0, "kg", channel=FORCE, utc=TAKEN, side="left")
+    assert typed.strength == pytest.approx(392.266)
+    assert (typed.method, typed.side, typed.utc) == ("typed", "left", TAKEN)
+    assert type_maximum(40.0, "kg", channel=TORQUE, utc=TAKEN, lever_arm_m=0.5).strength == pytest.approx(196.133)
+
+
+@pytest.mark.parametrize(
+    ("reading", "unit", "channel", "message"),
+    [
+        (0.0, "kg", FORCE, "reading is 0 kg; type the number"),
+        (40.0, "kg", EMG, "emg is emg; find its maximum by attempts"),
+        (40.0, "kg", TORQUE, "without a lever arm"),
+        (40.0, "pood", FORCE, "'pood' is not known"),
+    ],
+)
+def test_typed_reading_refusals(reading, unit, channel, message):
+    with pytest.raises(CalibrationError, match=message):
+        type_maximum(reading, unit, channel=channel, utc=TAKEN)
+
+
+@pytest.mark.parametrize(
+    ("now", "words"),
+    [
+        ("2026-01-05T20:00:00+00:00", "from earlier today"),
+        ("2026-01-06T18:00:00+00:00", "1 day old: .* 14 %"),
+        ("2026-01-12T18:00:00+00:00", "7 days old: .* 14 %"),
+        ("2026-01-13T18:00:00+00:00", "8 days old: training changes strength"),
+        ("2026-02-02T18:00:00+00:00", "28 days old: training"),
+        ("2026-02-03T18:00:00+00:00", "29 days old, more than 28: find a new one before"),
+    ],
+)
+def test_force_carries_over_with_a_warning_that_grows(now, words):
+    carried = carry_maximum(stored(), channel=FORCE, now_utc=now)
+    assert carried.maximum.method == "carried"
+    assert carried.maximum.utc == TAKEN  # its age stays visible
+    assert len(carried.warnings) == 1
+    assert re.search(words, carried.warnings[0])
+
+
+def test_emg_does_not_carry_over_to_another_day():
+    emg = stored(channel="emg", unit="uV")
+    with pytest.raises(CalibrationError, match=r"from 2026-01-05, and electrodes .*; find a new EMG maximum today"):
+        carry_maximum(emg, channel=EMG, now_utc="2026-01-06T08:00:00+00:00")
+    with pytest.raises(CalibrationError, match="an unknown day"):
+        carry_maximum(stored(channel="emg", unit="uV", utc=""), channel=EMG, now_utc=TAKEN)
+    same_day = carry_maximum(emg, channel=EMG, now_utc="2026-01-05T19:00:00+00:00")
+    assert "no electrode was moved" in same_day.warnings[0]
+
+
+def test_another_position_or_side_is_a_warning_and_another_unit_a_refusal():
+    carried = carry_maximum(
+        stored(position="heel on box, 60 cm", side="left"), channel=FORCE, now_utc=TAKEN, position="80 cm", side="right"
+    )
+    assert [("position" in w, "side" in w) for w in carried.warnings[1:]] == [(True, False), (False, True)]
+    with pytest.raises(CalibrationError, match="is in N, force reads N·m"):
+        carry_maximum(stored(), channel=TORQUE, now_utc=TAKEN)
+
+
+def test_typed_stays_typed_and_undated_says_so():
+    assert carry_maximum(stored(method="typed"), channel=FORCE, now_utc=TAKEN).maximum.method == "typed"
+    assert "no date" in carry_maximum(stored(utc=""), channel=FORCE, now_utc=TAKEN).warnings[0]

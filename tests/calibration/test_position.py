@@ -1,0 +1,62 @@
+import numpy as np
+import pytest
+
+from biofeedback.calibration.position import PositionLimits, answer_position, judge_position, limits_for
+from biofeedback.model import Flag
+
+RATE = 100.0
+
+
+def judge(offset, flags=None, limits=None):
+    offset = np.asarray(offset, float)
+    flags = np.zeros(len(offset), np.uint16) if flags is None else flags
+    return judge_position(offset, flags, RATE, limits=limits or limits_for("cm"), at_s=10.0)
+
+
+# 2.5 cm warns and 5 cm fails: common practice, no source.
+@pytest.mark.parametrize(
+    ("offset_cm", "state"),
+    [(2.49, "held"), (2.5, "drifted"), (-2.5, "drifted"), (4.99, "drifted"), (5.0, "lost"), (-5.0, "lost")],
+)
+def test_limits_in_cm(offset_cm, state):
+    series = np.zeros(500)
+    series[200:300] = offset_cm
+    result = judge(series)
+    assert result.state == state
+    assert result.largest == pytest.approx(offset_cm)
+    assert result.at_s == pytest.approx(12.0, abs=0.51)
+    assert (result.reason == "") == (state == "held")
+
+
+def test_a_jolt_is_not_a_drift():
+    series = np.zeros(500)
+    series[200:210] = 20.0
+    assert judge(series).state == "drifted"  # 4 cm as a half-second mean
+    series[203:210] = 0.0
+    assert judge(series).state == "held"
+
+
+def test_missing_levels_are_left_out():
+    series = np.full(500, 1.0)
+    series[100:400] = np.nan
+    flags = np.where(np.isnan(series), Flag.MISSING, Flag.GOOD).astype(np.uint16)
+    assert judge(series, flags).state == "held"
+    series[:] = np.nan
+    assert judge(series, np.full(500, Flag.MISSING, np.uint16)).state == "unknown"
+    assert judge([]).state == "unknown"
+
+
+def test_own_limits_for_degrees_and_none_for_strange_units():
+    assert judge(np.full(100, 3.0), limits=PositionLimits(2.0, 4.0, "deg")).state == "drifted"
+    assert limits_for("°") == limits_for("deg")
+    assert limits_for("count") is None
+    with pytest.raises(ValueError, match="below fail"):
+        PositionLimits(5.0, 2.5, "cm")
+
+
+def test_the_coach_answers_where_there_is_no_sensor():
+    assert answer_position("held").reason == ""
+    lost = answer_position("lost")
+    assert (lost.state, lost.by, lost.reason) == ("lost", "coach", "coach: lost")
+    with pytest.raises(ValueError, match="'gone' is not one of"):
+        answer_position("gone")
