@@ -57,7 +57,7 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
         )
     head = (
         "phase", "start", "length, s", "band, %", "mean, %", "SD", "CV, %", "steadiness CV, %", "in band, s",
-        "in band, %", "longest stay, s", "excursions", "to reach band, s", "RMS outside, %", "discomfort",
+        "in band, %", "longest stay, s", "excursions", "to reach band, s", "RMS outside, %", "rating",
     )  # fmt: skip
     marked = [f"phase {r.phase.index + 1}: {'; '.join(r.marks)}" for r in analysis.phases if r.marks]
     unknown = [
