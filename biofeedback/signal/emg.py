@@ -16,7 +16,7 @@ LOW_EDGE_HZ, HIGH_EDGE_HZ = 20.0, 450.0
 HIGHEST_EDGE = 0.45  # of the sample rate
 RMS_S = 0.25  # random error 1/(2 sqrt(B T)): 5 % at B = 400 Hz
 LOWEST_RATE_HZ, GOOD_RATE_HZ = 400.0, 1000.0
-NOTCH_WIDTH_HZ = 2.0  # at every harmonic; the whole comb takes 3 % of the amplitude of a flat 20-450 Hz spectrum
+NOTCH_WIDTH_HZ = 2.0  # at every harmonic; the whole comb takes some 3 % of the amplitude of muscle activity
 
 
 def check_rate(rate_hz: float, names: Sequence[str]) -> tuple[str, ...]:

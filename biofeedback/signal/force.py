@@ -13,6 +13,13 @@ MEAN_S = 0.05
 HIGHEST_EDGE = 0.45  # of the sample rate; a filter nearer to half the rate does nothing but add trouble
 
 
+def low_pass(edge_hz: float, rate_hz: float) -> FloatArray:
+    """Butterworth sections of order 2, half power at ``edge_hz``."""
+    from scipy.signal import butter
+
+    return np.asarray(butter(2, edge_hz, fs=rate_hz, output="sos"), dtype=np.float64)
+
+
 class SmoothFilter:
     """Butterworth low-pass of order 2, then the mean of the last aligned hops that make up about 50 ms.
 
@@ -27,9 +34,7 @@ class SmoothFilter:
         self._cascade: Cascade | None = None
         delay_s, settling = 0.0, 0
         if edge_hz is not None and edge_hz <= HIGHEST_EDGE * rate_hz:
-            from scipy.signal import butter
-
-            sections = np.asarray(butter(2, edge_hz, fs=rate_hz, output="sos"), dtype=np.float64)
+            sections = low_pass(edge_hz, rate_hz)
             self._cascade = Cascade(sections, n_channels)
             delay_s, settling = group_delay_s(sections, 0.0, rate_hz), settling_frames(sections, rate_hz)
         self.delay_s = delay_s + (self.n_window * hop + 1) / 2 / rate_hz

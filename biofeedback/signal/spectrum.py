@@ -1,0 +1,61 @@
+"""Median frequency of raw EMG, epoch by epoch; only afterwards and only where the sample rate allows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from biofeedback.errors import AnalysisError
+from biofeedback.model import FloatArray
+from biofeedback.signal.emg import GOOD_RATE_HZ, HIGH_EDGE_HZ, HIGHEST_EDGE, LOW_EDGE_HZ
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpectrumTrack:
+    """Middle of each epoch in seconds and its median frequency in Hz, both ``(n_epochs,)``; NaN where not known."""
+
+    time_s: FloatArray
+    median_hz: FloatArray
+
+
+def find_median_frequency(frequency_hz: FloatArray, power: FloatArray) -> float | None:
+    """Frequency that halves the power: sum below = sum above, straight line within a bin. None without power.
+
+    ``power`` is the density at ``frequency_hz`` (rising, any spacing), integrated by trapezoids.
+    """
+    total = np.concatenate(([0.0], np.cumsum(np.diff(frequency_hz) * (power[1:] + power[:-1]) / 2)))
+    if not total[-1] > 0:
+        return None
+    return float(np.interp(total[-1] / 2, total, frequency_hz))
+
+
+def track_median_frequency(counts: FloatArray, rate_hz: float, *, epoch_s: float = 1.0) -> SpectrumTrack:
+    """Median frequency between 20 and 450 Hz in back-to-back epochs of one raw EMG channel.
+
+    Parameters
+    ----------
+    counts : (n_frames,) raw EMG, any unit; epochs with a NaN are not known.
+    rate_hz : at least 1000; below it part of the spectrum is folded or lost.
+    epoch_s : 0.5 to 1; shorter ones scatter more, in longer ones a contraction is not steady.
+
+    Raises
+    ------
+    AnalysisError
+        The sample rate is below 1000 Hz.
+    """
+    if rate_hz < GOOD_RATE_HZ:
+        raise AnalysisError(
+            f"sampled at {rate_hz:g} Hz; a spectrum needs {GOOD_RATE_HZ:g} Hz", "use the amplitude, or a faster board"
+        )
+    if not 0.5 <= epoch_s <= 1.0:
+        raise ValueError(f"epoch of {epoch_s} s: must be 0.5 to 1")
+    n = round(epoch_s * rate_hz)
+    epochs = counts[: counts.size // n * n].reshape(-1, n)
+    frequency_hz = np.asarray(np.fft.rfftfreq(n, 1 / rate_hz), dtype=np.float64)
+    inside = (frequency_hz >= LOW_EDGE_HZ) & (frequency_hz <= min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz))
+    centred = epochs - epochs.mean(axis=1, keepdims=True)
+    power = np.asarray(np.abs(np.fft.rfft(centred * np.hanning(n + 1)[:-1], axis=1)) ** 2, dtype=np.float64)
+    medians = [find_median_frequency(frequency_hz[inside], row[inside]) for row in power]
+    middle_s = np.asarray((np.arange(len(epochs)) + 0.5) * n / rate_hz, dtype=np.float64)
+    return SpectrumTrack(middle_s, np.array([np.nan if m is None else m for m in medians]))

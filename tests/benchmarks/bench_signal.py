@@ -1,0 +1,69 @@
+"""What turning frames into levels costs. Run: python tests/benchmarks/bench_signal.py"""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+from scipy import signal
+
+from biofeedback.model import Channel, Chunk, FloatArray
+from biofeedback.signal.levels import LevelStream
+
+SECONDS, CHUNK_S, N_RUNS = 60, 0.016, 5
+CASES = (
+    ("8 raw EMG, 1 kHz", 1000, ["emg"] * 8),
+    ("1 force, 80 Hz", 80, ["force"]),
+    ("1 force + 2 raw EMG, 1 kHz", 1000, ["force", "emg", "emg"]),
+    ("1 force + 4 raw EMG, 2 kHz", 2000, ["force", "emg", "emg", "emg", "emg"]),
+)
+
+
+def run_stream(channels: list[Channel], rate_hz: float, counts: FloatArray, chunk_s: float) -> float:
+    """Processor seconds for all frames, pushed in chunks."""
+    n = max(1, round(chunk_s * rate_hz))
+    chunks = [Chunk(at, counts[at : at + n]) for at in range(0, len(counts), n)]
+    stream = LevelStream(channels, rate_hz)
+    start = time.process_time()
+    for chunk in chunks:
+        stream.push(chunk)
+    return time.process_time() - start
+
+
+def run_plain(kinds: list[str], rate_hz: float, counts: FloatArray) -> float:
+    """Processor seconds of the same filters and averages as one call over the whole array, no flags, no state."""
+    start = time.process_time()
+    hop = max(1, round(rate_hz / 100))
+    for kind in sorted(set(kinds)):
+        x = counts[:, [k == kind for k in kinds]]
+        if kind == "emg":
+            edges = [20, min(450, 0.45 * rate_hz)]
+            x = signal.sosfilt(signal.butter(4, edges, "bandpass", fs=rate_hz, output="sos"), x, axis=0) ** 2
+        else:
+            x = signal.sosfilt(signal.butter(2, 12, fs=rate_hz, output="sos"), x, axis=0)
+        hops = x[: len(x) // hop * hop].reshape(-1, hop, x.shape[1]).mean(axis=1)
+        total = np.cumsum(hops, axis=0)
+        n = 25 if kind == "emg" else 5
+        level = (total[n:] - total[:-n]) / n
+        _ = np.sqrt(level) if kind == "emg" else level
+    return time.process_time() - start
+
+
+def main() -> None:
+    run_plain(["emg"], 1000, np.zeros((1000, 1)))  # imports
+    rng = np.random.default_rng(1)
+    print(
+        f"{'frames to levels':28}  {'live, 16 ms chunks':>20}  {'afterwards, 0.25 s':>20}  {'plain':>8}  {'ratio':>6}"
+    )
+    for name, rate_hz, kinds in CASES:
+        channels = [Channel(name=f"{kind}{i}", kind=kind) for i, kind in enumerate(kinds)]
+        counts = np.round(rng.normal(0, 300, (SECONDS * rate_hz, len(kinds))))
+        live = min(run_stream(channels, rate_hz, counts, CHUNK_S) for _ in range(N_RUNS))
+        after = min(run_stream(channels, rate_hz, counts, 0.25) for _ in range(N_RUNS))
+        plain = min(run_plain(kinds, rate_hz, counts) for _ in range(N_RUNS))
+        shown = [f"{100 * live / SECONDS:.2f} % of a core", f"{1e3 * after:.0f} ms per minute", f"{1e3 * plain:.0f} ms"]
+        print(f"{name:28}  {shown[0]:>20}  {shown[1]:>20}  {shown[2]:>8}  {after / plain:>6.1f}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,123 @@
+"""Flags come up for what they name, stay down for ordinary signals, and have words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from biofeedback.model import Channel, Chunk, Flag, FlagArray, FloatArray
+from biofeedback.signal.levels import LevelStream
+from biofeedback.signal.quality import explain
+
+RATE_HZ = 1000
+FORCE = Channel(name="force", kind="force", unit="N")
+EMG = Channel(name="emg", kind="emg", unit="uV")
+SEEN = Flag.FLAT | Flag.HUM | Flag.ELECTRODE | Flag.SPIKE | Flag.CLIPPED
+
+
+def flags_of(channel: Channel, counts: FloatArray, *, mains_hz: float | None = None) -> FlagArray:
+    return LevelStream([channel], RATE_HZ, mains_hz=mains_hz).push(Chunk(0, counts[:, None])).flags[:, 0]
+
+
+def time_s(seconds: float) -> FloatArray:
+    return np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+
+
+def emg(seconds: float, rms: float, *, seed: int = 3) -> FloatArray:
+    """Noise with the shape of a muscle's spectrum, f * exp(-f / 60 Hz)."""
+    n = round(seconds * RATE_HZ)
+    frequency_hz = np.fft.rfftfreq(n, 1 / RATE_HZ)
+    white = np.fft.rfft(np.random.default_rng(seed).normal(size=n))
+    shaped = np.fft.irfft(white * np.sqrt(frequency_hz * np.exp(-frequency_hz / 60)), n)
+    return np.asarray(rms * shaped / shaped.std())
+
+
+def test_ordinary_force_and_emg_raise_no_flag() -> None:
+    rng = np.random.default_rng(5)
+    press = 50 * np.clip(np.sin(2 * np.pi * time_s(20) / 4), 0, 0.7) + rng.normal(0, 0.3, 20000)
+    assert not (flags_of(FORCE, np.round(press, 2)) & SEEN).any()
+    effort = 5 + 200 * (np.sin(2 * np.pi * time_s(20) / 6) > 0)
+    assert not (flags_of(EMG, emg(20, 1.0) * effort) & SEEN).any()
+
+
+def test_flat_after_a_second_without_one_count_of_change() -> None:
+    counts = np.round(np.random.default_rng(1).normal(500, 5, 5000))
+    counts[1500:3500] = 512
+    assert np.flatnonzero(flags_of(FORCE, counts) & Flag.FLAT).tolist() == list(range(250, 350))
+
+
+def test_hum_is_named_while_it_carries_most_of_the_signal() -> None:
+    quiet = emg(6, 10)
+    hum = 30 * np.sin(2 * np.pi * 50.3 * time_s(6) + 1)
+    assert not (flags_of(EMG, quiet) & Flag.HUM).any()
+    flagged = (flags_of(EMG, quiet + hum) & Flag.HUM) > 0
+    assert flagged[100:].all()
+    assert not flagged[:100].any(), "a verdict holds for the stretch after the one it was made on"
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_hum_found_for_two_seconds_switches_the_notch_on_for_good(mains_hz: float) -> None:
+    muscle = emg(12, 10)
+    hum = np.where(time_s(12) < 8, 20 * np.sin(2 * np.pi * mains_hz * time_s(12)), 0)
+    harmonics = 5 * np.sin(2 * np.pi * 3 * mains_hz * time_s(12))
+    stream = LevelStream([EMG], RATE_HZ)
+    rms = stream.push(Chunk(0, (muscle + hum + harmonics)[:, None])).values[:, 0]
+    assert stream.mains_hz == mains_hz
+    assert rms[50:190].mean() > 16
+    assert 9.2 < rms[400:1200].mean() < 10.2, "the comb takes a few percent of the muscle as well"
+
+
+def test_muscle_activity_alone_never_switches_the_notch_on() -> None:
+    for seed in range(5):
+        stream = LevelStream([EMG], RATE_HZ)
+        stream.push(Chunk(0, emg(30, 10, seed=seed)[:, None]))
+        assert stream.mains_hz is None
+
+
+def test_the_notch_costs_a_few_percent_of_the_amplitude() -> None:
+    muscle = emg(30, 10)[:, None]
+    plain = LevelStream([EMG], RATE_HZ, mains_hz=None).push(Chunk(0, muscle)).values[100:].mean()
+    notched = LevelStream([EMG], RATE_HZ, mains_hz=50).push(Chunk(0, muscle)).values[100:].mean()
+    assert 0.95 < notched / plain < 1.0
+
+
+def test_a_loose_electrode_drifts_more_than_the_muscle_speaks() -> None:
+    drift = np.cumsum(np.random.default_rng(2).normal(0, 2.0, 8000))
+    flagged = (flags_of(EMG, emg(8, 5) + drift) & Flag.ELECTRODE) > 0
+    assert flagged[100:].all()
+
+
+def test_a_jerk_on_the_sensor_is_a_spike_and_a_quick_press_is_not() -> None:
+    rng = np.random.default_rng(4)
+    force = 100 + rng.normal(0, 0.5, 6000)
+    force[2000:4000] += 60 * np.sin(np.pi * np.arange(2000) / 200).clip(0)  # ten presses of 0.2 s, one after the other
+    assert not (flags_of(FORCE, force) & Flag.SPIKE).any()
+    force[5000:5015] += 80
+    spiked = np.flatnonzero(flags_of(FORCE, force) & Flag.SPIKE)
+    assert spiked.size
+    assert 500 < spiked[0] <= 506
+    assert spiked[-1] < 515
+
+
+def test_a_pop_in_the_emg_is_a_spike_and_the_start_of_a_contraction_is_not() -> None:
+    muscle = emg(8, 1.0) * np.where(time_s(8) < 4, 3, 300)
+    assert not (flags_of(EMG, muscle) & Flag.SPIKE).any()
+    muscle[2000:2005] += 500
+    spiked = np.flatnonzero(flags_of(EMG, muscle) & Flag.SPIKE)
+    assert spiked.size
+    assert 200 < spiked[0] <= 215
+    assert spiked[-1] < 245
+
+
+def test_the_flicker_of_one_count_is_no_spike() -> None:
+    counts = np.full(8000, 512.0)
+    counts[np.random.default_rng(6).integers(0, 8000, 40)] = 513
+    assert not (flags_of(FORCE, counts) & Flag.SPIKE).any()
+
+
+@pytest.mark.parametrize("flag", [flag for flag in Flag if flag])
+def test_every_flag_has_words_and_a_cure_without_jargon_left_open(flag: Flag) -> None:
+    what, cure = explain(flag, EMG)
+    assert "emg" in what
+    assert cure
+    assert "{" not in what + cure
