@@ -1,0 +1,94 @@
+"""The Arduino-style sketch, compiled with the real core and run: the same protocol."""
+
+import binascii
+import re
+import shutil
+import subprocess
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+SKETCH = Path(__file__).parents[2] / "firmware-notes" / "sketch" / "sketch.ino"
+CORE = Path("/usr/share/arduino/hardware/arduino/avr/cores/arduino")
+FLAGS = ["-mmcu=atmega328p", "-Os", "-ffunction-sections", "-fdata-sections", "-w"]
+FLAGS += ["-DF_CPU=16000000L", "-DARDUINO=10819", "-DARDUINO_AVR_UNO", "-DARDUINO_ARCH_AVR", f"-I{CORE}"]
+FLAGS += [f"-I{CORE.parents[1]}/variants/standard"]
+# The core's C++ needs DECIMAL_DIG, which the compiler's header hides from it.
+CXX_FLAGS = ["-std=gnu++11", "-fno-exceptions", "-fno-threadsafe-statics", "-DDECIMAL_DIG=__DECIMAL_DIG__"]
+pytestmark = [
+    pytest.mark.toolchain,
+    pytest.mark.skipif(not CORE.exists() or not shutil.which("avr-g++"), reason="not installed: arduino-core-avr"),
+]
+
+
+def compile_one(source, target):
+    extra = CXX_FLAGS if source.suffix == ".cpp" else ["-std=gnu11"] if source.suffix == ".c" else []
+    compiler = "avr-g++" if source.suffix == ".cpp" else "avr-gcc"
+    subprocess.run([compiler, *FLAGS, *extra, "-c", str(source), "-o", str(target)], check=True)
+    return str(target)
+
+
+@pytest.fixture(scope="session")
+def sketch_elf(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sketch")
+    text = SKETCH.read_text()
+    prototypes = re.findall(r"^(\w[\w ]* \*?\w+\([^;{}]*\)) \{", text, re.MULTILINE)  # as the editor does
+    main = folder / "sketch.cpp"
+    main.write_text("#include <Arduino.h>\n" + "".join(f"{prototype};\n" for prototype in prototypes) + text)
+    sources = [main, *(path for path in CORE.iterdir() if path.suffix in (".c", ".cpp", ".S"))]
+    with ThreadPoolExecutor(2) as pool:
+        objects = list(pool.map(lambda s: compile_one(s, folder / f"{s.name}.o"), sources))
+    elf = folder / "sketch.elf"
+    subprocess.run(["avr-gcc", *FLAGS, "-Wl,--gc-sections", "-o", str(elf), *objects, "-lm"], check=True)
+    return elf
+
+
+def read_lines(received):
+    frames, words = [], []
+    for line in bytes(received).split(b"\n")[1:-1]:
+        body, _, tail = line.rpartition(b",")
+        assert binascii.crc_hqx(body, 0xFFFF) == int(tail), line
+        if body.startswith(b"#"):
+            words.append(body.decode())
+        else:
+            frames.append([int(column) for column in body.split(b",")])
+    return np.array(frames), words
+
+
+def test_sketch_speaks_the_protocol(sketch_elf, make_board, open_wire):
+    t = np.arange(4000) / 1000
+    sine = 2500 + 1000 * np.sin(2 * np.pi * 0.5 * t)
+    wave = np.stack([sine, sine, 10_000 * t], 1)
+    wire = open_wire(make_board(elf=sketch_elf, wave=wave, speed=0, boot_ms=0))
+    wire.read_until(lambda received: received.count(b"\n") > 50)
+    wire.write(b"\ninfo\nwhat\n")
+    wire.read_until(lambda received: received.count(b"\n") > 6000)
+    frames, words = read_lines(wire.received)
+    info = "#info proto=1 fw=1 id=00000001 rate=500 columns=seq,t_us,emg_1,force rails=0..1023,-8388608..8388607"
+    assert re.fullmatch(re.escape(info) + r" send=text lost=\d", words[-2])
+    assert words[-1] == "#error unknown command"
+    assert set(np.diff(frames[:, 1])) <= {2000, 4000}
+    assert np.array_equal(np.diff(frames[:, 0]) * 2000, np.diff(frames[:, 1]))  # a late frame is a hole, never a lie
+    assert len(frames) >= 0.998 * (np.ptp(frames[:, 0]) + 1)
+    angle = 2 * np.pi * 0.5 * frames[:, 1] / 1e6
+    axes = np.stack([np.sin(angle), np.cos(angle), np.ones_like(angle)], 1)
+    parts, *_ = np.linalg.lstsq(axes, frames[:, 2], rcond=None)
+    assert np.abs(frames[:, 2] - axes @ parts).max() < 3  # up to 2 ms late: 1.3 counts of this sine
+    assert np.hypot(*parts[:2]) == pytest.approx(1000 / 5000 * 1023, rel=2e-3)
+    assert len(np.unique(frames[:, 3])) > 200
+    assert (frames[200:, 3] >= 0).all()
+
+
+def test_sketch_stops_and_starts(sketch_elf, make_board, open_wire):
+    wire = open_wire(make_board(elf=sketch_elf, speed=0, boot_ms=0))
+    wire.read_until(lambda received: received.count(b"\n") > 50)
+    wire.write(b"stop\nstart binary\nstart\n")
+    wire.read_until(lambda received: b"#ok start" in received)
+    n = wire.received.count(b"\n")
+    wire.read_until(lambda received: received.count(b"\n") > n + 100)
+    _, words = read_lines(wire.received)
+    assert words[-3:] == ["#ok stop", "#error unknown command", "#ok start"]
+    frames, _ = read_lines(b"\n" + bytes(wire.received).partition(b"#ok start,")[2].partition(b"\n")[2])
+    assert frames[:5, 0].tolist() == [0, 1, 2, 3, 4]
