@@ -113,8 +113,8 @@ def measure_emg_fatigue(
             int(times.size), reason=f"{times.size} whole epochs of {epoch_s:g} s; {N_EPOCHS_MIN} are needed"
         )
     centred = epochs - epochs.mean(axis=1, keepdims=True)
-    frequency = np.fft.rfftfreq(size, 1 / rate_hz)
-    power = np.asarray(np.abs(np.fft.rfft(centred * np.hanning(size), axis=1)) ** 2, dtype=np.float64)
+    frequency = np.asarray(np.fft.rfftfreq(size, 1 / rate_hz), dtype=np.float64)
+    power: FloatArray = np.abs(np.fft.rfft(centred * np.hanning(size), axis=1)) ** 2
     band = (frequency >= band_hz[0]) & (frequency <= min(band_hz[1], 0.45 * rate_hz))
     medians = np.array([find_median_frequency(frequency[band], row) for row in power[:, band]], dtype=np.float64)
     amplitude = np.sqrt(power[:, band].sum(axis=1))
