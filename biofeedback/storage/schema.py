@@ -43,7 +43,7 @@ CREATE TABLE events (id INTEGER PRIMARY KEY, frame INTEGER NOT NULL, utc TEXT NO
   data TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
 CREATE VIEW ratings AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
   json_extract(data, '$.value') AS value, json_extract(data, '$.phase_index') AS phase_index,
-  json_extract(data, '$.by') AS said_by FROM events WHERE kind = 'rating';
+  json_extract(data, '$.by') AS said_by, json_extract(data, '$.corrects') AS corrects FROM events WHERE kind = 'rating';
 CREATE VIEW phases AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
   json_extract(data, '$.index') AS phase_index, json_extract(data, '$.kind') AS phase,
   json_extract(data, '$.title') AS title, json_extract(data, '$.band[0]') AS low_percent,

@@ -1,0 +1,130 @@
+"""What happened in a recording as short texts at a time, for formats that know signals and annotations only."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from biofeedback.model import Event
+from biofeedback.storage.recording import Recording
+
+LONGEST_TEXT = 200  # characters; the formats reserve room for the longest text in every second of the file
+RATING = re.compile(r"rating (?P<value>\d+(?:\.\d+)?|none)(?: \(corrects (?P<corrects>\d+)\))?")
+PHASE = re.compile(r"phase (?P<kind>\w+)(?: (?P<low>[\d.]+)-(?P<high>[\d.]+) %)?(?:: (?P<title>.*))?", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class Annotation:
+    """One text at ``onset_s``; ``duration_s`` is None for a moment. ``kind`` is the event's, or gap or note."""
+
+    onset_s: float
+    duration_s: float | None
+    text: str
+    kind: str
+
+
+def list_annotations(recording: Recording, *, notes: bool = True) -> list[Annotation]:
+    """Phases with their durations, ratings, stops, gaps and, unless dropped, notes; in the order of time."""
+    rate_hz = recording.rate_hz
+    found = [
+        Annotation(gap.first_frame / rate_hz, gap.n_frames / rate_hz, _shorten(f"gap: {gap.reason}"), "gap")
+        for gap in recording.gaps
+    ]
+    if notes:
+        found += [
+            Annotation(note.frame / rate_hz, None, _shorten(f"note: {note.text}"), "note") for note in recording.notes
+        ]
+    for event, duration_s in zip(recording.events, _measure_phases(recording), strict=True):
+        text = describe_event(event)
+        if text and (notes or event.kind != "note"):
+            found.append(Annotation(event.frame / rate_hz, duration_s, _shorten(text), event.kind))
+    return sorted(found, key=lambda annotation: annotation.onset_s)
+
+
+def describe_event(event: Event) -> str:
+    """One line, or nothing for what belongs to the settings rather than to a moment."""
+    data = event.data
+    match event.kind:
+        case "rating":
+            value = data.get("value")
+            said = "none" if value is None else f"{value:g}"
+            return f"rating {said}" + (f" (corrects {data['corrects']})" if data.get("corrects") else "")
+        case "phase":
+            band = data.get("band")
+            percent = f" {band[0]:g}-{band[1]:g} %" if band else ""
+            title = f": {data['title']}" if data.get("title") else ""
+            return f"phase {data.get('kind', '')}{percent}{title}"
+        case "stop":
+            return f"stop: {data.get('reason', '')}"
+        case "note":
+            return f"note: {data.get('text', '')}"
+        case "maximum":
+            return f"maximum of {data.get('channel', '')} {data.get('strength', 0):.6g} {data.get('unit', '')}"
+    return ""
+
+
+def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz: float) -> list[Event]:
+    """The inverse for ratings, phases and stops, from ``(onset_s, duration_s, text)``; other texts become notes.
+
+    A rating belongs to the phase in which it was given.
+    """
+    events: list[Event] = []
+    index = -1
+    for onset_s, duration_s, text in sorted(annotations, key=lambda annotation: annotation[0]):
+        frame = round(onset_s * rate_hz)
+        if match := RATING.fullmatch(text):
+            events.append(Event(frame, "rating", _parse_rating(match, index)))
+        elif match := PHASE.fullmatch(text):
+            index += match["kind"] != "end"
+            events.append(Event(frame, "phase", _parse_phase(match, index, duration_s)))
+        elif text.startswith("stop: "):
+            events.append(Event(frame, "stop", {"reason": text.removeprefix("stop: ")}))
+        else:
+            events.append(Event(frame, "note", {"text": text.removeprefix("note: ")}))
+    return events
+
+
+def _parse_rating(match: re.Match[str], index: int) -> dict[str, Any]:
+    value = None if match["value"] == "none" else float(match["value"])
+    data: dict[str, Any] = {
+        "value": value,
+        "phase_index": index if index >= 0 else None,
+        "ask_id": None,
+        "by": "import",
+    }
+    if match["corrects"]:
+        data["corrects"] = int(match["corrects"])
+    return data
+
+
+def _parse_phase(match: re.Match[str], index: int, duration_s: float | None) -> Mapping[str, Any]:
+    band = [float(match["low"]), float(match["high"])] if match["low"] else None
+    return {
+        "index": index,
+        "kind": match["kind"],
+        "title": match["title"] or "",
+        "band": band,
+        "grace_s": 0.0,
+        "duration_s": duration_s or 0.0,
+        "cycle": 0,
+    }
+
+
+def _measure_phases(recording: Recording) -> list[float | None]:
+    """For each event the time until the next phase, None for what is no phase or ends one."""
+    starts = [event.frame for event in recording.events if event.kind == "phase"] + [recording.n_frames]
+    durations: list[float | None] = []
+    n_phases = 0
+    for event in recording.events:
+        n_phases += event.kind == "phase"
+        is_phase = event.kind == "phase" and event.data.get("kind") != "end"
+        durations.append(max(0, starts[n_phases] - event.frame) / recording.rate_hz if is_phase else None)
+    return durations
+
+
+def _shorten(text: str) -> str:
+    """One line without control characters, short enough."""
+    line = "".join(c if c.isprintable() else " " for c in text)
+    return line if len(line) <= LONGEST_TEXT else line[: LONGEST_TEXT - 1] + "…"

@@ -1,0 +1,172 @@
+"""Recordings as EDF+ and BDF+, the open formats of clinical signal viewers, written by edfio.
+
+EDF+: Kemp & Olivan, Clin Neurophysiol 114 (2003) 1755. BDF+ differs by 24 instead of 16 bits.
+"""
+
+from __future__ import annotations
+
+import datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from biofeedback import __version__
+from biofeedback.errors import RecordingError
+from biofeedback.model import Channel, FloatArray
+from biofeedback.storage.annotations import list_annotations
+from biofeedback.storage.recording import Recording
+
+UNITS = {"µV": ("uV", 1.0), "μV": ("uV", 1.0), "V": ("uV", 1e6), "mV": ("uV", 1e3), "N·m": ("Nm", 1.0)}
+MARGIN = 1e-3  # of the span, so that the lowest code is free to mean "missing"
+SMALLEST, LARGEST = 0.01, 9_999_999.0  # bounds of a channel that eight characters can hold well enough
+LONGEST_RECORD_S = 10  # exact rates may need records of several seconds; beyond this the rate is rounded instead
+EXTRA = "install it: pip install 'biofeedback[export]'"
+
+
+def export_edf(recording: Recording, path: Path, *, n_bits: int = 24, anonymous: bool = False) -> None:
+    """Write signals in their units; phases, ratings, gaps and notes as annotations.
+
+    ``n_bits`` 24 makes BDF+, 16 EDF+. Frames in gaps hold the lowest code and an annotation. When counts are whole
+    numbers that fit, they are the codes themselves: nothing is rounded. ``anonymous`` drops date, time and notes.
+
+    Raises RecordingError when edfio is missing or a channel cannot be expressed.
+    """
+    edfio = _import_edfio()
+    signal_class, file_class = {24: (edfio.BdfSignal, edfio.Bdf), 16: (edfio.EdfSignal, edfio.Edf)}[n_bits]
+    n_per_record, record_s = choose_record(recording.rate_hz)
+    counts = recording.counts()
+    n_padding = -len(counts) % n_per_record or (n_per_record if not len(counts) else 0)
+    counts = np.pad(counts, ((0, n_padding), (0, 0)), constant_values=np.nan)
+    labels = name_labels(recording.channels)
+    signals = [
+        make_signal(
+            signal_class, counts[:, k], channel, label=labels[k], rate_hz=n_per_record / record_s, n_bits=n_bits
+        )
+        for k, channel in enumerate(recording.channels)
+    ]
+    started = None if anonymous else read_start(recording)
+    annotations = [
+        edfio.EdfAnnotation(one.onset_s, one.duration_s, one.text)
+        for one in list_annotations(recording, notes=not anonymous)
+    ]
+    if n_padding:
+        annotations.append(
+            edfio.EdfAnnotation(recording.duration_s, n_padding / recording.rate_hz, "gap: end of recording")
+        )
+    file = file_class(
+        signals,
+        patient=edfio.Patient(code=_to_code(str(recording.settings.get("athlete", ""))) or "X"),
+        recording=edfio.Recording(
+            startdate=started.date() if started else None,
+            equipment_code=f"biofeedback_{__version__}",
+            additional=("simulated",) if recording.settings.get("simulated") else (),
+        ),
+        starttime=started.time() if started else None,
+        data_record_duration=record_s,
+        annotations=annotations,
+    )
+    file.write(path)
+
+
+def choose_record(rate_hz: float) -> tuple[int, float]:
+    """Frames and seconds of one data record: whole seconds where the rate allows, else as near as eight digits get."""
+    exact = Fraction(rate_hz).limit_denominator(LONGEST_RECORD_S)
+    if float(exact) == rate_hz:
+        return exact.numerator, float(exact.denominator)
+    n_frames = max(1, round(rate_hz))
+    return n_frames, round(n_frames / rate_hz, 6)
+
+
+def make_signal(
+    signal_class: Any, counts: FloatArray, channel: Channel, *, label: str, rate_hz: float, n_bits: int
+) -> Any:
+    """One channel; NaN becomes the lowest code."""
+    unit, unit_factor = UNITS.get(channel.unit, (channel.unit, 1.0))
+    about = {"label": label, "physical_dimension": _to_ascii(unit, 8), "transducer_type": channel.kind}
+    if np.isinf(counts).any():
+        raise RecordingError(f"channel {channel.name} holds infinite values", "export to csv instead")
+    n_codes, dtype = 2 ** (n_bits - 1), np.int16 if n_bits == 16 else np.int32
+
+    def make(codes: FloatArray, bounds: tuple[int, tuple[float, float]]) -> Any:
+        limit, physical_range = bounds
+        codes = np.where(np.isnan(codes), -limit, codes).astype(dtype)
+        return signal_class.from_digital(
+            codes, rate_hz, physical_range=physical_range, digital_range=(-limit, limit), **about
+        )
+
+    exact = find_exact_bounds(counts, channel, unit_factor, n_codes)
+    if exact and tuple((signal := make(counts, exact)).physical_range) == exact[1]:
+        return signal
+    values = channel.scaled(counts) * unit_factor
+    known = values[~np.isnan(values)]
+    low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
+    span = (high - low) or 1.0
+    wide = n_codes - 1, (low - span * MARGIN, high + span * MARGIN)
+    if not SMALLEST <= max(-wide[1][0], wide[1][1]) <= LARGEST or -wide[1][0] > LARGEST:
+        what = f"channel {channel.name}: {low:g} to {high:g} {unit} cannot be written in eight characters"
+        raise RecordingError(what, "give it a unit with more ordinary numbers, or export to csv")
+    low, high = make(np.zeros(1), wide).physical_range  # as eight characters leave it
+    step = (high - low) / (2 * n_codes - 2)
+    return make(np.round((values - low) / step) - (n_codes - 1), wide)
+
+
+def find_exact_bounds(
+    counts: FloatArray, channel: Channel, unit_factor: float, n_codes: int
+) -> tuple[int, tuple[float, float]] | None:
+    """A code limit and its physical range when counts can be codes and eight characters hold the range exactly."""
+    largest = float(np.nanmax(np.abs(counts), initial=0.0))
+    if largest >= n_codes - 1 or not np.array_equal(counts, np.trunc(counts), equal_nan=True):
+        return None
+    round_limits = [10**k for k in range(8) if 10**k < n_codes]
+    for limit in (*round_limits, n_codes // 100 * 100, n_codes - 1):
+        if limit <= largest:
+            continue
+        low, high = (channel.scaled(np.array([-limit, limit], dtype=np.float64)) * unit_factor).tolist()
+        short = float(f"{low:.10g}"), float(f"{high:.10g}")
+        if all(len(_shortest(x)) <= 8 and abs(x) >= SMALLEST for x in short) and np.allclose(
+            short, (low, high), rtol=1e-14, atol=0
+        ):
+            return limit, short
+    return None
+
+
+def name_labels(channels: tuple[Channel, ...]) -> list[str]:
+    """At most 16 ASCII characters each, no two alike."""
+    labels: list[str] = []
+    for number, channel in enumerate(channels, 1):
+        label = _to_ascii(channel.name, 16) or f"channel {number}"
+        labels.append(label if label not in labels else f"{label[:12]} {number}")
+    return labels
+
+
+def read_start(recording: Recording) -> datetime.datetime | None:
+    """Start of the recording in UTC, None when it is not known or before 1985, which the format cannot hold."""
+    try:
+        started = datetime.datetime.fromisoformat(str(recording.settings.get("started_utc", "")))
+    except ValueError:
+        return None
+    if started.tzinfo:
+        started = started.astimezone(datetime.UTC)
+    return started.replace(tzinfo=None) if 1985 <= started.year <= 2084 else None
+
+
+def _import_edfio() -> Any:
+    try:
+        import edfio
+    except ImportError as error:
+        raise RecordingError("EDF and BDF files need the package edfio", EXTRA) from error
+    return edfio
+
+
+def _shortest(number: float) -> str:
+    return str(int(number)) if number.is_integer() else str(number)
+
+
+def _to_ascii(text: str, n_characters: int) -> str:
+    return text.encode("ascii", "replace").decode()[:n_characters].strip()
+
+
+def _to_code(text: str) -> str:
+    return "".join(c if c.isalnum() else "_" for c in _to_ascii(text, 40))

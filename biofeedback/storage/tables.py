@@ -1,0 +1,94 @@
+"""Recordings as CSV with a JSON beside it, and as NumPy archives: what every program reads."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from biofeedback.model import Chunk, Gap, Note
+from biofeedback.storage.annotations import list_annotations
+from biofeedback.storage.recording import Recording
+
+Progress = Callable[[int, int], None]
+ABSOLUTE = ("started_utc", "source")  # settings that tell when and where
+
+
+def export_csv(
+    recording: Recording, path: Path, *, anonymous: bool = False, progress: Progress | None = None
+) -> list[Path]:
+    """One row per frame: ``time_s`` and a column per channel in its unit, ``force [N]``; empty cells in gaps.
+
+    Beside it ``.json`` with settings, events and gaps, and ``_events.csv`` with onset, duration and text. Numbers are
+    written with all their digits. Returns the files made.
+    """
+    channels = recording.channels
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(["time_s", *(f"{channel.name} [{channel.unit}]" for channel in channels)])
+        empty = [""] * len(channels)
+        for item in recording.items():
+            if isinstance(item, Chunk):
+                values = [c.scaled(item.counts[:, k]).tolist() for k, c in enumerate(channels)]
+                times = (np.arange(item.first_frame, item.end_frame) / recording.rate_hz).tolist()
+                writer.writerows(zip(times, *values, strict=True))
+            elif isinstance(item, Gap):
+                writer.writerows(
+                    [frame / recording.rate_hz, *empty] for frame in range(item.first_frame, item.end_frame)
+                )
+            if progress and not isinstance(item, Note):
+                progress(item.end_frame, recording.n_frames)
+    sidecar, events = path.with_suffix(".json"), path.with_name(f"{path.stem}_events.csv")
+    sidecar.write_text(json.dumps(describe(recording, anonymous=anonymous), indent=1), encoding="utf-8")
+    with events.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(["onset_s", "duration_s", "kind", "text"])
+        for one in list_annotations(recording, notes=not anonymous):
+            writer.writerow([one.onset_s, "" if one.duration_s is None else one.duration_s, one.kind, one.text])
+    return [path, sidecar, events]
+
+
+def export_numpy(recording: Recording, path: Path, *, anonymous: bool = False) -> list[Path]:
+    """``numpy.load`` gives ``time_s``, ``values`` (units, NaN in gaps), ``counts``, ``names``, ``units``, ``rate_hz``,
+    ``rating_time_s``, ``ratings`` (NaN: no answer) and ``about``, the settings and events as JSON text.
+    """
+    counts = recording.counts()
+    ratings = [event for event in recording.events if event.kind == "rating"]
+    np.savez(
+        path,
+        time_s=np.arange(len(counts)) / recording.rate_hz,
+        values=np.column_stack([c.scaled(counts[:, k]) for k, c in enumerate(recording.channels)]),
+        counts=counts,
+        names=np.array([channel.name for channel in recording.channels]),
+        units=np.array([channel.unit for channel in recording.channels]),
+        rate_hz=np.array(recording.rate_hz),
+        rating_time_s=np.array([event.frame / recording.rate_hz for event in ratings]),
+        ratings=np.array([event.data.get("value") for event in ratings], dtype=np.float64),
+        about=np.array(json.dumps(describe(recording, anonymous=anonymous))),
+    )
+    return [path]
+
+
+def describe(recording: Recording, *, anonymous: bool = False) -> dict[str, Any]:
+    """Settings, events, gaps and notes as one JSON object; ``anonymous`` drops notes, dates and the source."""
+    settings = {key: value for key, value in recording.settings.items() if not (anonymous and key in ABSOLUTE)}
+    events = [
+        {"frame": e.frame, "kind": e.kind, "data": _without_dates(e.data) if anonymous else e.data}
+        | ({} if anonymous else {"utc": e.utc})
+        for e in recording.events
+        if not (anonymous and e.kind == "note")
+    ]
+    gaps = [{"first_frame": g.first_frame, "n_frames": g.n_frames, "reason": g.reason} for g in recording.gaps]
+    notes = [] if anonymous else [{"frame": note.frame, "text": note.text} for note in recording.notes]
+    return {"settings": settings, "n_frames": recording.n_frames, "events": events, "gaps": gaps, "notes": notes}
+
+
+def _without_dates(data: Any) -> Any:
+    """``utc`` fields anywhere inside an event tell the day as well."""
+    if isinstance(data, dict):
+        return {key: _without_dates(value) for key, value in data.items() if key != "utc"}
+    return [_without_dates(value) for value in data] if isinstance(data, list) else data
