@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import binascii
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,8 +16,8 @@ from biofeedback.model import FloatArray
 IntArray: TypeAlias = NDArray[np.int64]
 MAX_LINE_BYTES = 4096
 MAX_TEXT_CHARACTERS = 200
-SEQUENCE, TIME_US, TIME_MS, IGNORED = "seq", "t_us", "t_ms", "-"
-_NOT_CHANNELS = (SEQUENCE, TIME_US, TIME_MS, IGNORED)
+SEQUENCE, TIME_US, TIME_MS, CHECK, IGNORED = "seq", "t_us", "t_ms", "check", "-"
+NOT_CHANNELS = (SEQUENCE, TIME_US, TIME_MS, CHECK, IGNORED)
 
 # Possessive quantifiers: a run of good lines is recognised in one pass, a bad one cannot make the pattern backtrack.
 _NUMBER = rb"[+-]?(?:\d{1,20}+(?:\.\d{0,20}+)?|\.\d{1,20}+)(?:[eE][+-]?\d{1,2}+)?"
@@ -30,6 +31,7 @@ _STARTS_LIKE_VALUES = re.compile(rb"[ \t]*(?:" + _LABEL + rb")?(?:[+-]?[.\d]|[+-
 _LETTERS = re.compile(rb"[A-Za-z]{3}")
 _PRINTABLE = re.compile(rb"[\t\x20-\x7e]*+")
 _TOO_LONG = f"line longer than {MAX_LINE_BYTES} bytes"
+_WRONG_CHECK = "its check does not fit"
 _TO_SPACES = bytes.maketrans(b",;\t\n", b"    ")
 
 
@@ -63,13 +65,13 @@ Decoded: TypeAlias = Frames | BadLines | Text
 def split_columns(columns: str | Sequence[str]) -> tuple[str, ...]:
     """Column names from ``"seq,t_us,force,emg"``, or from those names one by one.
 
-    ``seq`` (or ``sequence``) is a sequence number, ``t_us`` and ``t_ms`` device time, ``-`` is ignored; the rest are
-    channels.
+    ``seq`` (or ``sequence``) is a sequence number, ``t_us`` and ``t_ms`` device time, ``check`` the CRC-16/CCITT-FALSE
+    of every byte before the last comma, in decimal; ``-`` is ignored; the rest are channels.
 
     Raises
     ------
     ValueError
-        If a name is empty, a name other than ``-`` comes twice, or no channel is left.
+        If a name is empty, a name other than ``-`` comes twice, ``check`` is not the last, or no channel is left.
     """
     given = columns.split(",") if isinstance(columns, str) else columns
     names = tuple(SEQUENCE if name.strip() == "sequence" else name.strip() for name in given)
@@ -78,6 +80,8 @@ def split_columns(columns: str | Sequence[str]) -> tuple[str, ...]:
         raise ValueError(f"columns {columns!r}: a name is empty")
     if len(set(named)) != len(named) or {TIME_US, TIME_MS} <= set(named):
         raise ValueError(f"columns {columns!r}: a name comes twice")
+    if CHECK in names[:-1]:
+        raise ValueError(f"columns {columns!r}: check must be the last")
     if not channel_columns(names):
         raise ValueError(f"columns {columns!r}: no channel among them")
     return names
@@ -85,7 +89,7 @@ def split_columns(columns: str | Sequence[str]) -> tuple[str, ...]:
 
 def channel_columns(names: tuple[str, ...]) -> tuple[str, ...]:
     """The columns that are channels, in order."""
-    return tuple(name for name in names if name not in _NOT_CHANNELS)
+    return tuple(name for name in names if name not in NOT_CHANNELS)
 
 
 class LineDecoder:
@@ -151,7 +155,7 @@ class LineDecoder:
         self._names = names
         line = rb"[ \t]{0,8}+%b(?:%b%b){%d}[,;]?[ \t]{0,8}+\n++" % (_VALUE, _SEPARATOR, _VALUE, len(names) - 1)
         self._run = re.compile(rb"(?:" + line + rb")++")
-        self._channels = [i for i, name in enumerate(names) if name not in _NOT_CHANNELS]
+        self._channels = [i for i, name in enumerate(names) if name not in NOT_CHANNELS]
         self._all_channels = len(self._channels) == len(names)
         self._sequence = names.index(SEQUENCE) if SEQUENCE in names else None
         self._time = next((i for i, name in enumerate(names) if name in (TIME_US, TIME_MS)), None)
@@ -162,7 +166,7 @@ class LineDecoder:
         at = 0
         while at < len(block):
             if self._run and (match := self._run.match(block, at)):
-                decoded.append(self._read_run(block[at : match.end()]))
+                self._read_run(block[at : match.end()], decoded)
                 at = match.end()
                 continue
             end = block.index(b"\n", at)
@@ -174,20 +178,32 @@ class LineDecoder:
                 self._judge_line(line, decoded)
             at = end + 1
 
-    def _read_run(self, run: bytes) -> Frames:
-        if b":" in run or b"=" in run:
-            run = _LABELS.sub(b"", run)
-        values = np.fromstring(run.translate(_TO_SPACES), sep=" ").reshape(-1, len(self._names))
+    def _read_run(self, run: bytes, decoded: list[Decoded]) -> None:
+        plain = _LABELS.sub(b"", run) if b":" in run or b"=" in run else run
+        values = np.fromstring(plain.translate(_TO_SPACES), sep=" ").reshape(-1, len(self._names))
+        if CHECK not in self._names:
+            self._add_frames(values, decoded)
+            return
+        sums = [binascii.crc_hqx(line.rpartition(b",")[0], 0xFFFF) for line in run.split(b"\n") if line]
+        good = values[:, -1] == sums
+        edges = np.flatnonzero(np.diff(good)) + 1
+        for start, stop in zip((0, *edges), (*edges, len(good)), strict=True):
+            if good[start]:
+                self._add_frames(values[start:stop], decoded)
+            else:
+                self._add_bad(_WRONG_CHECK, decoded, n=int(stop - start))
+
+    def _add_frames(self, values: FloatArray, decoded: list[Decoded]) -> None:
         self.n_lines += len(values)
-        if self._all_channels:
-            return Frames(values)
-        return Frames(
-            values[:, self._channels],
-            None
-            if self._sequence is None
-            else np.clip(values[:, self._sequence], -(2.0**53), 2.0**53).astype(np.int64),
-            None if self._time is None else values[:, self._time] * self._time_factor,
-        )
+        frames = Frames(values)
+        if not self._all_channels:
+            sequence, time = self._sequence, self._time
+            frames = Frames(
+                values[:, self._channels],
+                None if sequence is None else np.clip(values[:, sequence], -(2.0**53), 2.0**53).astype(np.int64),
+                None if time is None else values[:, time] * self._time_factor,
+            )
+        decoded.append(frames)
 
     def _judge_line(self, line: bytes, decoded: list[Decoded]) -> None:
         """A line that is no frame: text if it reads like text, else unreadable."""
@@ -195,19 +211,28 @@ class LineDecoder:
             self._add_bad(_TOO_LONG, decoded)
         elif not _PRINTABLE.fullmatch(line):
             self._add_bad("not plain text", decoded)
+        elif line[:1] == b"#" and CHECK in self._names:
+            text, _, check = line.rpartition(b",")
+            if check == b"%d" % binascii.crc_hqx(text, 0xFFFF):
+                self._add_text(text, decoded)
+            else:
+                self._add_bad(_WRONG_CHECK, decoded)
         elif line.lstrip()[:1] == b"#" or (_LETTERS.search(line) and not _STARTS_LIKE_VALUES.match(line)):
-            self.n_lines += 1
-            decoded.append(Text(line.decode("ascii").strip()[:MAX_TEXT_CHARACTERS]))
+            self._add_text(line, decoded)
         elif _ANY_LINE.fullmatch(line):
             n = len(_VALUES.findall(line))
             self._add_bad(f"{n} number{'s' * (n != 1)} where {len(self._names)} are expected", decoded)
         else:
             self._add_bad("not a number", decoded)
 
-    def _add_bad(self, reason: str, decoded: list[Decoded]) -> None:
+    def _add_text(self, line: bytes, decoded: list[Decoded]) -> None:
         self.n_lines += 1
-        self.n_bad_lines += 1
+        decoded.append(Text(line.decode("ascii").strip()[:MAX_TEXT_CHARACTERS]))
+
+    def _add_bad(self, reason: str, decoded: list[Decoded], n: int = 1) -> None:
+        self.n_lines += n
+        self.n_bad_lines += n
         if decoded and isinstance(last := decoded[-1], BadLines) and last.reason == reason:
-            decoded[-1] = BadLines(last.n_lines + 1, reason)
+            decoded[-1] = BadLines(last.n_lines + n, reason)
         else:
-            decoded.append(BadLines(1, reason))
+            decoded.append(BadLines(n, reason))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, get_args
 from urllib.parse import unquote
 
-from biofeedback.acquisition.decoder import Decoded, LineDecoder, split_columns
+from biofeedback.acquisition.decoder import NOT_CHANNELS, Decoded, LineDecoder, split_columns
 from biofeedback.acquisition.timeline import Timeline
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue, Item, Kind
@@ -190,15 +190,13 @@ def read_columns(text: str | None, channels: Sequence[Channel]) -> tuple[str, ..
         raise SourceError(str(error), "for example columns=seq,t_us,force,emg") from None
     names = [channel.name for channel in channels]
     if [column for column in columns if column in names] != names or not _only_known(columns, names):
-        cure = (
-            f"name the channels {', '.join(names)} in this order, besides seq, t_us, t_ms and - for a column to ignore"
-        )
+        cure = f"name {', '.join(names)} in this order, besides seq, t_us, t_ms, check and - for what is to be ignored"
         raise SourceError(f"columns={text} does not fit channels={','.join(names)}", cure)
     return columns
 
 
 def _only_known(columns: Sequence[str], names: Sequence[str]) -> bool:
-    return all(column in names or column in ("seq", "t_us", "t_ms", "-") for column in columns)
+    return all(column in names or column in NOT_CHANNELS for column in columns)
 
 
 def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Source:

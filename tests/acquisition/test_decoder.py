@@ -123,7 +123,7 @@ def test_unfinished_line_is_forgotten_when_the_wire_was_interrupted():
     assert decoder.n_bad_lines == 0
 
 
-@pytest.mark.parametrize("columns", ["", "seq", "force,force", "force,,emg", "t_us,t_ms,force"])
+@pytest.mark.parametrize("columns", ["", "seq", "force,force", "force,,emg", "t_us,t_ms,force", "check,force"])
 def test_refuses_columns_that_make_no_sense(columns):
     with pytest.raises(ValueError, match=r"columns|n_channels"):
         LineDecoder(1 if columns else 0, columns)
@@ -183,3 +183,33 @@ def test_numbers_come_back_exactly_as_sent(rows):
     data = b"".join(b" ".join(b"%.17g" % value for value in row) + b"\n" for row in rows)
     [frames] = LineDecoder(3).feed(data)
     assert np.array_equal(frames.counts, np.array(rows))
+
+
+CHECKED = (  # the three examples of the line protocol in firmware-notes/protocol.md
+    b"#boot proto=1 fw=1 id=1A2B3C4D reset=power,10113\n"
+    b"7,7000,512,498,-1234,19996\n"
+    b"65535,4294967000,1023,0,8388607,44158\n"
+)
+COLUMNS = "seq,t_us,emg_1,emg_2,force,check"
+
+
+def test_lines_with_a_check():
+    text, frames = LineDecoder(3, COLUMNS).feed(CHECKED)
+    assert text == Text("#boot proto=1 fw=1 id=1A2B3C4D reset=power")
+    assert frames.counts.tolist() == [[512, 498, -1234], [1023, 0, 8388607]]
+    assert frames.sequence.tolist() == [7, 65535]
+    assert frames.device_us.tolist() == [7000, 4294967000]
+
+
+@given(st.integers(0, len(CHECKED) - 1), st.integers(1, 255))
+def test_no_single_changed_byte_passes_the_check(at, change):
+    """Whole frames that are still there are the ones that were sent."""
+    data = bytearray(CHECKED)
+    data[at] ^= change
+    decoder = LineDecoder(3, COLUMNS)
+    sent = [(512.0, 498.0, -1234.0), (1023.0, 0.0, 8388607.0)]
+    rows, _ = fold(decoder.feed(bytes(data) + b"\n"))
+    assert all(row in sent for row in rows)
+    changed_line = CHECKED[:at].count(b"\n")
+    assert [row for row in sent if row in rows] == rows
+    assert len(rows) >= 2 - (changed_line > 0) - (CHECKED[at : at + 1] == b"\n")
