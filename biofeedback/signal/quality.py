@@ -11,7 +11,7 @@ MAINS_HZ = (50.0, 60.0)
 MAINS_HALF_WIDTH_HZ = 1.6  # boards that call themselves 1 kHz are often a few parts in a hundred off
 HUM_FOUND = 0.10  # share of the power at which the notch comes on; a flat 20-450 Hz spectrum has below 0.01 there
 HUM_MOST = 0.50
-HUM_PROMINENCE = 8.0  # times the median of the neighbouring bins: a line, not a broad hump of muscle activity
+HUM_PROMINENCE = 25.0  # times the median of the bins around: a line. Steady contractions reach 25 for a second at most
 SPIKE_LEVEL_RATE_HZ = 60.0
 SPIKE_REACH, SPIKE_REACH_EMG = 4, 12  # hops on either side
 SPIKE_TIMES_USUAL, SPIKE_OF_WIDTH, SPIKE_OF_RANGE, SPIKE_OF_POWER = 12.0, 0.7, 0.1, 0.8
@@ -53,7 +53,7 @@ class EmgCheck:
     Attributes
     ----------
     verdict : (n_channels,) flags for the levels of the present stretch.
-    mains_hz : 50 or 60 once a mains line was found in two stretches running, else None; it does not go back.
+    mains_hz : where a mains line near 50 or 60 Hz was found in two stretches running, else None; it stays.
     """
 
     def __init__(self, n_channels: int, rate_hz: float, n_frames: int) -> None:
@@ -94,7 +94,7 @@ class EmgCheck:
         share, line_hz = max(((self._line_share(power, f), f) for f in MAINS_HZ), key=lambda pair: pair[0].max())
         found_hz = line_hz if share.max() > HUM_FOUND else None
         if self.mains_hz is None and found_hz is not None and found_hz == self._suspect_hz:
-            self.mains_hz = found_hz
+            self.mains_hz = self._centre_hz(power[share.argmax()], found_hz)
         self._suspect_hz = found_hz
         return loose * _ELECTRODE | (share > HUM_MOST) * _HUM
 
@@ -102,6 +102,11 @@ class EmgCheck:
         """Share of the chosen bins in the power, ``(n_channels,)``."""
         total = power.sum(axis=-1)
         return np.asarray(power[:, chosen].sum(axis=-1) / np.where(total > 0, total, 1.0), dtype=np.float64)
+
+    def _centre_hz(self, power: FloatArray, mains_hz: float) -> float:
+        """Where the line of one channel really lies, to 0.1 Hz: the board's clock, not the mains, may be off."""
+        line = np.abs(self._frequency_hz - mains_hz) <= MAINS_HALF_WIDTH_HZ
+        return round(float(np.average(self._frequency_hz[line], weights=power[line])), 1)
 
     def _line_share(self, power: FloatArray, mains_hz: float) -> FloatArray:
         """Share of the power in the mains line; 0 where it does not stand out from its neighbours."""

@@ -55,14 +55,14 @@ def test_hum_is_named_while_it_carries_most_of_the_signal() -> None:
     assert not flagged[:100].any(), "a verdict holds for the stretch after the one it was made on"
 
 
-@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0, 50.4, 59.3])  # the odd ones: a clock a hundredth off
 def test_hum_found_for_two_seconds_switches_the_notch_on_for_good(mains_hz: float) -> None:
     muscle = emg(12, 10)
     hum = np.where(time_s(12) < 8, 20 * np.sin(2 * np.pi * mains_hz * time_s(12)), 0)
     harmonics = 5 * np.sin(2 * np.pi * 3 * mains_hz * time_s(12))
     stream = LevelStream([EMG], RATE_HZ)
     rms = stream.push(Chunk(0, (muscle + hum + harmonics)[:, None])).values[:, 0]
-    assert stream.mains_hz == mains_hz
+    assert stream.mains_hz == pytest.approx(mains_hz, abs=0.11)
     assert rms[50:190].mean() > 16
     assert 9.2 < rms[400:1200].mean() < 10.2, "the comb takes a few percent of the muscle as well"
 
