@@ -1,0 +1,140 @@
+"""Effort from the recording is the effort that was shown, and what was said is kept."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from biofeedback.analysis.trace import compute_trace, find_guide, read_ratings
+from biofeedback.model import Channel, Chunk, Event, Flag, Gap
+from biofeedback.session.engine import Engine
+from biofeedback.session.plan import parse_plan
+from biofeedback.session.setup import Setup
+
+from .made_session import FORCE, STRENGTH_N, ZERO_N, MadeSession, make_maximum
+
+PLAN = """
+title = "Two phases"
+name = "two"
+[[block]]
+[[block.phase]]
+kind = "passive"
+duration_s = 2
+[[block.phase]]
+kind = "contract"
+duration_s = 2
+band = [20, 30]
+"""
+
+
+class WatchedEngine(Engine):
+    """Keeps every effort that went to the page."""
+
+    def __init__(self, rate_hz: float) -> None:
+        super().__init__([FORCE], rate_hz, Setup(), [parse_plan(PLAN, "two.toml")])
+        self.shown: list[np.ndarray] = []
+
+    def _take(self, levels):
+        push, kept = self.effort.push, self.shown
+        self.effort.push = lambda piece: kept.append(push(piece)) or kept[-1]  # type: ignore[method-assign]
+        try:
+            super()._take(levels)
+        finally:
+            self.effort.push = push  # type: ignore[method-assign]
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.integers(1, 700), min_size=1, max_size=12), st.sampled_from([80.0, 250.0, 1000.0]), st.booleans())
+def test_live_equals_afterwards_bit_for_bit(sizes: list[int], rate_hz: float, with_gap: bool) -> None:
+    engine, made = WatchedEngine(rate_hz), MadeSession(rate_hz=rate_hz)
+    rng = np.random.default_rng(0)
+
+    def run(seconds: float, percent: float) -> None:
+        end = made.frame + round(seconds * rate_hz)
+        while made.frame < end:
+            n = min(sizes[len(made.chunks) % len(sizes)], end - made.frame)
+            force = ZERO_N + STRENGTH_N / 100 * percent + rng.normal(0, 0.3, (n, 1))
+            lost = with_gap and len(made.chunks) == 7
+            item = Gap(made.frame, n, "unplugged") if lost else Chunk(made.frame, force)
+            made.chunks.append(item)
+            made.frame += n
+            engine.push(item)
+
+    run(1, 0)
+    engine.command({"do": "accept_cautions"})
+    engine.command({"do": "zero"})
+    run(5, 0)
+    if not engine.zeros:  # the gap fell into the zero
+        engine.emit("zero", {"channels": {"force": {"level": ZERO_N, "sd": 0.1}}})
+    engine.command({"do": "typed_maximum", "channel": "force", "value": STRENGTH_N})
+    run(0.73, 0)
+    engine.command({"do": "start_plan", "plan": "two"})
+    run(2, 3)
+    run(2.5, 25)
+    made.events = engine.take_events()
+    trace = compute_trace(made)
+    shown = np.concatenate([effort.percent for effort in engine.shown])
+    assert trace.percent.tobytes() == shown.tobytes()
+    assert trace.baseline.tobytes() == np.concatenate([effort.baseline for effort in engine.shown]).tobytes()
+    assert np.isfinite(trace.percent[-1]).all()
+    assert [phase.kind for phase in trace.phases] == ["passive", "contract"]
+
+
+def test_effort_is_unknown_before_the_maximum_and_known_from_that_level_on() -> None:
+    session = MadeSession()
+    session.hold(2.0)
+    session.happen("zero", channels={"force": {"level": ZERO_N, "sd": 0.1}})
+    session.hold(1.0, 50.0)
+    session.happen("maximum", **make_maximum())
+    session.hold(2.0, 50.0)
+    trace = compute_trace(session)
+    at = session.events[-1].frame // trace.hop
+    assert np.isnan(trace.percent[:at]).all()
+    assert trace.percent[at:, 0] == pytest.approx(50.0, abs=0.5)
+    assert trace.maximum_at(at * trace.hop, "force").strength == STRENGTH_N
+    assert trace.maximum_at(at * trace.hop - 1, "force") is None
+    assert trace.time_s[0] == pytest.approx(0.5 / trace.level_rate_hz)
+    assert trace.duration_s == pytest.approx(5.0)
+
+
+def test_one_outage_is_one_gap_however_often_it_was_noticed() -> None:
+    session = MadeSession()
+    session.hold(2.0)
+    session.lose(0.3)
+    session.lose(0.4)
+    session.hold(1.0)
+    session.lose(0.5)
+    session.hold(1.0)
+    trace = compute_trace(session)
+    assert [(gap.first_frame, gap.n_frames) for gap in trace.gaps] == [(200, 70), (370, 50)]
+    assert (trace.flags[205:265, 0] & Flag.MISSING).all()
+    assert np.isnan(trace.level[205:265]).all()
+
+
+def test_an_empty_recording_has_an_empty_trace() -> None:
+    trace = compute_trace(MadeSession())
+    assert trace.percent.shape == (0, 1)
+    assert trace.phases == ()
+    assert trace.duration_s == 0.0
+
+
+def test_a_correction_replaces_the_value_and_keeps_every_original() -> None:
+    events = [
+        Event(100, "rating", {"value": 6.0, "phase_index": 0, "by": "coach"}),
+        Event(200, "rating", {"value": None, "phase_index": 1, "by": "nobody"}),
+        Event(300, "correction", {"corrects": 1, "value": 5.0, "phase_index": 0, "by": "coach"}),
+        Event(400, "correction", {"corrects": 1, "value": 5.5, "phase_index": 0, "by": "coach"}),
+        Event(500, "correction", {"corrects": 9, "value": 1.0, "by": "coach"}),
+    ]
+    first, second = read_ratings(events, 100.0)
+    assert (first.value, first.originals, first.time_s, first.phase_index) == (5.5, (6.0, 5.0), 1.0, 0)
+    assert (second.number, second.value, second.originals) == (2, None, ())
+
+
+def test_force_guides_before_muscle_activity() -> None:
+    emg = Channel(name="emg", kind="emg", unit="uV", envelope=True)
+    position = Channel(name="position", kind="position", unit="cm")
+    assert find_guide([position, emg, FORCE]) == 2
+    assert find_guide([position, emg]) == 1
