@@ -84,6 +84,12 @@ class Certificate:
         root = np.sqrt(np.maximum(0.0, b * b - 4 * a * c))
         return -2 * c / (b + np.copysign(root, b))  # the branch that is the straight line for a -> 0
 
+    @property
+    def line_deviation_percent(self) -> float:
+        """Largest deviation from the straight line in % of full scale: what a channel, which uses it, is off by."""
+        off = (np.asarray(self.readings) - self.line[0]) / self.line[1] - np.asarray(self.loads)
+        return 100.0 * float(np.max(np.abs(off))) / self.full_scale
+
     def residuals(self) -> FloatArray:
         """Readings minus fit as loads, ``(n,)``."""
         fitted = np.polynomial.polynomial.polyval(np.asarray(self.loads), np.asarray(self.coefficients))
