@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 if TYPE_CHECKING:
+    from biofeedback.analysis.dose import DoseLevel
     from biofeedback.analysis.response import Response
 
 ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too few ratings to say"]
+DoseAdvice: TypeAlias = Literal["light", "hard", "neither", "not known yet"]
 
 
 def choose_word(
@@ -72,3 +75,45 @@ def _describe_change(response: Response) -> tuple[str, ...]:
     if response.reaches_yardstick:
         return first, "That reaches the usual yardstick for a change that matters, 2 points or 30 %."
     return first, "That is below the usual yardstick for a change that matters, 2 points or 30 %."
+
+
+def choose_band(
+    light: DoseLevel | None,
+    hard: DoseLevel | None,
+    exhausted: Sequence[DoseLevel],
+    *,
+    wanted_points: float,
+    chance_percent: float,
+) -> tuple[DoseAdvice, str, str]:
+    """Advice, reason and doubt from the levels of the light and hard band; None: too few ratings, or out of reach.
+
+    The light band wins when both are enough. "neither" only when everything up to the hard band, or to the
+    highest effort allowed, is within reach (``exhausted``) and nothing has more than the chance left over.
+    """
+    if light is None:
+        return "not known yet", "too few complete cycles, or no effort allowed", "nothing can be said of any band"
+    wanted = f"at least {wanted_points:g} points less"
+    chances = f"chance of {wanted}: light band {light.chance_percent:.0f} %, hard band "
+    chances += f"{hard.chance_percent:.0f} %" if hard else "beyond what was tried or allowed"
+    if light.chance_percent >= chance_percent:
+        return "light", _expect(light), chances
+    if hard and hard.chance_percent >= chance_percent:
+        return "hard", _expect(hard), chances
+    if exhausted and max(level.chance_percent for level in exhausted) <= 100 - chance_percent:
+        worse = "; hard contraction makes it worse" if exhausted[-1].low > 0 else ""
+        return "neither", f"no band is likely to bring {wanted}{worse}", chances
+    return "not known yet", f"no band reaches a chance of {chance_percent:g} %", chances
+
+
+def _expect(level: DoseLevel) -> str:
+    return f"at {level.effort_percent:.0f} % discomfort is expected to be {describe_points(level.change)}"
+
+
+def describe_least(least: DoseLevel | None, tried: float, wanted_points: float, chance_percent: float) -> str:
+    """The least effort that is enough, or that none was within what was tried."""
+    wanted = f"{wanted_points:g} points less discomfort"
+    if least is None:
+        return f"{wanted} with a chance of {chance_percent:g} %: not within the {tried:.0f} % that were tried"
+    return (
+        f"{least.effort_percent:.0f} % is the least effort for {wanted}, with a chance of {least.chance_percent:.0f} %"
+    )
