@@ -49,6 +49,7 @@ STYLE: dict[Any, Any] = {
 WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
 MARGIN_S = 3.0
 N_COLUMNS = 1000
+MOST_LABELS = 13  # side by side in the small figure without touching
 
 
 def draw_trace(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
@@ -94,8 +95,9 @@ def draw_ratings(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
         values = [row.rating.value for row in rows if row.rating is not None and row.rating.value is not None]
         axis.plot(places, values, color=PALETTE["line"], linewidth=1.2, zorder=1)
         for place, row in zip(places, rows, strict=True):
-            _mark_rating(axis, float(place), row)
-        axis.set_xticks(places, [_short_label(row.phase, rows) for row in rows], fontsize=8)
+            _mark_rating(axis, float(place), row, with_value=len(rows) <= MOST_LABELS)
+        step = -(-len(rows) // MOST_LABELS) or 1
+        axis.set_xticks(places[::step], [_short_label(row.phase, rows) for row in rows[::step]], fontsize=8)
         axis.set_xlim(0.4, len(rows) + 0.6)
         axis.set_xlabel("phase, in order")
         _style_rating_axis(axis)
@@ -229,7 +231,7 @@ def _draw_ratings_over_time(axis: Axes, analysis: SessionAnalysis) -> None:
     rows = [row for row in analysis.phases if row.rating is not None]
     for row in rows:
         if row.rating is not None and row.rating.value is not None:
-            _mark_rating(axis, row.rating.time_s, row)
+            _mark_rating(axis, row.rating.time_s, row, with_value=len(rows) <= 3 * MOST_LABELS)
         elif row.rating is not None:
             axis.annotate("no answer", (row.rating.time_s, 0.3), fontsize=7, ha="center", va="bottom")
     used = {row.rating.number for row in rows if row.rating is not None}
@@ -239,7 +241,7 @@ def _draw_ratings_over_time(axis: Axes, analysis: SessionAnalysis) -> None:
     _style_rating_axis(axis)
 
 
-def _mark_rating(axis: Axes, place: float, row: PhaseRow) -> None:
+def _mark_rating(axis: Axes, place: float, row: PhaseRow, *, with_value: bool) -> None:
     rating = row.rating
     if rating is None or rating.value is None:
         return
@@ -249,6 +251,8 @@ def _mark_rating(axis: Axes, place: float, row: PhaseRow) -> None:
         place, rating.value, marker=marker, markersize=7, linestyle="none", zorder=4,
         markerfacecolor=face, markeredgecolor=PALETTE["rating"], markeredgewidth=1.3, clip_on=False,
     )  # fmt: skip
+    if not with_value:
+        return
     axis.annotate(
         f"{rating.value:g}", (place, rating.value), xytext=(0, 7 if rating.value < 8.5 else -7),
         textcoords="offset points", ha="center", va="bottom" if rating.value < 8.5 else "top", fontsize=8,

@@ -1,0 +1,80 @@
+"""``biofeedback report`` as a person calls it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from biofeedback.cli import main
+from biofeedback.storage.recorder import Recorder
+
+from ..analysis.made_session import MadeSession, make_check
+
+
+def store(session: MadeSession, path: Path) -> Path:
+    with Recorder.create(path, session.settings) as recorder:
+        for item in session.items():
+            recorder.append(item)
+        for event in session.events:
+            recorder.event(event)
+    return path
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    return store(make_check(), tmp_path / "A01.hold")
+
+
+def test_html_beside_the_recording(recording, capsys) -> None:
+    assert main(["report", str(recording)]) == 0
+    page = recording.with_suffix(".html").read_text("utf-8")
+    assert "Less discomfort while contracting" in page
+    assert str(recording.with_suffix(".html")) in capsys.readouterr().out
+
+
+def test_pdf_into_a_folder(recording, tmp_path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    assert main(["report", str(recording), "--pdf", "--out", str(out)]) == 0
+    assert (out / "A01.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_the_recording_itself_is_never_written_over(recording, capsys) -> None:
+    before = recording.read_bytes()
+    assert main(["report", str(recording), "--out", str(recording)]) == 1
+    assert "choose another name" in capsys.readouterr().err
+    assert recording.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda folder: folder / "none.hold", "there is no file"),
+        (lambda folder: write(folder / "text.hold", b"hello"), "is not a recording"),
+        (lambda folder: write(folder / "empty.hold", b""), "empty.hold"),
+    ],
+)
+def test_what_is_no_recording_is_one_line_with_its_cure(make, words, tmp_path, capsys) -> None:
+    assert main(["report", str(make(tmp_path))]) == 1
+    error = capsys.readouterr().err
+    assert words in error
+    assert error.count("\n") == 1
+    assert ";" in error
+
+
+def test_a_place_that_cannot_be_written_is_one_line(recording, capsys) -> None:
+    assert main(["report", str(recording), "--out", str(recording.parent / "no" / "x.html")]) == 1
+    assert "--out" in capsys.readouterr().err
+
+
+def test_a_recording_with_nothing_in_it_still_gets_a_report(tmp_path) -> None:
+    session = MadeSession()
+    session.hold(1.0)
+    assert main(["report", str(store(session, tmp_path / "b.hold"))]) == 0
+    assert "no maximum" in (tmp_path / "b.html").read_text("utf-8")
+
+
+def write(path: Path, data: bytes) -> Path:
+    path.write_bytes(data)
+    return path

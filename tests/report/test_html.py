@@ -1,0 +1,143 @@
+"""The HTML report stands alone, tells the truth of the analysis, and trusts no text."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from biofeedback.cautions import CAUTIONS
+from biofeedback.report.html import build_report, write_report
+from biofeedback.report.markup import Markup, tag
+from biofeedback.report.words import number, signed
+
+EVIL = '<script>alert("x")</script> & \'"><img src=//x onerror=y>'
+VOID = {"meta", "br", "hr"}
+
+
+class Balance(HTMLParser):
+    """Every opened element is closed, in order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.seen.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.seen.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+def parse(text: str) -> Balance:
+    parser = Balance()
+    parser.feed(text)
+    parser.close()
+    assert parser.open == []
+    return parser
+
+
+def test_nothing_is_fetched_from_anywhere(any_analysis) -> None:
+    page = build_report(any_analysis)
+    parser = parse(page)
+    assert not [tag for tag, _ in parser.seen if tag in ("script", "link", "img", "iframe", "object")]
+    for _, attributes in parser.seen:
+        for name, value in attributes.items():
+            if name in ("src", "href", "xlink:href", "data"):
+                assert (value or "").startswith("#")
+    style = re.findall(r"<style.*?</style>", page, re.DOTALL)
+    assert not any("@import" in part or re.search(r"url\((?!#)", part) for part in style)
+
+
+def test_every_text_is_escaped(check) -> None:
+    settings = dict.fromkeys(("athlete", "exercise", "side", "position", "joint", "source", "software"), EVIL)
+    page = build_report(replace(check, settings={**check.settings, **settings}, warnings=(EVIL,), plan={"title": EVIL}))
+    assert "<script" not in page
+    assert "<img" not in page
+    assert html.escape(EVIL) in page
+    parse(page)
+
+
+def test_a_stop_s_reason_is_told_and_escaped(troubled) -> None:
+    page = build_report(troubled)
+    assert "cramp &lt;b&gt;" in page
+    assert "cramp <b>" not in page
+
+
+def test_all_cautions_stand_on_the_first_page(any_analysis) -> None:
+    page = build_report(any_analysis)
+    first = page[: page.index("<h2>Details</h2>")]
+    for caution in CAUTIONS:
+        assert html.escape(caution) in first
+
+
+def test_numbers_in_the_page_are_those_of_the_analysis(check) -> None:
+    page = build_report(check)
+    cells = re.findall(r"<td[^>]*>(.*?)</td>", page)
+    for row in check.phases:
+        assert number(row.summary.mean_percent, 1) in cells
+    assert signed(check.response.mean_change) in page
+    assert html.escape(check.response.sentences()[0]) in page
+    assert f"{check.response.nap:.2f}" in page
+
+
+def test_troubles_are_told(troubled) -> None:
+    page = html.unescape(build_report(troubled))
+    assert "1 without an answer" in page
+    assert "1 corrected later" in page
+    assert "6.5 (was 6)" in page
+    assert "out of band" in page
+    assert "every percentage in this recording becomes" in page
+    assert "nothing was filled in" in page
+    assert "shortened for trying out" in page
+    assert "Too few ratings to say" in page
+    assert "Simulated athlete" not in page
+
+
+def test_simulated_is_said_where_it_cannot_be_missed(check) -> None:
+    page = build_report(check)
+    assert page.index("Simulated athlete and sensors") < page.index("What was done")
+
+
+def test_light_dark_and_print(check) -> None:
+    page = build_report(check)
+    assert "prefers-color-scheme: dark" in page
+    assert "@media print" in page
+    drawings = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
+    assert len(drawings) == 3
+    for drawing in drawings:
+        assert "var(--ink)" in drawing
+        assert not set(re.findall(r"(?:fill|stroke): (#[0-9a-f]{6})", drawing)) - {"#000000", "#ffffff"}
+
+
+def test_the_same_recording_gives_the_same_page(check) -> None:
+    assert build_report(check) == build_report(check)
+
+
+def test_written_as_utf8(check, tmp_path) -> None:
+    path = tmp_path / "report.html"
+    write_report(check, path)
+    assert path.read_text("utf-8") == build_report(check)
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"), [(None, 1, "–"), (-0.01, 1, "0.0"), (-2.25, 1, "−2.2"), (69.36, 0, "69")]
+)
+def test_numbers_have_a_real_minus_and_no_negative_zero(value, digits, text) -> None:
+    assert number(value, digits) == text
+
+
+def test_markup_escapes_children_and_attributes_but_not_itself() -> None:
+    inner = tag("b", "a<b")
+    assert inner == "<b>a&lt;b</b>"
+    assert tag("p", inner, title='"') == '<p title="&quot;"><b>a&lt;b</b></p>'
+    assert tag("p", Markup("&amp;")) == "<p>&amp;</p>"
