@@ -15,6 +15,7 @@ import pytest
 
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import open_source
+from biofeedback.model import Chunk
 
 HERE = Path(__file__).parent
 NOTES = HERE.parents[1] / "firmware-notes"
@@ -172,9 +173,9 @@ def open_wire():
 
 
 class Listener:
-    """The real source and reader on a board; keeps items and bytes."""
+    """The real source and reader on a board; keeps items and bytes (or only what is no chunk)."""
 
-    def __init__(self, board, url=None):
+    def __init__(self, board, url=None, *, keep=True):
         self.source = open_source(url or board.url)
         self.clock = time.monotonic if board.speed == 1 else lambda: time.monotonic() * (board.speed or 10)
         self.items, self.received = [], bytearray()
@@ -182,19 +183,21 @@ class Listener:
 
         def read_and_keep():
             data = read()
-            self.received += data
+            if keep:
+                self.received += data
             return data
 
         self.source.open()
         self.source.read = read_and_keep
         self.reader = Reader(self.source, clock=self.clock)
+        self._keep = keep
 
     def listen(self, condition, *, timeout_s=30.0):
         """Read items until ``condition()`` holds; seconds that it took."""
         started_s = time.monotonic()
         while not condition():
             assert time.monotonic() < started_s + timeout_s, (self.items[-3:], bytes(self.received[-200:]))
-            self.items += self.reader.read()
+            self.items += [item for item in self.reader.read() if self._keep or not isinstance(item, Chunk)]
         return time.monotonic() - started_s
 
     def listen_frames(self, n_frames, **options):
@@ -211,8 +214,8 @@ def listen_to():
     """``listen_to(board)``: an opened Listener, closed at the end."""
     with contextlib.ExitStack() as stack:
 
-        def make(board, url=None):
-            listener = Listener(board, url)
+        def make(board, url=None, **options):
+            listener = Listener(board, url, **options)
             stack.callback(listener.source.close)
             return listener
 

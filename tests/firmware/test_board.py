@@ -238,6 +238,18 @@ def test_wrap_of_the_sequence_number_is_no_gap(make_board, listen_to):
     assert frames[:, 0].max() == 65535
 
 
+@pytest.mark.parametrize("minutes", [1, pytest.param(75, marks=pytest.mark.slow)])
+def test_long_device_time_at_many_times_real_time(make_board, listen_to, minutes):
+    """75 minutes cross the wrap of the microsecond counter (71.6 min) as it really happens."""
+    board = make_board(wave=make_wave(), speed=0, boot_ms=0)
+    listener = listen_to(board, keep=False)
+    took_s = listener.listen_frames(minutes * 60_000, timeout_s=minutes * 30)
+    assert listener.of(Gap) == []
+    assert listener.reader.n_bad_lines == 0
+    assert board.stats["device_s"] >= minutes * 60
+    assert minutes * 60 / took_s > 3
+
+
 def test_cable_of_the_load_cell_falls_off(make_board, open_wire):
     board = make_board(wave=np.tile([2500, 2500, 123_456], (10, 1)), speed=0, boot_ms=0)
     wire = open_wire(board)
