@@ -16,6 +16,7 @@ LOW_EDGE_HZ, HIGH_EDGE_HZ = 20.0, 450.0
 HIGHEST_EDGE = 0.45  # of the sample rate
 RMS_S = 0.25  # random error 1/(2 sqrt(B T)): 5 % at B = 400 Hz
 LOWEST_RATE_HZ, GOOD_RATE_HZ = 400.0, 1000.0
+NOTCH_SETTLING_S = 0.75  # ln(100) / (pi * 2 Hz): until 1 % of the hum is left
 NOTCH_WIDTH_HZ = 2.0  # at every harmonic; the whole comb takes some 3 % of the amplitude of muscle activity
 
 
@@ -64,14 +65,14 @@ class RmsFilter:
 
     Attributes
     ----------
-    verdict : (n_channels,) HUM and ELECTRODE for the levels of the present stretch of ``n_stretch`` frames.
+    verdict : (n_channels,) flags for the levels of the present stretch of ``n_stretch`` frames.
     mains_hz : what the notch takes out, None while it is off.
     """
 
     def __init__(
         self, n_channels: int, rate_hz: float, hop: int, n_stretch: int, *, mains_hz: float | Literal["auto"] | None
     ) -> None:
-        self._n_channels, self._rate_hz, self._is_auto = n_channels, rate_hz, mains_hz == "auto"
+        self._n_channels, self._rate_hz, self._hop = n_channels, rate_hz, hop
         sections = band_pass(rate_hz)
         middle_hz = float(np.sqrt(LOW_EDGE_HZ * min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)))
         self.n_window = max(1, round(RMS_S * rate_hz / hop))
@@ -79,19 +80,20 @@ class RmsFilter:
         self.delay_s = group_delay_s(sections, middle_hz, rate_hz) + (self.n_window * hop + 1) / 2 / rate_hz
         self._cascade = Cascade(sections, n_channels)
         self._notch: Cascade | None = None
-        self._check = EmgCheck(n_channels, rate_hz, n_stretch)
+        self._check = EmgCheck(n_channels, rate_hz, n_stretch, seeks_mains=mains_hz == "auto")
         self.mains_hz: float | None = None
         if mains_hz is not None and mains_hz != "auto":
             self._switch_notch_on(mains_hz)
 
     @property
     def verdict(self) -> FlagArray:
-        """HUM and ELECTRODE, from the stretch before."""
+        """HUM and ELECTRODE, from the stretch before; SETTLING in the stretch that begins with the notch."""
         return self._check.verdict
 
     def _switch_notch_on(self, mains_hz: float) -> None:
         self.mains_hz = mains_hz
         self._notch = Cascade(mains_notch(mains_hz, self._rate_hz), self._n_channels)
+        self.n_settling = max(self.n_settling, round(NOTCH_SETTLING_S * self._rate_hz / self._hop))
 
     def start(self, first: FloatArray) -> None:
         """Begin anew at ``first`` (n_channels,)."""
@@ -101,20 +103,17 @@ class RmsFilter:
 
     def miss(self, n_frames: int) -> None:
         """Frames that never came; the stretch is not judged."""
-        self._check.skip(n_frames)
+        self._check.miss(n_frames)
 
     def run(self, x: FloatArray, *, is_held: bool) -> FloatArray:
         """Next frames ``(n_channels, n_frames)`` to squares; held ones are filtered but count nothing."""
         y = self._cascade.run(x)
         if self._notch is not None:
             y = self._notch.run(y)
-        if is_held:
-            self._check.skip(x.shape[1])
-            return np.zeros(x.shape)
-        self._check.push(x, y)
-        if self._is_auto and self.mains_hz is None and self._check.mains_hz is not None:
+        self._check.push(x, y, is_held=is_held)
+        if self.mains_hz is None and self._check.mains_hz is not None:
             self._switch_notch_on(self._check.mains_hz)
-        return np.asarray(y * y, dtype=np.float64)
+        return np.zeros(x.shape) if is_held else np.asarray(y * y, dtype=np.float64)
 
     def finish(self, sums: FloatArray, n_frames: FloatArray) -> FloatArray:
         """Sums and frame counts per hop, ``(n_channels, n_levels, n_window)``, to RMS ``(n_channels, n_levels)``."""

@@ -60,7 +60,7 @@ class HopStage:
         self._sums: FloatArray = np.zeros((2, n, self._width))  # of the quantity, and frames in them
         self._marks: FlagArray = np.zeros((n, self._width), dtype=np.uint16)
         self._age = 0  # whole hops since the filters started
-        self._flat = FlatCheck(n, round(rate_hz / hop))
+        self._flat = FlatCheck(n, max(1, round(rate_hz / hop)))
         self._spikes = SpikeCheck(n, emg, rate_hz / hop)
 
     def push(self, frames: FloatArray, state: np.uint8, verdict: FlagArray) -> tuple[FloatArray, FlagArray]:

@@ -17,7 +17,9 @@ SPIKE_REACH, SPIKE_REACH_EMG = 4, 12  # hops on either side
 SPIKE_TIMES_USUAL, SPIKE_OF_WIDTH, SPIKE_OF_RANGE, SPIKE_OF_POWER = 12.0, 0.7, 0.1, 0.8
 LOOSE_BELOW_HZ, LOOSE_SHARE = 20.0, 0.50  # good electrodes: a few hundredths, seldom 0.15; common practice, no source
 LOOSE_STRETCHES = 4  # seconds that are judged together: a loose electrode drifts and jumps, not all the time
-_FLAT, _HUM, _ELECTRODE, _SPIKE = (np.uint16(flag) for flag in (Flag.FLAT, Flag.HUM, Flag.ELECTRODE, Flag.SPIKE))
+_SETTLING, _FLAT, _HUM, _ELECTRODE, _SPIKE = (
+    np.uint16(flag) for flag in (Flag.SETTLING, Flag.FLAT, Flag.HUM, Flag.ELECTRODE, Flag.SPIKE)
+)
 
 _WORDS: dict[Flag, tuple[str, str]] = {
     Flag.MISSING: ("no data from {name}", "check the cable, the battery and the distance to the sensor"),
@@ -48,17 +50,18 @@ class EmgCheck:
     """Hum and loose electrodes of raw EMG channels, judged on whole aligned stretches of ``n_frames`` frames.
 
     A verdict holds for the stretch after the one it was made on, because a level is never changed once it is out.
-    A stretch with missing frames is not judged.
+    A stretch with missing frames, or more than a tenth of held ones, is not judged.
 
     Attributes
     ----------
-    verdict : (n_channels,) flags for the levels of the present stretch.
-    mains_hz : where a mains line near 50 or 60 Hz was found in two stretches running, else None; it stays.
+    verdict : (n_channels,) flags for the levels of the present stretch; SETTLING once, when ``mains_hz`` is found.
+    mains_hz : where a line near 50 or 60 Hz was found in two stretches running, if this ``seeks_mains``; it stays.
     """
 
-    def __init__(self, n_channels: int, rate_hz: float, n_frames: int) -> None:
+    def __init__(self, n_channels: int, rate_hz: float, n_frames: int, *, seeks_mains: bool) -> None:
         self._store: FloatArray = np.zeros((2, n_channels, n_frames))
-        self._n_filled, self._is_whole = 0, True
+        self._n_filled, self._n_lost = 0, 0
+        self._seeks_mains = seeks_mains
         self._window: FloatArray = np.asarray(np.hanning(n_frames + 1)[:-1], dtype=np.float64)
         self._frequency_hz: FloatArray = np.arange(n_frames // 2 + 1, dtype=np.float64) * (rate_hz / n_frames)
         self._suspect_hz: float | None = None
@@ -66,25 +69,25 @@ class EmgCheck:
         self.mains_hz: float | None = None
         self.verdict: FlagArray = np.zeros(n_channels, dtype=np.uint16)
 
-    def push(self, raw: FloatArray, filtered: FloatArray) -> None:
+    def push(self, raw: FloatArray, filtered: FloatArray, *, is_held: bool) -> None:
         """Next frames of one stretch, ``(n_channels, n_frames)``: before and after the filters."""
-        at = slice(self._n_filled, self._n_filled + raw.shape[1])
+        n = raw.shape[1]
+        at = slice(self._n_filled, self._n_filled + n)
         self._store[0, :, at], self._store[1, :, at] = raw, filtered
-        self._count(raw.shape[1])
+        self._count(n, n_lost=n if is_held else 0)
 
-    def skip(self, n_frames: int) -> None:
-        """Frames of one stretch that are missing or held."""
-        self._is_whole = False
-        self._count(n_frames)
+    def miss(self, n_frames: int) -> None:
+        """Frames of one stretch that never came."""
+        self._count(n_frames, n_lost=self._store.shape[-1])
 
-    def _count(self, n_frames: int) -> None:
-        self._n_filled += n_frames
+    def _count(self, n_frames: int, *, n_lost: int) -> None:
+        self._n_filled, self._n_lost = self._n_filled + n_frames, self._n_lost + n_lost
         if self._n_filled == self._store.shape[-1]:
-            if self._is_whole:
+            if self._n_lost <= 0.1 * self._n_filled:
                 self.verdict = self._judge()
             else:
                 self.verdict, self._recent, self._suspect_hz = np.zeros_like(self.verdict), [], None
-            self._n_filled, self._is_whole = 0, True
+            self._n_filled, self._n_lost = 0, 0
 
     def _judge(self) -> FlagArray:
         raw, filtered = self._store - self._store.mean(axis=-1, keepdims=True)
@@ -93,10 +96,12 @@ class EmgCheck:
         power = _power(filtered * self._window)
         share, line_hz = max(((self._line_share(power, f), f) for f in MAINS_HZ), key=lambda pair: pair[0].max())
         found_hz = line_hz if share.max() > HUM_FOUND else None
-        if self.mains_hz is None and found_hz is not None and found_hz == self._suspect_hz:
+        verdict = np.asarray(loose * _ELECTRODE | (share > HUM_MOST) * _HUM, dtype=np.uint16)
+        if self._seeks_mains and self.mains_hz is None and found_hz is not None and found_hz == self._suspect_hz:
             self.mains_hz = self._centre_hz(power[share.argmax()], found_hz)
+            verdict |= _SETTLING
         self._suspect_hz = found_hz
-        return loose * _ELECTRODE | (share > HUM_MOST) * _HUM
+        return verdict
 
     def _share(self, power: FloatArray, chosen: NDArray[np.bool_]) -> FloatArray:
         """Share of the chosen bins in the power, ``(n_channels,)``."""

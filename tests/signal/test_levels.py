@@ -53,7 +53,7 @@ def cut(counts: FloatArray, sizes: list[int], gaps: list[tuple[int, int]]) -> li
     return items
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     sizes=st.lists(st.integers(1, 700), min_size=1, max_size=8),
     gaps=st.lists(st.tuples(st.integers(0, 2999), st.integers(1, 400)), max_size=4),

@@ -65,6 +65,13 @@ def test_the_live_levels_tell_the_same_hold(stream):
     assert in_band == pytest.approx(77.0 + 0.7, abs=0.2)
 
 
+def test_live_and_afterwards_are_the_same_bits(stream, recording):
+    counts = np.column_stack((recording.force_percent, recording.emg_microvolt))
+    once = LevelStream(stream[0].channels, recording.rate_hz).push(Chunk(0, counts))
+    assert once.values.tobytes() == stream[1].values.tobytes()
+    assert once.flags.tobytes() == stream[1].flags.tobytes()
+
+
 def test_levels_lag_the_delay_free_force_by_the_stated_delay_only(stream, recording):
     smooth = smooth_force(recording.force_percent, recording.rate_hz)
     at_s = shown_s(*stream, 0)

@@ -61,9 +61,11 @@ def test_hum_found_for_two_seconds_switches_the_notch_on_for_good(mains_hz: floa
     hum = np.where(time_s(12) < 8, 20 * np.sin(2 * np.pi * mains_hz * time_s(12)), 0)
     harmonics = 5 * np.sin(2 * np.pi * 3 * mains_hz * time_s(12))
     stream = LevelStream([EMG], RATE_HZ)
-    rms = stream.push(Chunk(0, (muscle + hum + harmonics)[:, None])).values[:, 0]
+    levels = stream.push(Chunk(0, (muscle + hum + harmonics)[:, None]))
+    rms, settling = levels.values[:, 0], np.flatnonzero(levels.flags[:, 0] & Flag.SETTLING)
     assert stream.mains_hz == pytest.approx(mains_hz, abs=0.11)
     assert rms[50:190].mean() > 16
+    assert settling[settling > 100].tolist() == list(range(200, 300)), "the notch settles in the second it came on"
     assert 9.2 < rms[400:1200].mean() < 10.2, "the comb takes a few percent of the muscle as well"
 
 
@@ -85,6 +87,14 @@ def test_a_loose_electrode_drifts_more_than_the_muscle_speaks() -> None:
     drift = np.cumsum(np.random.default_rng(2).normal(0, 2.0, 8000))
     flagged = (flags_of(EMG, emg(8, 5) + drift) & Flag.ELECTRODE) > 0
     assert flagged[100:].all()
+
+
+def test_a_radio_that_loses_a_few_readings_does_not_blind_the_check() -> None:
+    counts = emg(8, 5) + np.cumsum(np.random.default_rng(2).normal(0, 2.0, 8000))
+    counts[::50] = np.nan
+    assert (flags_of(EMG, counts)[100:] & Flag.ELECTRODE).all()
+    counts[::5] = np.nan
+    assert not (flags_of(EMG, counts) & Flag.ELECTRODE).any(), "too many are held to judge"
 
 
 def test_a_jerk_on_the_sensor_is_a_spike_and_a_quick_press_is_not() -> None:
