@@ -191,12 +191,15 @@ class Engine:
         for maximum in maxima.values():
             self.emit("maximum", {**maximum.to_dict(), "settled": settled, "by": by})
         self.activity = None
-        self.stage = "ready"
+        if self.stage not in ("cautions", "zero"):
+            self.stage = "ready"
 
     def _start_plan(self, message: Mapping[str, Any], by: str) -> None:
         self._need_idle("a plan")
         if self.stage == "cautions":
             raise SessionError("the cautions have not been read", "read and accept them first")
+        if not self.zeros:
+            raise SessionError("the sensors have no zero yet", "zero them first")
         plan = self.plans.get(str(message.get("plan")))
         if plan is None:
             raise SessionError(f"no plan {message.get('plan')!r}", f"choose one of {', '.join(self.plans)}")
@@ -286,7 +289,8 @@ class Engine:
                 self.message = {"level": "error", "text": activity.error.what, "cure": activity.error.cure}
             else:
                 self.message = None
-                self.stage = "maximum" if self.stage == "zero" else self.stage
+                if self.stage == "zero":  # a maximum may be known already, typed in
+                    self.stage = "ready" if self.channels[self.guide].name in self.maxima else "maximum"
         elif isinstance(activity, Hold):
             self.stage = "done"
         elif isinstance(activity, Attempting) and self.search.verdict().state == "accepted":

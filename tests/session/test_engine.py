@@ -203,6 +203,14 @@ def test_a_maximum_read_off_a_display_is_marked_as_typed(bench):
     assert bench.engine.stage == "ready"
 
 
+def test_a_typed_maximum_skips_neither_cautions_nor_zero():
+    bench = Bench()
+    bench.do(do="typed_maximum", channel="force", value=300)
+    assert bench.engine.stage == "cautions"
+    bench.zero()
+    assert bench.engine.stage == "ready"
+
+
 def test_a_lost_signal_is_a_problem_with_a_cure_and_time_goes_on():
     bench = Bench()
     bench.ready()
@@ -283,7 +291,7 @@ def test_the_played_session_reaches_its_plan():
 def test_efforts_do_not_depend_on_chunks_and_are_the_same_afterwards(sizes):
     def forever():
         while True:
-            yield from sizes
+            yield from (*sizes, 500)  # single frames among them, not 40 000 of them
 
     items, events, live = play(forever())
     _, reference_events, reference = play(iter(lambda: 10, 0))

@@ -1,0 +1,5 @@
+"""``python -m biofeedback``."""
+
+from biofeedback.cli import main
+
+raise SystemExit(main())
