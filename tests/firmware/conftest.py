@@ -21,7 +21,7 @@ HERE = Path(__file__).parent
 NOTES = HERE.parents[1] / "firmware-notes"
 CHANNELS = (
     "emg_1:mV*4.8828125@0..1023,emg_2:mV*4.8828125@0..1023,force:N*0.001@-8388608..8388607"
-    "&columns=seq,t_us,emg_1,emg_2,force,-"
+    "&columns=seq,t_us,emg_1,emg_2,force,check"
 )
 
 
