@@ -196,6 +196,7 @@ class EffortStream:
                 state.tension = PassiveTension(
                     0.0 if math.isnan(state.zero) else state.zero, relaxes=self.baseline == "passive"
                 )
+            state.tension.strength = 0.0 if math.isnan(state.strength) else state.strength
             if self._is_stretch_new:
                 state.tension.begin_stretch(end_s - n_relaxed / self.level_rate_hz)
             mean = float(np.mean(self._values[:, index]))

