@@ -11,8 +11,12 @@ from biofeedback.model import Event
 from biofeedback.storage.recording import Recording
 
 LONGEST_TEXT = 200  # characters; the formats reserve room for the longest text in every second of the file
-RATING = re.compile(r"rating (?P<value>\d+(?:\.\d+)?|none)(?: \(corrects (?P<corrects>\d+)\))?")
-PHASE = re.compile(r"phase (?P<kind>\w+)(?: (?P<low>[\d.]+)-(?P<high>[\d.]+) %)?(?:: (?P<title>.*))?", re.DOTALL)
+RATING = re.compile(
+    r"rating (?P<value>\d+(?:\.\d+)?|none)(?:, phase (?P<phase>\d+))?(?: \(corrects (?P<corrects>\d+)\))?"
+)
+PHASE = re.compile(
+    r"phase (?:(?P<number>\d+) )?(?P<kind>[a-z]+)(?: (?P<low>[\d.]+)-(?P<high>[\d.]+) %)?(?:: (?P<title>.*))?"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +54,14 @@ def describe_event(event: Event) -> str:
         case "rating":
             value = data.get("value")
             said = "none" if value is None else f"{value:g}"
-            return f"rating {said}" + (f" (corrects {data['corrects']})" if data.get("corrects") else "")
+            phase = "" if data.get("phase_index") is None else f", phase {data['phase_index'] + 1}"
+            return f"rating {said}{phase}" + (f" (corrects {data['corrects']})" if data.get("corrects") else "")
         case "phase":
             band = data.get("band")
             percent = f" {band[0]:g}-{band[1]:g} %" if band else ""
             title = f": {data['title']}" if data.get("title") else ""
-            return f"phase {data.get('kind', '')}{percent}{title}"
+            number = "" if data.get("kind") == "end" else f"{data.get('index', 0) + 1} "
+            return f"phase {number}{data.get('kind', '')}{percent}{title}"
         case "stop":
             return f"stop: {data.get('reason', '')}"
         case "note":
@@ -68,7 +74,8 @@ def describe_event(event: Event) -> str:
 def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz: float) -> list[Event]:
     """The inverse for ratings, phases and stops, from ``(onset_s, duration_s, text)``; other texts become notes.
 
-    A rating belongs to the phase in which it was given.
+    A passive phase is relaxed, so that the position's own tension can be learnt in it. Phases without a number are
+    counted; a rating that names no phase belongs to the one in which it was given.
     """
     events: list[Event] = []
     index = -1
@@ -77,8 +84,10 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
         if match := RATING.fullmatch(text):
             events.append(Event(frame, "rating", _parse_rating(match, index)))
         elif match := PHASE.fullmatch(text):
-            index += match["kind"] != "end"
+            if match["kind"] != "end":
+                index = int(match["number"]) - 1 if match["number"] else index + 1
             events.append(Event(frame, "phase", _parse_phase(match, index, duration_s)))
+            events.append(Event(frame, "relaxed", {"on": match["kind"] == "passive"}))
         elif text.startswith("stop: "):
             events.append(Event(frame, "stop", {"reason": text.removeprefix("stop: ")}))
         else:
@@ -88,12 +97,8 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
 
 def _parse_rating(match: re.Match[str], index: int) -> dict[str, Any]:
     value = None if match["value"] == "none" else float(match["value"])
-    data: dict[str, Any] = {
-        "value": value,
-        "phase_index": index if index >= 0 else None,
-        "ask_id": None,
-        "by": "import",
-    }
+    place = int(match["phase"]) - 1 if match["phase"] else index
+    data: dict[str, Any] = {"value": value, "phase_index": None if place < 0 else place, "ask_id": None, "by": "import"}
     if match["corrects"]:
         data["corrects"] = int(match["corrects"])
     return data

@@ -33,7 +33,7 @@ def export_edf(recording: Recording, path: Path, *, n_bits: int = 24, anonymous:
 
     Raises RecordingError when edfio is missing or a channel cannot be expressed.
     """
-    edfio = _import_edfio()
+    edfio = import_edfio()
     signal_class, file_class = {24: (edfio.BdfSignal, edfio.Bdf), 16: (edfio.EdfSignal, edfio.Edf)}[n_bits]
     n_per_record, record_s = choose_record(recording.rate_hz)
     counts = recording.counts()
@@ -152,7 +152,8 @@ def read_start(recording: Recording) -> datetime.datetime | None:
     return started.replace(tzinfo=None) if 1985 <= started.year <= 2084 else None
 
 
-def _import_edfio() -> Any:
+def import_edfio() -> Any:
+    """The library, or RecordingError with the way to get it."""
     try:
         import edfio
     except ImportError as error:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from biofeedback.model import Chunk, Gap, Note
+from biofeedback.model import Channel, Chunk, Gap, Note
 from biofeedback.storage.annotations import list_annotations
 from biofeedback.storage.recording import Recording
 
@@ -84,7 +85,26 @@ def describe(recording: Recording, *, anonymous: bool = False) -> dict[str, Any]
     ]
     gaps = [{"first_frame": g.first_frame, "n_frames": g.n_frames, "reason": g.reason} for g in recording.gaps]
     notes = [] if anonymous else [{"frame": note.frame, "text": note.text} for note in recording.notes]
-    return {"settings": settings, "n_frames": recording.n_frames, "events": events, "gaps": gaps, "notes": notes}
+    columns = [describe_column(channel) for channel in recording.channels]
+    return {
+        "settings": settings,
+        "columns": columns,
+        "n_frames": recording.n_frames,
+        "events": events,
+        "gaps": gaps,
+        "notes": notes,
+    }
+
+
+def describe_column(channel: Channel) -> dict[str, Any]:
+    """The channel as it is once its numbers are in units: factor 1, no offset."""
+    rails = [
+        None if rail is None else float(channel.scaled(np.array([rail]))[0])
+        for rail in (channel.rail_low_counts, channel.rail_high_counts)
+    ]
+    low, high = reversed(rails) if channel.factor < 0 else rails
+    column = replace(channel, factor=1.0, offset_counts=0.0, rail_low_counts=low, rail_high_counts=high)
+    return column.to_dict()
 
 
 def _without_dates(data: Any) -> Any:

@@ -86,12 +86,12 @@ def test_pyedflib_reads_the_same_values_within_one_step(tmp_path: Path, n_bits: 
         np.testing.assert_allclose(signals[k][997:], header["physical_min"])  # a gap, and padding to whole records
     assert (started.year, started.month, started.hour, started.second) == (2026, 11, 18, 9)
     assert list(zip(*annotations, strict=True)) == [
-        (0.0, 4.98, "phase passive: Relax"),
-        (2.49, -1.0, "rating 6.5"),
-        (4.98, 5.49, "phase contract 60-80 %: Hold"),
-        (9.97, 0.5, "gap: nothing came"),
+        (0.0, 4.98, "phase 1 passive: Relax"),
+        (2.49, -1.0, "rating 6.5, phase 1"),
+        (4.98, 5.49, "phase 2 contract 60-80 %: Hold"),
         (9.97, -1.0, "note: boot line"),
-        (10.22, -1.0, "rating none"),
+        (9.97, 0.5, "gap: nothing came"),
+        (10.22, -1.0, "rating none, phase 2"),
         (10.47, 0.53, "gap: end of recording"),
     ]
 
@@ -119,9 +119,9 @@ def test_mne_reads_the_same_values_and_annotations(tmp_path: Path, n_bits: int, 
     values = raw.get_data("emg left")[0] * 1e6  # MNE keeps volts
     np.testing.assert_allclose(values[:1000], counts[:, 1], atol=0.31)  # one step of 16 bits; 24 bits: far below
     assert [str(text) for text in raw.annotations.description][:3] == [
-        "phase passive: Relax",
-        "rating 6.5",
-        "phase contract 60-80 %: Hold",
+        "phase 1 passive: Relax",
+        "rating 6.5, phase 1",
+        "phase 2 contract 60-80 %: Hold",
     ]
     np.testing.assert_allclose(raw.annotations.onset[:3], [0, 2.5, 5.0])
 

@@ -1,0 +1,258 @@
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from biofeedback.errors import RecordingError
+from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap
+from biofeedback.storage.csv_import import import_csv
+from biofeedback.storage.edf import export_edf
+from biofeedback.storage.edf_import import import_edf
+from biofeedback.storage.imported import write_recording
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import Recording, open_recording
+from biofeedback.storage.tables import export_csv, export_numpy
+
+from ..requirements import need
+
+try:
+    import edfio
+except ImportError:
+    edfio = None
+
+
+@st.composite
+def sessions(draw: st.DrawFn) -> tuple[list[Channel], float, list[Chunk | Gap], list[Event]]:
+    """Channels, rate, chunks and gaps, and phases with ratings in them."""
+    n_channels = draw(st.integers(1, 3))
+    kinds = draw(st.lists(st.sampled_from(["force", "emg", "position"]), min_size=n_channels, max_size=n_channels))
+    channels = [
+        Channel(
+            name=f"{kind} {k}",
+            kind=kind,
+            unit=draw(st.sampled_from(["N", "uV", "deg", "count"])),
+            factor=draw(st.sampled_from([1.0, 0.5, 0.0042, -2.0, 1 / 3])),
+            offset_counts=draw(st.sampled_from([0.0, 120.0])),
+        )
+        for k, kind in enumerate(kinds)
+    ]
+    rate_hz = draw(st.sampled_from([10.0, 80.0, 93.75, 1000.0]))
+    items: list[Chunk | Gap] = []
+    end = 0
+    for is_chunk in draw(st.lists(st.booleans(), min_size=1, max_size=5)):
+        n_frames = draw(st.integers(1, 300))
+        if is_chunk:
+            counts = np.random.default_rng(draw(st.integers(0, 999))).integers(-30_000, 30_000, (n_frames, n_channels))
+            items.append(Chunk(end, counts.astype(np.float64)))
+        else:
+            items.append(Gap(end, n_frames, "nothing came"))
+        end += n_frames
+    frames = sorted(draw(st.lists(st.integers(0, max(0, end - 1)), max_size=6)))
+    events = []
+    for k, frame in enumerate(frames):
+        band = [60.0, 80.0] if k % 2 else None
+        kind = "contract" if k % 2 else "passive"
+        about = {"index": k, "kind": kind, "title": "Hold", "band": band, "grace_s": 0.0, "duration_s": 1.0, "cycle": 0}
+        events.append(Event(frame, "phase", about))
+        value = draw(st.one_of(st.none(), st.integers(0, 20).map(lambda n: n / 2)))
+        events.append(Event(frame, "rating", {"value": value, "phase_index": k, "ask_id": None, "by": "import"}))
+    return channels, rate_hz, items, events
+
+
+def record(path: Path, session: tuple[list[Channel], float, list[Chunk | Gap], list[Event]]) -> Recording:
+    channels, rate_hz, items, events = session
+    about = {
+        "channels": [c.to_dict() for c in channels],
+        "rate_hz": rate_hz,
+        "athlete": "A01",
+        "started_utc": "2026-11-24T10:00:00+00:00",
+    }
+    with Recorder.create(path, about, threaded=False) as recorder:
+        for item in items:
+            recorder.append(item)
+        for event in events:
+            recorder.event(event)
+    return open_recording(path)
+
+
+def values_of(recording: Recording) -> FloatArray:
+    counts = recording.counts()
+    return np.column_stack([c.scaled(counts[:, k]) for k, c in enumerate(recording.channels)])
+
+
+def said(recording: Recording) -> list[str]:
+    return sorted(
+        repr((e.frame, e.kind, *(e.data.get(key) for key in ("value", "phase_index", "index", "kind", "band"))))
+        for e in recording.events
+        if e.kind in ("phase", "rating")
+    )
+
+
+@given(sessions())
+@settings(max_examples=25, deadline=None)
+def test_csv_gives_back_every_digit_every_gap_and_every_event(
+    session: tuple[list[Channel], float, list[Chunk | Gap], list[Event]],
+) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        before = record(Path(folder) / "a.hold", session)
+        export_csv(before, Path(folder) / "a.csv")
+        write_recording(import_csv(Path(folder) / "a.csv"), Path(folder) / "b.hold")
+        after = open_recording(Path(folder) / "b.hold")
+        assert after.rate_hz == before.rate_hz
+        assert values_of(after).tobytes() == values_of(before).tobytes()
+        assert [(c.name, c.kind, c.unit) for c in after.channels] == [(c.name, c.kind, c.unit) for c in before.channels]
+        assert [(e.frame, e.kind, e.data, e.utc) for e in after.events] == [
+            (e.frame, e.kind, e.data, e.utc) for e in before.events
+        ]
+        assert after.settings["athlete"] == "A01"
+
+
+@pytest.mark.parametrize(("n_bits", "suffix"), [(24, "bdf"), (16, "edf")])
+@given(session=sessions())
+@settings(max_examples=25, deadline=None)
+def test_edf_gives_back_values_within_a_step_and_gaps_and_ratings_exactly(
+    n_bits: int, suffix: str, session: tuple[list[Channel], float, list[Chunk | Gap], list[Event]]
+) -> None:
+    need(edfio is not None, "edfio is not installed")
+    with tempfile.TemporaryDirectory() as folder:
+        before = record(Path(folder) / "a.hold", session)
+        export_edf(before, Path(folder) / f"a.{suffix}", n_bits=n_bits)
+        write_recording(import_edf(Path(folder) / f"a.{suffix}"), Path(folder) / "b.hold")
+        after = open_recording(Path(folder) / "b.hold")
+        assert after.rate_hz == before.rate_hz
+        assert (after.settings["athlete"], after.settings["started_utc"]) == ("A01", "2026-11-24T10:00:00+00:00")
+        assert [(c.name, c.kind) for c in after.channels] == [(c.name, c.kind) for c in before.channels]
+        mine, theirs = values_of(before), values_of(after)
+        np.testing.assert_array_equal(np.isnan(mine), np.isnan(theirs))
+        span = 60_100 * np.array([abs(c.factor) for c in before.channels])
+        assert (np.nan_to_num(np.abs(mine - theirs)) <= span * 1.01 / 2 ** (n_bits - 1)).all()
+        assert said(after) == said(before)
+
+
+def test_numpy_archive(tmp_path: Path) -> None:
+    channel = Channel(name="force", kind="force", unit="N", factor=0.5)
+    events = [Event(1, "rating", {"value": 6.5}), Event(2, "rating", {"value": None})]
+    before = record(
+        tmp_path / "a.hold", ([channel], 100.0, [Chunk(0, np.array([[2.0], [4.0]])), Gap(2, 1, "")], events)
+    )
+    export_numpy(before, tmp_path / "a.npz")
+    with np.load(tmp_path / "a.npz") as archive:
+        np.testing.assert_array_equal(archive["values"], [[1.0], [2.0], [np.nan]])
+        np.testing.assert_array_equal(archive["time_s"], [0.0, 0.01, 0.02])
+        np.testing.assert_array_equal(archive["ratings"], [6.5, np.nan])
+        assert (archive["names"].tolist(), archive["units"].tolist()) == (["force"], ["N"])
+        assert "2026-11-24" in str(archive["about"])
+    export_numpy(before, tmp_path / "b.npz", anonymous=True)
+    with np.load(tmp_path / "b.npz") as archive:
+        assert "2026" not in str(archive["about"])
+
+
+def write(path: Path, text: str, encoding: str = "utf-8") -> Path:
+    path.write_text(text, encoding=encoding)
+    return path
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "time_s,force_N,emg [uV]\n0.0,1.5,2\n0.1,2.5,3\n0.2,3.5,4\n",
+        "time;force (N);emg (uV)\n0,0;1,5;2\n0,1;2,5;3\n0,2;3,5;4\n",
+        "Time [ms]\tforce [N]\temg [uV]\n1000\t1.5\t2\n1100\t2.5\t3\n1200\t3.5\t4\n",
+        "\ufeff# made elsewhere\n\ntime force_N emg_uV\n0.0 1.5 2\n0.1 2.5 3\n0.2 3.5 4\n",
+    ],
+)
+def test_separators_decimal_commas_units_and_times(tmp_path: Path, text: str) -> None:
+    imported = import_csv(write(tmp_path / "a.csv", text))
+    assert imported.settings["rate_hz"] == 10.0
+    channels = [Channel.from_dict(channel) for channel in imported.settings["channels"]]
+    assert [(c.name, c.kind, c.unit) for c in channels] == [("force", "force", "N"), ("emg", "emg", "uV")]
+    (chunk,) = imported.items
+    assert isinstance(chunk, Chunk)
+    np.testing.assert_array_equal(chunk.counts, [[1.5, 2], [2.5, 3], [3.5, 4]])
+    assert imported.remarks == ()
+
+
+def test_holes_ragged_rows_and_dead_channels_are_told(tmp_path: Path) -> None:
+    text = "time_s,force_kgf,emg_a,extra\n0.0,1,5,x\n0.1,2,5,\n0.2,,5,\n0.3,4,5\n0.5,6,5,,7\n0.6,7,5,\n"
+    imported = import_csv(write(tmp_path / "a.csv", text))
+    assert [(type(i).__name__, i.first_frame, i.n_frames) for i in imported.items] == [
+        ("Chunk", 0, 2),
+        ("Gap", 2, 1),
+        ("Chunk", 3, 1),
+        ("Gap", 4, 1),
+        ("Chunk", 5, 2),
+    ]
+    assert imported.settings["channels"][0]["unit"] == "N"
+    assert imported.settings["channels"][0]["factor"] == 9.80665
+    remarks = "\n".join(imported.remarks)
+    assert "column extra left out: its kind is not known; write --channel" in remarks
+    assert "2 rows have more or fewer cells than the header" in remarks
+    assert "1 cells are no numbers" in remarks
+    assert "force: 1 cells are empty, 0.20 to 0.20 s: a gap" in remarks
+    assert "emg_a never changes: it reads 5 throughout" in remarks
+
+
+def test_times_coarser_than_the_rows(tmp_path: Path) -> None:
+    rows = "".join(f"{k // 2 / 1000:.3f},{k}\n" for k in range(1000))
+    imported = import_csv(write(tmp_path / "a.csv", "time_s,force_N\n" + rows))
+    assert imported.settings["rate_hz"] == pytest.approx(2000, rel=0.002)
+    assert [item.n_frames for item in imported.items if isinstance(item, Chunk)] == [1000]
+    assert "coarser" in imported.remarks[0]
+
+
+def test_a_mapping_names_what_headers_do_not(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "a,b\n1,10\n2,20\n")
+    imported = import_csv(path, channels={"a": "force:N*0.0042", "b": "emg:mV@envelope"}, rate_hz=50.0)
+    force, emg = (Channel.from_dict(channel) for channel in imported.settings["channels"])
+    assert (force.kind, force.unit, force.factor) == ("force", "N", 0.0042)
+    assert (emg.kind, emg.unit, emg.envelope) == ("emg", "mV", True)
+    with pytest.raises(RecordingError, match=r"has no column c; it has a, b"):
+        import_csv(path, channels={"c": "force"}, rate_hz=50.0)
+    with pytest.raises(RecordingError, match=r"'torque' is not understood .*; write --channel"):
+        import_csv(path, channels={"a": "torque"}, rate_hz=50.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "has no table"),
+        ("force\n", "has no table"),
+        ("force\nx\n", "has no numbers"),
+        ("a,b\n1,2\n", "no column is known to be force, emg or position; write --channel"),
+        ("force\n1\n2\n", "has no time column; say --rate HZ"),
+        ("time [min],force\n0,1\n1,2\n", "time in 'min' is not understood"),
+        ("time,force\n1,1\n1,2\n", "its times do not advance"),
+    ],
+)
+def test_what_cannot_be_understood_has_a_cure(tmp_path: Path, text: str, message: str) -> None:
+    with pytest.raises(RecordingError, match=message):
+        import_csv(write(tmp_path / "a.csv", text))
+
+
+def test_an_edf_that_was_cut_while_recording_is_read_by_its_size(tmp_path: Path) -> None:
+    """EDF+ text, edfplus.info: the number of records is -1 only during recording."""
+    need(edfio is not None, "edfio is not installed")
+    channel = Channel(name="force", kind="force", unit="N")
+    before = record(tmp_path / "a.hold", ([channel], 100.0, [Chunk(0, np.arange(300.0)[:, None])], []))
+    export_edf(before, tmp_path / "a.edf", n_bits=16)
+    content = bytearray((tmp_path / "a.edf").read_bytes())
+    content[236:244] = b"-1      "
+    (tmp_path / "cut.edf").write_bytes(content[:-100])
+    imported = import_edf(tmp_path / "cut.edf")
+    (chunk,) = imported.items
+    assert isinstance(chunk, Chunk)
+    np.testing.assert_allclose(chunk.counts[:, 0], np.arange(200.0), atol=0.01)
+    assert any("-1" in remark for remark in imported.remarks)
+
+
+@pytest.mark.parametrize("content", [b"", b"0       nothing", b"\xffBIOSEMI" + bytes(300), bytes(5000)])
+def test_what_is_no_edf_says_so(tmp_path: Path, content: bytes) -> None:
+    need(edfio is not None, "edfio is not installed")
+    (tmp_path / "a.edf").write_bytes(content)
+    with pytest.raises(RecordingError, match="is no EDF or BDF file"):
+        import_edf(tmp_path / "a.edf")
