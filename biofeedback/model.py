@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from enum import IntFlag
 from typing import Any, Literal, TypeAlias
@@ -68,6 +68,12 @@ class Channel:
         """The inverse of ``to_dict``; unknown keys of newer versions are ignored."""
         known = {f.name for f in fields(cls)}
         return cls(**{key: value for key, value in data.items() if key in known})
+
+
+def find_guide(channels: Sequence[Channel]) -> int | None:
+    """Index of the channel that leads the athlete: the first force channel, else the first EMG channel, else None."""
+    kinds = [channel.kind for channel in channels]
+    return next((kinds.index(kind) for kind in ("force", "emg") if kind in kinds), None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

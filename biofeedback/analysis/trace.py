@@ -11,7 +11,8 @@ import numpy as np
 
 from biofeedback.analysis.phases import Phase, find_phases
 from biofeedback.calibration.effort import EffortStream, Maximum
-from biofeedback.model import Channel, Event, FlagArray, FloatArray, Gap, Item, Levels, Note
+from biofeedback.calibration.events import apply_event
+from biofeedback.model import Channel, Event, FlagArray, FloatArray, Gap, Item, Levels, Note, find_guide
 from biofeedback.signal.levels import LevelStream
 
 
@@ -129,13 +130,13 @@ def compute_trace(recording: RecordingLike) -> Trace:
         if isinstance(item, Gap):
             _add_gap(gaps, item)
         levels = stream.push(item)
-        for piece in _split(levels, pending, effort, channels, stream.hop):
+        for piece in _split(levels, pending, effort, stream.hop):
             shown = effort.push(piece)
             parts.append((piece.values, shown.percent, shown.baseline, shown.flags))
     empty = np.empty((0, len(channels)))
     level, percent, baseline = (np.concatenate([p[i] for p in parts] or [empty]) for i in range(3))
     flags = np.concatenate([p[3] for p in parts] or [empty.astype(np.uint16)])
-    maxima = tuple((e.frame, maximum) for e in events if e.kind == "maximum" for maximum in read_maxima(e))
+    maxima = tuple((e.frame, Maximum.from_dict(e.data)) for e in events if e.kind == "maximum")
     return Trace(
         channels=channels,
         rate_hz=recording.rate_hz,
@@ -143,7 +144,7 @@ def compute_trace(recording: RecordingLike) -> Trace:
         hop=stream.hop,
         delay_s=stream.delay_s,
         baseline_methods=tuple(effort.methods),
-        guide=find_guide(channels),
+        guide=find_guide(channels) or 0,
         level=level,
         percent=percent,
         baseline=baseline,
@@ -156,29 +157,6 @@ def compute_trace(recording: RecordingLike) -> Trace:
         maxima=maxima,
         warnings=tuple(stream.warnings),
     )
-
-
-def apply_calibration(effort: EffortStream, event: Event, channels: Sequence[Channel]) -> None:
-    """What a "zero", "maximum" or "relaxed" event does to the effort stream."""
-    index = {channel.name: number for number, channel in enumerate(channels)}
-    if event.kind == "relaxed":
-        effort.set_relaxed(bool(event.data["on"]))
-    elif event.kind == "zero":
-        for name, zero in event.data["channels"].items():
-            if name in index:
-                effort.set_rest(index[name], float(zero["level"]), float(zero["sd"]))
-    elif event.kind == "maximum":
-        for maximum in read_maxima(event):
-            if maximum.channel in index:
-                effort.set_maximum(index[maximum.channel], maximum)
-
-
-def read_maxima(event: Event) -> tuple[Maximum, ...]:
-    """The maxima stored in a "maximum" event: one, or one per channel name."""
-    data = event.data
-    if isinstance(data.get("channel"), str):
-        return (Maximum.from_dict(data),)
-    return tuple(Maximum.from_dict(value) for value in data.values() if isinstance(value, Mapping))
 
 
 def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ...]:
@@ -201,23 +179,7 @@ def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ..
     return tuple(rows)
 
 
-def find_guide(channels: Sequence[Channel]) -> int:
-    """The channel that leads the athlete: the first force channel, else the first EMG channel."""
-    kinds = [channel.kind for channel in channels]
-    return next((kinds.index(kind) for kind in ("force", "emg") if kind in kinds), 0)
-
-
-def _add_gap(gaps: list[Gap], gap: Gap) -> None:
-    """One outage is one gap, in however many pieces it was noticed."""
-    if gaps and gaps[-1].end_frame == gap.first_frame:
-        last = gaps.pop()
-        gap = replace(last, n_frames=last.n_frames + gap.n_frames)
-    gaps.append(gap)
-
-
-def _split(
-    levels: Levels, pending: deque[Event], effort: EffortStream, channels: Sequence[Channel], hop: int
-) -> Iterator[Levels]:
+def _split(levels: Levels, pending: deque[Event], effort: EffortStream, hop: int) -> Iterator[Levels]:
     """Cut ``levels`` where an event takes effect and apply it in between."""
     start = levels.first
     while pending and pending[0].frame // hop < levels.end:
@@ -225,7 +187,7 @@ def _split(
         if cut > start:
             yield _slice(levels, start, cut)
             start = cut
-        apply_calibration(effort, pending.popleft(), channels)
+        apply_event(effort, pending.popleft())
     if start < levels.end:
         yield _slice(levels, start, levels.end)
 

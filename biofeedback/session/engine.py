@@ -14,14 +14,14 @@ from biofeedback.calibration.effort import EffortStream, Maximum
 from biofeedback.calibration.events import apply_event
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
-from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels
+from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide
 from biofeedback.session.activity import Activity
 from biofeedback.session.commands import parse_rating, read_number, read_text
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting, MaximumSearch
 from biofeedback.session.plan import Plan
 from biofeedback.session.setup import Setup
-from biofeedback.session.strip import Strip, choose_guide
+from biofeedback.session.strip import Strip
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.levels import LevelStream
 
@@ -50,7 +50,10 @@ class Engine:
         self.levels = LevelStream(self.channels, rate_hz)
         self.level_rate_hz = self.levels.level_rate_hz
         self.effort = EffortStream(self.channels, self.level_rate_hz)
-        self.guide = choose_guide(self.channels)
+        guide = find_guide(self.channels)
+        if guide is None:
+            raise SessionError("no channel measures force or muscle activity", "add one, e.g. channels=force:N")
+        self.guide = guide
         self.level = 0
         self.stage = "cautions"
         self.activity: Activity | None = None

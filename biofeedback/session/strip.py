@@ -1,13 +1,10 @@
-"""The last seconds of effort for the screen, and which channel leads."""
+"""The last seconds of effort for the screen."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
-from biofeedback.errors import SessionError
-from biofeedback.model import Channel, FlagArray, FloatArray
+from biofeedback.model import FlagArray, FloatArray
 
 
 class Strip:
@@ -36,12 +33,3 @@ class Strip:
         where = np.arange(max(0, self.end - n_levels), self.end) % len(self._flags)
         flags: FlagArray = np.bitwise_or.reduce(self._flags[where], axis=0)
         return flags
-
-
-def choose_guide(channels: Sequence[Channel]) -> int:
-    """The channel that leads the athlete: the first force channel, else the first EMG channel."""
-    for kind in ("force", "emg"):
-        for index, channel in enumerate(channels):
-            if channel.kind == kind:
-                return index
-    raise SessionError("no channel measures force or muscle activity", "add one, e.g. channels=force:N")

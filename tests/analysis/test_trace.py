@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from biofeedback.analysis.trace import compute_trace, find_guide, read_ratings
-from biofeedback.model import Channel, Chunk, Event, Flag, Gap
+from biofeedback.analysis.trace import compute_trace, read_ratings
+from biofeedback.model import Channel, Chunk, Event, Flag, Gap, find_guide
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import parse_plan
 from biofeedback.session.setup import Setup
