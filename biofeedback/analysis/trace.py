@@ -179,6 +179,14 @@ def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ..
     return tuple(rows)
 
 
+def _add_gap(gaps: list[Gap], gap: Gap) -> None:
+    """One outage is one gap, in however many pieces it was noticed."""
+    if gaps and gaps[-1].end_frame == gap.first_frame:
+        last = gaps.pop()
+        gap = replace(last, n_frames=last.n_frames + gap.n_frames)
+    gaps.append(gap)
+
+
 def _split(levels: Levels, pending: deque[Event], effort: EffortStream, hop: int) -> Iterator[Levels]:
     """Cut ``levels`` where an event takes effect and apply it in between."""
     start = levels.first

@@ -24,7 +24,7 @@ class Zeroing:
         self.error: CalibrationError | None = None
         self._desk = desk
         self._taken: list[Levels] = []
-        desk.give_cue(Cue("relax"))
+        desk.give_cue(Cue("release"))  # a simulated athlete then hangs loose on the strap
 
     def take(self, levels: Levels, effort: Effort) -> None:
         """Collect."""
