@@ -224,7 +224,7 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
     warnings = list(trace.warnings)
     missing_s = sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz
     if trace.gaps:
-        warnings.append(f"{len(trace.gaps)} gaps, {missing_s:.1f} s in all, have no data; nothing was filled in")
+        warnings.append(f"{missing_s:.1f} s of data are missing (gaps: {len(trace.gaps)}); nothing was filled in")
     if settings.get("fast"):
         warnings.append("shortened for trying out: rests were too short for a maximum to train with")
     return tuple(warnings)
