@@ -173,7 +173,7 @@ def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, t
     window = slice(round((begin + 8 * data.rate_hz) / hop), round((begin + 25 * data.rate_hz) / hop))
     effort_mean, effort_sd, effort_cv_percent, effort_in_band = describe(trace.percent[window, 0])
     assert effort_mean == pytest.approx(mean, abs=0.01)
-    assert effort_sd == pytest.approx(sd, rel=0.05), "the low-pass takes tremor and noise, a few per cent of the scatter"
+    assert effort_sd == pytest.approx(sd, rel=0.05), "the low-pass takes a few per cent of the scatter"
     assert effort_sd < sd
     assert effort_cv_percent == pytest.approx(cv_percent, rel=0.05)
     assert effort_in_band == pytest.approx(in_band, abs=1.0)

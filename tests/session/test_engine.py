@@ -1,3 +1,5 @@
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -271,7 +273,7 @@ def recompute(items, events):
     flags = np.concatenate([part.flags for part in levels])
     cuts = sorted({event.frame // stream.hop for event in events} | {0, len(values)})
     parts = []
-    for start, end in zip(cuts, cuts[1:], strict=False):
+    for start, end in itertools.pairwise(cuts):
         for event in events:
             if event.frame // stream.hop == start:
                 apply_event(effort, event)
