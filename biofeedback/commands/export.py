@@ -1,0 +1,88 @@
+"""``biofeedback export``: recordings for other programs."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from biofeedback.commands.check import find_recordings
+from biofeedback.commands.progress import make_progress
+from biofeedback.errors import RecordingError
+from biofeedback.storage.recording import Recording, open_recording
+
+SUFFIXES = {"csv": ".csv", "numpy": ".npz", "edf": ".edf", "bdf": ".bdf"}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``export``."""
+    parser.add_argument("paths", nargs="+", type=Path, metavar="FILE|FOLDER", help="recordings, or folders of them")
+    parser.add_argument(
+        "--to",
+        required=True,
+        choices=[*SUFFIXES, "bids"],
+        help="csv: a table with a JSON beside it; numpy: .npz; edf, bdf: EDF+ (16 bits), BDF+ (24 bits, loses nothing "
+        "of whole counts); bids: a dataset for sharing",
+    )
+    parser.add_argument("--out", type=Path, default=None, metavar="FOLDER", help="where to (beside each recording)")
+    parser.add_argument("--anonymous", action="store_true", help="leave out notes, date and time")
+    parser.add_argument("--mains", type=float, choices=[50.0, 60.0], default=None, help="mains frequency, for bids")
+    parser.add_argument("--placement", default="", metavar="TEXT", help="where the electrodes were, for bids")
+    parser.add_argument("--reference", default="", metavar="TEXT", help="where the reference was, for bids")
+    parser.add_argument("--force", action="store_true", help="write over files that exist")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Export each recording and name the files made."""
+    files = find_recordings(args.paths)
+    try:
+        made = export_dataset(files, args) if args.to == "bids" else export_files(files, args)
+    except OSError as error:
+        raise RecordingError(f"{error.filename}: {error.strerror}", "choose another folder with --out") from error
+    for path in made:
+        print(path)
+    return 0
+
+
+def export_dataset(files: list[Path], args: argparse.Namespace) -> list[Path]:
+    """All recordings as one BIDS dataset."""
+    from biofeedback.storage.bids import export_bids
+
+    if args.out is None:
+        raise RecordingError("a dataset needs a folder of its own", "say --out FOLDER")
+    documented = {key: getattr(args, key) for key in ("placement", "reference") if getattr(args, key)}
+    return export_bids(
+        [open_recording(path) for path in files],
+        args.out,
+        mains_hz=args.mains,
+        anonymous=args.anonymous,
+        progress=make_progress("exporting"),
+        **documented,
+    )
+
+
+def export_files(files: list[Path], args: argparse.Namespace) -> list[Path]:
+    """One file, or one family of files, for each recording."""
+    made: list[Path] = []
+    for number, path in enumerate(files, 1):
+        recording = open_recording(path)
+        folder = args.out or path.parent
+        folder.mkdir(parents=True, exist_ok=True)
+        target = folder / (path.stem + SUFFIXES[args.to])
+        if target.exists() and not args.force:
+            raise RecordingError(f"{target} exists already", "say --force to write over it, or --out FOLDER")
+        made += export_one(recording, target, args.to, anonymous=args.anonymous, label=f"{number}/{len(files)}")
+    return made
+
+
+def export_one(recording: Recording, target: Path, to: str, *, anonymous: bool, label: str) -> list[Path]:
+    """One recording to ``target``."""
+    if to in ("edf", "bdf"):
+        from biofeedback.storage.edf import export_edf
+
+        export_edf(recording, target, n_bits=16 if to == "edf" else 24, anonymous=anonymous)
+        return [target]
+    from biofeedback.storage.tables import export_csv, export_numpy
+
+    if to == "numpy":
+        return export_numpy(recording, target, anonymous=anonymous)
+    return export_csv(recording, target, anonymous=anonymous, progress=make_progress(label))

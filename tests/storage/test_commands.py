@@ -1,0 +1,141 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from biofeedback.cli import main
+from biofeedback.model import Chunk, Event, Gap
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import open_recording
+
+from .helpers import make_counts, make_settings
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    with Recorder.create(tmp_path / "a.hold", make_settings(exercise="hurdle seat"), threaded=False) as recorder:
+        recorder.append(Chunk(0, make_counts(500)))
+        recorder.event(Event(100, "rating", {"value": 6, "phase_index": None}))
+    return tmp_path / "a.hold"
+
+
+@pytest.mark.parametrize(
+    ("to", "names"),
+    [
+        ("csv", ["a.csv", "a.json", "a_events.csv"]),
+        ("numpy", ["a.npz"]),
+        ("edf", ["a.edf"]),
+        ("bdf", ["a.bdf"]),
+    ],
+)
+def test_export_names_what_it_made_and_writes_over_nothing(
+    path: Path, to: str, names: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    if to in ("edf", "bdf"):
+        pytest.importorskip("edfio")
+    out = path.parent / "out"
+    assert main(["export", str(path), "--to", to, "--out", str(out)]) == 0
+    assert capsys.readouterr().out.splitlines() == [str(out / name) for name in names]
+    assert main(["export", str(path), "--to", to, "--out", str(out)]) == 1
+    assert "exists already; say --force" in capsys.readouterr().err
+    assert main(["export", str(path.parent), "--to", to, "--out", str(out), "--force", "--anonymous"]) == 0
+
+
+def test_export_of_a_dataset(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("edfio")
+    assert main(["export", str(path), "--to", "bids"]) == 1
+    assert "a dataset needs a folder of its own; say --out FOLDER" in capsys.readouterr().err
+    assert (
+        main(
+            [
+                "export",
+                str(path),
+                "--to",
+                "bids",
+                "--out",
+                str(path.parent / "ds"),
+                "--placement",
+                "middle of the thigh",
+            ]
+        )
+        == 0
+    )
+    (sidecar,) = (path.parent / "ds").rglob("*_emg.json")
+    assert "middle of the thigh" in sidecar.read_text()
+
+
+def write_table(path: Path, rate_hz: int = 1000, n_frames: int = 6000) -> Path:
+    """A rest of 2 s at 5 N, then 2 s at 105 N, then nothing for 1 s, then 1 s at 105 N."""
+    rows = ["time_s,load [N],hand"]
+    for k in range(n_frames):
+        t = k / rate_hz
+        load = "" if 4 <= t < 5 else "5" if t < 2 else "105"
+        rows.append(f"{t:.4f},{load},{k % 7}")
+    path.write_text("\n".join(rows))
+    return path
+
+
+def test_a_foreign_table_becomes_a_recording_that_can_be_analysed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = write_table(tmp_path / "trial.csv")
+    events = tmp_path / "events.csv"
+    events.write_text(
+        "onset,duration,text\n0,2,phase passive\n2,4,phase contract 40-60 %\n1.5,,rating 7\n5.5,n/a,rating 4.5\n"
+    )
+    code = main(
+        [
+            "convert",
+            str(table),
+            "--channel",
+            "load=force",
+            "--rest",
+            "0.5-1.9",
+            "--maximum",
+            "load=200",
+            "--events",
+            str(events),
+            "--athlete",
+            "A01",
+            "--side",
+            "left",
+        ]
+    )
+    assert code == 0
+    output = capsys.readouterr().out
+    assert "column hand left out: its kind is not known" in output
+    assert "load: 1000 cells are empty, 4.00 to 5.00 s: a gap" in output
+    recording = open_recording(tmp_path / "trial.hold")
+    assert recording.rate_hz == 1000.0
+    assert [(g.first_frame, g.n_frames) for g in recording.items() if isinstance(g, Gap)] == [(4000, 1000)]
+    assert (recording.settings["athlete"], recording.settings["side"]) == ("A01", "left")
+
+    from biofeedback.analysis.answer import analyse_recording
+
+    analysis = analyse_recording(recording)
+    assert [row.rating.value for row in analysis.phases if row.rating] == [7, 4.5]
+    held = (analysis.trace.time_s > 3) & (analysis.trace.time_s < 4)
+    np.testing.assert_allclose(analysis.trace.percent[held, 0], 50.0, atol=0.1)  # (105 N - 5 N) of 200 N
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--channel", "load"], "--channel load is not understood; write --channel NAME=KIND"),
+        (["--channel", "load=force", "--rest", "5"], "--rest 5 is no stretch of time; write --rest 0-2"),
+        (["--channel", "load=force", "--maximum", "lod=3"], "no channel 'lod'; use one of load"),
+        (["--channel", "load=force", "--events", "nowhere.csv"], "nowhere.csv cannot be read"),
+        ([], "no column is known to be force, emg or position; write --channel"),
+    ],
+)
+def test_mistakes_end_in_one_line_with_a_cure_and_leave_nothing(
+    tmp_path: Path, arguments: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = write_table(tmp_path / "trial.csv", n_frames=100)
+    assert main(["convert", str(table), *arguments]) == 1
+    error = capsys.readouterr().err
+    assert message in error
+    assert len(error.splitlines()) == 1
+    assert not (tmp_path / "trial.hold").exists()
