@@ -154,6 +154,14 @@ class FakeLive:
 
     # what the test moves
 
+    def restart(self) -> None:
+        """Another session in the same place; pages stay connected."""
+        self._state = first_state()
+        self._strip = np.empty((0, 1), np.float32)
+        self.snap = FakeSnapshot()
+        self.commands.clear()
+        self.change()
+
     def _wake(self) -> None:
         self._count += 1
         for future in self._waiting:
@@ -226,14 +234,18 @@ class FakeLive:
         self.change(ask=None, ratings=[*self._state["ratings"], rating])
 
     def _do_stop(self, message: dict[str, Any]) -> None:
-        self.change(stopped={"reason": message.get("reason", "") or "stopped by hand"}, ask=None)
+        stage = "done" if self._state["stage"] == "plan" else self._state["stage"]
+        reason = message.get("reason", "") or "Stop was pressed"
+        self.change(stage=stage, stopped={"reason": reason}, ask=None, phase=None, next=None, band=None)
         self.show(remaining_s=math.nan, band_state=0)
 
     def _do_resume(self, message: dict[str, Any]) -> None:
-        self.change(stopped=None)
+        self.change(stage="ready", stopped=None, answer=None)
 
-    def _do_finish(self, message: dict[str, Any]) -> None:
-        self.change(stage="done", stopped=None, phase=None, next=None, band=None, answer=ANSWER, report_url="/report")
+    def finish(self) -> None:
+        """The plan has run to its end and the answer is there."""
+        self.change(stage="done", phase=None, next=None, band=None, answer=ANSWER, report_url="/report")
+        self.show(remaining_s=math.nan, band_state=0)
 
     def enter_phase(self, index: int) -> None:
         """Start phase ``index`` of the plan now."""

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .fake_live import ANSWER, LEVEL_RATE_HZ, FakeLive, attempt
+from .fake_live import LEVEL_RATE_HZ, FakeLive, attempt
 
 
 def calibrated(live: FakeLive, **channel: Any) -> None:
@@ -139,8 +139,7 @@ def done(live: FakeLive) -> None:
     for k, value in enumerate([7.0, 5.0, 7.0, 4.5, None, 5.0]):
         live.command({"do": "rate", "value": value}, "test")
         live.state()["ratings"][-1]["phase_index"] = k
-    live.command({"do": "finish"}, "test")
-    live.change(answer=ANSWER)
+    live.finish()
 
 
 SCENES: dict[str, Callable[[FakeLive], None]] = {

@@ -95,7 +95,7 @@ function renderForm(state, update, view, live) {
   setData($("number"), "level", String(update?.level ?? -1));
   setText($("unit"), view.unit);
   setText($("word"), view.word);
-  const counting = live && !state.stopped;
+  const counting = live;
   const remaining = counting && update ? update.remainingS : NaN;
   setText($("time"), timeText(remaining) || "–");
   setText($("time-unit"), Number.isFinite(remaining) && remaining < 60 ? "s" : "");
@@ -272,7 +272,7 @@ function onKey(event) {
     event.preventDefault();
     if (!event.repeat) stop("stopped by key");
   } else if (event.key.toLowerCase() === "m") mute(!player.muted);
-  else if (page.state?.stage === "plan" && !page.state.stopped) ratingKey(event);
+  else if (page.state?.stage === "plan") ratingKey(event);
 }
 
 function ratingKey(event) {
@@ -292,8 +292,7 @@ function setUpHands() {
   $("zero").addEventListener("click", () => send({ do: "zero" }));
   $("attempt").addEventListener("click", () => send({ do: "attempt" }));
   $("accept-maximum").addEventListener("click", () => send({ do: "accept_maximum" }));
-  $("resume").addEventListener("click", () => send({ do: "resume" }));
-  $("finish").addEventListener("click", () => send({ do: "finish" }));
+  $("again").addEventListener("click", () => send({ do: "resume" }));
   $("stop").addEventListener("click", () => stop("stopped by hand"));
   const step = (by) => () => send({ do: "limit", value: Math.min(HIGHEST, Math.max(1, (page.state?.limit ?? 9) + by)) });
   $("limit-down").addEventListener("click", step(-1));

@@ -1,6 +1,6 @@
 // Ratings: one press is enough. A press waits a moment so that a half can be added, or the press taken back.
 
-export const WAIT_MS = 1000;
+export const WAIT_MS = 700;
 export const HIGHEST = 10;
 
 /** Pure: what has been pressed and when it counts. */

@@ -7,11 +7,11 @@ export function renderStages(state, send) {
   renderHeader(state);
   for (const element of document.querySelectorAll("[data-for]")) show(element, element.dataset.for.split(" ").includes(state.stage));
   document.body.dataset.stage = state.stage;
+  document.body.dataset.running = isRunning(state) ? "yes" : "no";
   renderCautions(state);
   renderZero(state);
   renderMaximum(state, send);
   renderReady(state, send);
-  renderStopped(state);
   renderDone(state);
 }
 
@@ -53,9 +53,9 @@ function renderMaximum(state, send) {
   });
   setText($("verdict"), maximum.verdict ? capital(maximum.verdict.text) : "");
   const accepted = maximum.verdict?.state === "accepted";
-  setText($("attempt"), maximum.step === "rest" ? "Start without the full rest" : `Start attempt ${maximum.number}`);
-  $("attempt").disabled = busy;
-  $("attempt").className = accepted || maximum.step === "rest" ? "secondary" : "primary";
+  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number} after the rest` : `Start attempt ${maximum.number}`);
+  $("attempt").disabled = busy || maximum.step === "rest";
+  $("attempt").className = accepted ? "secondary" : "primary";
   $("accept-maximum").className = accepted ? "primary" : "secondary";
   $("accept-maximum").disabled = busy || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
 }
@@ -65,7 +65,7 @@ function attemptRow(attempt, send, busy) {
   const value = Number.isFinite(attempt.value) ? `${attempt.value.toFixed(attempt.value < 100 ? 1 : 0)} ${attempt.unit}` : "no value";
   const reject = () => send({ do: "reject_attempt", number: attempt.number, reason: "rejected by the coach" });
   const button = good && !busy ? make("button", { type: "button", onclick: reject, "aria-label": `Reject attempt ${attempt.number}` }, "Reject") : make("span", {});
-  const why = (good ? "counts: " : "does not count: ") + (attempt.rejected || attempt.reason);
+  const why = [good ? "counts" : "does not count", attempt.rejected || attempt.reason].filter(Boolean).join(": ");
   return make("li", { "data-accepted": good ? "yes" : "no" }, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "value" }, value), button, make("span", { class: "why" }, why));
 }
 
@@ -81,25 +81,21 @@ function renderReady(state, send) {
   );
 }
 
-function renderStopped(state) {
-  const stopped = state.stage === "plan" && Boolean(state.stopped);
-  show($("stopped"), stopped);
-  for (const element of document.querySelectorAll(".side > [data-for='plan']")) show(element, state.stage === "plan" && !stopped);
-  document.body.dataset.running = isRunning(state) ? "yes" : "no";
-}
-
 function renderDone(state) {
   const answer = state.answer;
-  show($("answer-over"), Boolean(answer));
-  setText($("answer-word"), answer ? answer.word : "Session over");
-  setText($("answer-text"), answer ? answer.text : state.stopped ? capital(state.stopped.reason) : "");
+  const stopped = state.stopped ? capital(state.stopped.reason) : "";
+  show($("ended"), Boolean(stopped));
+  setText($("ended"), `${stopped}. Come out of the position slowly, then talk it over.`);
+  setText($("answer-word"), answer ? answer.word : state.recording?.problem ? "Session over" : "One moment");
+  setText($("answer-text"), answer ? answer.text : "The answer is being worked out from the recording.");
   fill($("answer-details"), answer?.details ?? [], (rows) => rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
   const kinds = state.plan?.phases ?? [];
   show($("ratings-title"), state.ratings.length > 0);
   fill($("ratings"), state.ratings, (ratings) =>
     ratings.map((rating) => {
       const kind = kinds[rating.phase_index]?.kind ?? "";
-      return make("li", { "data-kind": kind }, `${rating.value === null ? "no answer" : rating.value} ${kind === "contract" ? "contracting" : "letting go"}${rating.corrected ? ", corrected" : ""}`);
+      const when = { contract: " contracting", passive: " letting go", rest: " resting" }[kind] ?? "";
+      return make("li", { "data-kind": kind }, `${rating.value === null ? "no answer" : rating.value}${when}${rating.corrected ? ", corrected" : ""}`);
     }),
   );
   show($("report"), Boolean(state.report_url));

@@ -82,9 +82,9 @@ export function guideIndex(state) {
   return Math.max(0, index);
 }
 
+/** Is there an effort under way that Stop must be able to end? */
 export function isRunning(state) {
-  if (!state || state.stopped) return false;
-  return state.stage === "plan" || (state.stage === "maximum" && ["countdown", "push"].includes(state.maximum.step));
+  return state?.stage === "plan" || (state?.stage === "maximum" && ["countdown", "push"].includes(state.maximum.step));
 }
 
 /** The one thing that keeps the number from being believed, or null. */
@@ -109,7 +109,7 @@ const BAND_NAMES = { 0: "none", 1: "below", 2: "in", 3: "above" };
 export function formView(state, update, problem) {
   const top = scaleTop(state);
   const band = state?.band ?? null;
-  const ghost = !band && state?.stage === "plan" && !state.stopped ? (state.next?.band ?? null) : null;
+  const ghost = !band && state?.stage === "plan" ? (state.next?.band ?? null) : null;
   const base = { top, band, ghost, percent: NaN, bandState: "none", number: "–", unit: "", word: "", inBandShare: NaN };
   if (!state || !update || problem?.kind === "link") return { ...base, mode: "lost", word: "Not live" };
   if (state.stage === "maximum" && ["countdown", "push", "rest"].includes(state.maximum.step)) {
@@ -117,11 +117,12 @@ export function formView(state, update, problem) {
     return { ...base, mode: "timer", band: null, number: timeText(update.remainingS) || "–", unit: "s", word };
   }
   if (problem?.kind === "signal") return { ...base, mode: "lost", word: capital(problem.what) };
+  if (state.stage === "maximum") return attemptView(state.maximum, base);
   const guide = state.channels[guideIndex(state)];
   if (guide && !guide.calibrated) return { ...base, mode: "uncalibrated", word: "Not calibrated" };
   const percent = update.percent[guideIndex(state)];
   if (!Number.isFinite(percent)) return { ...base, mode: "lost", word: "No reading" };
-  const bandState = state.stopped ? "none" : BAND_NAMES[update.bandState] ?? "none";
+  const bandState = BAND_NAMES[update.bandState] ?? "none";
   return {
     ...base,
     mode: band ? "target" : "free",
@@ -129,13 +130,20 @@ export function formView(state, update, problem) {
     bandState,
     number: percentText(percent),
     unit: "%",
-    word: WORDS[update.bandState] && !state.stopped ? WORDS[update.bandState] : restWord(state, update.remainingS),
+    word: WORDS[update.bandState] ?? restWord(state, update.remainingS),
     inBandShare: update.countedS > 0 ? update.inBandS / update.countedS : NaN,
   };
 }
 
+/** Between attempts: the last one, large enough to be read from the mat. */
+function attemptView(maximum, base) {
+  const last = maximum.attempts.at(-1);
+  if (!last) return { ...base, mode: "timer", band: null, number: "", word: "Ready when you are" };
+  const word = last.accepted && !last.rejected ? `Attempt ${last.number} counts` : `Attempt ${last.number} does not count`;
+  return { ...base, mode: "timer", band: null, number: percentText(last.value), unit: last.unit, word };
+}
+
 function restWord(state, remainingS) {
-  if (state.stopped) return "Stopped";
   if (state.phase && state.phase.kind !== "contract") {
     return state.next?.band && remainingS <= LEAD_IN_S ? `Contract in ${timeText(remainingS)}` : "Let go";
   }
@@ -145,7 +153,6 @@ function restWord(state, remainingS) {
 /** Headline and the line under it: what to do now. */
 export function instruction(state) {
   if (!state) return { now: "Connecting", more: "" };
-  if (state.stopped) return { now: "Stopped", more: `${capital(state.stopped.reason)}. Come out of the position slowly.` };
   if (state.stage === "maximum") return maximumInstruction(state.maximum);
   if (state.stage === "plan" && state.phase) {
     const [doing, how] = { contract: ["Contract", ""], passive: ["Let go", "Stay in position. "], rest: ["Rest", "Come out of the position. "] }[state.phase.kind] ?? [state.phase.title, ""];
@@ -177,7 +184,7 @@ function phaseCount(state) {
 
 /** What comes next, in a few words. */
 export function nextText(state) {
-  if (!state?.phase || state.stopped) return "";
+  if (!state?.phase) return "";
   const next = state.next;
   if (!next) return "Then: finished";
   const what = { contract: "contract", passive: "let go", rest: "rest" }[next.kind] ?? next.title;
@@ -186,7 +193,7 @@ export function nextText(state) {
 
 /** Where the running phase lies in session time, or null. */
 export function phaseSpan(state, update) {
-  if (!state?.phase || state.stopped || !Number.isFinite(update?.remainingS)) return null;
+  if (!state?.phase || !Number.isFinite(update?.remainingS)) return null;
   const durationS = state.plan.phases[state.plan.index].duration_s;
   const toS = update.timeS + update.remainingS;
   return { index: state.plan.index, fromS: toS - durationS, toS, band: state.band };

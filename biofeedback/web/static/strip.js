@@ -37,7 +37,7 @@ export function columns(ring, from, to, n) {
   for (let level = Math.max(0, Math.floor(from)); level < Math.min(to, ring.end); level++) {
     const value = ring.at(level);
     if (Number.isNaN(value)) continue;
-    const k = Math.min(n - 1, Math.max(0, Math.floor(((level - from) / span) * n)));
+    const k = Math.min(n - 1, Math.max(0, Math.floor(((level - from) * n) / span)));
     if (!(value >= low[k])) low[k] = value;
     if (!(value <= high[k])) high[k] = value;
   }

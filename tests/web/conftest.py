@@ -1,0 +1,87 @@
+"""A fake session served from a thread of its own, and a real browser to look at it."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from biofeedback.web.server import open_page
+
+from ..requirements import CHROMIUM, CHROMIUM_ARGUMENTS, need
+from .fake_live import FakeLive
+
+
+class Served:
+    """A fake session on its own event loop; ``do`` changes it there. It can be taken down and put up again."""
+
+    def __init__(self) -> None:
+        self.live = FakeLive()
+        self.port = 0
+        self.address = ""
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
+        self._thread.start()
+        self._closed: asyncio.Event | None = None
+
+    def call(self, coroutine: Any) -> Any:
+        return asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(15)
+
+    def do(self, change: Callable[[FakeLive], Any]) -> Any:
+        async def apply() -> Any:
+            return change(self.live)
+
+        return self.call(apply())
+
+    def up(self) -> None:
+        self.call(self._up())
+
+    async def _up(self) -> None:
+        ready = asyncio.Event()
+        self._closed = closed = asyncio.Event()
+
+        async def run() -> None:
+            async with open_page(self.live, port=self.port) as address:
+                self.address = address
+                self.port = int(address.rstrip("/").rpartition(":")[2])
+                ready.set()
+                await closed.wait()
+
+        self._task = self._loop.create_task(run())
+        await ready.wait()
+
+    def down(self) -> None:
+        async def take_down() -> None:
+            assert self._closed
+            self._closed.set()
+            await self._task
+
+        self.call(take_down())
+
+    def end(self) -> None:
+        self.down()
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join(5)
+        self._loop.close()
+
+
+@pytest.fixture
+def served() -> Iterator[Served]:
+    served = Served()
+    served.up()
+    yield served
+    served.end()
+
+
+@pytest.fixture(scope="module")  # its event loop must be gone before other modules run theirs
+def browser() -> Iterator[Any]:
+    need(CHROMIUM, "chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+        yield chromium
+        chromium.close()

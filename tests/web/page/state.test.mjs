@@ -1,0 +1,150 @@
+import assert from "node:assert/strict";
+import { test } from "node:test";
+
+import * as state from "../../../biofeedback/web/static/state.js";
+
+const CHANNEL = { name: "force", kind: "force", unit: "N", calibrated: true, problem: null, guide: true };
+const PHASES = [
+  { index: 0, kind: "passive", title: "Let go", duration_s: 20, band: null, cycle: 1 },
+  { index: 1, kind: "contract", title: "Contract", duration_s: 20, band: [60, 80], cycle: 1 },
+];
+
+function session(changes = {}) {
+  return {
+    stage: "plan",
+    channels: [CHANNEL],
+    maximum: { step: "accepted", number: 1, n_needed: 3, attempts: [] },
+    plan: { title: "Response check", index: 1, phases: PHASES },
+    phase: PHASES[1],
+    next: null,
+    band: [60, 80],
+    ratings: [],
+    ...changes,
+  };
+}
+
+function update(changes = {}) {
+  return { bandState: 2, stale: false, timeS: 30, level: 2999, remainingS: 10, inBandS: 6, countedS: 8, percent: [71.4], ...changes };
+}
+
+test("percent is rounded to whole numbers, never clipped, never minus zero", () => {
+  assert.equal(state.percentText(71.49999), "71");
+  assert.equal(state.percentText(71.5), "72");
+  assert.equal(state.percentText(245.2), "245");
+  assert.equal(state.percentText(-0.4), "0");
+  assert.equal(state.percentText(-3.2), "−3");
+  assert.equal(state.percentText(NaN), "–");
+});
+
+test("time left reads 0 only at the end", () => {
+  assert.equal(state.timeText(10), "10");
+  assert.equal(state.timeText(9.01), "10");
+  assert.equal(state.timeText(0.2), "1");
+  assert.equal(state.timeText(0), "0");
+  assert.equal(state.timeText(60.2), "1:01");
+  assert.equal(state.timeText(600), "10:00");
+  assert.equal(state.timeText(NaN), "");
+});
+
+test("a good hold shows its number, its state in words and the share in the band", () => {
+  const view = state.formView(session(), update(), null);
+  assert.deepEqual([view.mode, view.number, view.unit, view.bandState, view.word], ["target", "71", "%", "in", "Hold it here"]);
+  assert.equal(view.inBandShare, 0.75);
+  assert.equal(state.formView(session(), update({ bandState: 1 }), null).word, "Push a little more");
+  assert.equal(state.formView(session(), update({ bandState: 3 }), null).word, "Ease off a little");
+});
+
+test("no number is shown when it is not the present one", () => {
+  const cases = [
+    [session(), update(), "silent"],
+    [session(), update(), "late"],
+    [session(), update(), "connecting"],
+    [session(), null, "live"],
+    [session(), update({ stale: true }), "live"],
+    [session(), update({ percent: [NaN] }), "live"],
+    [session({ channels: [{ ...CHANNEL, problem: { what: "signal clips", cure: "lower the gain" } }] }), update(), "live"],
+    [session({ channels: [{ ...CHANNEL, calibrated: false }] }), update(), "live"],
+  ];
+  for (const [now, news, link] of cases) {
+    const view = state.formView(now, news, state.trouble(now, news, link));
+    assert.equal(view.number, "–", JSON.stringify([news, link]));
+    assert.ok(["lost", "uncalibrated"].includes(view.mode));
+    assert.ok(view.word.length > 0);
+  }
+});
+
+test("trouble on another channel is told, and does not take the number away", () => {
+  const other = { ...CHANNEL, name: "emg", guide: false, problem: { what: "mains hum", cure: "use the battery" } };
+  const now = session({ channels: [CHANNEL, other] });
+  const problem = state.trouble(now, update({ percent: [71, 50] }), "live");
+  assert.deepEqual(problem, { kind: "other", channel: "emg", what: "mains hum", cure: "use the battery" });
+  assert.equal(state.formView(now, update({ percent: [71, 50] }), problem).number, "71");
+});
+
+test("every trouble says what and, when the user can do something, what to do", () => {
+  for (const link of ["silent", "late"]) {
+    const problem = state.trouble(session(), update(), link);
+    assert.ok(problem.what && problem.cure);
+  }
+  assert.equal(state.trouble(session(), update(), "live"), null);
+});
+
+test("the scale is the same for a whole plan and leaves room above the band", () => {
+  assert.equal(state.scaleTop(session()), 100);
+  assert.equal(state.scaleTop(session({ band: null, phase: PHASES[0] })), 100);
+  assert.equal(state.scaleTop(session({ plan: { phases: [{ band: [20, 30] }] }, band: [20, 30] })), 40);
+  assert.equal(state.scaleTop(session({ plan: null, band: null })), 110);
+});
+
+test("a contraction is announced five seconds ahead", () => {
+  const now = session({ phase: PHASES[0], band: null, next: PHASES[1], plan: { title: "Response check", index: 0, phases: PHASES } });
+  assert.equal(state.formView(now, update({ bandState: 0, remainingS: 12 }), null).word, "Let go");
+  assert.equal(state.formView(now, update({ bandState: 0, remainingS: 4.2 }), null).word, "Contract in 5");
+  assert.deepEqual(state.formView(now, update({ bandState: 0 }), null).ghost, [60, 80]);
+  assert.equal(state.nextText(now), "Then: contract 60–80 %, 20 s");
+  assert.equal(state.nextText(session()), "Then: finished");
+});
+
+test("what to do now, in every step of finding the maximum", () => {
+  for (const [step, now] of [["idle", "Attempt 2 of 3"], ["countdown", "Get ready"], ["push", "Push as hard as you can"], ["rest", "Rest"]]) {
+    const told = state.instruction(session({ stage: "maximum", maximum: { step, number: 2, n_needed: 3, attempts: [] } }));
+    assert.equal(told.now, now);
+  }
+});
+
+test("stop matters exactly while there is effort", () => {
+  assert.equal(state.isRunning(session()), true);
+  for (const step of ["countdown", "push"]) assert.equal(state.isRunning(session({ stage: "maximum", maximum: { step } })), true);
+  for (const step of ["idle", "rest", "accepted"]) assert.equal(state.isRunning(session({ stage: "maximum", maximum: { step } })), false);
+  assert.equal(state.isRunning(session({ stage: "done" })), false);
+  assert.equal(state.isRunning(null), false);
+});
+
+test("phase spans come from the time left", () => {
+  assert.deepEqual(state.phaseSpan(session(), update()), { index: 1, fromS: 20, toS: 40, band: [60, 80] });
+  assert.equal(state.phaseSpan(session(), update({ remainingS: NaN })), null);
+});
+
+test("silence and lateness are noticed, a slow clock is not", () => {
+  const fresh = new state.Freshness();
+  assert.equal(fresh.at(0), "silent");
+  for (let t = 0; t < 10; t += 0.02) fresh.hear(100 + t, t);
+  assert.equal(fresh.at(110), "live");
+  assert.equal(fresh.at(110 + state.SILENT_S + 0.05), "silent");
+  fresh.hear(111, 9.9); // 1.1 s late although it keeps coming
+  assert.equal(fresh.at(111), "late");
+  fresh.hear(111.2, 11.1);
+  assert.equal(fresh.at(111.2), "live");
+  const hour = new state.Freshness();
+  for (let t = 0; t < 3600; t += 0.5) {
+    hour.hear(t * 1.0005, t); // 500 parts per million, ten times a poor crystal
+    assert.equal(hour.at(t * 1.0005), "live");
+  }
+});
+
+test("reconnecting is tried soon, and at least every second", () => {
+  const waits = [0, 1, 2, 3, 4, 10, 100].map(state.reconnectDelayMs);
+  assert.ok(waits[0] <= 200);
+  assert.ok(Math.max(...waits) <= 1000);
+  assert.deepEqual(waits, [...waits].sort((a, b) => a - b));
+});

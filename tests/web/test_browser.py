@@ -1,0 +1,255 @@
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+
+from .conftest import Served
+from .scenes import SCENES, holding
+
+pytestmark = pytest.mark.browser
+
+SIZES = {"phone": (390, 844), "lying": (844, 390), "tablet": (820, 1180), "laptop": (1280, 800), "wall": (1920, 1080)}
+LIVE_SCENES = ("passive", "below", "inside", "above", "far_above", "light")
+
+
+class Page:
+    """A page with everything it complained about."""
+
+    def __init__(self, browser: Any, served: Served, **options: Any) -> None:
+        self.context = browser.new_context(**({"viewport": {"width": 1280, "height": 800}} | options))
+        self.tab = self.context.new_page()
+        self.complaints: list[str] = []
+        self.tab.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.tab.on("console", lambda said: self.complaints.append(said.text) if said.type == "error" else None)
+        self.tab.goto(served.address)
+
+    def text(self, name: str) -> str:
+        return str(self.tab.inner_text("#" + name))
+
+    def wait(self, condition: Callable[[], object], *, within_s: float = 5.0) -> float:
+        """Seconds until ``condition`` holds (no script is evaluated from text: the page's policy forbids it)."""
+        start = time.monotonic()
+        while not condition():
+            assert time.monotonic() - start < within_s, "did not happen"
+            self.tab.wait_for_timeout(10)
+        return time.monotonic() - start
+
+
+@pytest.fixture
+def open_tab(browser: Any, served: Served) -> Iterator[Callable[..., Page]]:
+    pages: list[Page] = []
+
+    def open_one(**options: Any) -> Page:
+        pages.append(Page(browser, served, **options))
+        return pages[-1]
+
+    yield open_one
+    for page in pages:
+        page.context.close()
+
+
+def shown(percent: float) -> str:
+    return str(math.floor(percent + 0.5)).replace("-", "−")
+
+
+def test_every_number_on_the_screen_is_the_sessions_at_that_level(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["below"])
+    page = open_tab()
+    page.wait(lambda: page.tab.get_attribute("#number", "data-level") == str(served.live.snap.level))
+    page.tab.evaluate(
+        """() => {
+        const number = document.getElementById("number");
+        window.seen = [];
+        const note = () => {
+          window.seen.push([Number(number.dataset.level), number.textContent]);
+          requestAnimationFrame(note);
+        };
+        requestAnimationFrame(note);
+      }"""
+    )
+    first = served.live.snap.level + 1
+    values = np.random.default_rng(5).uniform(-3, 140, 240).round(3)
+    for start in range(0, 240, 2):
+        served.do(lambda live, start=start: live.feed(values[start : start + 2]))
+        page.tab.wait_for_timeout(8)  # about the pace of a real session
+    page.wait(lambda: page.tab.get_attribute("#number", "data-level") == str(first + 239))
+    page.tab.wait_for_timeout(50)
+    seen = [(level, text) for level, text in page.tab.evaluate("() => window.seen") if level >= first]
+    assert len({level for level, _ in seen}) > 20
+    for level, text in seen:
+        assert text == shown(values[level - first]), level
+    assert page.complaints == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_is_cut_off_in_any_stage_at_any_size(
+    served: Served, open_tab: Any, size: str, scheme: str, browser: Any
+) -> None:
+    width, height = SIZES[size]
+    page = open_tab(viewport={"width": width, "height": height}, color_scheme=scheme)
+    for name, scene in SCENES.items():
+        served.do(lambda live, scene=scene: (live.restart(), scene(live)))
+        page.wait(lambda: page.tab.get_attribute("body", "data-stage") == served.live.state()["stage"])
+        page.tab.wait_for_timeout(60)
+        wide, tall = page.tab.evaluate("() => [document.body.scrollWidth, document.body.scrollHeight]")
+        assert wide <= width, name
+        assert tall <= height, name  # what is longer scrolls inside main
+        if name in LIVE_SCENES:
+            check_live_layout(page, min(width, height), name)
+    assert page.complaints == []
+
+
+def check_live_layout(page: Page, shorter_px: int, name: str) -> None:
+    """Digits at least a fifth of the shorter side; number, Stop and all eleven ratings inside the window."""
+    measured = page.tab.evaluate(
+        """() => {
+        const number = document.getElementById("number");
+        const style = getComputedStyle(number);
+        const ctx = document.createElement("canvas").getContext("2d");
+        ctx.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+        const box = (e) => { const r = e.getBoundingClientRect(); return [r.left, r.top, r.right, r.bottom]; };
+        const hit = (e) => {
+          const r = e.getBoundingClientRect();
+          return e.contains(document.elementFromPoint((r.left + r.right) / 2, (r.top + r.bottom) / 2));
+        };
+        const buttons = [...document.querySelectorAll("#pad-keys button"), document.getElementById("stop")];
+        return {
+          digit: ctx.measureText("0").actualBoundingBoxAscent,
+          number: box(number.parentElement), form: box(document.getElementById("form")),
+          buttons: buttons.map((e) => [e.id || e.textContent, hit(e), ...box(e)]),
+        };
+      }"""
+    )
+    assert measured["digit"] >= 0.2 * shorter_px, name
+    left, _, right, bottom = measured["number"]
+    form = measured["form"]
+    assert left >= form[0], name
+    assert right <= form[2], name
+    assert bottom <= form[3], name
+    for label, is_hit, x0, y0, x1, y1 in measured["buttons"]:
+        assert is_hit, (name, label)
+        assert min(x1 - x0, y1 - y0) >= 24, (name, label)  # target size, WCAG 2.2 success criterion 2.5.8
+
+
+def test_a_lost_signal_takes_the_number_away_and_says_so(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.wait(lambda: page.text("number") == "71")
+    served.do(SCENES["lost"])
+    page.wait(lambda: page.text("number") == "–")
+    assert "signal lost" in page.text("banner").lower()
+    assert "Check the cable" in page.text("banner")
+    assert page.tab.get_attribute("#form", "data-band") == "none"
+
+
+def test_a_dead_server_is_noticed_and_a_restarted_one_found_within_two_seconds(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.wait(lambda: page.text("number") == "71")
+    served.down()
+    page.wait(lambda: page.text("number") == "–", within_s=1.5)
+    assert "disconnected" in page.text("banner")
+    assert "Let go now" in page.text("banner")
+    page.tab.wait_for_timeout(1200)
+    served.do(lambda live: (live.restart(), SCENES["above"](live)))  # another session, another truth
+    served.up()
+    assert page.wait(lambda: page.text("number") == "94") < 2.0
+    assert not page.tab.is_visible("#banner")
+
+
+def test_stop_by_button_space_and_escape(served: Served, open_tab: Any) -> None:
+    page = open_tab()
+    for press in (
+        lambda: page.tab.click("#stop"),
+        lambda: page.tab.keyboard.press("Space"),
+        lambda: page.tab.keyboard.press("Escape"),
+        lambda: (page.tab.focus("#pad-keys [data-rating='3']"), page.tab.keyboard.press("Space")),
+    ):
+        served.do(SCENES["inside"])
+        page.wait(lambda: page.tab.is_visible("#stop") and page.text("number") == "71")
+        before = len(served.live.commands)
+        press()
+        page.wait(lambda: page.tab.is_visible("#ended"))
+        sent = [message for message, by in served.live.commands[before:] if by != "test"]
+        assert [message["do"] for message in sent] == ["stop"]
+    assert "Come out of the position slowly" in page.text("ended")
+
+
+def test_space_does_not_stop_when_its_key_is_switched_off_but_escape_does(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.tab.click("#options summary")
+    page.tab.uncheck("#keys")
+    page.tab.click("#options summary")
+    page.tab.focus("#main")
+    page.tab.keyboard.press("Space")
+    page.tab.keyboard.press("7")
+    page.tab.wait_for_timeout(1200)
+    assert [m for m, by in served.live.commands if by == "coach"] == []
+    page.tab.keyboard.press("Escape")
+    page.wait(lambda: page.tab.is_visible("#ended"))
+
+
+def test_ratings_by_pointer_and_by_key(served: Served, open_tab: Any) -> None:
+    page = open_tab()
+
+    def given(*actions: Callable[[], object]) -> dict[str, Any]:
+        served.do(SCENES["inside"])
+        page.wait(lambda: page.tab.get_attribute("#pad", "data-open") == "yes")
+        before = len(served.live.commands)
+        for action in actions:
+            action()
+        page.wait(lambda: len(served.live.commands) > before)
+        message, by = served.live.commands[-1]
+        assert by == "coach"
+        return dict(message)
+
+    def click(name: str) -> Callable[[], object]:
+        return lambda: page.tab.click(name)
+
+    def press(key: str) -> Callable[[], object]:
+        return lambda: page.tab.keyboard.press(key)
+
+    rate = {"do": "rate", "ask": 2}
+    assert given(click("[data-rating='6']")) == rate | {"value": 6}
+    assert given(click("[data-rating='6']"), click("#half")) == rate | {"value": 6.5}
+    assert given(click("#no-answer")) == rate | {"value": None}
+    assert given(press("1"), press("0")) == rate | {"value": 10}
+    assert given(press("4"), press("."), press("Enter")) == rate | {"value": 4.5}
+    assert given(press("0")) == rate | {"value": 0}
+
+
+def test_what_the_simulated_athlete_says_is_there_to_be_pressed(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.wait(lambda: page.text("said") == "The simulated athlete says: 4.5")
+    assert page.tab.evaluate("() => document.querySelector('[data-rating][data-said]').textContent") == "4"
+    assert page.tab.is_visible("#simulated")
+
+
+def test_refusals_are_shown_with_their_cure(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["zero"])
+    page = open_tab()
+    served.do(lambda live: live.change(message={"level": "error", "text": "the signal moves", "cure": "keep it still"}))
+    page.wait(lambda: page.tab.is_visible("#banner"))
+    assert page.text("banner") == "The signal moves. Keep it still."
+
+
+def test_nothing_moves_while_a_question_opens_during_a_hold(served: Served, open_tab: Any) -> None:
+    for width, height in SIZES.values():
+        served.do(lambda live: (live.restart(), holding(live, 71.3, 2)))
+        page = open_tab(viewport={"width": width, "height": height})
+        page.wait(lambda: page.text("number") == "71")  # noqa: B023 - used at once
+        boxes = """() => ["form", "stop", "pad-keys", "time"].map(
+          (id) => JSON.stringify(document.getElementById(id).getBoundingClientRect()))"""
+        before = page.tab.evaluate(boxes)
+        served.do(lambda live: live.change(ask={"id": 2, "text": "Discomfort now, 0 to 10?", "said": 5}))
+        page.wait(lambda: page.tab.get_attribute("#pad", "data-open") == "yes")  # noqa: B023
+        assert page.tab.evaluate(boxes) == before, (width, height)
+        page.context.close()
