@@ -40,7 +40,7 @@ LEAST_BITS = 0.02  # a contrast that says less is not worth holding for
 WORSE_POINTS = 1.0  # efforts expected to worsen discomfort by this are not offered
 MISFIT_Z = 2.5  # a level whose mean lies this many standard errors off the curve is named
 N_POINTS_MIN = 3
-N_DRAWS = 1500
+N_DRAWS = 800
 LIGHT_PERCENT, HARD_PERCENT = 25.0, 90.0  # middles of the light (20-30 %) and hard (80-100 %) band; common practice
 
 

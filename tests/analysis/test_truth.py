@@ -1,0 +1,66 @@
+"""Simulated athletes with a known truth: a fast, seeded part of what tests/benchmarks/truth_table.py prints."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+PATH = Path(__file__).parents[1] / "benchmarks" / "truth_table.py"
+N = 400
+
+
+def three_errors(percent, n):
+    return 3 * np.sqrt(percent * (100 - percent) / n)
+
+
+@pytest.fixture(scope="module")
+def table():
+    spec = importlib.util.spec_from_file_location("truth_table", PATH)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["truth_table"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_intervals_cover_between_93_and_97_percent(table):
+    athletes = [a for name, a in table.list_fair_athletes() if name.startswith("5")]
+    covers = [table.check_response("", a, n=N, seed=20 + i).covers for i, a in enumerate(athletes)]
+    slack = three_errors(95, N)
+    assert all(93 - slack < c < 97 + slack for c in covers)
+    assert 93 < np.mean(covers) < 97
+
+
+def test_relaxation_and_habituation_are_not_credited_to_contraction(table):
+    row = table.check_response("", table.Athlete(), n=N, seed=30)
+    assert row.less <= 5
+    assert row.more <= 5
+    assert row.naive_less > 50
+    assert row.last_lower > 75
+
+
+@pytest.mark.parametrize(("change", "word"), [(-2.5, "less"), (2.5, "more")])
+def test_a_true_change_is_found_in_both_directions(table, change, word):
+    row = table.check_response("", table.Athlete(change=change, start=6), n=200, seed=31)
+    assert getattr(row, word) > 85
+    assert {"less": row.more, "more": row.less}[word] == 0
+
+
+def test_what_breaks_it_is_seen(table):
+    athletes = dict(table.list_breaking_athletes())
+    ceiling = table.check_response("", athletes["start at 10: more cannot be rated"], n=100, seed=32)
+    assert ceiling.covers < 50
+    assert ceiling.bias < -1
+    stays = table.check_response("", athletes["half the change stays in the next phase"], n=100, seed=33)
+    assert stays.bias > 0.5
+    assert table.check_response("", athletes["few cycles: 2"], n=50, seed=34).too_few == 100
+
+
+def test_dose_chances_come_true(table):
+    n_people = 60  # levels of one person stand or fall together
+    dose = table.check_dose(n=n_people, seed=35)
+    for stated, true in zip(dose.stated, dose.came_true, strict=True):
+        assert abs(stated - true) < 12 + three_errors(max(min(stated, 98), 2), n_people)
+    assert dose.covers > 95 - three_errors(95, n_people)
+    assert dose.advice_wrong < 10

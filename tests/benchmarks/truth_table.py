@@ -1,0 +1,307 @@
+"""Simulated athletes with a known truth, thousands of them: does the answer hold what it claims?
+
+    python tests/benchmarks/truth_table.py            # a few minutes; --plot FILE.png for the calibration of the dose
+    python tests/benchmarks/truth_table.py --n 300    # coarser, seconds
+
+Ratings are simulated, not signals. Passive torque falls by 33 % in 90 s without any contraction (Magnusson et al.,
+Scand J Med Sci Sports 6 (1996) 323) and discomfort with it; on top comes habituation. Everything is seeded.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from biofeedback.analysis.dose import DosePoint, compute_dose
+from biofeedback.analysis.emax import saturate
+from biofeedback.analysis.response import RatedPhase, Response, compute_response
+from biofeedback.analysis.sessions import combine_responses
+
+PHASE_S = 20.0
+
+
+@dataclass(frozen=True)
+class Athlete:
+    """One simulated person: what contraction does to the rating, and everything else that moves it."""
+
+    change: float = 0.0
+    n_cycles: int = 5
+    start: float = 7.0
+    relaxation_percent: float = 33.0  # of the starting discomfort, in 90 s
+    habituation_points: float = 1.0
+    noise_sd: float = 0.8
+    autocorrelation: float = 0.0
+    step: float = 0.5
+    carry_over: float = 0.0  # share of the change that is still there in the passive phase after it
+    settling_s: float = 18.0  # in the position before the first rating
+
+
+def rate(athlete: Athlete, rng: np.random.Generator, changes: np.ndarray | None = None) -> list[RatedPhase]:
+    """Ratings of one response check; ``changes`` overrides the change of each contraction."""
+    n = 2 * athlete.n_cycles + 1
+    time_s = athlete.settling_s + PHASE_S * np.arange(n)
+    tau_s = rng.uniform(10, 30)
+    fall = athlete.relaxation_percent / 100 / (1 - np.exp(-90 / tau_s))
+    felt = athlete.start * (1 - fall * (1 - np.exp(-time_s / tau_s)))
+    felt -= athlete.habituation_points * (1 - np.exp(-time_s / 120))
+    noise = rng.normal(0, athlete.noise_sd, n)
+    for i in range(1, n):
+        noise[i] = athlete.autocorrelation * noise[i - 1] + np.sqrt(1 - athlete.autocorrelation**2) * noise[i]
+    effect = np.zeros(n)
+    effect[1::2] = athlete.change if changes is None else changes
+    effect[2::2] += athlete.carry_over * effect[1::2]
+    ratings = np.clip(np.round((felt + noise + effect) / athlete.step) * athlete.step, 0, 10)
+    kinds = ("passive", "contract")
+    return [RatedPhase(kinds[i % 2], float(r), float(t)) for i, (r, t) in enumerate(zip(ratings, time_s, strict=True))]
+
+
+@dataclass(frozen=True)
+class Row:
+    """Shares in %, and the mean error and width of the 95 % interval in points."""
+
+    name: str
+    covers: float
+    less: float
+    more: float
+    unclear: float
+    too_few: float
+    bias: float
+    width: float
+    last_lower: float
+    naive_less: float
+
+
+def check_response(name: str, athlete: Athlete, *, n: int, seed: int) -> Row:
+    """Answer ``n`` sessions of one kind of athlete, and beside it what comparing with the start would have said."""
+    rng = np.random.default_rng(seed)
+    sessions = [rate(athlete, rng) for _ in range(n)]
+    answers = [compute_response(phases) for phases in sessions]
+    known = [a for a in answers if a.low is not None]
+    return Row(
+        name,
+        covers=100 * float(np.mean([a.low <= athlete.change <= a.high for a in known])),
+        less=share(answers, "less"),
+        more=share(answers, "more"),
+        unclear=share(answers, "no clear difference"),
+        too_few=share(answers, "too few ratings to say"),
+        bias=float(np.mean([a.mean_change - athlete.change for a in known])),
+        width=float(np.mean([a.high - a.low for a in known])),
+        last_lower=100 * float(np.mean([phases[-2].rating < phases[0].rating for phases in sessions])),
+        naive_less=100 * float(np.mean([compare_with_start(phases) for phases in sessions])),
+    )
+
+
+def share(answers: list[Response], word: str) -> float:
+    return 100 * float(np.mean([a.word == word for a in answers]))
+
+
+def compare_with_start(phases: list[RatedPhase]) -> bool:
+    """The naive comparison: ratings while contracting against the first rating, one-sample t test, 5 % two-sided."""
+    from scipy.special import stdtrit
+
+    steps = np.array([p.rating - phases[0].rating for p in phases if p.kind == "contract"])
+    error = steps.std(ddof=1) / np.sqrt(steps.size)
+    return bool(steps.mean() + stdtrit(steps.size - 1, 0.975) * error < 0)
+
+
+def list_fair_athletes() -> Iterator[tuple[str, Athlete]]:
+    """Whom the answer is made for: 95 % intervals have to hold the truth in 93 to 97 % of them."""
+    for n_cycles in (4, 5, 8):
+        for change in (0.0, -1.0, -2.5, 1.5):
+            yield f"{n_cycles} cycles, change {change:+.1f}", Athlete(change=change, n_cycles=n_cycles)
+    yield "5 cycles, no drift at all", Athlete(relaxation_percent=0, habituation_points=0)
+    yield "5 cycles, noisy ratings (SD 1.2)", Athlete(noise_sd=1.2, change=-1)
+    yield "5 cycles, autocorrelated ratings (0.3)", Athlete(autocorrelation=0.3, change=-1)
+
+
+def list_breaking_athletes() -> Iterator[tuple[str, Athlete]]:
+    """Where it gives way: shown, not hidden."""
+    yield "few cycles: 2", Athlete(change=-2, n_cycles=2)
+    yield "few cycles: 3", Athlete(change=-2, n_cycles=3)
+    yield "whole numbers", Athlete(change=-1, step=1)
+    yield "whole numbers, hardly any scatter", Athlete(change=-1, step=1, noise_sd=0.2)
+    yield (
+        "start at 10: more cannot be rated",
+        Athlete(change=2, start=10, noise_sd=1, relaxation_percent=0, habituation_points=0),
+    )
+    yield "start at 10, relaxing", Athlete(change=2, start=10)
+    yield "start at 2: less cannot be rated", Athlete(change=-2, start=2)
+    yield "half the change stays in the next phase", Athlete(change=-2, carry_over=0.5)
+    yield "rated at once, no settling, no scatter", Athlete(settling_s=2, noise_sd=0.2, step=0.1)
+    yield "strongly autocorrelated ratings (0.7)", Athlete(change=-1, autocorrelation=0.7)
+
+
+def check_sessions(between_sd: float, n_sessions: int, *, n: int, seed: int) -> tuple[float, float, float]:
+    """Share of people whose mean, and whose next session's measured change, lie in their 95 % intervals; and width."""
+    rng = np.random.default_rng(seed)
+    mean_held, next_held, widths = [], [], []
+    for _ in range(n):
+        truths = rng.normal(-1, between_sd, n_sessions + 1)
+        responses = [compute_response(rate(Athlete(change=float(t)), rng)) for t in truths]
+        answer = combine_responses(responses[:-1])
+        mean_held.append(answer.low <= -1 <= answer.high)
+        next_held.append(answer.next_low <= responses[-1].mean_change <= answer.next_high)
+        widths.append(answer.high - answer.low)
+    return 100 * float(np.mean(mean_held)), 100 * float(np.mean(next_held)), float(np.mean(widths))
+
+
+def draw_truth(rng: np.random.Generator) -> Callable[[np.ndarray], np.ndarray]:
+    """A dose curve: none, line, saturating, turning; not the mixture that the analysis assumes."""
+    kind, height = rng.choice(4, p=(0.25, 0.3, 0.3, 0.15)), rng.uniform(-4, 4)
+    if kind == 0:
+        return lambda x: 0 * np.asarray(x, dtype=float)
+    if kind == 1:
+        return lambda x: height * np.asarray(x) / 100
+    if kind == 2:
+        half = rng.uniform(3, 60)
+        return lambda x: height * saturate(x, half) / saturate(100.0, half)
+    back = rng.uniform(55, 100)
+    return lambda x: height * 4 * np.asarray(x) / back * (1 - np.asarray(x) / back)
+
+
+@dataclass(frozen=True)
+class DoseCheck:
+    """Stated chances beside what came true; interval coverage in %; how the advice turned out in %."""
+
+    stated: tuple[float, ...]
+    came_true: tuple[float, ...]
+    n_in_bin: tuple[int, ...]
+    covers: float
+    least_right: float
+    n_least: int
+    advice_right: float
+    advice_wrong: float
+    not_known: float
+
+
+def check_dose(*, n: int, seed: int, n_sessions: int = 2, wanted_points: float = 2.0) -> DoseCheck:
+    """Athletes with curves of every shape, tried at 25, 50, 75 and 90 % twice in each session, whole-number ratings.
+
+    Efforts miss their target by 3 points, and each session has a shift of its own (SD 0.4 points).
+    """
+    rng = np.random.default_rng(seed)
+    chances, truths, held, least, advice = [], [], [], [], []
+    for _ in range(n):
+        curve = draw_truth(rng)
+        points = []
+        for session in range(n_sessions):
+            efforts = np.concatenate([rng.permutation([25.0, 50, 75, 90]) for _ in range(2)]) + rng.normal(0, 3, 8)
+            athlete = Athlete(n_cycles=8, step=1, start=8)
+            response = compute_response(rate(athlete, rng, curve(efforts) + rng.normal(0, 0.4)))
+            points += [
+                DosePoint(float(e), c.change, session, c.cycle)
+                for e, c in zip(efforts, response.contrasts, strict=True)
+            ]
+        dose = compute_dose(points, wanted_points=wanted_points)
+        for level in dose.curve:
+            truth = float(curve(level.effort_percent))
+            chances.append(level.chance_percent)
+            truths.append(truth <= -wanted_points)
+            held.append(level.low - 0.05 <= truth <= level.high + 0.05)
+        if dose.least_percent is not None:
+            least.append(float(curve(dose.least_percent)) <= -wanted_points)
+        advice.append(judge_advice(dose.advice, curve, wanted_points))
+    edges = (0, 2, 10, 30, 50, 70, 90, 98, 100.001)
+    which = np.digitize(chances, edges) - 1
+    bins = [i for i in range(len(edges) - 1) if (which == i).sum() >= 20]
+    return DoseCheck(
+        stated=tuple(float(np.mean(np.array(chances)[which == i])) for i in bins),
+        came_true=tuple(100 * float(np.mean(np.array(truths)[which == i])) for i in bins),
+        n_in_bin=tuple(int((which == i).sum()) for i in bins),
+        covers=100 * float(np.mean(held)),
+        least_right=100 * float(np.mean(least)) if least else 0.0,
+        n_least=len(least),
+        advice_right=100 * float(np.mean(np.array(advice) == "right")),
+        advice_wrong=100 * float(np.mean(np.array(advice) == "wrong")),
+        not_known=100 * float(np.mean(np.array(advice) == "not known")),
+    )
+
+
+def judge_advice(advice: str, curve: Callable[[np.ndarray], np.ndarray], wanted_points: float) -> str:
+    """A band is right when it brings what is wanted; "neither" when no effort from 10 to 100 % does."""
+    if advice == "not known yet":
+        return "not known"
+    if advice == "neither":
+        reached = bool((curve(np.arange(10.0, 101)) <= -wanted_points).any())
+        return "wrong" if reached else "right"
+    return "right" if float(curve(25.0 if advice == "light" else 90.0)) <= -wanted_points else "wrong"
+
+
+def print_rows(title: str, rows: list[Row]) -> None:
+    print(f"\n{title}")
+    print(f"{'':42}{'covers':>8}{'less':>7}{'more':>7}{'unclear':>9}{'too few':>9}{'bias':>8}{'width':>8}")
+    for r in rows:
+        print(
+            f"{r.name:42}{r.covers:7.1f}%{r.less:6.1f}%{r.more:6.1f}%{r.unclear:8.1f}%{r.too_few:8.1f}%"
+            f"{r.bias:+8.2f}{r.width:8.2f}"
+        )
+
+
+def print_naive(n: int, seed: int) -> None:
+    print("\nNo true change, but 33 % relaxation and habituation: how many sessions say less?")
+    print(f"{'':20}{'neighbours':>12}{'t test against first':>22}{'last below first':>18}")
+    for name, step in (("halves", 0.5), ("whole numbers", 1.0)):
+        row = check_response(name, Athlete(step=step), n=n, seed=seed)
+        print(f"{name:20}{row.less:11.1f}%{row.naive_less:21.1f}%{row.last_lower:17.1f}%")
+
+
+def print_sessions(n: int, seed: int) -> None:
+    print(f"\nSeveral sessions of 5 cycles, {n} people each: in their 95 % interval are")
+    for k in (3, 6, 12):
+        for between in (0.0, 0.5, 1.0):
+            mean, ahead, width = check_sessions(between, k, n=n, seed=seed)
+            print(f"{k:4d} sessions varying by {between:.1f}: mean {mean:5.1f}%, next {ahead:5.1f}%, width {width:.2f}")
+
+
+def print_dose(dose: DoseCheck, n: int) -> None:
+    print(f"\nDose, {n} people, 16 contrasts each: chance of 2 points less at an effort")
+    for stated, true, count in zip(dose.stated, dose.came_true, dose.n_in_bin, strict=True):
+        print(f"  stated {stated:5.1f}%   came true {true:5.1f}%   (n = {count})")
+    print(f"  95 % intervals of the curve cover {dose.covers:.1f}%")
+    print(f"  least effort given to {dose.n_least} people, enough for {dose.least_right:.1f}% of them (80 % promised)")
+    print(f"  advice right {dose.advice_right:.1f}%, wrong {dose.advice_wrong:.1f}%, not known {dose.not_known:.1f}%")
+
+
+def plot_calibration(dose: DoseCheck, path: str) -> None:
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    import matplotlib.pyplot as plt
+
+    true, n = np.array(dose.came_true), np.array(dose.n_in_bin)
+    error = 196 * np.sqrt(true / 100 * (1 - true / 100) / n)
+    figure, axes = plt.subplots(figsize=(5, 5))
+    axes.plot([0, 100], [0, 100], "--", color="0.6", label="perfect")
+    axes.errorbar(dose.stated, true, yerr=error, fmt="o-", color="black", label="simulated people")
+    axes.set(
+        xlabel="stated chance of 2 points less (%)", ylabel="came true (%)", title="Calibration of the dose answer"
+    )
+    axes.legend()
+    figure.savefig(path, dpi=120, bbox_inches="tight")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Simulated athletes with a known truth")
+    parser.add_argument("--n", type=int, default=4000, help="sessions per row")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--plot", metavar="FILE", help="draw the calibration of the dose answer")
+    options = parser.parse_args()
+    n, seed = options.n, options.seed
+    fair = [check_response(name, a, n=n, seed=seed + i) for i, (name, a) in enumerate(list_fair_athletes())]
+    print_rows(f"95 % intervals of the change, {n} sessions each; 93 to 97 % have to cover", fair)
+    print_naive(n, seed + 50)
+    breaking = enumerate(list_breaking_athletes())
+    print_rows("What breaks it", [check_response(name, a, n=n, seed=seed + 100 + i) for i, (name, a) in breaking])
+    print_sessions(max(n // 8, 20), seed + 200)
+    n_people = max(n // 4, 50)
+    dose = check_dose(n=n_people, seed=seed + 300)
+    print_dose(dose, n_people)
+    if options.plot:
+        plot_calibration(dose, options.plot)
+
+
+if __name__ == "__main__":
+    main()
