@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable
 
+from biofeedback.acquisition.identify import read_info
 from biofeedback.acquisition.sources import EndOfSource, Source, make_decoder, make_timeline
 from biofeedback.errors import SourceError
-from biofeedback.model import Item, Note
+from biofeedback.model import Chunk, Item, Note
 
 RETRY_S = (0.1, 0.2, 0.5, 1.0)  # the longest is well within 2 s of the sensor's return
 WAIT_S = 0.05
+NO_DATA = "no data"
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0
 
@@ -33,6 +36,7 @@ class Reader:
         self.timeline = make_timeline(source)
         self.is_lost = False
         self.trouble = ""
+        self._other_board = ""
         self._is_replay = getattr(source, "is_replay", False)  # it knows by itself what is missing
         self._clock, self._sleep = clock, sleep
         self._n_empty = 0
@@ -76,14 +80,35 @@ class Reader:
         if not data:
             # Two in a row: after a stall of this computer the first may be stale while data wait in a buffer.
             self._n_empty += 1
-            items = self.timeline.silence(now_s) if self._n_empty > 1 else []
-            if items:
-                self.trouble = "no data"
-            return items
+            return self._notice_silence(now_s) if self._n_empty > 1 else []
         self._n_empty = 0
         items = self.timeline.place(self.decoder.feed(data), now_s)
+        if self.trouble == NO_DATA and any(isinstance(item, Chunk) for item in items):
+            self.trouble = self._other_board
+        if not self._is_replay:
+            items += self._notice_silence(now_s)  # bytes without frames do not stop time either
+        self._check_board(items)
         self._judge_lines(items)
         return items
+
+    def _notice_silence(self, now_s: float) -> list[Item]:
+        items = self.timeline.silence(now_s)
+        if items and not self.trouble:
+            self.trouble = NO_DATA
+        return items
+
+    def _check_board(self, items: list[Item]) -> None:
+        """A board that came back says who it is; calibration belongs to one board."""
+        known: str = getattr(self.source, "board_id", "")
+        for item in items:
+            if known and isinstance(item, Note) and item.text.startswith("#"):
+                with contextlib.suppress(SourceError):
+                    info = read_info(item.text)
+                    if info is not None:
+                        self._other_board = other_board_trouble(known, info.board_id)
+        if self._other_board and not self.trouble:
+            self.trouble = self._other_board
+            items.append(Note(self.timeline.next_frame, self.trouble))
 
     def _try_again(self) -> list[Item]:
         now_s = self._clock()
@@ -100,15 +125,23 @@ class Reader:
     def _judge_lines(self, items: list[Item]) -> None:
         n_lines, n_bad = self.n_lines - self._judged[0], self.n_bad_lines - self._judged[1]
         if n_lines < JUDGED_LINES:
-            if self.trouble == "no data" and n_lines > n_bad:
-                self.trouble = ""
             return
         self._judged = (self.n_lines, self.n_bad_lines)
         percent = 100.0 * n_bad / n_lines
         before = self.trouble
-        self.trouble = unreadable_trouble(percent) if percent >= UNREADABLE_PERCENT else ""
+        if percent >= UNREADABLE_PERCENT:
+            self.trouble = unreadable_trouble(percent)
+        elif before != NO_DATA:
+            self.trouble = self._other_board
         if self.trouble and not before:
             items.append(Note(self.timeline.next_frame, self.trouble))
+
+
+def other_board_trouble(known: str, answers: str) -> str:
+    """What to tell when another board answers than the one that was calibrated; "" if it is the same."""
+    if answers == known:
+        return ""
+    return f"board {answers} answers instead of {known}: set zero and maximum again"
 
 
 def unreadable_trouble(percent: float) -> str:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import serial
-from serial.tools import list_ports
 
 from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, LineDecoder, Text
+from biofeedback.acquisition.identify import adopt_info, read_info
+from biofeedback.acquisition.ports import describe_ports, explain_open_error
+from biofeedback.acquisition.profile import Profile
+from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.reader import UNREADABLE_PERCENT, unreadable_trouble
-from biofeedback.acquisition.sources import SourceUrl, read_channels, read_columns
+from biofeedback.acquisition.sources import Decoder, SourceUrl, read_channels, read_columns
 from biofeedback.acquisition.timeline import RateMeter
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue
@@ -29,6 +32,8 @@ READ_TIMEOUT_S = 0.05
 BATCH_S = 0.01  # at most 100 wake-ups a second
 LINE_S = 0.003  # after the first byte: time for the rest of its line
 NO_DATA_S = 3.0  # boards that reset when the port is opened need up to 2 s
+ASK_AGAIN_S = 0.25  # what is asked while a start loader runs is lost
+START_AGAIN_S = 0.5
 MEASURE_S = 2.0
 JUDGED_LINES = 20
 COMMON_RATES_HZ = (10.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0, 125.0, 200.0, 250.0, 320.0, 400.0, 500.0, 1000.0, 2000.0)
@@ -36,43 +41,66 @@ SAME_RATE_PERCENT = 1.5  # a rate measured over 2 s this near to a common one is
 
 
 class SerialSource:
-    """See ``Source``. ``rate_hz`` is 0 until ``open`` has measured it, unless it was given."""
+    """See ``Source``. ``rate_hz`` is 0 until ``open`` has measured it, unless the URL or the board says it.
+
+    A board whose profile has an ``info`` command is asked what it is; its rate, channels and rails are then its own.
+    """
 
     is_simulated = False
-    starts_mid_line = True
 
     def __init__(
         self,
         target: str,
+        profile: Profile,
         *,
         url: str,
-        channels: tuple[Channel, ...],
-        columns: tuple[str, ...] | None = None,
         rate_hz: float | None = None,
-        baud: int = BAUD,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self.url, self.target, self.channels, self.columns = url, target, channels, columns
-        self.rate_hz = rate_hz or 0.0
+        self.url, self.target, self.profile = url, target, profile
         self.description = target
-        self._measure = rate_hz is None
-        self._baud, self._clock, self._sleep = baud, clock, sleep
+        self.board_id = ""
+        self._given_rate_hz = rate_hz
+        self._clock, self._sleep = clock, sleep
         self._is_socket = target.startswith("socket://")
         self._port: serial.Serial | None = None
         self._waiting = b""  # read while opening, handed out first
         self._last_read_s = 0.0
+        self._alive_s = 0.0  # when the board last sent what it was told to send
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """In the order of the wire."""
+        return self.profile.channels
+
+    @property
+    def rate_hz(self) -> float:
+        """Frames per second; 0: not known yet."""
+        return self._given_rate_hz or self.profile.rate_hz or 0.0
+
+    @property
+    def sequence_modulus(self) -> int | None:
+        """Where the sequence number wraps, if the profile says so."""
+        return self.profile.sequence_modulus
+
+    def make_decoder(self) -> Decoder:
+        """Decoder for what this board sends."""
+        return replace(self.profile, rate_hz=self.rate_hz).make_decoder()
 
     def open(self) -> None:
-        """Open the port, wait for the first frames, measure the rate if it was not given.
+        """Open the port, ask the board, wait for the first frames, measure the rate if nobody says it.
 
         Raises
         ------
         SourceError
-            Missing, busy or forbidden port; no data within 3 s; unreadable data; each with its cure.
+            Missing, busy or forbidden port; no answer; no data within 3 s; unreadable data; each with its cure.
         """
         self._open_port()
         try:
+            if self.profile.info is not None:
+                self._ask()
+            self._start()
             self._wait_for_frames()
         except BaseException:
             self.close()
@@ -91,6 +119,7 @@ class SerialSource:
         self._waiting = b""
         try:
             self._open_port()
+            self._start()
         except SourceError:
             return False
         return True
@@ -106,11 +135,17 @@ class SerialSource:
         if self._port is None:
             raise SourceError(f"{self.target} is not open", "open it first")
         try:
-            return self._read_batch(self._port)
+            data = self._read_batch(self._port)
         except _LOST as error:
-            self.close()
-            cure = "check plug and cable; it goes on by itself when the sensor is back"
-            raise SourceError(f"{self.target} has gone ({error})", cure) from None
+            raise self._lose(error) from None
+        if self.profile.start is not None:
+            self._keep_started(data)
+        return data
+
+    def _lose(self, error: Exception) -> SourceError:
+        self.close()
+        cure = "check plug and cable; it goes on by itself when the sensor is back"
+        return SourceError(f"{self.target} has gone ({error})", cure)
 
     def _read_batch(self, port: serial.Serial) -> bytes:
         if self._is_socket:  # knows only whether there is something, so waits for its time-out
@@ -125,8 +160,9 @@ class SerialSource:
     def _open_port(self) -> None:
         try:
             port = serial.serial_for_url(self.target, do_not_open=True)
-            port.baudrate = self._baud
+            port.baudrate = self.profile.baud
             port.timeout = 2 * BATCH_S if self._is_socket else READ_TIMEOUT_S
+            port.write_timeout = 1.0
             if "://" not in self.target and os.name == "posix":
                 port.exclusive = True
             port.open()
@@ -136,12 +172,56 @@ class SerialSource:
             raise explain_open_error(self.target, error) from None
         self._port = port
 
+    def _write(self, data: bytes) -> None:
+        if self._port is not None:
+            try:
+                self._port.write(data)
+            except _LOST as error:
+                raise self._lose(error) from None
+
+    def _start(self) -> None:
+        """The line end frees the command from noise; asking for ``info`` too tells whether it is the same board."""
+        self._alive_s = self._clock()
+        if self.profile.start is not None:
+            self._write(b"\n" + self.profile.start + (self.profile.info or b""))
+
+    def _keep_started(self, data: bytes) -> None:
+        """A board that was reset has forgotten the command and says nothing, or text instead of packets."""
+        packets = self.profile.packets
+        mark = (packets.sync or b"\0") if packets is not None else b"\n"
+        if mark in data:
+            self._alive_s = self._clock()
+        elif self._clock() - self._alive_s > START_AGAIN_S:
+            self._start()
+
+    def _ask(self) -> None:
+        """Ask until the board answers, which it cannot while its start loader runs."""
+        decoder = LineDecoder(columns="force,check", starts_mid_line=True)  # only the words matter here
+        started_s = asked_s = self._clock()
+        self._write(b"\n" + (self.profile.stop or b"") + (self.profile.info or b""))
+        while self._clock() - started_s < NO_DATA_S:
+            if self._port is None:
+                break
+            for piece in decoder.feed(self._read_batch(self._port)):
+                info = read_info(piece.text) if isinstance(piece, Text) else None
+                if info is not None:
+                    self.profile = adopt_info(self.profile, info)
+                    self.board_id = info.board_id
+                    self.description = f"{self.target}, board {info.board_id}, firmware {info.firmware}"
+                    return
+            if self._clock() - asked_s > ASK_AGAIN_S:
+                asked_s = self._clock()
+                self._write(b"\n" + (self.profile.stop or b"") + (self.profile.info or b""))
+        cure = f"check the baud rate (now {self.profile.baud}), or describe the board: channels=, columns= or profile="
+        raise SourceError(f"{self.target} does not answer as a board of profile {self.profile.name}", cure)
+
     def _wait_for_frames(self) -> None:
         """Until three frames have come (or the rate has been measured), or it is clear that they never will."""
-        decoder = LineDecoder(len(self.channels), self.columns, starts_mid_line=True)
+        decoder = self.profile.make_decoder()
+        measure = not self.rate_hz
         started_s, received = self._clock(), bytearray()
         meter, n_frames, decoded = RateMeter(), 0, list[Decoded]()
-        while n_frames < 3 or (self._measure and meter.span_s < MEASURE_S):
+        while n_frames < 3 or (measure and meter.span_s < MEASURE_S):
             data = self.read()
             received += data
             new = decoder.feed(data)
@@ -152,7 +232,7 @@ class SerialSource:
                 meter.add(n_new, self._clock())
             waited_s = self._clock() - started_s
             if waited_s > NO_DATA_S and not received:
-                cure = f"check that the board is on and sends, and the baud rate (now {self._baud})"
+                cure = f"check that the board is on and sends, and the baud rate (now {self.profile.baud})"
                 raise SourceError(f"no data from {self.target} within {NO_DATA_S:g} s", cure)
             if (n_frames < 3 and waited_s > NO_DATA_S) or decoder.n_bad_lines > JUDGED_LINES or len(received) > 1 << 20:
                 self._judge(decoder, decoded, bytes(received))
@@ -160,19 +240,17 @@ class SerialSource:
                 raise SourceError(
                     f"{self.target} sends {n_frames} frames in {waited_s:.0f} s", "give its rate: rate=..."
                 )
-        if self._measure:
+        if measure:
             self._take_rate(meter.rate_hz or 0.0)
         else:
             self._waiting = bytes(received)
 
     def _take_rate(self, measured_hz: float) -> None:
-        self.rate_hz = measured_hz
-        for rate_hz in COMMON_RATES_HZ:
-            if abs(measured_hz / rate_hz - 1) * 100 <= SAME_RATE_PERCENT:
-                self.rate_hz = rate_hz
+        near = [rate for rate in COMMON_RATES_HZ if abs(measured_hz / rate - 1) * 100 <= SAME_RATE_PERCENT]
+        self._given_rate_hz = near[0] if near else measured_hz
         self.description = f"{self.target}, {self.rate_hz:.4g} Hz (measured {measured_hz:.4g} Hz)"
 
-    def _judge(self, decoder: LineDecoder, decoded: list[Decoded], received: bytes) -> None:
+    def _judge(self, decoder: Decoder, decoded: list[Decoded], received: bytes) -> None:
         """What is wrong with what comes; nothing while half of the lines are good."""
         bad = [piece for piece in decoded if isinstance(piece, BadLines)]
         texts = [piece.text for piece in decoded if isinstance(piece, Text)]
@@ -188,7 +266,7 @@ class SerialSource:
             raise SourceError(f"{self.target} sends only text: {texts[-1]!r}", "it may wait for a command to start")
         share = 100 * decoder.n_bad_lines / n_judged if n_judged else 100.0
         trouble, _, cure = unreadable_trouble(share).partition(": ")
-        raise SourceError(f"{self.target}: {trouble}", f"{cure} (now {self._baud})")
+        raise SourceError(f"{self.target}: {trouble}", f"{cure} (now {self.profile.baud})")
 
 
 def _find_example(received: bytes) -> str:
@@ -198,44 +276,18 @@ def _find_example(received: bytes) -> str:
 
 def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
     """Source for a ``serial:`` URL."""
-    # A socket:// target may itself carry options; they are not ours to take.
-    parsed.check_known(("baud", "rate", "channels", "columns"))
+    parsed.check_known(("baud", "rate", "channels", "columns", "profile"))
     if not parsed.target:
         raise SourceError("serial: names no port", f"write serial:PORT; {describe_ports()}")
-    if "channels" not in parsed.options:
-        raise SourceError(
-            f"{parsed.target}: its channels are not declared",
-            "add channels=, for example channels=force:N or channels=force:N,emg:uV",
-        )
-    channels = read_channels(parsed.options["channels"])
-    return SerialSource(
-        parsed.target,
-        url=url,
-        channels=channels,
-        columns=read_columns(parsed.options.get("columns"), channels),
-        rate_hz=parsed.number("rate"),
-        baud=round(parsed.number("baud") or BAUD),
-    )
-
-
-def describe_ports() -> str:
-    """The ports there are, in words."""
-    names = [port.device for port in list_ports.comports()]
-    return f"the ports here are {', '.join(names)}" if names else "no port is here now"
-
-
-def explain_open_error(target: str, error: Exception) -> SourceError:
-    """What stands in the way of opening ``target``, and its cure."""
-    number = getattr(error, "errno", None)
-    if isinstance(error, ValueError) and "://" in target:
-        return SourceError(f"{target} cannot be understood: {error}", "write socket://HOST:PORT or rfc2217://HOST:PORT")
-    if "://" in target:
-        return SourceError(f"{target} does not answer: {error}", "check address, port number and network")
-    if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or isinstance(error, FileNotFoundError):
-        return SourceError(f"there is no port {target}", f"{describe_ports()}; check plug and cable")
-    if number in (errno.EACCES, errno.EPERM):
-        cure = "add yourself to its group: sudo usermod -aG dialout $USER, then log in again"
-        return SourceError(f"no permission for {target}", cure)
-    if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(error):
-        return SourceError(f"{target} is in use by another program", "close that program, for example a serial monitor")
-    return SourceError(f"{target} cannot be opened: {error}", describe_ports())
+    options = parsed.options
+    if "profile" in options:
+        profile = read_profile(parsed, "serial")
+    elif "channels" in options:
+        channels = read_channels(options["channels"])
+        columns = read_columns(options.get("columns"), channels)
+        profile = Profile(name="", title="", transport="serial", channels=channels, columns=columns, baud=BAUD)
+    else:
+        cure = "add channels=, for example channels=force:N or channels=force:N,emg:uV, or the profile= of the board"
+        raise SourceError(f"{parsed.target}: its channels are not declared", cure)
+    profile = replace(profile, baud=round(parsed.number("baud") or profile.baud))
+    return SerialSource(parsed.target, profile, url=url, rate_hz=parsed.number("rate"))

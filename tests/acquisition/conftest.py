@@ -16,8 +16,10 @@ class PtyDevice:
     ``path`` is a link, so that unplugging (link and terminal vanish) and replugging (a new terminal) can be played.
     """
 
-    def __init__(self, path, *, rate_hz=100.0, line="{k} {k}\n", greeting=b"", n_columns=None):
+    def __init__(self, path, *, rate_hz=100.0, line="{k} {k}\n", greeting=b"", answer=None):
         self.path = str(path)
+        self.answer = answer  # called with the device and every command
+        self.make_block = self.print_lines
         self.rate_hz, self.line, self.greeting = rate_hz, line, greeting
         self.sent = 0
         self.received = bytearray()
@@ -47,6 +49,17 @@ class PtyDevice:
         with contextlib.suppress(BlockingIOError):
             os.write(self._master, data)
 
+    def print_lines(self, first, n):
+        return "".join(self.line.format(k=k) for k in range(first, first + n)).encode("latin-1")
+
+    def hear(self, data):
+        self.received += data
+        *commands, rest = bytes(self.received).split(b"\n")
+        if self.answer is not None:
+            self.received[:] = rest
+            for command in filter(None, commands):
+                self.answer(self, command)
+
     def _run(self):
         poll = select.poll()
         poll.register(self._master, select.POLLIN)
@@ -57,14 +70,19 @@ class PtyDevice:
                 greeted = False
                 continue
             if event & select.POLLIN:
-                self.received += os.read(self._master, 4096)
+                self.hear(os.read(self._master, 4096))
             if not greeted:
-                greeted, started, sent = True, time.monotonic(), 0
-                self.write(self.greeting)
+                self.received.clear()
+                greeted, started, sent = True, time.monotonic() + 0.05, 0  # opening a port empties its buffers
+                self.write_later = self.greeting
+            if time.monotonic() < started:
+                continue
+            if self.write_later:
+                self.write(self.write_later)
+                self.write_later = b""
             due = int((time.monotonic() - started) * self.rate_hz)
             if self.talking and due > sent:
-                block = "".join(self.line.format(k=self.sent + i) for i in range(due - sent))
-                self.write(block if isinstance(block, bytes) else block.encode("latin-1"))
+                self.write(self.make_block(self.sent, due - sent))
                 self.sent += due - sent
             sent = due
 

@@ -2,13 +2,15 @@ import errno
 import itertools
 import os
 import socket
+import struct
 import threading
 
 import pytest
 import serial
 
+from biofeedback.acquisition.codecs import compute_crc16, encode_cobs
+from biofeedback.acquisition.ports import explain_open_error
 from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.serial_source import explain_open_error
 from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk, Gap, Note
@@ -161,3 +163,128 @@ def test_socket_that_nobody_serves():
         number = server.getsockname()[1]
     with pytest.raises(SourceError, match="does not answer"):
         opened(f"serial:socket://127.0.0.1:{number}?rate=100&channels=force")
+
+
+INFO = (
+    b"#info proto=1 fw=1 id=%b rate=500 columns=seq,t_us,emg_1,emg_2,force "
+    b"rails=0..1023,0..1023,-8388608..8388607 send=text lost=0"
+)
+
+
+class OurBoard:
+    """Speaks the line protocol, text and packets, as firmware-notes/protocol.md has it."""
+
+    def __init__(self, device, *, board_id=b"1A2B3C4D", silent_first=0):
+        self.device, self.board_id, self.silent = device, board_id, silent_first
+        device.answer = self.hear
+        device.make_block = self.make_lines
+        self.commands = []
+
+    def hear(self, device, command):
+        self.commands.append(command)
+        if self.silent:  # the start loader still runs
+            self.silent -= 1
+        elif command == b"info":
+            self.say(INFO % self.board_id)
+        elif command == b"stop":
+            device.talking, device.make_block = False, self.make_lines
+            self.say(b"#ok stop")
+        elif command.startswith(b"start"):
+            device.talking, device.sent = True, 0
+            self.say(b"#ok " + command)
+            if command == b"start binary":
+                device.write(b"\0")
+                device.make_block = self.make_packets
+
+    def say(self, text):
+        if self.device.make_block == self.make_packets:
+            self.device.write(encode_cobs(text + struct.pack("<H", compute_crc16(text))) + b"\0")
+        else:
+            self.device.write(b"%b,%d\n" % (text, compute_crc16(text)))
+
+    def make_lines(self, first, n):
+        lines = [b"%d,%d,%d,500,-%d" % (k, 2000 * k, k % 1000, k) for k in range(first, first + n)]
+        return b"".join(b"%b,%d\n" % (line, compute_crc16(line)) for line in lines)
+
+    def make_packets(self, first, n):
+        if n > 30:  # this computer was busy
+            return self.make_packets(first, 30) + self.make_packets(first + 30, n - 30)
+        body = b"F" + struct.pack("<HI", first, 2000 * first)
+        body += b"".join(struct.pack("<HHi", k % 1000, 500, -k) for k in range(first, first + n))
+        return encode_cobs(body + struct.pack("<H", compute_crc16(body))) + b"\0"
+
+
+@pytest.mark.parametrize("profile", ["frame-lines", "frame-packets"])
+def test_board_that_is_asked_says_its_rate_channels_and_rails(pty_device, profile):
+    device = pty_device()
+    device.rate_hz, device.talking = 500, False
+    board = OurBoard(device, silent_first=3)
+    source = opened(f"serial:{device.path}?profile={profile}&channels=force:N*0.01")
+    assert (source.rate_hz, source.board_id) == (500, "1A2B3C4D")
+    assert [channel.name for channel in source.channels] == ["emg_1", "emg_2", "force"]
+    assert (source.channels[2].unit, source.channels[2].factor) == ("N", 0.01)
+    assert (source.channels[2].rail_low_counts, source.channels[0].rail_high_counts) == (-8388608, 1023)
+    reader = Reader(source)
+    items = read_until(reader, lambda items: n_frames(items) >= 200)
+    source.close()
+    assert not [item for item in items if isinstance(item, Gap)]
+    rows = [row for item in items if isinstance(item, Chunk) for row in item.counts.tolist()]
+    first = -rows[0][2]
+    assert rows == [[(first + i) % 1000, 500, -(first + i)] for i in range(len(rows))]
+    assert (b"start binary" in board.commands) == (profile == "frame-packets")
+    assert reader.n_bad_lines == 0
+
+
+def test_board_that_was_reset_is_told_again_to_send_packets(pty_device):
+    device = pty_device()
+    device.rate_hz, device.talking = 500, False
+    board = OurBoard(device)
+    source = opened(f"serial:{device.path}?profile=frame-packets")
+    reader = Reader(source)
+    read_until(reader, lambda items: n_frames(items) >= 200)
+    device.make_block = board.make_lines  # after a reset it speaks text, from the beginning
+    device.sent = 0
+    items = read_until(reader, lambda items: any(isinstance(i, Gap) for i in items) and isinstance(items[-1], Chunk))
+    source.close()
+    assert board.commands.count(b"start binary") == 2
+    assert reader.trouble == ""
+    assert any(isinstance(item, Note) and "#info" in item.text for item in items)
+
+
+def test_another_board_in_its_place_is_noticed(pty_device):
+    device = pty_device()
+    device.rate_hz, device.talking = 500, False
+    board = OurBoard(device)
+    source = opened(f"serial:{device.path}?profile=frame-packets")
+    reader = Reader(source)
+    read_until(reader, lambda items: n_frames(items) >= 50)
+    device.unplug()
+    read_until(reader, lambda _: reader.is_lost)
+    board.board_id = b"99999999"
+    device.talking = False
+    device.plug()
+    read_until(reader, lambda items: n_frames(items) >= 50)
+    source.close()
+    assert reader.trouble == "board 99999999 answers instead of 1A2B3C4D: set zero and maximum again"
+
+
+def test_board_that_does_not_answer(pty_device, monkeypatch):
+    monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 0.6)
+    device = pty_device()
+    with pytest.raises(SourceError, match="does not answer as a board of profile frame-lines; check the baud rate"):
+        opened(f"serial:{device.path}?profile=frame-lines")
+    assert device.received.count(b"info\n") >= 2  # patiently
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ("profile=nothing", "there is no profile"),
+        ("profile=weight-scale", "write ble:"),
+        ("profile=load-cell-text&columns=force", "columns= and profile= at once"),
+        ("profile=load-cell-text&channels=emg", "has no channel emg; it has force"),
+    ],
+)
+def test_profile_mistakes(options, says):
+    with pytest.raises(SourceError, match=says):
+        open_source(f"serial:/dev/tty-none?{options}")

@@ -1,0 +1,37 @@
+"""Serial ports: which there are, and why one cannot be opened, in words."""
+
+from __future__ import annotations
+
+import errno
+
+from serial.tools import list_ports
+
+from biofeedback.errors import SourceError
+
+
+def find_ports() -> list[tuple[str, str]]:
+    """Path and description of every port with hardware behind it."""
+    return [(port.device, port.description) for port in sorted(list_ports.comports()) if port.hwid != "n/a"]
+
+
+def describe_ports() -> str:
+    """The ports there are, in words."""
+    names = [path for path, _ in find_ports()]
+    return f"the ports here are {', '.join(names)}" if names else "no port is here now"
+
+
+def explain_open_error(target: str, error: Exception) -> SourceError:
+    """What stands in the way of opening ``target``, and its cure."""
+    number = getattr(error, "errno", None)
+    if isinstance(error, ValueError) and "://" in target:
+        return SourceError(f"{target} cannot be understood: {error}", "write socket://HOST:PORT or rfc2217://HOST:PORT")
+    if "://" in target:
+        return SourceError(f"{target} does not answer: {error}", "check address, port number and network")
+    if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or isinstance(error, FileNotFoundError):
+        return SourceError(f"there is no port {target}", f"{describe_ports()}; check plug and cable")
+    if number in (errno.EACCES, errno.EPERM):
+        cure = "add yourself to its group: sudo usermod -aG dialout $USER, then log in again"
+        return SourceError(f"no permission for {target}", cure)
+    if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(error):
+        return SourceError(f"{target} is in use by another program", "close that program, for example a serial monitor")
+    return SourceError(f"{target} cannot be opened: {error}", describe_ports())

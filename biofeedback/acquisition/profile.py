@@ -1,0 +1,45 @@
+"""One kind of board: what its profile says, see ``profiles``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from biofeedback.acquisition.decoder import LineDecoder
+from biofeedback.acquisition.packets import PacketDecoder, PacketLayout
+from biofeedback.model import Channel
+
+
+@dataclass(frozen=True, slots=True)
+class Radio:
+    """Bluetooth LE: where the data come from. ``content``: what a notification holds."""
+
+    service: str
+    data: str
+    command: str | None = None
+    content: Literal["bytes", "weight"] = "bytes"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """One kind of board. Either ``columns`` (text lines) or ``packets`` (binary); ``rate_hz`` None: measured."""
+
+    name: str
+    title: str
+    transport: Literal["serial", "ble"]
+    channels: tuple[Channel, ...]
+    rate_hz: float | None = None
+    baud: int = 115200
+    columns: tuple[str, ...] | None = None
+    packets: PacketLayout | None = None
+    sequence_modulus: int | None = None
+    info: bytes | None = None
+    start: bytes | None = None
+    stop: bytes | None = None
+    radio: Radio | None = None
+
+    def make_decoder(self) -> LineDecoder | PacketDecoder:
+        """For a wire that is opened while the board may already be talking."""
+        if self.packets is not None:
+            return PacketDecoder(self.packets, self.rate_hz or 1.0, starts_mid_line=True)
+        return LineDecoder(len(self.channels), self.columns, starts_mid_line=True)

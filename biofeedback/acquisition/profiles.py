@@ -1,0 +1,288 @@
+"""Device profiles: how a board sends, as TOML, so that any board can be described without code."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, get_args
+from uuid import UUID
+
+from biofeedback.acquisition.decoder import NOT_CHANNELS, channel_columns, split_columns
+from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
+from biofeedback.acquisition.profile import Profile, Radio
+from biofeedback.acquisition.sources import SourceUrl, read_channels
+from biofeedback.errors import SourceError
+from biofeedback.model import Channel, Kind
+from biofeedback.toml_file import Place, TomlFile, parse_toml
+
+FOLDER_VARIABLE = "BIOFEEDBACK_PROFILES"
+_FIELD = re.compile(r"([A-Za-z][A-Za-z0-9_]*|-):([a-z]\d+)")
+_TOP = {"title", "transport", "rate_hz", "baud", "lines", "packets", "commands", "radio", "channel"}
+_CHANNEL_KEYS = {"name", "kind", "unit", "factor", "offset_counts", "envelope", "rails"}
+
+
+def user_folder() -> Path:
+    """Where people keep their own profiles: BIOFEEDBACK_PROFILES, or ~/.config/biofeedback/profiles."""
+    return Path(os.environ.get(FOLDER_VARIABLE) or Path.home() / ".config" / "biofeedback" / "profiles")
+
+
+def list_profiles() -> dict[str, Path]:
+    """Name to file of every profile; a user's own goes before one of ours of the same name."""
+    ours = Path(str(files("biofeedback.acquisition"))) / "profiles"
+    found = {path.stem: path for folder in (ours, user_folder()) for path in sorted(folder.glob("*.toml"))}
+    return dict(sorted(found.items()))
+
+
+def load_profile(name: str) -> Profile:
+    """A profile by name, or by the path of its file.
+
+    Raises
+    ------
+    SourceError
+        There is none of that name.
+    PlanError
+        The file has a mistake; names the line and the cure.
+    """
+    path = Path(name) if name.endswith(".toml") else list_profiles().get(name)
+    try:
+        text = path.read_text("utf-8") if path else None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SourceError(f"profile {name} cannot be read: {error}", "check its path") from None
+    if path is None or text is None:
+        raise SourceError(
+            f"there is no profile {name!r}", f"use {', '.join(list_profiles())}, or the path of a .toml file"
+        )
+    return parse_profile(text, path.name)
+
+
+def read_profile(parsed: SourceUrl, transport: str) -> Profile:
+    """The profile that a URL names; ``channels=`` gives unit and factor of channels that the profile has."""
+    profile = load_profile(parsed.options["profile"])
+    if profile.transport != transport:
+        raise SourceError(f"profile {profile.name} is for {profile.transport}:", f"write {profile.transport}:...")
+    if "columns" in parsed.options:
+        raise SourceError("columns= and profile= at once", "leave one of them out")
+    if "channels" not in parsed.options:
+        return profile
+    given = {channel.name: channel for channel in read_channels(parsed.options["channels"])}
+    names = [channel.name for channel in profile.channels]
+    if unknown := set(given) - set(names):
+        raise SourceError(f"profile {profile.name} has no channel {sorted(unknown)[0]}", f"it has {', '.join(names)}")
+    channels = tuple(
+        replace(channel, unit=typed.unit, factor=typed.factor, envelope=typed.envelope)
+        if (typed := given.get(channel.name))
+        else channel
+        for channel in profile.channels
+    )
+    return replace(profile, channels=channels)
+
+
+def parse_profile(text: str, file_name: str) -> Profile:
+    """Parse and validate; PlanError names line and cure."""
+    file = parse_toml(text, file_name)
+    data = file.data
+    _refuse_unknown(file, (), data, _TOP)
+    transport = _choice(file, ("transport",), data.get("transport"), ("serial", "ble"))
+    channels = _read_channels(file)
+    if ("lines" in data) == ("packets" in data):
+        file.refuse((), "how the board sends is not said, or said twice", "add either [lines] or [packets]")
+    columns, modulus, packets = None, None, None
+    if "lines" in data:
+        columns, modulus = _read_lines(file, channels)
+    else:
+        packets = _read_packets(file, channels)
+        modulus = packets.sequence_modulus
+    radio = _read_radio(file) if transport == "ble" else None
+    if transport == "serial" and "radio" in data:
+        file.refuse(("radio",), "[radio] of a serial board", 'remove it, or use transport = "ble"')
+    rate = data.get("rate_hz")
+    if rate is None and transport == "ble":
+        file.refuse((), "rate_hz is missing", "say how many frames per second the board sends")
+    return Profile(
+        name=Path(file_name).stem,
+        title=str(data.get("title", Path(file_name).stem)),
+        transport="ble" if transport == "ble" else "serial",
+        channels=channels,
+        rate_hz=None if rate is None else _number(file, ("rate_hz",), rate, above=0, most=100_000),
+        baud=int(_number(file, ("baud",), data.get("baud", 115200), above=0, most=20_000_000)),
+        columns=columns,
+        packets=packets,
+        sequence_modulus=modulus,
+        radio=radio,
+        **_read_commands(file),
+    )
+
+
+def _read_channels(file: TomlFile) -> tuple[Channel, ...]:
+    entries = file.data.get("channel")
+    if not isinstance(entries, list) or not entries:
+        file.refuse((), "no channel is described", "add [[channel]] with name and kind")
+    channels: list[Channel] = []
+    for k, entry in enumerate(entries):
+        place: Place = ("channel", k)
+        _refuse_unknown(file, place, entry, _CHANNEL_KEYS)
+        name = str(entry.get("name", ""))
+        if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", name) or name in NOT_CHANNELS:
+            file.refuse((*place, "name"), f"name = {name!r}", 'use letters and digits, for example "force"')
+        if name in (channel.name for channel in channels):
+            file.refuse((*place, "name"), f"channel {name!r} is there twice", "give each its own name")
+        rails = entry.get("rails", [None, None])
+        if "rails" in entry and not _are_rails(rails):
+            file.refuse((*place, "rails"), f"rails = {rails!r}", "give first and last code, for example [0, 1023]")
+        envelope = entry.get("envelope", False)
+        if not isinstance(envelope, bool):
+            file.refuse((*place, "envelope"), f"envelope = {envelope!r}", "use true or false")
+        kind = _choice(file, (*place, "kind"), entry.get("kind"), get_args(Kind))
+        try:
+            channels.append(
+                Channel(
+                    name=name,
+                    kind=kind,  # type: ignore[arg-type]  # just checked
+                    unit=str(entry.get("unit", "count")),
+                    factor=float(entry.get("factor", 1.0)),
+                    offset_counts=float(entry.get("offset_counts", 0.0)),
+                    envelope=envelope,
+                    rail_low_counts=rails[0],
+                    rail_high_counts=rails[1],
+                )
+            )
+        except (ValueError, TypeError) as error:
+            file.refuse((*place, "factor"), str(error), "use a number other than 0")
+    return tuple(channels)
+
+
+def _are_rails(rails: Any) -> bool:
+    numbers = isinstance(rails, list) and len(rails) == 2 and all(type(rail) in (int, float) for rail in rails)
+    return numbers and bool(rails[0] < rails[1])
+
+
+def _read_lines(file: TomlFile, channels: tuple[Channel, ...]) -> tuple[tuple[str, ...], int | None]:
+    lines = file.data["lines"]
+    _refuse_unknown(file, ("lines",), lines, {"columns", "sequence_wraps_at"})
+    place = ("lines", "columns")
+    try:
+        columns = split_columns(str(lines.get("columns", "")))
+    except ValueError as error:
+        file.refuse(place, str(error), 'for example columns = "seq,t_us,force"')
+    _check_names(file, place, channel_columns(columns), channels)
+    wraps = lines.get("sequence_wraps_at")
+    if wraps is not None:
+        wraps = int(_number(file, ("lines", "sequence_wraps_at"), wraps, above=1, most=2**53))
+    return columns, wraps
+
+
+def _read_packets(file: TomlFile, channels: tuple[Channel, ...]) -> PacketLayout:
+    packets, at = file.data["packets"], ("packets",)
+    known = {"framing", "sync", "endian", "tag", "text_tag", "head", "frame", "frames", "most_frames", "crc"}
+    _refuse_unknown(file, at, packets, known | {"sequence_counts"})
+    framing = _choice(file, (*at, "framing"), packets.get("framing"), ("cobs", "sync"))
+    count_key = "frames" if framing == "sync" else "most_frames"
+    sync = _read_hex(file, (*at, "sync"), packets.get("sync", ""))
+    if bool(sync) != (framing == "sync"):
+        file.refuse(
+            (*at, "sync"), f"framing {framing} with sync = {sync.hex(' ')!r}", 'sync goes with framing = "sync"'
+        )
+    frame = _read_fields(file, (*at, "frame"), packets.get("frame", []))
+    layout = PacketLayout(
+        framing="sync" if framing == "sync" else "cobs",
+        frame=frame,
+        head=_read_fields(file, (*at, "head"), packets.get("head", [])),
+        n_frames=int(_number(file, (*at, count_key), packets.get(count_key, 1), above=0, most=1000)),
+        endian=_choice(file, (*at, "endian"), packets.get("endian", "little"), ("little", "big")),  # type: ignore[arg-type]
+        crc=_choice(file, (*at, "crc"), packets.get("crc", "none"), tuple(CRC_BYTES)),  # type: ignore[arg-type]
+        sync=sync,
+        tag=_read_byte(file, (*at, "tag"), packets.get("tag")),
+        text_tag=_read_byte(file, (*at, "text_tag"), packets.get("text_tag")),
+        sequence_counts=_choice(  # type: ignore[arg-type]
+            file, (*at, "sequence_counts"), packets.get("sequence_counts", "frames"), ("frames", "packets")
+        ),
+    )
+    _check_names(file, (*at, "frame"), layout.channels, channels)
+    if layout.packet_bytes > MAX_WAITING_BYTES // 2:
+        file.refuse((*at, count_key), f"a packet of {layout.packet_bytes} bytes", f"at most {MAX_WAITING_BYTES // 2}")
+    return layout
+
+
+def _read_fields(file: TomlFile, place: Place, entries: Any) -> tuple[Field, ...]:
+    cure = f'for example ["seq:u16", "force:i24"]; types are {", ".join(TYPES)}'
+    if not isinstance(entries, list):
+        file.refuse(place, f"{place[-1]} = {entries!r}", cure)
+    fields: list[Field] = []
+    for entry in entries:
+        match = _FIELD.fullmatch(str(entry))
+        if not match or match[2] not in TYPES:
+            file.refuse(place, f"field {entry!r}", cure)
+        fields.append((match[1], match[2]))
+    return tuple(fields)
+
+
+def _read_radio(file: TomlFile) -> Radio:
+    radio = file.data.get("radio")
+    if not isinstance(radio, dict):
+        file.refuse((), "[radio] is missing", "add it with service and data, the UUIDs of service and characteristic")
+    _refuse_unknown(file, ("radio",), radio, {"service", "data", "command", "content"})
+    uuids: dict[str, str] = {}
+    for key in ("service", "data", "command"):
+        if key == "command" and key not in radio:
+            continue
+        try:
+            uuids[key] = str(UUID(str(radio.get(key, ""))))
+        except ValueError:
+            cure = "write a UUID of 32 hexadecimal digits, for example 6E400001-B5A3-F393-E0A9-E50E24DCCA9E"
+            file.refuse(("radio", key), f"{key} = {radio.get(key)!r}", cure)
+    content = _choice(file, ("radio", "content"), radio.get("content", "bytes"), ("bytes", "weight"))
+    return Radio(uuids["service"], uuids["data"], uuids.get("command"), "weight" if content == "weight" else "bytes")
+
+
+def _read_commands(file: TomlFile) -> dict[str, bytes]:
+    commands = file.data.get("commands", {})
+    _refuse_unknown(file, ("commands",), commands, {"info", "start", "stop"})
+    for key, value in commands.items():
+        if not isinstance(value, str) or not value.isascii():
+            file.refuse(("commands", key), f"{key} = {value!r}", "use plain text in quotes; a line end is added")
+    return {key: value.encode("ascii") + b"\n" for key, value in commands.items()}
+
+
+def _check_names(file: TomlFile, place: Place, named: tuple[str, ...], channels: tuple[Channel, ...]) -> None:
+    described = tuple(channel.name for channel in channels)
+    if named != described:
+        cure = f"name {', '.join(described)} here, in the order of their [[channel]] tables"
+        file.refuse(place, f"channels {', '.join(named) or 'none'} do not fit the [[channel]] tables", cure)
+
+
+def _read_hex(file: TomlFile, place: Place, value: Any) -> bytes:
+    try:
+        return bytes.fromhex(value)
+    except (TypeError, ValueError):
+        file.refuse(place, f"{place[-1]} = {value!r}", 'write bytes in hexadecimal, for example "A5 5A"')
+
+
+def _read_byte(file: TomlFile, place: Place, value: Any) -> int | None:
+    if value is None:
+        return None
+    return int(_number(file, place, value, above=-1, most=255))
+
+
+def _number(file: TomlFile, place: Place, value: Any, *, above: float, most: float) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not above < value <= most:
+        file.refuse(place, f"{place[-1]} = {value!r}", f"use a number above {above:g} and at most {most:g}")
+    return float(value)
+
+
+def _choice(file: TomlFile, place: Place, value: Any, choices: tuple[str, ...]) -> str:
+    if value not in choices:
+        what = f"{place[-1]} is missing" if value is None else f"{place[-1]} = {value!r}"
+        file.refuse(place, what, f"use {', '.join(choices)}")
+    return str(value)
+
+
+def _refuse_unknown(file: TomlFile, place: Place, table: Any, known: set[str]) -> None:
+    if not isinstance(table, Mapping):
+        file.refuse(place, f"{place[-1]} is not a table", f"use {', '.join(sorted(known))} in it")
+    for key in table:
+        if key not in known:
+            file.refuse((*place, key), f"{key} is not known here", f"use {', '.join(sorted(known))}")

@@ -1,0 +1,150 @@
+from pathlib import Path
+
+import pytest
+
+from biofeedback.acquisition.profiles import list_profiles, load_profile, parse_profile
+from biofeedback.errors import PlanError, SourceError
+
+LINES = """title = "my board"
+transport = "serial"
+rate_hz = 80
+
+[lines]
+columns = "seq,force,-"
+
+[[channel]]
+name = "force"
+kind = "force"
+unit = "N"
+factor = 0.01
+"""
+PACKETS = """transport = "serial"
+rate_hz = 1000
+
+[packets]
+framing = "sync"
+sync = "A5 5A"
+endian = "big"
+head = ["seq:u8"]
+frame = ["force:i24", "emg:u16"]
+frames = 4
+crc = "crc8"
+sequence_counts = "packets"
+
+[commands]
+start = "go"
+
+[[channel]]
+name = "force"
+kind = "force"
+
+[[channel]]
+name = "emg"
+kind = "emg"
+rails = [0, 4095]
+"""
+RADIO = """transport = "ble"
+rate_hz = 80
+[radio]
+service = "6E400001-B5A3-F393-E0A9-E50E24DCCA9E"
+data = "6E400003-B5A3-F393-E0A9-E50E24DCCA9E"
+[lines]
+columns = "force"
+[[channel]]
+name = "force"
+kind = "force"
+"""
+
+
+def test_every_built_in_profile_is_good_and_says_what_it_is():
+    names = list_profiles()
+    assert {"frame-lines", "frame-packets", "frame-radio", "uart-radio", "weight-scale"} <= set(names)
+    for name in names:
+        profile = load_profile(name)
+        assert profile.title != name
+        assert profile.channels
+
+
+def test_a_profile_of_text_lines():
+    profile = parse_profile(LINES, "mine.toml")
+    assert (profile.name, profile.title, profile.rate_hz, profile.baud) == ("mine", "my board", 80.0, 115200)
+    assert profile.columns == ("seq", "force", "-")
+    assert profile.channels[0].factor == 0.01
+
+
+def test_a_profile_of_packets():
+    profile = parse_profile(PACKETS, "mine.toml")
+    assert profile.packets.packet_bytes == 1 + 4 * 5 + 1
+    assert profile.sequence_modulus == 1024
+    assert profile.start == b"go\n"
+    assert profile.channels[1].rail_high_counts == 4095
+
+
+@pytest.mark.parametrize(
+    ("text", "before", "after", "line", "says"),
+    [
+        (LINES, 'transport = "serial"', 'transport = "pigeon"', 2, "use serial, ble"),
+        (LINES, "rate_hz = 80", "rate_hz = 0", 3, "use a number above 0"),
+        (LINES, "rate_hz = 80", 'rate_hz = "80"', 3, "use a number above 0"),
+        (LINES, "rate_hz = 80", "speed = 80", 3, "speed is not known here"),
+        (LINES, '"seq,force,-"', '"seq,seq"', 6, "a name comes twice"),
+        (LINES, '"seq,force,-"', '"seq,power"', 6, "do not fit the [[channel]] tables"),
+        (LINES, 'kind = "force"', 'kind = "weight"', 10, "use force, emg, position"),
+        (LINES, 'name = "force"', 'name = "seq"', 9, "use letters and digits"),
+        (LINES, "factor = 0.01", "factor = 0", 12, "use a number other than 0"),
+        (LINES, "factor = 0.01", 'factor = "small"', 12, "use a number other than 0"),
+        (LINES, "factor = 0.01", "rails = [1023, 0]", 12, "give first and last code"),
+        (LINES, "factor = 0.01", 'rails = ["a", "b"]', 12, "give first and last code"),
+        (LINES, "factor = 0.01", "envelope = 1", 12, "use true or false"),
+        (LINES, "[lines]", "[line]", 5, "line is not known here"),
+        (PACKETS, '"sync"\n', '"tcp"\n', 5, "use cobs, sync"),
+        (PACKETS, '"A5 5A"', '"XY"', 6, "write bytes in hexadecimal"),
+        (PACKETS, 'sync = "A5 5A"', 'sync = ""', 6, "sync goes with framing"),
+        (PACKETS, '"force:i24"', '"force:i25"', 9, "types are u8"),
+        (PACKETS, '"force:i24"', '"power:i24"', 9, "do not fit the [[channel]] tables"),
+        (PACKETS, "frames = 4", "frames = 4000", 10, "at most 1000"),
+        (PACKETS, '"crc8"', '"crc32"', 11, "use none, crc8, crc16"),
+        (PACKETS, 'start = "go"', "start = 1", 15, "use plain text in quotes"),
+        (RADIO, "6E400003-B5A3-F393", "6E400003-XXXX-F393", 5, "write a UUID"),
+        (RADIO, "rate_hz = 80\n", "", None, "rate_hz is missing"),
+        (RADIO, 'transport = "ble"', 'transport = "serial"', 3, "[radio] of a serial board"),
+    ],
+)
+def test_mistakes_are_named_by_line_with_their_cure(text, before, after, line, says):
+    assert before in text
+    with pytest.raises(PlanError) as caught:
+        parse_profile(text.replace(before, after, 1), "mine.toml")
+    assert says in str(caught.value)
+    assert (f"mine.toml, line {line}:" if line else "mine.toml:") in str(caught.value)
+    assert caught.value.cure
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "transport is missing"),
+        ("transport = ", "not valid TOML"),
+        ('transport = "serial"', "no channel is described"),
+        (LINES.replace("[lines]\n", "").replace('columns = "seq,force,-"\n', ""), "not said, or said twice"),
+        ('transport = "serial"\nlines = 3\n[[channel]]\nname = "force"\nkind = "force"', "lines is not a table"),
+    ],
+)
+def test_what_is_missing_is_named(text, says):
+    with pytest.raises(PlanError, match=says):
+        parse_profile(text, "mine.toml")
+
+
+def test_people_keep_their_own_profiles(tmp_path, monkeypatch):
+    monkeypatch.setenv("BIOFEEDBACK_PROFILES", str(tmp_path))
+    (tmp_path / "mine.toml").write_text(LINES)
+    (tmp_path / "emg-text.toml").write_text(LINES)
+    assert load_profile("mine").title == "my board"
+    assert load_profile("emg-text").title == "my board"  # goes before ours
+    assert load_profile(str(tmp_path / "mine.toml")).name == "mine"
+
+
+def test_no_such_profile():
+    with pytest.raises(SourceError, match=r"there is no profile 'mine'; use .*frame-lines"):
+        load_profile("mine")
+    with pytest.raises(SourceError, match="cannot be read"):
+        load_profile(str(Path("nowhere") / "mine.toml"))
