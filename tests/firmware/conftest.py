@@ -65,7 +65,6 @@ class Board:
 
     def __init__(self, program, elf, folder, *, wave=None, wave_hz=1000.0, speed=1.0, bridge=4096, boot_ms=300):
         self.path = folder / "board"
-        self.speed = speed
         rows = np.zeros((1, 3)) if wave is None else np.asarray(wave)
         rows.astype("<f4").tofile(folder / "wave.f32")
         arguments = [program, elf, folder / "wave.f32", wave_hz, speed, bridge, boot_ms]
@@ -102,6 +101,10 @@ class Board:
     @property
     def stats(self):
         return json.loads(self.tell("stats", "STATS"))
+
+    def time_s(self):
+        """Device time. Time-outs measured by it do not depend on how busy this machine is."""
+        return self.stats["device_s"]
 
     @property
     def url(self):
@@ -177,7 +180,6 @@ class Listener:
 
     def __init__(self, board, url=None, *, keep=True):
         self.source = open_source(url or board.url)
-        self.clock = time.monotonic if board.speed == 1 else lambda: time.monotonic() * (board.speed or 10)
         self.items, self.received = [], bytearray()
         read = self.source.read
 
@@ -189,16 +191,17 @@ class Listener:
 
         self.source.open()
         self.source.read = read_and_keep
-        self.reader = Reader(self.source, clock=self.clock)
+        self.reader = Reader(self.source, clock=board.time_s)
+        self._clock = board.time_s
         self._keep = keep
 
     def listen(self, condition, *, timeout_s=30.0):
-        """Read items until ``condition()`` holds; seconds that it took."""
-        started_s = time.monotonic()
+        """Read items until ``condition()`` holds; seconds of device time that it took."""
+        started_s, give_up_s = self._clock(), time.monotonic() + timeout_s
         while not condition():
-            assert time.monotonic() < started_s + timeout_s, (self.items[-3:], bytes(self.received[-200:]))
+            assert time.monotonic() < give_up_s, (self.items[-3:], bytes(self.received[-200:]))
             self.items += [item for item in self.reader.read() if self._keep or not isinstance(item, Chunk)]
-        return time.monotonic() - started_s
+        return self._clock() - started_s
 
     def listen_frames(self, n_frames, **options):
         """Read until ``n_frames`` more frames (gaps included) are on the timeline."""
