@@ -153,6 +153,7 @@ def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, t
         assert process.wait(20) == 0
     finally:
         process.kill()
+        process.communicate()
 
     (path,) = tmp_path.glob("*.hold")
     recording = open_recording(path)

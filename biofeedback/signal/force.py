@@ -7,9 +7,10 @@ import numpy as np
 from biofeedback.model import FloatArray
 from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
 
-FORCE_EDGE_HZ = 12.0  # between 10 and 15 Hz; common practice, no source
+FORCE_EDGE_HZ = 15.0  # upper end of 10-15 Hz, common practice: takes least from the scatter and is prompt
 ENVELOPE_EDGE_HZ = 6.0  # linear envelope of muscle activity; common practice, no source
-MEAN_S = 0.05
+MEAN_S = 0.02
+MEDIAN_S = 0.05  # five hops: an outlier of up to two does not show
 HIGHEST_EDGE = 0.45  # of the sample rate; a filter nearer to half the rate does nothing but add trouble
 
 
@@ -21,16 +22,16 @@ def low_pass(edge_hz: float, rate_hz: float) -> FloatArray:
 
 
 class SmoothFilter:
-    """Butterworth low-pass of order 2, then the mean of the last aligned hops that make up about 50 ms.
+    """Butterworth low-pass of order 2, then the mean of the last aligned hops that make up about 20 ms.
 
-    A board too slow for the edge (``edge_hz > 0.45 * rate_hz``: below 27 frames/s for force) is passed through:
-    it has nothing above the edge to remove. ``edge_hz=None`` filters nothing and takes the median of the hops
+    A board too slow for the edge (``edge_hz > 0.45 * rate_hz``: below 34 frames/s for force) is passed through:
+    it has nothing above the edge to remove. ``edge_hz=None`` filters nothing and takes the median of 50 ms
     (position: steps survive, single outliers do not).
     """
 
     def __init__(self, n_channels: int, rate_hz: float, hop: int, *, edge_hz: float | None) -> None:
-        self.n_window = max(1, round(MEAN_S * rate_hz / hop))
         self._is_median = edge_hz is None
+        self.n_window = max(1, round((MEDIAN_S if self._is_median else MEAN_S) * rate_hz / hop))
         self._cascade: Cascade | None = None
         delay_s, settling = 0.0, 0
         if edge_hz is not None and edge_hz <= HIGHEST_EDGE * rate_hz:

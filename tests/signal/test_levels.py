@@ -135,7 +135,7 @@ def test_a_short_gap_is_held_and_a_long_one_is_missing() -> None:
     assert np.flatnonzero(missing[:, 0]).tolist() == list(range(120, 131))
     np.testing.assert_allclose(levels.values[~missing[:, 0]], [[70.0, 700.0]] * (200 - 11))
     bridged = np.flatnonzero(levels.flags[:, 0] & Flag.BRIDGED)
-    assert bridged.tolist() == list(range(50, 61 + 4))
+    assert bridged.tolist() == list(range(50, 61 + 1))
     assert levels.flags[131, 0] & Flag.SETTLING
 
 
@@ -175,7 +175,7 @@ def test_a_reading_on_the_rail_marks_every_level_it_enters() -> None:
     counts = make_counts(1000, 1)
     counts[505] = 30000
     flags = run(LevelStream([FORCE], 1000), [Chunk(0, counts)]).flags[:, 0]
-    assert np.flatnonzero(flags & Flag.CLIPPED).tolist() == [50, 51, 52, 53, 54]
+    assert np.flatnonzero(flags & Flag.CLIPPED).tolist() == [50, 51]
 
 
 def test_raw_emg_below_400_hz_is_refused_with_the_way_out() -> None:
