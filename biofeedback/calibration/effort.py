@@ -10,7 +10,7 @@ from typing import Any, Literal, TypeAlias, get_args
 import numpy as np
 
 from biofeedback.calibration.attempts import is_quadratic
-from biofeedback.calibration.passive import PassiveTension
+from biofeedback.calibration.passive import PassiveTension, Tension
 from biofeedback.calibration.relaxed import EMG_LIMIT_PERCENT, LETTING_GO_PERCENT_PER_S, UNUSABLE, mean_emg_percent
 from biofeedback.model import Channel, FlagArray, FloatArray, Levels
 
@@ -89,11 +89,12 @@ class _ChannelState:
     def zero(self) -> float:
         return self.maximum_baseline if math.isnan(self.rest) else self.rest
 
-    def set_line(self, from_s: float, to_s: float) -> None:
+    def set_line(self, from_s: float, to_s: float, *, has_learnt: bool = True) -> None:
         if self.tension is None or not self.tension.is_known:
             self.line, self.sd_line = (self.zero, self.zero), (self.rest_sd, self.rest_sd)
             return
-        near, far = self.tension.predict(from_s), self.tension.predict(to_s)
+        far = self.tension.predict(to_s)
+        near = self.tension.predict(from_s) if has_learnt else Tension(self.line[1], self.sd_line[1])
         self.line, self.sd_line = (near.level, far.level), (near.sd, far.sd)
 
 
@@ -120,6 +121,7 @@ class EffortStream:
         self._n_block = max(1, round(BLOCK_S * level_rate_hz))
         self._n_settle = round(SETTLE_S * level_rate_hz)
         self._states = [_ChannelState() for _ in self.channels]
+        self._where = (np.arange(self._n_block) + 0.5) / self._n_block
         self._values = np.full((self._n_block, len(self.channels)), np.nan)
         self._flags = np.zeros((self._n_block, len(self.channels)), np.uint16)
         self._n_relaxed: int | None = None  # levels since relaxing began; None while contracting
@@ -152,8 +154,7 @@ class EffortStream:
 
     def push(self, levels: Levels) -> Effort:
         """Effort for a run of levels, in order."""
-        shape = levels.values.shape
-        percent, baseline, plus_minus = np.empty(shape), np.empty(shape), np.empty(shape)
+        baseline, plus_minus = np.empty((2, *levels.values.shape))
         at = 0
         while at < levels.n_levels:
             offset = (levels.first + at) % self._n_block
@@ -161,17 +162,19 @@ class EffortStream:
             part = slice(at, end)
             self._values[offset : offset + end - at] = levels.values[part]
             self._flags[offset : offset + end - at] = levels.flags[part]
-            where = (np.arange(offset, offset + end - at) + 0.5) / self._n_block
+            where = self._where[offset : offset + end - at]
             for index, state in enumerate(self._states):
                 baseline[part, index] = state.line[0] + (state.line[1] - state.line[0]) * where
-                sd = state.sd_line[0] + (state.sd_line[1] - state.sd_line[0]) * where
-                plus_minus[part, index] = 100.0 * sd / state.strength
-                percent[part, index] = self._percent(index, levels.values[part, index], baseline[part, index])
+                plus_minus[part, index] = state.sd_line[0] + (state.sd_line[1] - state.sd_line[0]) * where
             if self._n_relaxed is not None:
                 self._n_relaxed += end - at
             at = end
             if offset + part.stop - part.start == self._n_block:
                 self._renew_baselines(levels.first + at)
+        percent = np.empty_like(baseline)
+        for index, state in enumerate(self._states):
+            percent[:, index] = self._percent(index, levels.values[:, index], baseline[:, index])
+            plus_minus[:, index] *= 100.0 / state.strength
         return Effort(levels.first, percent, baseline, plus_minus, levels.flags)
 
     def _percent(self, index: int, values: FloatArray, baseline: FloatArray) -> FloatArray:
@@ -187,7 +190,7 @@ class EffortStream:
         if self.baseline == "zero":
             return
         n_relaxed = self._n_relaxed or 0
-        is_relaxed = n_relaxed - self._n_block >= self._n_settle and not self._is_emg_active()
+        is_relaxed = n_relaxed >= self._n_settle + self._n_block and not self._is_emg_active()
         end_s, block_s = end / self.level_rate_hz, self._n_block / self.level_rate_hz
         for index, (channel, state) in enumerate(zip(self.channels, self._states, strict=True)):
             if channel.kind != "force":
@@ -199,14 +202,15 @@ class EffortStream:
             state.tension.strength = 0.0 if math.isnan(state.strength) else state.strength
             if self._is_stretch_new:
                 state.tension.begin_stretch(end_s - n_relaxed / self.level_rate_hz)
-            mean = float(np.mean(self._values[:, index]))
+            mean = float(self._values[:, index].sum()) / self._n_block
             is_still = state.last_mean is None or not (
                 abs(mean - state.last_mean) > LETTING_GO_PERCENT_PER_S / 100 * state.strength * block_s
             )
-            if is_relaxed and is_still and not np.any(self._flags[:, index] & UNUSABLE):
+            learns = is_relaxed and is_still and not np.any(self._flags[:, index] & UNUSABLE)
+            if learns:
                 state.tension.learn(end_s - block_s / 2, mean)
             state.last_mean = None if math.isnan(mean) else mean
-            state.set_line(end_s, end_s + block_s)
+            state.set_line(end_s, end_s + block_s, has_learnt=learns)
         if self._n_relaxed:
             self._is_stretch_new = False
 

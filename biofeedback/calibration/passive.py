@@ -11,6 +11,7 @@ how tension goes on from there.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -31,11 +32,17 @@ JUMP_SD = 6.0
 JUMP_FRACTION = 0.2  # of the tension: a step this large is another position, not relaxation
 UNREAD_S = 2.0  # longer without a relaxed reading is a contraction
 TINY = 1e-300
+_PER_S = np.concatenate((-1.0 / TAUS_S, np.zeros_like(BETAS)))
+_PER_LOG = np.concatenate((np.zeros_like(TAUS_S), -BETAS))
 
 
 def shapes(time_s: float) -> FloatArray:
     """``g`` of every shape, 1 at the start of the hold; solids first."""
-    return np.concatenate((np.exp(-time_s / TAUS_S), (1.0 + time_s) ** -BETAS))
+    return np.asarray(np.exp(_PER_S * time_s + _PER_LOG * math.log1p(time_s)))
+
+
+PER_FALL = 1.0 / (1.0 - shapes(EXPECTED_AT_S))  # amplitude of a unit fall
+PER_FALL_SQUARE = PER_FALL**2
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +122,10 @@ class PassiveTension:
         change = shapes(time_s - self._start_s) - self._recent_shape
         moved = self._amplitude * change
         mean = float((self._weights * moved).sum())
-        spread = self._weights * ((moved - mean) ** 2 + self._amplitude_variance * change**2)
+        spread = self._weights * ((moved - mean) ** 2 + self._amplitude_variance * change * change)
         variance = WANDER * self._sd**2 / len(self._recent) + float(spread.sum()) + (MODEL_DOUBT * mean) ** 2
         variance += self._wander_variance * max(0.0, time_s - self._last_s)
-        return Tension(self._recent_level + mean, float(np.sqrt(variance)))
+        return Tension(self._recent_level + mean, math.sqrt(variance))
 
     def _begin(self, time_s: float, level: float) -> None:
         n_shapes = len(TAUS_S) + len(BETAS)
@@ -144,16 +151,17 @@ class PassiveTension:
         self._product = self._product + shape_step * (level - self._level_mean)
         self._recent.append((level, shape))
         self._recent_level = sum(one for one, _ in self._recent) / len(self._recent)
-        self._recent_shape = np.add.reduce([one for _, one in self._recent]) / len(self._recent)
+        self._recent_shape = sum((one for _, one in self._recent), np.zeros_like(shape)) / len(self._recent)
         self._last_s = time_s
         if self._n >= 3:
             self._fit()
 
     def _expect(self) -> tuple[FloatArray, FloatArray]:
         """Amplitude of every shape, and its variance, before anything is read: the fall known from others."""
-        per_fall = (1.0 if self._relaxes else 0.0) / (1.0 - shapes(EXPECTED_AT_S))
+        if not self._relaxes:
+            return np.zeros_like(PER_FALL), np.full_like(PER_FALL, TINY)
         variance = (EXPECTED_FALL_SD * self._tension) ** 2 + (UNKNOWN_FALL * self.strength) ** 2
-        return EXPECTED_FALL * self._tension * per_fall, np.maximum(variance * per_fall**2, TINY)
+        return (EXPECTED_FALL * self._tension) * PER_FALL, max(variance, TINY) * PER_FALL_SQUARE
 
     def _fit(self) -> None:
         """Amplitude of every shape and its variance, the residual SD, and the shapes' weights."""
@@ -164,10 +172,10 @@ class PassiveTension:
         misfit = self._level_square + self._amplitude * (self._amplitude * self._shape_square - 2 * self._product)
         misfit = np.maximum(misfit, 0.0)
         cost = misfit + ridge * (self._amplitude - expected) ** 2
-        self._sd = float(np.sqrt(np.min(misfit) / max(1, self._n - 2)))
+        self._sd = math.sqrt(misfit.min() / max(1, self._n - 2))
         variance = WANDER * max(self._sd**2, TINY)
         self._amplitude_variance = np.minimum(variance / information, prior_variance)
-        weights = np.exp(np.maximum((np.min(cost) - cost) / (2 * variance), -700.0))
+        weights = np.exp(np.maximum((cost.min() - cost) * (0.5 / variance), -700.0))
         self._weights = weights / weights.sum()
 
     def _note_surprise(self, time_s: float, error: float) -> None:
