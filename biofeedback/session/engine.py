@@ -38,6 +38,7 @@ class Rating:
     value: float | None
     phase_index: int | None
     corrected: bool = False
+    phase_kind: str = ""
 
 
 class Engine:
@@ -67,6 +68,7 @@ class Engine:
         self.revision = 0
         self.cue = Cue("relax")
         self.strip = Strip(round(STRIP_S * self.level_rate_hz), len(self.channels))
+        self.level_strip = Strip(round(STRIP_S * self.level_rate_hz), len(self.channels))
         self._n_recent = max(1, round(RECENT_S * self.level_rate_hz))
         self._events: list[Event] = []
         self._problems: tuple[int, ...] = (0,) * len(self.channels)
@@ -261,7 +263,9 @@ class Engine:
         if number := data.get("corrects"):
             self.ratings[number - 1] = replace(self.ratings[number - 1], value=data["value"], corrected=True)
         else:
-            self.ratings.append(Rating(len(self.ratings) + 1, self.time_s, data["value"], data["phase_index"]))
+            kind = self.hold.phase.kind if self.hold else ""
+            number, value = len(self.ratings) + 1, data["value"]
+            self.ratings.append(Rating(number, self.time_s, value, data["phase_index"], phase_kind=kind))
 
     def _need_idle(self, what: str) -> None:
         if self.activity and not (isinstance(self.activity, Attempting) and self.activity.step == "rest"):
@@ -272,6 +276,7 @@ class Engine:
     def _take(self, levels: Levels) -> None:
         effort = self.effort.push(levels)
         self.strip.push(effort.percent, levels.flags)
+        self.level_strip.push(levels.values, levels.flags)
         if self.activity:
             self.activity.take(levels, effort)
         self.level = levels.end

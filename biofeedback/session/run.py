@@ -142,6 +142,11 @@ class LiveSession:
         first, percent = self.engine.strip.since(level)
         return first, percent.astype(np.float32)
 
+    def levels_since(self, level: int) -> tuple[int, NDArray[np.float32]]:
+        """What the channels measured in their own units, as ``strip_since`` gives their efforts."""
+        first, values = self.engine.level_strip.since(level)
+        return first, values.astype(np.float32)
+
     def command(self, message: Mapping[str, Any], by: str) -> None:
         """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""
         try:

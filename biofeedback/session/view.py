@@ -43,6 +43,8 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "ask": {**hold.ask, "said": said} if hold and hold.ask else None,
         "ratings": [asdict(rating) for rating in engine.ratings],
         "limit": engine.limit,
+        "feedback": setup.feedback_shown,
+        "level_rate_hz": engine.level_rate_hz,
         "message": engine.message,
         "stopped": {"reason": engine.stopped} if engine.stopped else None,
     }
