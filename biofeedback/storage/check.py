@@ -178,7 +178,7 @@ def _write_copy(copy: Path, settings: dict[str, Any], rows: Iterator[Row], found
     """All sound rows, and a gap for each hole."""
     try:
         disk.make_private_file(copy)
-        with closing(disk.connect_for_writing(copy)) as connection:
+        with closing(disk.connect_for_writing(copy, durable=False)) as connection:
             create_tables(connection, settings)
             connection.execute("BEGIN IMMEDIATE")
             for row in rows:
@@ -186,6 +186,7 @@ def _write_copy(copy: Path, settings: dict[str, Any], rows: Iterator[Row], found
             holes = _find_holes(found)
             insert_rows(connection, [("gaps", (first, end - first, LOST)) for first, end in holes])
             connection.execute("COMMIT")
+        disk.flush_file(copy)
     except FileExistsError as error:
         raise RecordingError(f"{copy} exists already", "move it away or name another copy") from error
     except (OSError, sqlite3.Error) as error:

@@ -25,10 +25,13 @@ def make_private_file(path: Path) -> None:
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
 
 
-def connect_for_writing(path: Path) -> sqlite3.Connection:
-    """Open for the one writer, any thread; transactions are begun by hand, and flushed when they end."""
+def connect_for_writing(path: Path, *, durable: bool = True) -> sqlite3.Connection:
+    """Open for the one writer, any thread; transactions are begun by hand.
+
+    ``durable``: flushed to the disk when they end. Without, the caller flushes the whole file once.
+    """
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_S)
-    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
     return connection
 
 

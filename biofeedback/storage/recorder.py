@@ -48,7 +48,7 @@ class Recorder:
         self._closing = threading.Event()
         self._closed = False
         self._threaded = threaded
-        self._connection = disk.connect_for_writing(path)
+        self._connection = disk.connect_for_writing(path, durable=threaded)
         create_tables(self._connection, settings)  # before the log: the file alone always says what it is
         if threaded:
             disk.use_log(self._connection)
@@ -135,7 +135,8 @@ class Recorder:
                 disk.leave_one_file(self._connection)
             else:
                 self._connection.execute("VACUUM")  # orders the pages by content, not by the order of arrival
-        except sqlite3.Error:
+                disk.flush_file(self.path)
+        except (OSError, sqlite3.Error):
             pass  # everything is committed; a reader finds it in the file and its -wal neighbour
         finally:
             with contextlib.suppress(sqlite3.Error):
