@@ -3,11 +3,13 @@
 import contextlib
 import json
 import os
+import re
 import selectors
 import shutil
 import subprocess
 import termios
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +25,14 @@ CHANNELS = (
     "emg_1:mV*4.8828125@0..1023,emg_2:mV*4.8828125@0..1023,force:N*0.001@-8388608..8388607"
     "&columns=seq,t_us,emg_1,emg_2,force,check"
 )
+
+
+CORE = Path("/usr/share/arduino/hardware/arduino/avr/cores/arduino")
+FLAGS = ["-mmcu=atmega328p", "-Os", "-ffunction-sections", "-fdata-sections", "-w"]
+FLAGS += ["-DF_CPU=16000000L", "-DARDUINO=10819", "-DARDUINO_AVR_UNO", "-DARDUINO_ARCH_AVR", f"-I{CORE}"]
+FLAGS += [f"-I{CORE.parents[1]}/variants/standard"]
+# The core's C++ needs DECIMAL_DIG, which the compiler's header hides from it.
+CXX_FLAGS = ["-std=gnu++11", "-fno-exceptions", "-fno-threadsafe-statics", "-DDECIMAL_DIG=__DECIMAL_DIG__"]
 
 
 def find_missing_tools():
@@ -58,6 +68,30 @@ def simulator(tmp_path_factory):
     command = ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", str(program), str(HERE / "board_simulator.c")]
     subprocess.run([*command, "-lsimavr", "-lm"], check=True)
     return program
+
+
+def compile_one(source, target):
+    extra = CXX_FLAGS if source.suffix == ".cpp" else ["-std=gnu11"] if source.suffix == ".c" else []
+    compiler = "avr-g++" if source.suffix == ".cpp" else "avr-gcc"
+    subprocess.run([compiler, *FLAGS, *extra, "-c", str(source), "-o", str(target)], check=True)
+    return str(target)
+
+
+@pytest.fixture(scope="session")
+def sketch_elf(tmp_path_factory):
+    if not CORE.exists():
+        pytest.skip("not installed: arduino-core-avr")
+    folder = tmp_path_factory.mktemp("sketch")
+    text = (NOTES / "sketch" / "sketch.ino").read_text()
+    prototypes = re.findall(r"^(\w[\w ]* \*?\w+\([^;{}]*\)) \{", text, re.MULTILINE)  # as the editor does
+    main = folder / "sketch.cpp"
+    main.write_text("#include <Arduino.h>\n" + "".join(f"{prototype};\n" for prototype in prototypes) + text)
+    sources = [main, *(path for path in CORE.iterdir() if path.suffix in (".c", ".cpp", ".S"))]
+    with ThreadPoolExecutor(2) as pool:
+        objects = list(pool.map(lambda s: compile_one(s, folder / f"{s.name}.o"), sources))
+    elf = folder / "sketch.elf"
+    subprocess.run(["avr-gcc", *FLAGS, "-Wl,--gc-sections", "-o", str(elf), *objects, "-lm"], check=True)
+    return elf
 
 
 class Board:

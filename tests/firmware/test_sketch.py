@@ -2,47 +2,11 @@
 
 import binascii
 import re
-import shutil
-import subprocess
-from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-SKETCH = Path(__file__).parents[2] / "firmware-notes" / "sketch" / "sketch.ino"
-CORE = Path("/usr/share/arduino/hardware/arduino/avr/cores/arduino")
-FLAGS = ["-mmcu=atmega328p", "-Os", "-ffunction-sections", "-fdata-sections", "-w"]
-FLAGS += ["-DF_CPU=16000000L", "-DARDUINO=10819", "-DARDUINO_AVR_UNO", "-DARDUINO_ARCH_AVR", f"-I{CORE}"]
-FLAGS += [f"-I{CORE.parents[1]}/variants/standard"]
-# The core's C++ needs DECIMAL_DIG, which the compiler's header hides from it.
-CXX_FLAGS = ["-std=gnu++11", "-fno-exceptions", "-fno-threadsafe-statics", "-DDECIMAL_DIG=__DECIMAL_DIG__"]
-pytestmark = [
-    pytest.mark.toolchain,
-    pytest.mark.skipif(not CORE.exists() or not shutil.which("avr-g++"), reason="not installed: arduino-core-avr"),
-]
-
-
-def compile_one(source, target):
-    extra = CXX_FLAGS if source.suffix == ".cpp" else ["-std=gnu11"] if source.suffix == ".c" else []
-    compiler = "avr-g++" if source.suffix == ".cpp" else "avr-gcc"
-    subprocess.run([compiler, *FLAGS, *extra, "-c", str(source), "-o", str(target)], check=True)
-    return str(target)
-
-
-@pytest.fixture(scope="session")
-def sketch_elf(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sketch")
-    text = SKETCH.read_text()
-    prototypes = re.findall(r"^(\w[\w ]* \*?\w+\([^;{}]*\)) \{", text, re.MULTILINE)  # as the editor does
-    main = folder / "sketch.cpp"
-    main.write_text("#include <Arduino.h>\n" + "".join(f"{prototype};\n" for prototype in prototypes) + text)
-    sources = [main, *(path for path in CORE.iterdir() if path.suffix in (".c", ".cpp", ".S"))]
-    with ThreadPoolExecutor(2) as pool:
-        objects = list(pool.map(lambda s: compile_one(s, folder / f"{s.name}.o"), sources))
-    elf = folder / "sketch.elf"
-    subprocess.run(["avr-gcc", *FLAGS, "-Wl,--gc-sections", "-o", str(elf), *objects, "-lm"], check=True)
-    return elf
+pytestmark = pytest.mark.toolchain
 
 
 def read_lines(received):
