@@ -142,6 +142,7 @@ def compute_dose(
         light if len(points) >= N_POINTS_MIN else None,
         hard,
         allowed if exhausted else (),
+        tried_percent=tried,
         wanted_points=wanted_points,
         chance_percent=chance_percent,
     )

@@ -9,15 +9,26 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from biofeedback.analysis.effects import compute_corrected_tau, compute_nap
+from biofeedback.analysis.interval import (
+    count_more_cycles,
+    estimate_mean,
+    find_rating_sd,
+    find_rounding,
+    find_t_quantile,
+)
 from biofeedback.analysis.randomisation import DrawnOrder, Order, RandomisationTest, rank_order
 from biofeedback.analysis.trends import Trend, fit_theil_sen
-from biofeedback.analysis.words import ResponseWord, choose_word, describe_response
+from biofeedback.analysis.words import (
+    YARDSTICK_PERCENT,
+    YARDSTICK_POINTS,
+    ResponseWord,
+    choose_word,
+    describe_response,
+)
 from biofeedback.model import FloatArray
 
 PhaseKind: TypeAlias = Literal["passive", "contract"]
 N_CONTRASTS_MIN = 3  # two contrasts leave one degree of freedom: an interval 13 standard errors wide
-N_CYCLES_MAX = 60  # nobody holds a position for more; beyond this a clear answer is "not in sight"
-YARDSTICK_POINTS, YARDSTICK_PERCENT = 2.0, 30.0  # Farrar et al., Pain 94 (2001) 149: chronic pain, a yardstick only
 SCALE_LOW, SCALE_HIGH = 0.0, 10.0
 
 
@@ -61,10 +72,10 @@ class Response:
 
     ``low`` to ``high`` is the 95 % interval of ``mean_change``, ``error`` its standard error and ``rating_sd`` the
     scatter of single ratings behind it. ``nap`` and ``tau`` are above 0.5 and 0 where contracting phases were rated
-    lower; ``tau`` is free of the passive ratings' own trend. ``fell`` and ``came_back`` are the mean steps into and
-    out of a contraction. ``test`` is None unless the order was drawn by lot. ``n_more_cycles`` is what a clear answer
-    would still need if the change stays as it is. ``without_marked`` is the same answer from good ratings only, None
-    when none are marked.
+    lower; ``tau`` is free of the passive ratings' own trend. ``at_end_percent`` of the ratings are 0 or 10. ``fell``
+    and ``came_back`` are the mean steps into and out of a contraction. ``test`` is None unless the order was drawn by
+    lot. ``n_more_cycles`` is what a clear answer would still need if the change stays as it is. ``without_marked`` is
+    the same answer from good ratings only, None when none are marked.
     """
 
     contrasts: tuple[Contrast, ...]
@@ -79,6 +90,7 @@ class Response:
     reaches_yardstick: bool | None
     nap: float | None
     tau: float | None
+    at_end_percent: float
     drift_per_min: Trend
     fell: float | None
     came_back: float | None
@@ -109,40 +121,27 @@ def compute_response(phases: Sequence[RatedPhase], *, drawn: DrawnOrder | None =
     return replace(response, without_marked=_answer(good, drawn))
 
 
-def estimate_mean(changes: FloatArray, weights: FloatArray, *, rounding: float) -> tuple[float, float]:
-    """Mean of contrasts (n,) and its standard error, allowing for the ratings that neighbours share.
-
-    ``weights`` (n, n_ratings) says how each contrast is made of ratings. With independent ratings the contrasts have
-    covariance ``weights @ weights.T`` times the ratings' variance: neighbours that share a passive rating correlate
-    by 1/6, which a plain standard error overlooks (its 95 % interval holds the truth in 92 % of five-cycle
-    sessions). The variance is the generalised least-squares one with n - 1 degrees of freedom, never below that of
-    rounding to ``rounding`` points (rounding^2 / 12): five equal contrasts are not certainty.
-    """
-    n = changes.size
-    covariance = weights @ weights.T
-    ones = np.ones(n)
-    solved = np.linalg.solve(covariance, np.column_stack([ones, changes]))
-    gls_mean = float(ones @ solved[:, 1]) / float(ones @ solved[:, 0])
-    residuals = changes - gls_mean
-    variance = float(residuals @ np.linalg.solve(covariance, residuals)) / (n - 1) if n > 1 else 0.0
-    variance = max(variance, rounding**2 / 12)
-    return float(changes.mean()), float(np.sqrt(variance * covariance.sum())) / n
-
-
 def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
     contrasts, weights = _make_contrasts(phases)
     usable = [c for c in contrasts if c.change is not None]
     changes = np.array([c.change for c in usable], dtype=np.float64)
     passive = [(p.time_s, p.rating) for p in phases if p.kind == "passive" and p.rating is not None]
     contract = [(p.time_s, p.rating) for p in phases if p.kind == "contract" and p.rating is not None]
-    rounding = _find_rounding([rating for _, rating in passive + contract])
-    mean, error = estimate_mean(changes, weights, rounding=rounding) if usable else (None, None)
-    reach = None if error is None or len(usable) < 2 else _t_quantile(len(usable) - 1) * error
+    ratings = [rating for _, rating in passive + contract]
+    mean, error = estimate_mean(changes, weights, rounding=find_rounding(ratings)) if usable else (None, None)
+    reach = None if error is None or len(usable) < 2 else find_t_quantile(len(usable) - 1) * error
     low, high = (None, None) if mean is None or reach is None else (mean - reach, mean + reach)
     neighbours = _mean([(c.before + c.after) / 2 for c in usable if c.before is not None and c.after is not None])
     percent = 100 * mean / neighbours if mean is not None and neighbours else None
-    word, reason = choose_word(len(usable), low, high, n_min=N_CONTRASTS_MIN, yardstick=YARDSTICK_POINTS)
-    n_more, n_more_reason = _count_more_cycles(word, mean, error, weights)
+    at_end_percent = 100 * sum(r in (SCALE_LOW, SCALE_HIGH) for r in ratings) / max(len(ratings), 1)
+    word, reason = choose_word(
+        len(usable), low, high, n_min=N_CONTRASTS_MIN, yardstick=YARDSTICK_POINTS, at_end_percent=at_end_percent
+    )
+    n_more, n_more_reason = (
+        (0, "the answer is clear already")
+        if word in ("less", "more")
+        else count_more_cycles(mean, error, weights, n_min=N_CONTRASTS_MIN)
+    )
     test, test_reason = _test_order(phases, drawn)
     return Response(
         contrasts=contrasts,
@@ -150,13 +149,14 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
         mean_passive=neighbours,
         mean_change=mean,
         error=error,
-        rating_sd=_find_rating_sd(error, weights),
+        rating_sd=find_rating_sd(error, weights),
         low=low,
         high=high,
         change_percent=percent,
         reaches_yardstick=_reaches_yardstick(mean, percent),
         nap=compute_nap([r for _, r in passive], [r for _, r in contract]) if passive and contract else None,
         tau=_tau(passive, contract),
+        at_end_percent=at_end_percent,
         drift_per_min=fit_theil_sen([t / 60 for t, _ in passive], [r for _, r in passive]),
         fell=_mean([c.during - c.before for c in usable if c.during is not None and c.before is not None]),
         came_back=_mean([c.after - c.during for c in usable if c.after is not None and c.during is not None]),
@@ -237,14 +237,6 @@ def _make_notes(phases: Sequence[RatedPhase], contrasts: Sequence[Contrast]) -> 
     return tuple(notes)
 
 
-def _find_rounding(ratings: Sequence[float]) -> float:
-    """Step of the scale as it was used: 1 when all ratings are whole, else the finest of 0.5 and 0.1 that fits."""
-    for step in (1.0, 0.5):
-        if all(abs(r / step - round(r / step)) < 1e-9 for r in ratings):
-            return step
-    return 0.1
-
-
 def _tau(passive: Sequence[tuple[float, float]], contract: Sequence[tuple[float, float]]) -> float | None:
     if len(passive) < 3 or not contract or len({t for t, _ in passive}) < 2:
         return None
@@ -257,36 +249,7 @@ def _mean(values: Sequence[float]) -> float | None:
     return float(np.mean(values)) if values else None
 
 
-def _t_quantile(df: int) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(df, 0.975))
-
-
 def _reaches_yardstick(mean: float | None, percent: float | None) -> bool | None:
     if mean is None:
         return None
     return abs(mean) >= YARDSTICK_POINTS or (percent is not None and abs(percent) >= YARDSTICK_PERCENT)
-
-
-def _find_rating_sd(error: float | None, weights: FloatArray) -> float | None:
-    """The inverse of the last step of ``estimate_mean``; None from one contrast, which shows no scatter."""
-    n = weights.shape[0]
-    return None if error is None or n < 2 else error * n / float(np.sqrt((weights @ weights.T).sum()))
-
-
-def _count_more_cycles(
-    word: ResponseWord, mean: float | None, error: float | None, weights: FloatArray
-) -> tuple[int | None, str]:
-    """Cycles after which the interval would leave zero out, were mean and scatter to stay as they are."""
-    if word in ("less", "more"):
-        return 0, "the answer is clear already"
-    n = weights.shape[0]
-    if mean is None or error is None or n < 2:
-        return max(N_CONTRASTS_MIN - n, 1), f"at least {N_CONTRASTS_MIN} complete cycles are needed to say anything"
-    rating_sd = _find_rating_sd(error, weights) or 0.0
-    for total in range(max(n + 1, N_CONTRASTS_MIN), N_CYCLES_MAX + 1):
-        # n contrasts of alternating phases: variance 1.5 each, 0.25 between neighbours
-        if _t_quantile(total - 1) * rating_sd * np.sqrt(2 * total - 0.5) / total < abs(mean):
-            return total - n, "if the change stays as large as it was"
-    return None, f"with a change this small against its scatter, {N_CYCLES_MAX} cycles would not be enough"

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from biofeedback.analysis.response import N_CONTRASTS_MIN, YARDSTICK_POINTS, Response
-from biofeedback.analysis.words import ResponseWord, choose_word, count, describe_points
+from biofeedback.analysis.interval import find_t_quantile
+from biofeedback.analysis.response import N_CONTRASTS_MIN, Response
+from biofeedback.analysis.words import YARDSTICK_POINTS, ResponseWord, choose_word, count, describe_points
 from biofeedback.model import FloatArray
 
 N_SESSIONS_MIN = 3  # two sessions leave one degree of freedom
@@ -92,10 +93,10 @@ def combine_sessions(changes: ArrayLike, errors: ArrayLike) -> SessionsAnswer:
         return SessionsAnswer(k, single, None, None, None, None, None, None, None, word, reason)
     between = estimate_between_variance(y, v)
     mean, error = estimate_random_mean(y, v, between)
-    reach = _t_quantile(k - 1) * error
+    reach = find_t_quantile(k - 1) * error
     fixed = 1 / v
     q = float(np.sum(fixed * (y - np.sum(fixed * y) / fixed.sum()) ** 2))
-    ahead = _t_quantile(k - 1) * float(np.sqrt(between + v.mean() + error**2))
+    ahead = find_t_quantile(k - 1) * float(np.sqrt(between + v.mean() + error**2))
     word, reason = choose_word(
         k, mean - reach, mean + reach, n_min=N_SESSIONS_MIN, yardstick=YARDSTICK_POINTS, noun="session"
     )
@@ -136,9 +137,3 @@ def estimate_random_mean(y: FloatArray, v: FloatArray, between: float) -> tuple[
     mean = float(np.sum(w * y) / w.sum())
     factor = float(np.sum(w * (y - mean) ** 2)) / (y.size - 1)
     return mean, float(np.sqrt(max(factor, 0.1) / w.sum()))
-
-
-def _t_quantile(df: int) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(df, 0.975))

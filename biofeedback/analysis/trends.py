@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from biofeedback.model import FloatArray
+
+TrendWord: TypeAlias = Literal["rising", "falling", "no clear trend", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +24,13 @@ class Trend:
     intercept: float | None
     n: int
     reason: str = ""
+
+    @property
+    def word(self) -> TrendWord:
+        """ "rising" or "falling" only when the whole interval lies on one side of zero."""
+        if self.low is None or self.high is None:
+            return "unknown"
+        return "rising" if self.low > 0 else "falling" if self.high < 0 else "no clear trend"
 
     def at(self, x: float) -> float | None:
         """Height of the line at ``x``."""

@@ -9,17 +9,26 @@ if TYPE_CHECKING:
     from biofeedback.analysis.dose import DoseLevel
     from biofeedback.analysis.response import Response
 
+YARDSTICK_POINTS, YARDSTICK_PERCENT = 2.0, 30.0  # Farrar et al., Pain 94 (2001) 149: chronic pain, a yardstick only
+AT_END_PERCENT = 25.0  # with this many ratings at 0 or 10 the scale hides part of the change; common practice
 ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too few ratings to say"]
 DoseAdvice: TypeAlias = Literal["light", "hard", "neither", "not known yet"]
 
 
 def choose_word(
-    n: int, low: float | None, high: float | None, *, n_min: int, yardstick: float, noun: str = "complete cycle"
+    n: int,
+    low: float | None,
+    high: float | None,
+    *,
+    n_min: int,
+    yardstick: float,
+    at_end_percent: float = 0.0,
+    noun: str = "complete cycle",
 ) -> tuple[ResponseWord, str]:
     """Word and reason from ``n`` contrasts (or sessions) and the 95 % interval of their mean, in points.
 
     "less" and "more" only when the whole interval lies on one side of zero, and never from fewer than ``n_min``.
-    ``yardstick`` only tells a small difference from an unknown one.
+    ``yardstick`` only tells a small difference from an unknown one, which ratings at the end of the scale cannot.
     """
     if n < n_min or low is None or high is None:
         return "too few ratings to say", f"{count(n, noun)}, {n_min} are needed"
@@ -28,14 +37,18 @@ def choose_word(
         return "less", f"{interval} lies wholly below zero"
     if low > 0:
         return "more", f"{interval} lies wholly above zero"
+    if at_end_percent >= AT_END_PERCENT:
+        return "no clear difference", f"{interval} includes zero, but {_blame_scale(at_end_percent)}"
     if max(-low, high) < yardstick:
         return "no clear difference", f"{interval} includes zero, and any difference is below {yardstick:g} points"
     return "no clear difference", f"{interval} includes zero, and larger differences than {yardstick:g} points too"
 
 
 def describe_response(response: Response) -> tuple[str, ...]:
-    """What contraction did, what that is worth; one more sentence when marked ratings decide the answer."""
+    """What contraction did and what that is worth; one more sentence each for a scale at its end and for marks."""
     said = _describe_change(response)
+    if response.at_end_percent >= AT_END_PERCENT and response.word != "too few ratings to say":
+        said = (said[0], f"The true change may be larger: {_blame_scale(response.at_end_percent)}.")
     clean = response.without_marked
     if clean is not None and clean.word != response.word:
         said = (*said, f'Without the marked ratings the answer is "{clean.word}": {clean.reason}.')
@@ -54,6 +67,10 @@ def count(n: int, noun: str) -> str:
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
+def _blame_scale(at_end_percent: float) -> str:
+    return f"{at_end_percent:.0f} % of the ratings stand at the end of the scale, where it cannot show more"
+
+
 def _describe_change(response: Response) -> tuple[str, ...]:
     mean, low, high = response.mean_change, response.low, response.high
     if response.word == "too few ratings to say" or mean is None or low is None or high is None:
@@ -64,10 +81,7 @@ def _describe_change(response: Response) -> tuple[str, ...]:
             f"No clear difference: over {cycles} discomfort while contracting was {describe_points(mean)}, "
             f"and anything from {describe_points(low)} to {describe_points(high)} fits these ratings."
         )
-        if response.n_more_cycles is None:
-            return first, f"More of the same will hardly settle it: {response.n_more_reason}."
-        more = count(response.n_more_cycles, "more cycle")
-        return first, f"About {more} would settle it, {response.n_more_reason}."
+        return first, _describe_outlook(response, max(-low, high))
     first = (
         f"Discomfort was {response.word} while contracting: {describe_points(mean)} than in the passive phases around "
         f"it, over {cycles} (95 % interval: {describe_points(low)} to {describe_points(high)})."
@@ -77,11 +91,20 @@ def _describe_change(response: Response) -> tuple[str, ...]:
     return first, "That is below the usual yardstick for a change that matters, 2 points or 30 %."
 
 
+def _describe_outlook(response: Response, largest: float) -> str:
+    if response.n_more_cycles is not None:
+        return f"About {count(response.n_more_cycles, 'more cycle')} would settle it, {response.n_more_reason}."
+    if largest < YARDSTICK_POINTS:
+        return f"Whatever there is, it is smaller than the usual yardstick of {YARDSTICK_POINTS:g} points."
+    return f"More of the same will hardly settle it: {response.n_more_reason}."
+
+
 def choose_band(
     light: DoseLevel | None,
     hard: DoseLevel | None,
     exhausted: Sequence[DoseLevel],
     *,
+    tried_percent: float,
     wanted_points: float,
     chance_percent: float,
 ) -> tuple[DoseAdvice, str, str]:
@@ -94,7 +117,9 @@ def choose_band(
         return "not known yet", "too few complete cycles, or no effort allowed", "nothing can be said of any band"
     wanted = f"at least {wanted_points:g} points less"
     chances = f"chance of {wanted}: light band {light.chance_percent:.0f} %, hard band "
-    chances += f"{hard.chance_percent:.0f} %" if hard else "beyond what was tried or allowed"
+    chances += f"{hard.chance_percent:.0f} %" if hard else "out of reach or not allowed"
+    if hard and tried_percent < hard.effort_percent - 10:
+        chances += f" (nothing above {tried_percent:.0f} % was tried)"
     if light.chance_percent >= chance_percent:
         return "light", _expect(light), chances
     if hard and hard.chance_percent >= chance_percent:

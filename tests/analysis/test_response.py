@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from biofeedback.analysis.interval import estimate_mean
 from biofeedback.analysis.randomisation import draw_order
-from biofeedback.analysis.response import RatedPhase, compute_response, estimate_mean
+from biofeedback.analysis.response import RatedPhase, compute_response
 
 
 def alternate(ratings, step_s=20.0, marks=()):
@@ -98,8 +99,15 @@ def test_missing_ratings_are_said_not_filled():
     assert "1 of 10 phases have no usable rating" in response.notes
 
 
-def test_ends_of_the_scale_are_named():
-    assert any("stand at 10" in note for note in compute_response(alternate([10, 8, 10, 8, 10])).notes)
+def test_ends_of_the_scale_are_named_and_no_small_difference_is_claimed():
+    eased = compute_response(alternate([10, 8, 10, 8, 10, 7, 10]))
+    assert any("stand at 10" in note for note in eased.notes)
+    assert eased.at_end_percent == pytest.approx(100 * 4 / 7)
+    assert "57 % of the ratings stand at the end" in eased.sentences()[1]
+    stuck = compute_response(alternate([10, 10, 10, 10, 10, 10, 10]))
+    assert stuck.word == "no clear difference"
+    assert "below 2 points" not in stuck.reason
+    assert "end of the scale" in stuck.reason
 
 
 @pytest.mark.parametrize(("ratings", "n"), [([], 0), ([7], 0), ([7, 6], 0), ([7, 6, 7], 1), ([7, 6, 7, 5, 6], 2)])
