@@ -18,6 +18,7 @@ offset  type  field
 38      u16   zero
 40      f64   effort now, % of maximum, n values (NaN: unknown)
 40+8n   f32   strip: effort, % of maximum, m rows of n values (NaN: unknown)
+  +4mn  f32   the same levels as measured, each channel in its own unit
 ======  ====  ===========================================================================
 """
 
@@ -36,17 +37,19 @@ HEADER = struct.Struct("<BBBBIdifffIHH")
 MAX_STRIP_LEVELS = 65535
 
 
-def encode_update(snapshot: Snapshot, *, revision: int, first_level: int, strip: NDArray[np.float32]) -> bytes:
-    """Pack ``snapshot`` and ``strip`` (``(n_levels, n_channels)``, % of maximum).
+def encode_update(
+    snapshot: Snapshot, *, revision: int, first_level: int, strip: NDArray[np.float32], levels: NDArray[np.float32]
+) -> bytes:
+    """Pack ``snapshot`` with ``strip`` (% of maximum) and ``levels`` (own units), both ``(n_levels, n_channels)``.
 
     Raises
     ------
     ValueError
-        If the strip has another number of channels, or more levels than the layout can count.
+        If the two have another number of channels, differ in shape, or have more levels than the layout can count.
     """
     n_channels = len(snapshot.percent)
-    if strip.ndim != 2 or strip.shape[1] != n_channels:
-        raise ValueError(f"strip has shape {strip.shape}; (n, {n_channels}) is needed")
+    if strip.ndim != 2 or strip.shape[1] != n_channels or levels.shape != strip.shape:
+        raise ValueError(f"strip {strip.shape} and levels {levels.shape}: both must be (n, {n_channels})")
     if strip.shape[0] > MAX_STRIP_LEVELS:
         raise ValueError(f"strip has {strip.shape[0]} levels; at most {MAX_STRIP_LEVELS} fit")
     header = HEADER.pack(
@@ -64,4 +67,5 @@ def encode_update(snapshot: Snapshot, *, revision: int, first_level: int, strip:
         strip.shape[0],
         0,
     )
-    return header + struct.pack(f"<{n_channels}d", *snapshot.percent) + strip.astype("<f4").tobytes()
+    now = struct.pack(f"<{n_channels}d", *snapshot.percent)
+    return header + now + strip.astype("<f4").tobytes() + levels.astype("<f4").tobytes()

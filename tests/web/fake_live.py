@@ -14,6 +14,7 @@ from biofeedback.errors import SessionError
 
 LEVEL_RATE_HZ = 100
 STRIP_LEVELS = 30 * LEVEL_RATE_HZ
+NEWTON_PER_PERCENT = 4.1
 CAUTIONS = [
     "This is not a medical device; it does not diagnose or treat.",
     "Stop on sharp, tearing, electric or spreading sensations, numbness, tingling, joint pain, dizziness, "
@@ -102,6 +103,8 @@ def first_state() -> dict[str, Any]:
         "ask": None,
         "ratings": [],
         "limit": 9,
+        "feedback": True,
+        "level_rate_hz": LEVEL_RATE_HZ,
         "message": None,
         "stopped": None,
         "answer": None,
@@ -141,6 +144,10 @@ class FakeLive:
         end = self.snap.level + 1
         first = min(end, max(level, end - self._strip.shape[0]))
         return first, self._strip[self._strip.shape[0] - (end - first) :]
+
+    def levels_since(self, level: int) -> tuple[int, NDArray[np.float32]]:
+        first, percent = self.strip_since(level)
+        return first, percent * np.float32(NEWTON_PER_PERCENT)
 
     async def wait_for_update(self, seen: int) -> int:
         while self._count <= seen:
@@ -230,7 +237,14 @@ class FakeLive:
         if value is not None and not 0 <= value <= 10:
             raise SessionError(f"rating {value:g} is not on the scale", "rate from 0 to 10")
         number = len(self._state["ratings"]) + 1
-        rating = {"number": number, "time_s": self.snap.time_s, "value": value, "phase_index": 0, "corrected": False}
+        rating = {
+            "number": number,
+            "time_s": self.snap.time_s,
+            "value": value,
+            "phase_index": 0,
+            "corrected": False,
+            "phase_kind": "",
+        }
         self.change(ask=None, ratings=[*self._state["ratings"], rating])
 
     def _do_stop(self, message: dict[str, Any]) -> None:

@@ -21,6 +21,7 @@ class ReadUpdate:
     first_level: int
     percent: tuple[float, ...]
     strip: NDArray[np.float32]
+    levels: NDArray[np.float32]
 
 
 def read_update(message: str | bytes) -> ReadUpdate:
@@ -28,4 +29,5 @@ def read_update(message: str | bytes) -> ReadUpdate:
     _, band, bits, n, revision, time_s, level, remaining_s, _, _, first, rows, _ = HEADER.unpack_from(message)
     percent = tuple(np.frombuffer(message, "<f8", n, HEADER.size).tolist())
     strip = np.frombuffer(message, "<f4", rows * n, HEADER.size + 8 * n).reshape(rows, n)
-    return ReadUpdate(band, bits, revision, time_s, level, remaining_s, first, percent, strip)
+    levels = np.frombuffer(message, "<f4", rows * n, HEADER.size + 8 * n + 4 * rows * n).reshape(rows, n)
+    return ReadUpdate(band, bits, revision, time_s, level, remaining_s, first, percent, strip, levels)

@@ -54,7 +54,7 @@ STRIP = np.arange(6, dtype=np.float32).reshape(2, 3)
 
 
 def test_every_field_lies_where_the_table_says() -> None:
-    data = encode_update(SNAPSHOT, revision=70000, first_level=1232, strip=STRIP)
+    data = encode_update(SNAPSHOT, revision=70000, first_level=1232, strip=STRIP, levels=STRIP * 10)
     assert HEADER.size == 40
     assert data[0] == VERSION
     assert data[1] == 3
@@ -71,14 +71,23 @@ def test_every_field_lies_where_the_table_says() -> None:
     assert math.isnan(percent[1])
     assert percent[2] == 245.25
     assert struct.unpack_from("<6f", data, 64) == (0, 1, 2, 3, 4, 5)
-    assert len(data) == 88
+    assert struct.unpack_from("<6f", data, 88) == (0, 10, 20, 30, 40, 50)
+    assert len(data) == 112
 
 
 def test_a_strip_of_another_width_is_a_mistake() -> None:
-    with pytest.raises(ValueError, match=r"\(n, 3\) is needed"):
-        encode_update(SNAPSHOT, revision=1, first_level=0, strip=np.zeros((4, 2), np.float32))
+    for wrong in [(4, 2), (3, 3)]:
+        with pytest.raises(ValueError, match=r"both must be \(n, 3\)"):
+            encode_update(
+                SNAPSHOT,
+                revision=1,
+                first_level=0,
+                strip=np.zeros((4, 3), np.float32),
+                levels=np.zeros(wrong, np.float32),
+            )
+    long = np.zeros((65536, 3), np.float32)
     with pytest.raises(ValueError, match="at most 65535"):
-        encode_update(SNAPSHOT, revision=1, first_level=0, strip=np.zeros((65536, 3), np.float32))
+        encode_update(SNAPSHOT, revision=1, first_level=0, strip=long, levels=long)
 
 
 floats = st.floats(width=64)
@@ -105,8 +114,8 @@ def test_the_page_reads_what_python_wrote() -> None:
     def collect(snapshot: FakeSnapshot, revision: int, first: int, data: st.DataObject) -> None:
         n = len(snapshot.percent)
         rows = data.draw(st.integers(0, 4))
-        values = data.draw(st.lists(st.floats(width=32), min_size=n * rows, max_size=n * rows))
-        strip = np.array(values, np.float32).reshape(rows, n)
+        values = data.draw(st.lists(st.floats(width=32), min_size=2 * n * rows, max_size=2 * n * rows))
+        strip, levels = np.array(values, np.float32).reshape(2, rows, n)
         expected: dict[str, object] = {
             "bandState": snapshot.band_state,
             "stale": snapshot.stale,
@@ -121,8 +130,10 @@ def test_the_page_reads_what_python_wrote() -> None:
             "rows": rows,
             "percent": [word(value) for value in snapshot.percent],
             "strip": [f32(value) for value in strip.ravel()],
+            "levels": [f32(value) for value in levels.ravel()],
         }
-        cases.append((encode_update(snapshot, revision=revision, first_level=first, strip=strip), expected))
+        message = encode_update(snapshot, revision=revision, first_level=first, strip=strip, levels=levels)
+        cases.append((message, expected))
 
     collect()
     read = run_module(DECODE, [data.hex() for data, _ in cases])
@@ -131,7 +142,7 @@ def test_the_page_reads_what_python_wrote() -> None:
 
 
 def test_the_page_refuses_what_is_not_one_update() -> None:
-    good = encode_update(SNAPSHOT, revision=1, first_level=0, strip=STRIP)
+    good = encode_update(SNAPSHOT, revision=1, first_level=0, strip=STRIP, levels=STRIP)
     other_version = bytes([VERSION + 1]) + good[1:]
     read = run_module(DECODE, [d.hex() for d in (b"", good[:39], good[:-1], good + b"\0", other_version, good)])
     assert read[:5] == [None] * 5

@@ -11,11 +11,16 @@ export function decodeUpdate(buffer) {
   const channels = view.getUint8(3);
   const rows = view.getUint16(36, true);
   const stripAt = STRIP_AT + 8 * channels;
-  if (view.getUint8(0) !== VERSION || buffer.byteLength !== stripAt + 4 * rows * channels) return null;
+  if (view.getUint8(0) !== VERSION || buffer.byteLength !== stripAt + 8 * rows * channels) return null;
   const percent = new Array(channels);
   for (let k = 0; k < channels; k++) percent[k] = view.getFloat64(STRIP_AT + 8 * k, true);
-  const strip = new Float32Array(rows * channels);
-  for (let k = 0; k < strip.length; k++) strip[k] = view.getFloat32(stripAt + 4 * k, true);
+  const size = rows * channels;
+  const strip = new Float32Array(size);
+  const levels = new Float32Array(size);
+  for (let k = 0; k < size; k++) {
+    strip[k] = view.getFloat32(stripAt + 4 * k, true);
+    levels[k] = view.getFloat32(stripAt + 4 * (size + k), true);
+  }
   return {
     bandState: view.getUint8(1),
     stale: (view.getUint8(2) & STALE) !== 0,
@@ -30,5 +35,6 @@ export function decodeUpdate(buffer) {
     rows,
     percent,
     strip,
+    levels,
   };
 }
