@@ -27,6 +27,7 @@ from biofeedback.signal.levels import LevelStream
 
 STRIP_S = 30.0
 RECENT_S = 0.5
+TROUBLE = 0xFFFF & ~int(Flag.SETTLING | Flag.BRIDGED)  # what the page tells; the other two pass by themselves
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,7 +307,7 @@ class Engine:
 
     def _watch_signals(self) -> None:
         recent = self.strip.recent_flags(self._n_recent)
-        problems = tuple(int(flags) & ~int(Flag.SETTLING | Flag.BRIDGED) for flags in recent)
+        problems = tuple(flags & TROUBLE for flags in recent.tolist())
         if problems != self._problems:
             self._problems = problems
             self.revision += 1
