@@ -92,7 +92,7 @@ def judge_attempt(
         Largest excess of the peak over the best 0.5 s mean: 25 % for force (a 0.1 s jerk of that height lifts the mean
         by 5 %), 60 % for EMG, whose RMS wanders by itself. Common practice, no source.
     moving_percent
-        Largest trend over the baseline's second, and largest SD in it, in % of the attempt's value. Common practice.
+        Largest trend over the baseline's second, and largest SD about it, in % of the attempt's value. Common practice.
     """
     n_baseline = max(2, round(BASELINE_S * level_rate_hz))
     n_missing = int(np.count_nonzero((flags & Flag.MISSING).astype(bool) | ~np.isfinite(levels)))
@@ -139,7 +139,7 @@ def _measure(levels: FloatArray, n_baseline: int, n_best: int, level_rate_hz: fl
         value=value,
         peak=above_baseline(float(np.max(push)), baseline, channel),
         baseline=baseline,
-        baseline_sd=float(np.std(levels[:n_baseline], ddof=1)),
+        baseline_sd=float(np.std(detrended(levels[:n_baseline]), ddof=1)),
         best_from_s=best_at / level_rate_hz,
     )
 
@@ -151,12 +151,17 @@ def _check_gap(missing_s: float) -> str:
 def _check_zero(measured: _Measured, unit: str) -> str:
     if measured.value is None or measured.baseline_sd is None:
         return ""
+    if measured.value <= 0:
+        return (
+            f"the push is not above the baseline but at {measured.value:.3g} {unit}; relax until the countdown "
+            "ends, and check that the sensor is loaded and its factor has the right sign"
+        )
     least = SIGNIFICANT_SD * measured.baseline_sd
     if measured.value > least:
         return ""
     return (
         f"the maximum would be {measured.value:.3g} {unit}; more than {least:.3g}, {SIGNIFICANT_SD:g} times the "
-        "baseline's scatter, is needed; check that the sensor is loaded and its factor has the right sign, then push"
+        "baseline's scatter, is needed; check that the sensor is loaded, then push"
     )
 
 
@@ -187,6 +192,12 @@ def _check_spike(measured: _Measured, limit_percent: float) -> str:
     )
 
 
+def detrended(levels: FloatArray) -> FloatArray:
+    """``levels`` (n,) without their mean and straight-line trend."""
+    t = np.linspace(-0.5, 0.5, len(levels))
+    return np.asarray(levels - levels.mean() - t * (t @ levels / (t @ t)))
+
+
 def check_baseline(levels: FloatArray, value: float | None, limit_percent: float = MOVING_PERCENT) -> str:
     """Why the baseline ``levels`` (n,) moves too much for an effort of ``value``; empty when it is still."""
     if not value:
@@ -194,7 +205,7 @@ def check_baseline(levels: FloatArray, value: float | None, limit_percent: float
     t = np.linspace(-0.5, 0.5, len(levels))
     moved = {
         "moves": 100 * abs(float(t @ levels / (t @ t))) / value,
-        "scatters": 100 * float(np.std(levels, ddof=1)) / value,
+        "scatters": 100 * float(np.std(detrended(levels), ddof=1)) / value,
     }
     for verb, percent in moved.items():
         if percent > limit_percent:

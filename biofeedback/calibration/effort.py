@@ -16,7 +16,13 @@ from biofeedback.model import Channel, FlagArray, FloatArray, Levels
 
 BLOCK_S = 0.5
 SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
+UNCERTAIN_PERCENT = 1.0  # show the +- of an effort from here on: the bands' hysteresis is one point
 BaselineMethod: TypeAlias = Literal["passive", "running", "zero"]
+BASELINE_NAMES: dict[BaselineMethod, str] = {
+    "passive": "passive tension, learnt while relaxed and carried on as it relaxes",
+    "running": "mean of the last two relaxed seconds",
+    "zero": "the zero alone: the position's own tension counts as effort",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

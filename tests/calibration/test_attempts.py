@@ -69,7 +69,7 @@ def test_window_too_short_to_measure_is_refused_not_raised():
 def test_maximum_of_zero_or_wrong_sign_is_refused(plateau):
     attempt = judge(push(plateau=plateau))
     assert not attempt.accepted
-    assert attempt.reason.startswith("the maximum would be")
+    assert attempt.reason.startswith("the push is not above the baseline")
     assert "sign" in attempt.reason
 
 

@@ -19,7 +19,8 @@ def above(percent, channel=FORCE, flags=None):
 
 def endurance(percent, joint="knee"):
     percent = np.asarray(percent, float)
-    return check_endurance(percent, np.zeros(len(percent), np.uint16), RATE, maximum=MAXIMUM, joint=joint)
+    flags = np.zeros(len(percent), np.uint16)
+    return check_endurance(percent, flags, RATE, maximum=MAXIMUM, joint=joint)
 
 
 def test_frey_law_and_avin_all_rows(published):
