@@ -1,10 +1,14 @@
 """The two profiles of our own protocol on the real firmware: asked, started, read, found again."""
 
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from biofeedback.model import Chunk, Gap, Note
 
+NOTES = Path(__file__).parents[2] / "firmware-notes"
 pytestmark = pytest.mark.toolchain
 N_JUMPS = 3  # times that the ramp jumps back while a test listens: a conversion may fall in between
 PROFILES = ["frame-lines", "frame-packets"]
@@ -96,3 +100,14 @@ def test_sketch_tells_its_own_rate_and_columns(make_board, listen_to, sketch_elf
     assert [channel.name for channel in listener.source.channels] == ["emg_1", "force"]
     listener.listen_frames(3000)
     assert counts_of(listener).shape[1] == 2
+
+
+def test_the_command_in_the_notes_works(make_board, listen_to):
+    (url,) = re.findall(r'--source "(serial:[^"]+)"', (NOTES / "README.md").read_text())
+    board = make_board(wave=np.tile([2500, 1000, 200_000], (10, 1)), speed=0, boot_ms=0)
+    listener = listen_to(board, url.replace("/dev/ttyUSB0", str(board.path)))
+    listener.listen_frames(2000)
+    last = counts_of(listener)[-1]
+    values = [float(channel.scaled(last[i])) for i, channel in enumerate(listener.source.channels)]
+    assert values == pytest.approx([2500, 1000, 100.0], abs=5)
+    assert [channel.unit for channel in listener.source.channels] == ["mV", "mV", "N"]
