@@ -1,0 +1,113 @@
+"""Device time to session time: a running line under everything that has arrived. Pure.
+
+A reading arrives after it was taken, never before: arrival = offset + rate x device time + delay, delay >= 0. The true
+line therefore lies just under the points (device time, arrival); stalls and bursts only lift points off it. Of all
+lines under the points the one nearest to them on average is an edge of their lower convex hull (Moon, Skelly &
+Towsley, Estimation and removal of clock skew from network delay measurements, IEEE INFOCOM 1999).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from biofeedback.model import FloatArray
+
+WRAP_US = float(1 << 32)
+BUCKET_S = 0.25  # of every bucket only the most prompt reading is kept
+WINDOW_S = 120.0  # crystals drift with warmth; two minutes of buckets fix the slope to about 1 ppm per 0.1 ms of delay
+TRUSTED_SLOPE_S = 4.0  # before this the slope is taken as 1
+MOST_DRIFT = 0.01  # ceramic resonators are within 0.5 %
+
+
+class TimeUnwrapper:
+    """Device microseconds that wrap, to seconds that do not; each reading may be a few earlier than the last."""
+
+    def __init__(self, *, wrap_us: float = WRAP_US) -> None:
+        self._wrap_us = wrap_us
+        self._last_us: float | None = None
+        self._turns_us = 0.0
+
+    def unwrap(self, device_us: FloatArray) -> FloatArray:
+        """Seconds for every reading of ``device_us`` (n,), in the order of arrival."""
+        if not len(device_us):
+            return np.empty(0)
+        before = device_us[0] if self._last_us is None else self._last_us
+        steps = np.diff(device_us, prepend=before)
+        half = self._wrap_us / 2
+        turns = self._turns_us + self._wrap_us * np.cumsum((steps < -half).astype(float) - (steps > half))
+        self._last_us, self._turns_us = float(device_us[-1]), float(turns[-1])
+        return np.asarray((device_us + turns) * 1e-6)
+
+
+class DeviceClock:
+    """Maps device seconds to the clock that arrivals were stamped with, up to the least delay of the wire.
+
+    ``drift_ppm`` is how much faster the device counts than that clock; None until 4 s have been seen.
+    """
+
+    def __init__(self, *, window_s: float = WINDOW_S) -> None:
+        self._window_s = window_s
+        self._points: deque[tuple[float, float]] = deque()
+        self._origin: tuple[float, float] | None = None  # keeps the numbers small
+        self._slope = 1.0
+        self._offset_s = 0.0
+
+    def reset(self) -> None:
+        """The device restarted: its time begins anew."""
+        self._points.clear()
+        self._origin, self._slope, self._offset_s = None, 1.0, 0.0
+
+    @property
+    def drift_ppm(self) -> float | None:
+        """Parts per million by which the device's clock is fast."""
+        return (1.0 / self._slope - 1.0) * 1e6 if self._is_sloped else None
+
+    @property
+    def _is_sloped(self) -> bool:
+        return len(self._points) > 2 and self._points[-1][0] - self._points[0][0] >= TRUSTED_SLOPE_S
+
+    def add(self, device_s: float, arrival_s: float) -> None:
+        """The newest reading of a batch and when the batch arrived."""
+        if self._origin is None:
+            self._origin = (device_s, arrival_s)
+        x, y = device_s - self._origin[0], arrival_s - self._origin[1]
+        if self._points and x // BUCKET_S == self._points[-1][0] // BUCKET_S:
+            if y - x < self._points[-1][1] - self._points[-1][0]:
+                self._points[-1] = (x, y)
+        else:
+            self._points.append((x, y))
+            while x - self._points[0][0] > self._window_s:
+                self._points.popleft()
+            self._fit()  # four times a second is enough; in between the line only yields to points below it
+        self._offset_s = min(self._offset_s, y - self._slope * x)
+
+    def to_session(self, device_s: FloatArray) -> FloatArray:
+        """Arrival-clock seconds at which readings of ``device_s`` were taken."""
+        if self._origin is None:
+            raise ValueError("no reading has been added")
+        return np.asarray(self._origin[1] + self._offset_s + self._slope * (device_s - self._origin[0]))
+
+    def _fit(self) -> None:
+        self._slope = 1.0
+        if self._is_sloped:
+            hull = _lower_hull(self._points)
+            middle = sum(x for x, _ in self._points) / len(self._points)
+            right = next(i for i, (x, _) in enumerate(hull) if x >= middle)
+            (x0, y0), (x1, y1) = hull[right - 1], hull[right]
+            self._slope = min(max((y1 - y0) / (x1 - x0), 1.0 - MOST_DRIFT), 1.0 + MOST_DRIFT)
+        self._offset_s = min(y - self._slope * x for x, y in self._points)
+
+
+def _lower_hull(points: deque[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Lower convex hull of points in order of x (Andrew's monotone chain, 1979)."""
+    hull: list[tuple[float, float]] = []
+    for point in points:
+        while len(hull) > 1:
+            (x0, y0), (x1, y1) = hull[-2], hull[-1]
+            if (x1 - x0) * (point[1] - y0) > (y1 - y0) * (point[0] - x0):
+                break
+            hull.pop()
+        hull.append(point)
+    return hull
