@@ -7,24 +7,12 @@ from dataclasses import dataclass
 from math import ceil, exp, inf, log
 from types import MappingProxyType
 
+from biofeedback.calibration.joints import LEAST_PERCENT, MOST_PERCENT, find_joint
+
 SPREAD = 0.47  # people differ from the prediction by 29 to 47 % (Frey-Law, Looft & Heitsman 2012); the wider is used
-LOW_PERCENT, HIGH_PERCENT = 10.0, 100.0  # range of the data behind the power law
 REST_FACTOR = 15.0  # recovery at rest is faster (Looft, Herkert & Frey-Law, J Biomech 77 (2018) 16: ankle, knee, elbow)
-FAR_LONGER = 2.0  # a hold of twice the predicted endurance is beyond the spread between people
 SHORTEST_REST_S = 30.0  # common practice
 
-# ET[s] = b0 f^b1, f = effort / 100: b0 in s, b1 (Frey-Law & Avin, Ergonomics 53 (2010) 109, table 2)
-POWER_LAW: Mapping[str, tuple[float, float]] = MappingProxyType(
-    {
-        "general": (21.92, -1.98),
-        "ankle": (34.71, -2.06),
-        "trunk": (22.69, -2.27),
-        "elbow": (17.98, -2.21),
-        "hand": (33.55, -1.61),
-        "knee": (19.38, -1.88),
-        "shoulder": (14.86, -1.83),
-    }
-)
 # fatigue rate F and recovery rate R in 1/s (Frey-Law, Looft & Heitsman, J Biomech 45 (2012) 1803, table 1)
 COMPARTMENTS: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
@@ -41,7 +29,10 @@ COMPARTMENTS: Mapping[str, tuple[float, float]] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Endurance:
-    """Predicted time in s until an effort can no longer be held, and its range between people; None with ``reason``."""
+    """Predicted time in s until an effort can no longer be held, and its range between people.
+
+    None with ``reason`` outside the model; ``reason`` also says when another joint's model had to be used.
+    """
 
     effort_percent: float
     joint: str
@@ -49,15 +40,6 @@ class Endurance:
     low_s: float | None
     high_s: float | None
     reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class HoldJudgement:
-    """Whether a hold fits the maximum it was measured against; ``implied_percent`` is the effort it would fit."""
-
-    consistent: bool | None
-    implied_percent: float | None
-    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,45 +53,20 @@ class SetSuggestion:
     reason: str
 
 
-def choose_joint(name: str) -> tuple[str, str]:
-    """Joint whose model is used for ``name``, and a note when it is not its own: there is none for hip or neck."""
-    joint = {"grip": "hand", "wrist": "hand"}.get(name.strip().lower(), name.strip().lower())
-    if joint in POWER_LAW:
-        return joint, ""
-    return "general", f"no endurance model for {name or 'an unnamed joint'}: that of all joints together is used"
+def predict_endurance(effort_percent: float, *, joint_name: str = "") -> Endurance:
+    """Power law of Frey-Law & Avin (2010) for efforts of 10 to 100 %; thin data below 25 %.
 
-
-def predict_endurance(effort_percent: float, *, joint: str = "general") -> Endurance:
-    """Power law ET = b0 f^b1 (Frey-Law & Avin 2010), for efforts of 10 to 100 %; thin data below 25 %."""
-    b0_s, b1 = POWER_LAW[joint]
-    if not LOW_PERCENT <= effort_percent <= HIGH_PERCENT:
+    ``joint_name`` may be any; where there is no model (hip, neck) that of all joints together is used, and said.
+    """
+    row = find_joint(joint_name)
+    if not LEAST_PERCENT <= effort_percent <= MOST_PERCENT:
         reason = f"{effort_percent:.0f} % lies outside the 10-100 % that endurance was measured at"
-        return Endurance(effort_percent, joint, None, None, None, reason)
-    expected_s = b0_s * (effort_percent / 100) ** b1
-    return Endurance(effort_percent, joint, expected_s, (1 - SPREAD) * expected_s, (1 + SPREAD) * expected_s)
-
-
-def find_implied_effort(held_s: float, *, joint: str = "general") -> float:
-    """Effort in % that the power law expects to last ``held_s``."""
-    if not held_s > 0:
-        raise ValueError(f"a hold of {held_s} s implies no effort")
-    b0_s, b1 = POWER_LAW[joint]
-    return 100 * float((held_s / b0_s) ** (1 / b1))
-
-
-def judge_hold(effort_percent: float, held_s: float, *, joint: str = "general") -> HoldJudgement:
-    """Doubt the maximum after a hold of more than twice the predicted endurance; a short hold proves nothing."""
-    predicted = predict_endurance(effort_percent, joint=joint)
-    if predicted.expected_s is None or not held_s > 0:
-        return HoldJudgement(None, None, predicted.reason or "nothing was held")
-    if held_s <= FAR_LONGER * predicted.expected_s:
-        return HoldJudgement(True, None, f"{held_s:.0f} s at {effort_percent:.0f} % does not contradict the maximum")
-    implied = find_implied_effort(held_s, joint=joint)
-    reason = (
-        f"{held_s:.0f} s at {effort_percent:.0f} % is inconsistent with the maximum: {predicted.expected_s:.0f} s are "
-        f"expected ({joint} model), and holds this long fit {implied:.0f} %; a new maximum would settle it"
-    )
-    return HoldJudgement(False, implied, reason)
+        return Endurance(effort_percent, row.name, None, None, None, reason)
+    expected_s = row.time_s(effort_percent)
+    note = ""
+    if row.name == "general" and joint_name.strip().lower() != "general":
+        note = f"no endurance model for {joint_name or 'an unnamed joint'}: that of all joints together is used"
+    return Endurance(effort_percent, row.name, expected_s, (1 - SPREAD) * expected_s, (1 + SPREAD) * expected_s, note)
 
 
 def predict_failure(effort_percent: float, *, joint: str = "general", fatigued_percent: float = 0.0) -> float | None:
@@ -171,8 +128,8 @@ def suggest_set(
     ``measured_s`` is how long this person held this effort before leaving the band; it replaces the prediction, at
     most doubling or halving it.
     """
-    joint, note = choose_joint(joint_name)
-    predicted = predict_endurance(effort_percent, joint=joint)
+    predicted = predict_endurance(effort_percent, joint_name=joint_name)
+    joint = predicted.joint
     if predicted.expected_s is None:
         return SetSuggestion(None, None, None, joint, predicted.reason)
     expected_s, source = predicted.expected_s, f"power law for {joint} (Frey-Law & Avin 2010)"
@@ -186,7 +143,9 @@ def suggest_set(
         f"hold: {100 * share:.0f} % of {expected_s:.0f} s, {source}; rest: until 95 % is ready again, "
         f"three-compartment model for {joint} (Frey-Law et al. 2012, r = {REST_FACTOR:g})"
     )
-    return SetSuggestion(hold_s, rest_s, expected_s, joint, f"{reason}; {note}" if note else reason)
+    return SetSuggestion(
+        hold_s, rest_s, expected_s, joint, f"{reason}; {predicted.reason}" if predicted.reason else reason
+    )
 
 
 def _check_percent(value: float) -> float:

@@ -8,12 +8,11 @@ import numpy as np
 
 from biofeedback.analysis.trends import Trend, fit_theil_sen
 from biofeedback.model import FloatArray
+from biofeedback.signal.emg import GOOD_RATE_HZ, HIGH_EDGE_HZ, HIGHEST_EDGE, LOW_EDGE_HZ
+from biofeedback.signal.spectrum import track_median_frequency
 
 LEAVE_DWELL_S = 2.0  # below the band for this long is leaving it, not a wobble; common practice
-SPECTRUM_RATE_MIN_HZ = 1000.0  # surface EMG reaches 400-500 Hz (ISEK, Merletti 1999)
-EMG_BAND_HZ = (20.0, 450.0)
 N_EPOCHS_MIN = 5  # fewer show no slope worth the name
-EPOCH_S = 1.0  # 0.5 to 1 s: stationary enough, and 1 Hz resolution
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,55 +75,36 @@ def fit_force_slope(percent: FloatArray, *, level_rate_hz: float, block_s: float
     return fit_theil_sen(minutes, blocks, n_min=N_EPOCHS_MIN)
 
 
-def find_median_frequency(frequency_hz: FloatArray, power: FloatArray) -> float | None:
-    """Frequency that halves the power; ``power`` (n,) on an even grid ``frequency_hz`` (n,). None when there is none.
-
-    Each bin is as wide as the grid step and centred on its frequency; inside a bin power is even.
-    """
-    total = float(power.sum())
-    if not np.isfinite(total) or total <= 0:
-        return None
-    cumulative = np.concatenate([[0.0], np.cumsum(power)]) / total
-    step = float(frequency_hz[1] - frequency_hz[0])
-    edges = np.concatenate([[frequency_hz[0] - step / 2], frequency_hz + step / 2])
-    return float(np.interp(0.5, cumulative, edges))
-
-
-def measure_emg_fatigue(
-    samples: FloatArray, *, rate_hz: float, epoch_s: float = EPOCH_S, band_hz: tuple[float, float] = EMG_BAND_HZ
-) -> EmgFatigue:
+def measure_emg_fatigue(samples: FloatArray, *, rate_hz: float, epoch_s: float = 1.0) -> EmgFatigue:
     """Median-frequency and amplitude slopes of raw EMG (n,), one contracting stretch, any unit.
 
-    Per epoch a Hann-windowed periodogram within ``band_hz`` (upper edge at most 0.45 of the rate); epochs with a
-    NaN or without signal are left out; slopes by Theil-Sen, in % of the value at the start per s. Refused below
-    1000 Hz and with fewer than five epochs. Never for envelopes: they have lost the spectrum.
+    Both between 20 and 450 Hz in epochs of ``epoch_s`` (0.5 to 1 s: stationary, and fine enough); epochs with a gap or
+    without signal are left out; slopes by Theil-Sen, in % of the value at the start per s. Refused below 1000 Hz and
+    with fewer than five epochs. Never for envelopes: they have lost the spectrum.
     """
-    if rate_hz < SPECTRUM_RATE_MIN_HZ:
-        return EmgFatigue(0, reason=f"sampled at {rate_hz:g} Hz; a spectrum needs {SPECTRUM_RATE_MIN_HZ:g} Hz")
-    size = round(epoch_s * rate_hz)
-    n_epochs = samples.size // size
-    epochs = samples[: n_epochs * size].reshape(n_epochs, size)
-    times = (np.arange(n_epochs) + 0.5) * size / rate_hz
-    good = np.isfinite(epochs).all(axis=1)
-    good &= np.where(good, epochs.max(axis=1, initial=-np.inf) > epochs.min(axis=1, initial=np.inf), False)
-    epochs, times = epochs[good], times[good]
-    if times.size < N_EPOCHS_MIN:
-        return EmgFatigue(
-            int(times.size), reason=f"{times.size} whole epochs of {epoch_s:g} s; {N_EPOCHS_MIN} are needed"
-        )
-    centred = epochs - epochs.mean(axis=1, keepdims=True)
-    frequency = np.asarray(np.fft.rfftfreq(size, 1 / rate_hz), dtype=np.float64)
-    power: FloatArray = np.abs(np.fft.rfft(centred * np.hanning(size), axis=1)) ** 2
-    band = (frequency >= band_hz[0]) & (frequency <= min(band_hz[1], 0.45 * rate_hz))
-    medians = np.array([find_median_frequency(frequency[band], row) for row in power[:, band]], dtype=np.float64)
-    amplitude = np.sqrt(power[:, band].sum(axis=1))
-    median = fit_theil_sen(times, medians)
+    if rate_hz < GOOD_RATE_HZ:
+        return EmgFatigue(0, reason=f"sampled at {rate_hz:g} Hz; a spectrum needs {GOOD_RATE_HZ:g} Hz")
+    track = track_median_frequency(samples, rate_hz, epoch_s=epoch_s)
+    n_epochs = int(np.isfinite(track.median_hz).sum())
+    if n_epochs < N_EPOCHS_MIN:
+        return EmgFatigue(n_epochs, reason=f"{n_epochs} whole epochs of {epoch_s:g} s; {N_EPOCHS_MIN} are needed")
+    median = fit_theil_sen(track.time_s, track.median_hz)
     return EmgFatigue(
-        n_epochs=int(times.size),
+        n_epochs=n_epochs,
         median_start_hz=median.intercept,
         median_slope=_normalise(median),
-        rms_slope=_normalise(fit_theil_sen(times, amplitude)),
+        rms_slope=_normalise(
+            fit_theil_sen(track.time_s, _measure_amplitude(samples, rate_hz, round(epoch_s * rate_hz)))
+        ),
     )
+
+
+def _measure_amplitude(samples: FloatArray, rate_hz: float, size: int) -> FloatArray:
+    """RMS between 20 and 450 Hz of each epoch, up to a factor; NaN where a sample is missing."""
+    epochs = samples[: samples.size // size * size].reshape(-1, size)
+    frequency_hz = np.fft.rfftfreq(size, 1 / rate_hz)
+    inside = (frequency_hz >= LOW_EDGE_HZ) & (frequency_hz <= min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz))
+    return np.asarray(np.linalg.norm(np.fft.rfft(epochs, axis=1)[:, inside], axis=1), dtype=np.float64)
 
 
 def _normalise(trend: Trend) -> Trend:

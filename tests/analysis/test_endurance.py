@@ -5,11 +5,7 @@ from hypothesis import strategies as st
 
 from biofeedback.analysis.endurance import (
     COMPARTMENTS,
-    POWER_LAW,
-    choose_joint,
-    find_implied_effort,
     find_rest,
-    judge_hold,
     predict_endurance,
     predict_failure,
     predict_fatigue,
@@ -17,16 +13,15 @@ from biofeedback.analysis.endurance import (
     suggest_set,
 )
 
-joints = st.sampled_from(sorted(POWER_LAW))
+joints = st.sampled_from(sorted(COMPARTMENTS))
 
 
 def test_frey_law_avin_2010_power_law(published):
     data = published("frey_law_avin_2010")
-    assert set(data["joints"]) == set(POWER_LAW)
+    assert set(data["joints"]) == set(COMPARTMENTS)
     for joint, row in data["joints"].items():
-        assert POWER_LAW[joint] == (row["b0_s"], row["b1"])
         for effort, seconds in zip(data["efforts_percent"], row["endurance_s"], strict=True):
-            assert round(predict_endurance(effort, joint=joint).expected_s, 2) == pytest.approx(seconds, abs=0.011)
+            assert round(predict_endurance(effort, joint_name=joint).expected_s, 2) == pytest.approx(seconds, abs=0.011)
 
 
 def test_frey_law_2012_three_compartments(published):
@@ -75,9 +70,8 @@ def test_closed_form_agrees_with_the_integrated_model(published):
 
 @given(st.floats(10, 100), joints)
 def test_more_effort_never_lasts_longer(effort, joint):
-    less = predict_endurance(max(10, effort - 5), joint=joint).expected_s
-    assert predict_endurance(effort, joint=joint).expected_s <= less
-    assert find_implied_effort(less, joint=joint) == pytest.approx(max(10, effort - 5))
+    less = predict_endurance(max(10, effort - 5), joint_name=joint).expected_s
+    assert predict_endurance(effort, joint_name=joint).expected_s <= less
 
 
 @given(st.floats(15, 95), st.floats(0, 300), st.floats(0, 300), joints)
@@ -103,22 +97,12 @@ def test_light_effort_below_the_asymptote_never_fails():
     assert predict_fatigue(100, 1e6, joint="knee") == pytest.approx(100 * (1 - 0.0904), abs=0.01)
 
 
-def test_a_hold_far_too_long_doubts_the_maximum_not_the_person():
-    assert judge_hold(80, 30, joint="knee").consistent
-    doubt = judge_hold(80, 90, joint="knee")
-    assert doubt.consistent is False
-    assert doubt.implied_percent == pytest.approx(100 * (90 / 19.38) ** (-1 / 1.88))
-    assert "inconsistent" in doubt.reason
-    assert not any(word in doubt.reason for word in ("try", "cheat", "submaximal"))
-    assert judge_hold(5, 900).consistent is None
-
-
 def test_there_is_no_hip_model_and_it_is_said():
-    assert choose_joint("knee") == ("knee", "")
-    assert choose_joint("Grip") == ("hand", "")
-    joint, note = choose_joint("hip")
-    assert joint == "general"
-    assert "hip" in note
+    assert predict_endurance(25, joint_name="knee").reason == ""
+    assert predict_endurance(25, joint_name="Grip").joint == "hand"
+    hip = predict_endurance(25, joint_name="hip")
+    assert hip.joint == "general"
+    assert "no endurance model for hip" in hip.reason
     assert "no endurance model for hip" in suggest_set(25, joint_name="hip").reason
 
 
@@ -138,7 +122,6 @@ def test_suggested_sets():
 
 def test_impossible_numbers_are_refused():
     for call in (
-        lambda: find_implied_effort(0),
         lambda: predict_failure(120),
         lambda: predict_recovery(-1, 10),
         lambda: find_rest(50, able_percent=100),
@@ -148,7 +131,7 @@ def test_impossible_numbers_are_refused():
 
 
 def test_prediction_spread_is_wider_than_published_between_people():
-    prediction = predict_endurance(50, joint="knee")
+    prediction = predict_endurance(50, joint_name="knee")
     assert (prediction.low_s, prediction.high_s) == pytest.approx(
         tuple(np.multiply(prediction.expected_s, (0.53, 1.47)))
     )
