@@ -11,9 +11,9 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import fields
 from typing import Any
-from urllib.parse import parse_qsl, urlsplit
 
 from biofeedback.acquisition.athlete import Athlete, AthleteSimulator, make_channel
+from biofeedback.acquisition.sources import SourceUrl, read_channels
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue
 
@@ -142,15 +142,13 @@ def open_simulated(
     SourceError
         An option is unknown or its value cannot be used.
     """
-    options = dict(parse_qsl(urlsplit(url).query, keep_blank_values=True))
-    known = set(SOURCE_OPTIONS) | set(SHORT_NAMES) | set(ATHLETE_FIELDS)
-    for name in options:
-        if name not in known:
-            raise SourceError(f"simulated: has no option {name!r}", f"use {', '.join(sorted(known))}")
+    parsed = SourceUrl.parse(url)
+    parsed.check_known({*SOURCE_OPTIONS, *SHORT_NAMES, *ATHLETE_FIELDS})
+    options = parsed.options
     rate_hz = _number(options, "rate", 1000.0, least=1.0)
     simulator = AthleteSimulator(
         _read_athlete(options),
-        _read_channels(options.get("channels", "force"), _number(options, "clip", None, least=0.001)),
+        _make_channels(options.get("channels", "force"), _number(options, "clip", None, least=0.001)),
         rate_hz,
         hum_hz=_number(options, "hum", 50.0),
         keep_truth=False,
@@ -173,21 +171,13 @@ def _read_speed(options: dict[str, str]) -> float | None:
     return float(_number(options, "speed", 1.0, least=0.01))
 
 
-def _read_channels(text: str, clip: float | None) -> list[Channel]:
+def _make_channels(text: str, clip: float | None) -> list[Channel]:
     channels = []
-    for item in text.split(","):
-        name, _, declared = item.strip().partition("@")
-        if declared not in ("", "envelope"):
-            raise SourceError(f"channel {item!r}: {declared!r} is not known", "write NAME or NAME@envelope")
-        try:
-            channel = make_channel(name.partition(":")[0], envelope=bool(declared))
-            if clip is not None and channel.kind == "force":
-                channel = make_channel(channel.name, clip=clip)
-        except ValueError as error:
-            raise SourceError(str(error), "for example channels=force,emg") from None
+    for asked in read_channels(text):
+        channel = make_channel(asked.name, envelope=asked.envelope, clip=clip if asked.kind == "force" else None)
+        if asked.unit not in ("count", channel.unit) or asked.factor != 1:
+            raise SourceError(f"channel {asked.name} is simulated in {channel.unit}", f"write {asked.name} alone")
         channels.append(channel)
-    if len({channel.name for channel in channels}) < len(channels):
-        raise SourceError(f"channels={text}: a name is there twice", "for example channels=emg_left,emg_right")
     return channels
 
 
