@@ -27,7 +27,7 @@ EXPECTED_AT_S = 90.0
 UNKNOWN_FALL = 0.03  # of maximum: SD of a fall that the zero does not tell of, as when it was taken in the stretch
 N_RECENT = 4  # blocks of half a second whose mean a prediction starts from
 WANDER = 3.0  # relaxed tension wanders slowly: this many blocks count as one independent reading
-MODEL_DOUBT = 0.2  # no muscle is exactly either shape: SD of a predicted change, as a fraction of it
+MODEL_DOUBT = 0.3  # no muscle is exactly either shape: SD of a change, as a fraction of what is predicted or usual
 JUMP_SD = 6.0
 JUMP_FRACTION = 0.2  # of the tension: a step this large is another position, not relaxation
 UNREAD_S = 2.0  # longer without a relaxed reading is a contraction
@@ -123,7 +123,9 @@ class PassiveTension:
         moved = self._amplitude * change
         mean = float((self._weights * moved).sum())
         spread = self._weights * ((moved - mean) ** 2 + self._amplitude_variance * change * change)
-        variance = WANDER * self._sd**2 / len(self._recent) + float(spread.sum()) + (MODEL_DOUBT * mean) ** 2
+        usual = EXPECTED_FALL * self._tension * float((PER_FALL * change).sum()) / len(change)
+        variance = WANDER * self._sd**2 / len(self._recent) + float(spread.sum())
+        variance += (MODEL_DOUBT * max(abs(mean), abs(usual))) ** 2 if self._relaxes else 0.0
         variance += self._wander_variance * max(0.0, time_s - self._last_s)
         return Tension(self._recent_level + mean, math.sqrt(variance))
 

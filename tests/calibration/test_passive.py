@@ -116,6 +116,23 @@ def test_uncertainty_widens_through_a_contraction_and_covers_the_error():
     assert np.mean(np.array(ratios) < 2) > 0.9
 
 
+def test_a_muscle_that_is_neither_shape_is_still_followed_better_and_doubted_enough():
+    """Two processes, 5 and 60 s, after only 15 s of settling: outside the model, so +- has to say so."""
+
+    def two_processes(t):
+        return 1 - 0.18 * (1 - np.exp(-t / 5)) - 0.19 * (1 - np.exp(-t / 60))
+
+    contractions = [(15.0, 75.0)]
+    for seed in range(4):
+        _, force, effort = simulate(two_processes, contractions, duration_s=80.0, seed=seed)
+        percent, plus_minus, _ = compute_effort(force, contractions)
+        without, _, _ = compute_effort(force, contractions, baseline="running")
+        error = np.abs(errors(percent, effort, 17, 75))
+        assert error.max() < 0.8 * np.abs(errors(without, effort, 17, 75)).max()
+        assert error[-1] < 3 * plus_minus[7400]
+        assert plus_minus[7400] > 1.0
+
+
 def test_no_passive_tension_nothing_taken_away():
     contractions = [(20.0, 120.0)]
     _, force, effort = simulate(solid(15), contractions, tension=0.0)
@@ -132,6 +149,26 @@ def test_another_position_is_learnt_anew():
     assert tension.predict(62.0).level == pytest.approx(67.0, abs=2)  # one reading might be a knock on the strap
     tension.learn(62.0, 139.0)
     assert tension.predict(62.5).level == pytest.approx(139.0, abs=2)
+
+
+def test_two_sets_with_a_rest_out_of_the_position():
+    """Tension starts again at full height when the athlete comes back; 3 s are spent getting there."""
+    t, hold, effort = simulate(solid(15), [(20.0, 60.0)], duration_s=60.0, seed=1)
+    rest = np.random.default_rng(2).normal(0, 0.1, 3000)
+    enter = np.clip(t / 3, 0, 1)
+    force = np.concatenate([hold, rest, hold * enter])
+    stream = EffortStream([FORCE], RATE)
+    stream.set_rest(0, 0.0, 0.1)
+    stream.set_maximum(0, Maximum(channel="force", strength=STRENGTH, baseline=60.0, unit="N"))
+    relaxed_from = {0: True, 2000: False, 9000: True, 11000: False}
+    parts = []
+    for first, end in pairwise([*relaxed_from, len(force)]):
+        stream.set_relaxed(relaxed_from[first])
+        values = force[first:end, None]
+        parts.append(stream.push(Levels(first, values, np.zeros(values.shape, np.uint16))).percent[:, 0])
+    percent = np.concatenate(parts)
+    assert np.abs(errors(percent, effort, 22, 60)).max() < 0.5
+    assert np.abs(errors(percent[9000:], effort, 22, 60)).max() < 0.5
 
 
 def test_a_knock_on_the_strap_is_not_learnt():
