@@ -24,7 +24,7 @@ OURS = {
     "report": {"model", "cautions", "analysis", "calibration", "signal"},
     "web": {"model", "cautions", "session", "storage", "report"},
 }
-EVERYTHING = {"commands", "cli", "__init__", "__main__"}  # wiring
+EVERYTHING = {"commands", "cli", "__init__", "__main__", "notebook"}  # wiring
 THEIRS = {  # libraries that only one room may import
     "serial": {"acquisition"},
     "bleak": {"acquisition"},

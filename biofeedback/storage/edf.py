@@ -38,11 +38,15 @@ def export_edf(recording: Recording, path: Path, *, n_bits: int = 24, anonymous:
     n_per_record, record_s = choose_record(recording.rate_hz)
     counts = recording.counts()
     n_padding = -len(counts) % n_per_record or (n_per_record if not len(counts) else 0)
-    counts = np.pad(counts, ((0, n_padding), (0, 0)), constant_values=np.nan)
     labels = name_labels(recording.channels)
     signals = [
         make_signal(
-            signal_class, counts[:, k], channel, label=labels[k], rate_hz=n_per_record / record_s, n_bits=n_bits
+            signal_class,
+            pad(counts[:, k], n_padding),
+            channel,
+            label=labels[k],
+            rate_hz=n_per_record / record_s,
+            n_bits=n_bits,
         )
         for k, channel in enumerate(recording.channels)
     ]
@@ -70,6 +74,13 @@ def export_edf(recording: Recording, path: Path, *, n_bits: int = 24, anonymous:
     file.write(path)
 
 
+def pad(column: FloatArray, n_frames: int) -> FloatArray:
+    """One channel, contiguous, with missing frames behind it."""
+    padded = np.full(len(column) + n_frames, np.nan)
+    padded[: len(column)] = column
+    return padded
+
+
 def choose_record(rate_hz: float) -> tuple[int, float]:
     """Frames and seconds of one data record: whole seconds where the rate allows, else as near as eight digits get."""
     exact = Fraction(rate_hz).limit_denominator(LONGEST_RECORD_S)
@@ -85,40 +96,42 @@ def make_signal(
     """One channel; NaN becomes the lowest code."""
     unit, unit_factor = UNITS.get(channel.unit, (channel.unit, 1.0))
     about = {"label": label, "physical_dimension": _to_ascii(unit, 8), "transducer_type": channel.kind}
-    if np.isinf(counts).any():
+    is_missing = np.isnan(counts)
+    counts = np.where(is_missing, 0.0, counts) if is_missing.any() else counts
+    largest = float(np.abs(counts).max())
+    if largest == np.inf:
         raise RecordingError(f"channel {channel.name} holds infinite values", "export to csv instead")
     n_codes, dtype = 2 ** (n_bits - 1), np.int16 if n_bits == 16 else np.int32
 
     def make(codes: FloatArray, bounds: tuple[int, tuple[float, float]]) -> Any:
         limit, physical_range = bounds
-        codes = np.where(np.isnan(codes), -limit, codes).astype(dtype)
+        digital = codes.astype(dtype)
+        digital[is_missing] = -limit
         return signal_class.from_digital(
-            codes, rate_hz, physical_range=physical_range, digital_range=(-limit, limit), **about
+            digital, rate_hz, physical_range=physical_range, digital_range=(-limit, limit), **about
         )
 
-    exact = find_exact_bounds(counts, channel, unit_factor, n_codes)
+    is_whole = np.array_equal(counts, np.trunc(counts))
+    exact = find_exact_bounds(largest, channel, unit_factor, n_codes) if is_whole else None
     if exact and tuple((signal := make(counts, exact)).physical_range) == exact[1]:
         return signal
     values = channel.scaled(counts) * unit_factor
-    known = values[~np.isnan(values)]
+    known = values[~is_missing]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
     span = (high - low) or 1.0
     wide = n_codes - 1, (low - span * MARGIN, high + span * MARGIN)
     if not SMALLEST <= max(-wide[1][0], wide[1][1]) <= LARGEST or -wide[1][0] > LARGEST:
         what = f"channel {channel.name}: {low:g} to {high:g} {unit} cannot be written in eight characters"
         raise RecordingError(what, "give it a unit with more ordinary numbers, or export to csv")
-    low, high = make(np.zeros(1), wide).physical_range  # as eight characters leave it
+    low, high = make(np.zeros(len(counts)), wide).physical_range  # as eight characters leave it
     step = (high - low) / (2 * n_codes - 2)
     return make(np.round((values - low) / step) - (n_codes - 1), wide)
 
 
 def find_exact_bounds(
-    counts: FloatArray, channel: Channel, unit_factor: float, n_codes: int
+    largest: float, channel: Channel, unit_factor: float, n_codes: int
 ) -> tuple[int, tuple[float, float]] | None:
-    """A code limit and its physical range when counts can be codes and eight characters hold the range exactly."""
-    largest = float(np.nanmax(np.abs(counts), initial=0.0))
-    if largest >= n_codes - 1 or not np.array_equal(counts, np.trunc(counts), equal_nan=True):
-        return None
+    """A code limit above ``largest`` and its physical range, if eight characters hold that range exactly."""
     round_limits = [10**k for k in range(8) if 10**k < n_codes]
     for limit in (*round_limits, n_codes // 100 * 100, n_codes - 1):
         if limit <= largest:

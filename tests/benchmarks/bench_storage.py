@@ -42,7 +42,7 @@ def best(function: Callable[[], object], n: int = 5) -> float:
 def measure_live(folder: Path) -> tuple[float, float]:
     """Share of a core for recording at real pace, and the longest ``append``; in % and microseconds."""
     n = round(RATE_HZ * CHUNK_S)
-    counts = np.round(np.random.default_rng(1).normal(0, 1000, (n, N_CHANNELS)))
+    counts = np.round(np.random.default_rng(1).normal(0, 1000, (n, N_CHANNELS))) + 0.0
     longest_s = 0.0
     recorder = Recorder.create(folder / "live.hold", settings())
     cpu_s, start_s = time.process_time(), time.monotonic()
@@ -65,7 +65,8 @@ def measure_loop() -> float:
 
 
 def make_hour(folder: Path) -> FloatArray:
-    counts = np.round(np.random.default_rng(2).normal(0, 1000, (round(HOUR_S * RATE_HZ), N_CHANNELS)))
+    counts = np.random.default_rng(2).normal(0, 1000, (round(HOUR_S * RATE_HZ), N_CHANNELS))
+    counts = np.round(counts) + 0.0  # no negative zeros: they need eight bytes
     with Recorder.create(folder / "hour.hold", settings(), threaded=False) as recorder:
         for first in range(0, len(counts), 1000):
             recorder.append(Chunk(first, counts[first : first + 1000]))
