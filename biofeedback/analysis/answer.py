@@ -6,31 +6,33 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
-from biofeedback.analysis.phases import BAD_FLAGS, Phase, PhaseSummary, summarise_phase
+from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
+from biofeedback.analysis.holds import HoldRow, measure_holds
+from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings
+from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
-from biofeedback.analysis.trace import RatingRow, RecordingLike, Trace, compute_trace
+from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.calibration.attempts import Attempt, judge_maximum
+from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
 from biofeedback.calibration.effort import Maximum
-from biofeedback.model import Event, Flag
+from biofeedback.model import Event
 
-LEAST_IN_BAND_PERCENT = 50.0  # a contraction less than half in its band says little about that band; common practice
-MOST_RELAXED_PERCENT = 10.0  # more effort than this is not a passive phase; common practice
-MOST_BAD_PERCENT = 20.0  # of a phase with a bad signal; common practice
-ABOVE_MAXIMUM_PERCENT = 5.0  # a 0.5 s mean further above the maximum than this makes the maximum doubtful
-MEAN_S = 0.5  # the window that an attempt's own value is taken over
+N_DOSE_MIN = 3
 
 
 @dataclass(frozen=True, slots=True)
 class PhaseRow:
-    """One phase with its summary per channel, its last rating, and what speaks against using that rating."""
+    """One phase with its summary per channel and its last rating."""
 
     phase: Phase
     summaries: tuple[PhaseSummary, ...]
     guide: int
-    rating: RatingRow | None
-    marks: tuple[str, ...]
+    rating: LinkedRating | None
+
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """What speaks against using the rating; empty when nothing does."""
+        return self.rating.marks if self.rating else ()
 
     @property
     def summary(self) -> PhaseSummary:
@@ -46,18 +48,6 @@ class AttemptRow:
     attempt: Attempt
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """Something about the calibration that deserves a second look: what, what to do, and how past effort would change.
-
-    ``factor`` multiplies every past percentage if the doubt is accepted; None when it does not.
-    """
-
-    what: str
-    cure: str
-    factor: float | None = None
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class SessionAnalysis:
     """Everything that follows from one recording."""
@@ -70,23 +60,29 @@ class SessionAnalysis:
     maximum: Maximum | None
     maximum_reason: str
     doubts: tuple[Doubt, ...]
+    ratings: tuple[LinkedRating, ...]
+    holds: tuple[HoldRow, ...]
     response: Response
+    dose: Dose
     warnings: tuple[str, ...]
 
     @property
     def marked(self) -> tuple[PhaseRow, ...]:
         """Rated phases whose rating carries a mark."""
-        return tuple(row for row in self.phases if row.rating is not None and row.marks)
+        return tuple(row for row in self.phases if row.marks)
 
 
 def analyse_recording(recording: RecordingLike) -> SessionAnalysis:
     """Analyse one recording. Pure: same recording, same result."""
     trace = compute_trace(recording)
     events = sorted(recording.events, key=lambda e: e.frame)
-    rows = tuple(_summarise_row(trace, phase) for phase in trace.phases)
+    ratings = link_ratings(trace)
+    rows = tuple(_summarise_row(trace, phase, ratings) for phase in trace.phases)
     guide = trace.channels[trace.guide]
     maximum = trace.maximum_at(2**62, guide.name)
     attempts = read_attempts(events, guide.name)
+    response = compute_response(rate_phases(rows))
+    joint = str(recording.settings.get("joint") or "general")
     return SessionAnalysis(
         settings=dict(recording.settings),
         trace=trace,
@@ -95,13 +91,16 @@ def analyse_recording(recording: RecordingLike) -> SessionAnalysis:
         attempts=attempts,
         maximum=maximum,
         maximum_reason=explain_maximum(maximum, attempts, settled=_is_settled(events, guide.name)),
-        doubts=find_doubts(trace),
-        response=compute_response(rate_phases(rows)),
+        doubts=find_doubts(trace, joint=joint),
+        ratings=ratings,
+        holds=measure_holds(recording, trace),
+        response=response,
+        dose=compute_dose(list_dose_points(rows, response)),
         warnings=_collect_warnings(trace, recording.settings),
     )
 
 
-def _summarise_row(trace: Trace, phase: Phase) -> PhaseRow:
+def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) -> PhaseRow:
     span = slice(phase.first_level, phase.end_level)
     summaries = tuple(
         summarise_phase(
@@ -113,36 +112,22 @@ def _summarise_row(trace: Trace, phase: Phase) -> PhaseRow:
         )
         for column in range(len(trace.channels))
     )
-    rating = find_rating(trace.ratings, phase)
-    return PhaseRow(phase, summaries, trace.guide, rating, mark_rating(phase, summaries[trace.guide], rating))
+    pairs = zip(ratings, trace.ratings, strict=True)
+    own = [link for link, rating in pairs if find_phase(rating, trace.phases) is phase]
+    answered = [link for link in own if link.value is not None]
+    return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
 
 
-def find_rating(ratings: Sequence[RatingRow], phase: Phase) -> RatingRow | None:
-    """The last rating with a value given for ``phase``, else its last "no answer"."""
-    own = [
-        r
-        for r in ratings
-        if (r.phase_index == phase.index if r.phase_index is not None else phase.start_s <= r.time_s < phase.end_s)
+def list_dose_points(rows: Sequence[PhaseRow], response: Response, *, session: int = 0) -> list[DosePoint]:
+    """Effort and change of every complete contrast; marked ratings are left out where there are enough others."""
+    clean = response.without_marked
+    used = clean if clean is not None and clean.n_contrasts >= N_DOSE_MIN else response
+    efforts = [row.summary.mean_percent for row in rows if row.phase.kind == "contract"]
+    return [
+        DosePoint(effort, contrast.change, session, contrast.cycle)
+        for effort, contrast in zip(efforts, used.contrasts, strict=True)
+        if effort is not None and contrast.change is not None
     ]
-    answered = [r for r in own if r.value is not None]
-    return answered[-1] if answered else own[-1] if own else None
-
-
-def mark_rating(phase: Phase, summary: PhaseSummary, rating: RatingRow | None) -> tuple[str, ...]:
-    """What speaks against using a phase's rating; empty when nothing does. A marked rating is kept."""
-    if rating is None or rating.value is None:
-        return ()
-    marks = []
-    if phase.kind == "contract" and phase.band is not None:
-        if summary.in_band_percent is None:
-            marks.append("effort unknown")
-        elif summary.in_band_percent < LEAST_IN_BAND_PERCENT:
-            marks.append(f"effort out of band ({summary.in_band_percent:.0f} % of the time inside)")
-    if phase.kind == "passive" and summary.mean_percent is not None and summary.mean_percent > MOST_RELAXED_PERCENT:
-        marks.append(f"not relaxed (mean effort {summary.mean_percent:.0f} %)")
-    if summary.bad_percent > MOST_BAD_PERCENT:
-        marks.append(f"bad signal ({summary.bad_percent:.0f} % of the phase)")
-    return tuple(marks)
 
 
 def rate_phases(rows: Sequence[PhaseRow]) -> tuple[RatedPhase, ...]:
@@ -185,34 +170,20 @@ def explain_maximum(maximum: Maximum | None, attempts: Sequence[AttemptRow], *, 
     return reason if settled else f"{reason}; taken all the same by hand"
 
 
-def find_doubts(trace: Trace) -> tuple[Doubt, ...]:
-    """Whether later effort speaks against a force maximum: any 0.5 s mean more than 5 % above it.
-
-    EMG is left out: it passes 100 % of its maximum in ordinary use.
-    """
+def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
+    """Whether effort since the last maximum of a channel speaks against it: too high, or held for too long."""
     doubts = []
     for column, channel in enumerate(trace.channels):
         since = next((frame for frame, m in reversed(trace.maxima) if m.channel == channel.name), None)
-        if channel.kind != "force" or since is None:
+        maximum = trace.maximum_at(2**62, channel.name)
+        if since is None or maximum is None or channel.kind != "force":
             continue
         first = since // trace.hop
-        percent = trace.percent[first:, column].copy()
-        spoilt = trace.flags[first:, column] & int(BAD_FLAGS | Flag.SETTLING)
-        percent[spoilt != 0] = np.nan
-        highest = find_highest_mean(percent, round(MEAN_S * trace.level_rate_hz))
-        if highest is None or highest[0] <= 100.0 + ABOVE_MAXIMUM_PERCENT:
-            continue
-        peak, start = highest
-        at_s = (first + start) / trace.level_rate_hz
-        doubts.append(
-            Doubt(
-                f"{channel.name} reached {peak:.0f} % of its maximum for half a second at {format_clock(at_s)}",
-                f"the maximum was probably too low; find it again. With this effort as 100 %, every percentage in this "
-                f"recording becomes {100.0 / peak:.2f} times what is shown (25 % becomes {2500.0 / peak:.0f} %)",
-                100.0 / peak,
-            )
-        )
-    return tuple(doubts)
+        percent, flags = trace.percent[first:, column], trace.flags[first:, column]
+        rate_hz, at_s = trace.level_rate_hz, first / trace.level_rate_hz
+        doubts.append(check_above(percent, flags, rate_hz, channel=channel, maximum=maximum, at_s=at_s))
+        doubts.append(check_endurance(percent, flags, rate_hz, maximum=maximum, joint=joint, at_s=at_s))
+    return tuple(doubt for doubt in doubts if doubt is not None)
 
 
 def _is_settled(events: Sequence[Event], channel: str) -> bool:
@@ -228,19 +199,6 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
     if settings.get("fast"):
         warnings.append("shortened for trying out: rests were too short for a maximum to train with")
     return tuple(warnings)
-
-
-def find_highest_mean(values: np.ndarray[Any, np.dtype[np.float64]], n_window: int) -> tuple[float, int] | None:
-    """Highest mean over ``n_window`` consecutive known values, and where it starts; None when there is none."""
-    if n_window < 1 or values.size < n_window:
-        return None
-    known = np.isfinite(values)
-    total = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
-    count = np.concatenate(([0], np.cumsum(known)))
-    mean = (total[n_window:] - total[:-n_window]) / n_window
-    mean[count[n_window:] - count[:-n_window] < n_window] = -np.inf
-    start = int(np.argmax(mean))
-    return (float(mean[start]), start) if np.isfinite(mean[start]) else None
 
 
 def format_clock(seconds: float) -> str:

@@ -23,8 +23,12 @@ BAD_FLAGS = Flag.MISSING | Flag.CLIPPED | Flag.FLAT | Flag.HUM | Flag.ELECTRODE 
 
 @dataclass(frozen=True, slots=True)
 class Phase:
-    """A stretch of a session with one instruction; levels ``[first_level, end_level)``, times in s from the start."""
+    """A stretch of a session with one instruction; levels ``[first_level, end_level)``, times in s from the start.
 
+    ``number`` counts the recording's phases from 1; ``index`` is the place in its plan, from 0.
+    """
+
+    number: int
     index: int
     kind: PhaseKind
     title: str
@@ -82,11 +86,11 @@ def find_phases(events: Sequence[Event], *, hop: int, rate_hz: float, n_levels: 
     """
     marks = sorted((e for e in events if e.kind in ("phase", "stop")), key=lambda e: e.frame)
     phases: list[Phase] = []
-    for number, event in enumerate(marks):
+    for place, event in enumerate(marks):
         kind = event.data.get("kind")
         if event.kind != "phase" or kind not in ("passive", "contract", "rest"):
             continue
-        following = marks[number + 1] if number + 1 < len(marks) else None
+        following = marks[place + 1] if place + 1 < len(marks) else None
         first = min(event.frame // hop, n_levels)
         end = max(first, min(following.frame // hop, n_levels) if following else n_levels)
         band = event.data.get("band")
@@ -94,6 +98,7 @@ def find_phases(events: Sequence[Event], *, hop: int, rate_hz: float, n_levels: 
         cycle = event.data.get("cycle")
         phases.append(
             Phase(
+                number=len(phases) + 1,
                 index=int(event.data.get("index", len(phases))),
                 kind=kind,
                 title=str(event.data.get("title") or kind),
@@ -131,10 +136,10 @@ def summarise_phase(
     known = np.isfinite(percent)
     counted = percent[start:][known[start:]]
     time_to_band_s = _find_entry(percent, band, level_rate_hz)
-    n_bad = np.count_nonzero(flags & int(BAD_FLAGS))
+    n_bad = int(np.count_nonzero(flags & int(BAD_FLAGS)))
     base = PhaseSummary(
         counted_s=counted.size / level_rate_hz,
-        missing_s=np.count_nonzero(~known) / level_rate_hz,
+        missing_s=int(np.count_nonzero(~known)) / level_rate_hz,
         bad_percent=100.0 * n_bad / percent.size if percent.size else 0.0,
         time_to_band_s=time_to_band_s,
     )

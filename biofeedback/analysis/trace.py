@@ -63,7 +63,8 @@ class Trace:
 
     ``time_s`` (n,) is the middle of each level's block; ``level``, ``baseline`` (channel unit), ``percent`` (% of
     maximum, NaN where unknown, never clipped) and ``flags`` have shape (n, n_channels). ``guide`` is the column that
-    the bands are about. ``delay_s``: how much later than the muscle each channel's filter shows a change.
+    the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``delay_s``: how much later than
+    the muscle each channel's filter shows a change.
     """
 
     channels: tuple[Channel, ...]
@@ -82,6 +83,7 @@ class Trace:
     stops: tuple[Event, ...]
     gaps: tuple[Gap, ...]
     notes: tuple[Note, ...]
+    zeros: tuple[tuple[int, str, float], ...]
     maxima: tuple[tuple[int, Maximum], ...]
     warnings: tuple[str, ...]
 
@@ -102,11 +104,11 @@ class Trace:
 
     def maximum_at(self, frame: int, channel: str) -> Maximum | None:
         """The maximum in force for ``channel`` at ``frame``."""
-        latest = None
-        for since, maximum in self.maxima:
-            if since <= frame and maximum.channel == channel:
-                latest = maximum
-        return latest
+        return next((m for since, m in reversed(self.maxima) if since <= frame and m.channel == channel), None)
+
+    def zero_at(self, frame: int, channel: str) -> float | None:
+        """The zero in force for ``channel`` at ``frame``, in its unit."""
+        return next((level for since, name, level in reversed(self.zeros) if since <= frame and name == channel), None)
 
 
 def compute_trace(recording: RecordingLike) -> Trace:
@@ -154,6 +156,12 @@ def compute_trace(recording: RecordingLike) -> Trace:
         stops=tuple(e for e in events if e.kind == "stop"),
         gaps=tuple(gaps),
         notes=tuple(notes),
+        zeros=tuple(
+            (e.frame, name, float(zero["level"]))
+            for e in events
+            if e.kind == "zero"
+            for name, zero in e.data["channels"].items()
+        ),
         maxima=maxima,
         warnings=tuple(stream.warnings),
     )

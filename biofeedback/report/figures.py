@@ -86,60 +86,6 @@ def count_panels(analysis: SessionAnalysis) -> int:
     return len(_find_shown_channels(analysis, *_find_window(analysis)))
 
 
-def draw_ratings(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
-    """Ratings in the order of the phases: circles relaxed, diamonds contracting, hollow when marked."""
-    rows = [row for row in analysis.phases if row.rating is not None and row.rating.value is not None]
-    with mpl.rc_context(STYLE):
-        axis = figure.subplots()
-        places = np.arange(1, len(rows) + 1)
-        values = [row.rating.value for row in rows if row.rating is not None and row.rating.value is not None]
-        axis.plot(places, values, color=PALETTE["line"], linewidth=1.2, zorder=1)
-        for place, row in zip(places, rows, strict=True):
-            _mark_rating(axis, float(place), row, with_value=len(rows) <= MOST_LABELS)
-        step = -(-len(rows) // MOST_LABELS) or 1
-        axis.set_xticks(places[::step], [_short_label(row.phase, rows) for row in rows[::step]], fontsize=8)
-        axis.set_xlim(0.4, len(rows) + 0.6)
-        axis.set_xlabel("phase, in order")
-        _style_rating_axis(axis)
-
-
-def draw_contrasts(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
-    """Each contraction's rating minus the mean of its relaxed neighbours, with the mean and its 95 % interval."""
-    response = analysis.response
-    contrasts = [c for c in response.contrasts if c.change is not None]
-    with mpl.rc_context(STYLE):
-        axis = figure.subplots()
-        axis.axvline(0.0, color=PALETTE["soft"], linewidth=1.0)
-        for place, contrast in enumerate(contrasts, start=1):
-            axis.plot(
-                contrast.change or 0.0, place, marker="D", markersize=6, linestyle="none",
-                markerfacecolor=PALETTE["paper"] if contrast.marks else PALETTE["rating"],
-                markeredgecolor=PALETTE["rating"], markeredgewidth=1.3,
-            )  # fmt: skip
-        labels = [str(contrast.cycle) for contrast in contrasts]
-        mean_at = len(contrasts) + 1.4
-        if response.mean_change is not None:
-            labels.append("mean")
-            if response.low is not None and response.high is not None:
-                axis.plot([response.low, response.high], [mean_at] * 2, color=PALETTE["ink"], linewidth=2.0)
-                for end in (response.low, response.high):
-                    axis.plot(end, mean_at, marker="|", markersize=9, markeredgewidth=2.0, color=PALETTE["ink"])
-            axis.plot(response.mean_change, mean_at, marker="s", markersize=8, color=PALETTE["ink"])
-        ticks = [*range(1, len(contrasts) + 1), mean_at][: len(labels)]
-        axis.set_yticks(ticks, labels)
-        axis.set_ylim(mean_at + 0.7, 0.3)
-        reach = (
-            max([3.0, *(abs(c.change or 0.0) for c in contrasts), abs(response.low or 0), abs(response.high or 0)])
-            * 1.15
-        )
-        axis.set_xlim(-reach, reach)
-        axis.xaxis.set_major_locator(MaxNLocator(7, integer=True))
-        axis.set_ylabel("contraction")
-        axis.set_xlabel("change in discomfort, points of 10\n← less when contracting   |   more →")
-        axis.grid(axis="x", color=PALETTE["line"], linewidth=0.6)
-        axis.set_axisbelow(True)
-
-
 def thin_out(time_s: FloatArray, values: FloatArray, n_columns: int = N_COLUMNS) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest value of each of ``n_columns`` columns, so that a peak never disappears; NaN stays a break."""
     n = values.size
@@ -231,17 +177,18 @@ def _draw_ratings_over_time(axis: Axes, analysis: SessionAnalysis) -> None:
     rows = [row for row in analysis.phases if row.rating is not None]
     for row in rows:
         if row.rating is not None and row.rating.value is not None:
-            _mark_rating(axis, row.rating.time_s, row, with_value=len(rows) <= 3 * MOST_LABELS)
+            mark_rating(axis, row.rating.time_s, row, with_value=len(rows) <= 3 * MOST_LABELS)
         elif row.rating is not None:
             axis.annotate("no answer", (row.rating.time_s, 0.3), fontsize=7, ha="center", va="bottom")
     used = {row.rating.number for row in rows if row.rating is not None}
     for rating in analysis.trace.ratings:  # given outside the plan, or corrected by a later one in the same phase
         if rating.number not in used and rating.value is not None:
             axis.plot(rating.time_s, rating.value, marker=".", color=PALETTE["soft"], markersize=5)
-    _style_rating_axis(axis)
+    style_rating_axis(axis)
 
 
-def _mark_rating(axis: Axes, place: float, row: PhaseRow, *, with_value: bool) -> None:
+def mark_rating(axis: Axes, place: float, row: PhaseRow, *, with_value: bool) -> None:
+    """One phase's rating: a circle relaxed, a diamond contracting, hollow when marked as doubtful."""
     rating = row.rating
     if rating is None or rating.value is None:
         return
@@ -259,17 +206,13 @@ def _mark_rating(axis: Axes, place: float, row: PhaseRow, *, with_value: bool) -
     )  # fmt: skip
 
 
-def _style_rating_axis(axis: Axes) -> None:
+def style_rating_axis(axis: Axes) -> None:
+    """The 0-10 scale, always whole."""
     axis.set_ylim(-0.4, 10.6)
     axis.set_yticks([0, 5, 10])
     axis.set_ylabel("discomfort\n(0-10)")
     axis.grid(axis="y", color=PALETTE["line"], linewidth=0.6)
     axis.set_axisbelow(True)
-
-
-def _short_label(phase: Phase, rows: Sequence[PhaseRow]) -> str:
-    same = [row.phase.index for row in rows if row.phase.kind == phase.kind]
-    return f"{WORDS[phase.kind][0].upper()}{same.index(phase.index) + 1}"
 
 
 def _choose_step(window_s: float) -> float:

@@ -13,20 +13,25 @@ from matplotlib.figure import Figure
 
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
-from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_contrasts, draw_ratings, draw_trace
+from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
+from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.markup import table as build_table
-from biofeedback.report.tables import METHODS, Table, list_settings, list_tables
+from biofeedback.report.tables import DOSE_TITLE, METHODS, Table, list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_SIGNS,
     ANSWER_TITLES,
+    CAPTIONS,
     TITLE,
+    capitalise,
     describe_done,
     describe_effect,
     describe_maximum,
     describe_next,
     describe_setting,
 )
+
+Draw = Callable[[Figure, SessionAnalysis], None]
 
 
 def write_report(analysis: SessionAnalysis, path: Path) -> None:
@@ -61,9 +66,7 @@ def build_report(analysis: SessionAnalysis) -> str:
     return "<!doctype html>\n" + tag("html", head, tag("body", tag("main", body)), lang="en")
 
 
-def draw_svg(
-    draw: Callable[[Figure, SessionAnalysis], None], analysis: SessionAnalysis, size_inch: tuple[float, float]
-) -> Markup:
+def draw_svg(draw: Draw, analysis: SessionAnalysis, size_inch: tuple[float, float]) -> Markup:
     """A figure as inline SVG that takes its colours from the page."""
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=size_inch, layout="constrained")
@@ -95,27 +98,28 @@ def _show_answer_figures(analysis: SessionAnalysis) -> Markup:
     rated = [row for row in analysis.phases if row.rating is not None and row.rating.value is not None]
     if not rated:
         return Markup()
-    figures = [
-        _frame(
-            draw_svg(draw_ratings, analysis, (4.3, 3.0)),
-            "Discomfort in each phase, in order. Circles R: relaxed; diamonds C: contracting; hollow: doubtful.",
-            "pair-figure",
-        )
-    ]
+    figures = [_show_figure("ratings", draw_ratings, analysis)]
     if any(c.change is not None for c in analysis.response.contrasts):
-        text = "Each contraction against the relaxed phases around it, and the mean with its 95 % interval."
-        figures.append(_frame(draw_svg(draw_contrasts, analysis, (4.3, 3.0)), text, "pair-figure"))
+        figures.append(_show_figure("contrasts", draw_contrasts, analysis))
     return tag("div", *figures, class_="pair")
 
 
+def _show_figure(
+    name: str, draw: Draw, analysis: SessionAnalysis, size_inch: tuple[float, float] = (4.3, 3.0)
+) -> Markup:
+    svg, caption = draw_svg(draw, analysis, size_inch), capitalise(CAPTIONS[name])
+    picture = tag("div", svg, class_="picture", role="img", aria_label=caption)
+    return tag("figure", picture, tag("figcaption", caption), class_=name)
+
+
 def _show_details(analysis: SessionAnalysis) -> Markup:
-    caption = (
-        "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the band. "
-        "Below: discomfort ratings, circles relaxed, diamonds contracting."
-    )
     height_inch = 3.9 + 1.1 * (count_panels(analysis) - 1)
-    parts = [_frame(draw_svg(draw_trace, analysis, (8.6, height_inch)), caption, "wide")]
-    parts += [_show_table(table) for table in list_tables(analysis)]
+    parts = [_show_figure("trace", draw_trace, analysis, (8.6, height_inch))]
+    for table in list_tables(analysis):
+        shown = _show_table(table)
+        if table.title == DOSE_TITLE:
+            shown = tag("div", shown, _show_figure("dose", draw_dose, analysis), class_="pair")
+        parts.append(shown)
     if not analysis.attempts:
         parts.append(tag("section", tag("h3", "Maximum"), tag("p", describe_maximum(analysis))))
     if analysis.warnings:
@@ -147,11 +151,6 @@ def _show_table(table: Table) -> Markup:
 
 def _list_section(title: str, sentences: Iterable[str], *, class_: str = "plain") -> Markup:
     return tag("section", tag("h2", title), tag("ul", *(tag("li", text) for text in sentences)), class_=class_)
-
-
-def _frame(svg: Markup, caption: str, class_: str) -> Markup:
-    picture = tag("div", svg, class_="picture", role="img", aria_label=caption)
-    return tag("figure", picture, tag("figcaption", caption), class_=class_)
 
 
 def _read_style() -> str:

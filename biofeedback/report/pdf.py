@@ -9,24 +9,19 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
-from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_contrasts, draw_ratings, draw_trace
+from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
+from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
 from biofeedback.report.sheet import Sheet
-from biofeedback.report.tables import METHODS, list_settings, list_tables
+from biofeedback.report.tables import DOSE_TITLE, METHODS, list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_TITLES,
+    CAPTIONS,
     TITLE,
     describe_done,
     describe_effect,
     describe_maximum,
     describe_next,
     describe_setting,
-)
-
-CAPTIONS = (
-    "Left: discomfort in each phase, in order; circles R relaxed, diamonds C contracting, hollow doubtful. "
-    "Right: each contraction against the relaxed phases around it, and the mean with its 95 % interval.",
-    "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the band. Below: "
-    "discomfort ratings, circles relaxed, diamonds contracting.",
 )
 
 
@@ -38,9 +33,12 @@ def write_pdf(analysis: SessionAnalysis, path: Path) -> None:
         sheet.turn()
         sheet.heading("Details")
         sheet.figures([draw_trace], analysis, 230.0 + 62.0 * (count_panels(analysis) - 1))
-        sheet.paragraph(CAPTIONS[1], size=7.5, colour=PALETTE["soft"])
+        sheet.paragraph(CAPTIONS["trace"], size=7.5, colour=PALETTE["soft"])
         for table in list_tables(analysis):
             sheet.table(table)
+            if table.title == DOSE_TITLE:
+                sheet.figures([draw_dose], analysis, 165.0, share=0.5)
+                sheet.paragraph(CAPTIONS["dose"], size=7.5, colour=PALETTE["soft"])
         if not analysis.attempts:
             sheet.heading("Maximum")
             sheet.paragraph(describe_maximum(analysis))
@@ -66,7 +64,7 @@ def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:
     if any(row.rating is not None and row.rating.value is not None for row in analysis.phases):
         has_contrasts = any(c.change is not None for c in analysis.response.contrasts)
         sheet.figures([draw_ratings, draw_contrasts] if has_contrasts else [draw_ratings], analysis, 165.0)
-        sheet.paragraph(CAPTIONS[0], size=7.5, colour=PALETTE["soft"])
+        sheet.paragraph(f"Left: {CAPTIONS['ratings']} Right: {CAPTIONS['contrasts']}", size=7.5, colour=PALETTE["soft"])
     sheet.heading("What was done")
     sheet.bullets(describe_done(analysis))
     sheet.heading("What to do next")

@@ -77,15 +77,13 @@ class Sheet:
                 self._line(line, MARGIN_PT + NAMES_PT, 8.0)
             self.space(2.5)
 
-    def figures(self, draws: Sequence[Draw], analysis: SessionAnalysis, height: float) -> None:
-        """One or several figures side by side, ``height`` points high."""
+    def figures(self, draws: Sequence[Draw], analysis: SessionAnalysis, height: float, *, share: float = 1.0) -> None:
+        """One or several figures side by side, ``height`` points high, on ``share`` of the width."""
         self._need(height)
-        inner = (WIDTH_PT - 2 * MARGIN_PT) / len(draws)
-        above, below = HEIGHT_PT - self.y, self.y - height
-        grid = GridSpec(
-            3, len(draws) + 2, self._figure,
-            height_ratios=[above, height, below], width_ratios=[MARGIN_PT, *[inner] * len(draws), MARGIN_PT],
-        )  # fmt: skip
+        inner = share * (WIDTH_PT - 2 * MARGIN_PT) / len(draws)
+        heights = [HEIGHT_PT - self.y, height, self.y - height]
+        widths = [MARGIN_PT, *[inner] * len(draws), WIDTH_PT - MARGIN_PT - inner * len(draws)]
+        grid = GridSpec(3, len(draws) + 2, self._figure, height_ratios=heights, width_ratios=widths)
         for column, draw in enumerate(draws, start=1):
             draw(self._figure.add_subfigure(grid[1, column]), analysis)
         self.space(height + 4.0)

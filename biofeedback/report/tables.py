@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.report.words import EMPTY, PHASE_WORDS, capitalise, describe_maximum, number, signed
 
+DOSE_TITLE = "How much effort"
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -24,6 +26,9 @@ def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
     tables = (
         tabulate_phases(analysis) if analysis.phases else None,
         tabulate_contrasts(analysis),
+        tabulate_dose(analysis),
+        tabulate_holds(analysis),
+        tabulate_ratings(analysis),
         tabulate_attempts(analysis),
         tabulate_other_channels(analysis),
     )
@@ -38,7 +43,7 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
         band = f"{phase.band.low_percent:g}–{phase.band.high_percent:g}" if phase.band else EMPTY
         rows.append(
             (
-                f"{phase.index + 1} {PHASE_WORDS[phase.kind]}",
+                f"{phase.number} {PHASE_WORDS[phase.kind]}",
                 format_clock(phase.start_s),
                 f"{phase.duration_s:.0f}" + (" (cut)" if phase.cut_short else ""),
                 band,
@@ -59,10 +64,8 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
         "phase", "start", "length, s", "band, %", "mean, %", "SD", "CV, %", "steadiness CV, %", "in band, s",
         "in band, %", "longest stay, s", "excursions", "to reach band, s", "RMS outside, %", "rating",
     )  # fmt: skip
-    marked = [f"phase {r.phase.index + 1}: {'; '.join(r.marks)}" for r in analysis.phases if r.marks]
-    unknown = [
-        f"phase {r.phase.index + 1}: {r.summary.reason}" for r in analysis.phases if r.summary.mean_percent is None
-    ]
+    marked = [f"phase {r.phase.number}: {'; '.join(r.marks)}" for r in analysis.phases if r.marks]
+    unknown = [f"phase {r.phase.number}: {r.summary.reason}" for r in analysis.phases if r.summary.mean_percent is None]
     note = "Effort in % of the maximum. " + (f"* marked and kept: {' · '.join(marked)}. " if marked else "")
     note += f"Not computed: {' · '.join(unknown)}." if unknown else ""
     return Table("Phase by phase", head, tuple(rows), (0,), note.strip())
@@ -77,13 +80,89 @@ def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:
     head = ("phase", *(f"{trace.channels[c].name}, {_unit(analysis, c)}" for c in others))
     rows = tuple(
         (
-            f"{row.phase.index + 1} {PHASE_WORDS[row.phase.kind]}",
+            f"{row.phase.number} {PHASE_WORDS[row.phase.kind]}",
             *(number(row.summaries[c].mean_percent, 1) for c in others),
         )
         for row in analysis.phases
     )
     note = "Means over the counted time. Muscle activity above 100 % of its maximum is ordinary and is not cut off."
     return Table("Other channels", head, rows, (0,), note)
+
+
+def tabulate_dose(analysis: SessionAnalysis) -> Table | None:
+    """Expected change over effort; None without a single complete contraction."""
+    dose = analysis.dose
+    if not dose.n_points:
+        return None
+    levels = {dose.at(percent).effort_percent: dose.at(percent) for percent in (10, 25, 40, 55, 70, 90)}
+    rows = tuple(
+        (
+            f"{level.effort_percent:.0f} %",
+            signed(level.change),
+            f"{signed(level.low)} to {signed(level.high)}",
+            f"{level.chance_percent:.0f} %",
+        )
+        for level in levels.values()
+    )
+    shapes = (
+        f"no effect {dose.none_percent:.0f} %, straight line {dose.line_percent:.0f} %, saturating "
+        f"{dose.saturating_percent:.0f} %, turning {dose.turning_percent:.0f} %"
+    )
+    parts = [dose.least_reason, dose.doubt, f"weight of the shapes: {shapes}", dose.next_reason, dose.misfit]
+    note = ". ".join(capitalise(part) for part in parts if part) + "."
+    return Table(
+        DOSE_TITLE, ("effort", "expected change", "95 % interval", "chance of 2 points less"), rows, (0,), note
+    )
+
+
+def tabulate_holds(analysis: SessionAnalysis) -> Table | None:
+    """How each contraction lasted and tired; None when there was none."""
+    if not analysis.holds:
+        return None
+    names = [name for name, _ in analysis.holds[0].emg]
+    head = ["contraction in phase", "left the band after, s", "slope of effort, % a min"]
+    for name in names:
+        head += [f"{name}: median frequency at start, Hz", f"{name}: its slope, % a s", f"{name}: amplitude, % a s"]
+    rows = []
+    for hold in analysis.holds:
+        cells = [str(hold.phase.number), number(hold.exit.held_s, 1), number(hold.slope.slope, 1)]
+        for _, emg in hold.emg:
+            slopes = [None if t is None else t.slope for t in (emg.median_slope, emg.rms_slope)]
+            cells += [number(emg.median_start_hz, 0), number(slopes[0], 2), number(slopes[1], 2)]
+        rows.append(tuple(cells))
+    reasons = dict.fromkeys(emg.reason for hold in analysis.holds for _, emg in hold.emg if emg.reason)
+    note = "A dash: the band was not left, or too short to tell. " + " ".join(f"{capitalise(r)}." for r in reasons)
+    return Table("How the contractions lasted", tuple(head), tuple(rows), (0,), note.strip())
+
+
+def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
+    """Every rating with what went before it; None when there is none."""
+    if not analysis.ratings:
+        return None
+    has_drift = any(link.position_unit for link in analysis.ratings)
+    rows = []
+    for link in analysis.ratings:
+        cells = [
+            str(link.number),
+            format_clock(link.time_s),
+            PHASE_WORDS.get(link.kind, EMPTY),
+            "no answer" if link.value is None else f"{link.value:g}",
+            number(link.mean_percent, 1),
+            number(link.in_band_percent, 0),
+            number(link.passive_tension, 1),
+            number(link.in_phase_s, 0),
+            number(link.in_stretch_s, 0),
+            *([number(link.position_drift, 1)] if has_drift else []),
+            "; ".join([*link.marks, *([f"by {link.by}"] if link.by not in ("", "coach", "athlete") else [])]),
+        ]
+        rows.append(tuple(cells))
+    unit = analysis.ratings[0].tension_unit
+    head = (
+        "rating", "at", "phase", "discomfort", "effort, %", "in band, %", f"passive tension, {unit}", "s in phase",
+        "s in stretch", *([f"position drift, {analysis.ratings[0].position_unit}"] if has_drift else []), "remark",
+    )  # fmt: skip
+    note = "Effort and time in band from the start of the phase to the rating. Passive tension counts from the zero."
+    return Table("Each rating and what went before it", head, tuple(rows), (0, 2, len(head) - 1), note)
 
 
 def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:
@@ -181,6 +260,11 @@ METHODS: tuple[tuple[str, str], ...] = (
     ("NAP", "share of all relaxed-contracting pairs in which contracting was rated lower, ties half (Parker & Vannest, "
      "Behav Ther 2009). Tau: the same idea after the relaxed ratings' own trend is taken out (Tarlow, Behav Modif "
      "2017)."),
+    ("How much effort", "four shapes (no effect, straight line, saturating, turning) are weighed against each other by "
+     "how well they predict the changes, each with a prior that expects easing and worsening alike; the chances are "
+     "sums over all of them."),
+    ("Hold and rest", "half of the predicted endurance (Frey-Law & Avin, Ergonomics 2010), people differ by a third or "
+     "more; rest by the three-compartment model (Frey-Law, Looft & Heitsman, J Biomech 2012)."),
     ("Yardstick", "2 points or 30 % (Farrar et al., Pain 2001): chronic pain, so a yardstick and not a law."),
     ("Words", "“less” or “more” only when the whole 95 % interval lies on one side of zero and there are at least "
      "three complete cycles."),

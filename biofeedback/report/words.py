@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.analysis.holds import suggest_next_set
 
-LIGHT_BAND_PERCENT = 35.0  # up to here an effort counts as light in the advice
+BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
 TITLE = "Contraction and discomfort"
 EMPTY = "–"
+CAPTIONS = {
+    "ratings": "discomfort in each phase, in order; circles R: relaxed, diamonds C: contracting, hollow: doubtful.",
+    "contrasts": "each contraction against the relaxed phases around it, and the mean with its 95 % interval.",
+    "trace": "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the "
+    "band. Below: discomfort ratings, circles relaxed, diamonds contracting.",
+    "dose": "Line: expected change; shaded: its 95 % interval; dashed: 2 points less; diamonds: each contraction.",
+}
 PHASE_WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
 ANSWER_SIGNS = {"less": "↓", "more": "↑", "no clear difference": "≈", "too few ratings to say": "?"}
 ANSWER_TITLES = {
@@ -78,9 +84,20 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
         steps.append("It was shortened for trying out: repeat it at full length before training by it.")
     if analysis.trace.stops:
         steps.append("The session was stopped: find out why before the next one.")
-    steps += [f"{capitalise(doubt.what)}: {doubt.cure}." for doubt in analysis.doubts]
+    steps += describe_doubts(analysis)
     steps += _advise(analysis)
     return tuple(steps)
+
+
+def describe_doubts(analysis: SessionAnalysis) -> list[str]:
+    """What was seen against a maximum, what to do, and what past effort would become."""
+    sentences = []
+    for doubt in analysis.doubts:
+        maximum = analysis.trace.maximum_at(2**62, doubt.channel)
+        becomes = f"; 25 % would become {doubt.percent_would_be(25.0, maximum):.0f} %" if maximum else ""
+        at = format_clock(doubt.at_s)
+        sentences.append(f"At {at} {doubt.channel} showed {doubt.seen}: {doubt.advice}{becomes}.")
+    return sentences
 
 
 def describe_maximum(analysis: SessionAnalysis) -> str:
@@ -147,27 +164,29 @@ def _describe_ratings(analysis: SessionAnalysis) -> list[str]:
 
 
 def _advise(analysis: SessionAnalysis) -> list[str]:
-    response = analysis.response
-    means = [r.summary.mean_percent for r in analysis.phases if r.phase.kind == "contract" and r.summary.mean_percent]
-    tried = float(np.mean(means)) if means else None
-    if response.word == "less" and tried is not None:
-        if tried <= LIGHT_BAND_PERCENT:
-            return [
-                f"A light contraction (about {tried:.0f} %) eased it: train in that band and check again in a week."
-            ]
-        return [
-            f"Contracting at about {tried:.0f} % eased it. Next, run the same check in a light band (20–30 %): if that "
-            "does as much, it is easier to hold and to repeat."
-        ]
+    response, dose = analysis.response, analysis.dose
+    if response.word == "too few ratings to say":
+        return ["Repeat the response check with five cycles and a closing relaxed phase, and a rating in every phase."]
+    steps = []
     if response.word == "more":
-        lighter = "leave contraction out" if tried is not None and tried <= LIGHT_BAND_PERCENT else (
-            "try a light band (20–30 %) once, with the limit agreed beforehand, or leave contraction out"
-        )  # fmt: skip
-        return [f"Do not use this effort to ease this stretch: {lighter}."]
-    if response.word == "no clear difference":
-        if response.n_more_cycles is None:
-            return [
-                "Another effort may do something; more of this one will hardly tell. Leaving contraction out is fine."
-            ]
-        return [f"Repeat the check, with about {count(response.n_more_cycles, 'more cycle')} in all, before deciding."]
-    return ["Repeat the response check with five cycles and a closing relaxed phase, and a rating in every phase."]
+        steps.append("Do not use this effort to ease this stretch.")
+    if dose.advice == "neither":
+        steps.append(f"Leave contraction out of this stretch: {dose.reason}.")
+    elif dose.advice in BANDS:
+        low, high, middle = BANDS[dose.advice]
+        steps.append(f"Train in a {dose.advice} band ({low}–{high} %): {dose.reason}.")
+        joint = str(analysis.settings.get("joint") or "")
+        suggested = suggest_next_set(middle, joint, analysis.holds)
+        if suggested.hold_s is not None and suggested.rest_s is not None and suggested.stop_s is not None:
+            steps.append(
+                f"Hold for about {suggested.hold_s:.0f} s, rest {suggested.rest_s:.0f} s, and end a hold after "
+                f"{suggested.stop_s:.0f} s in any case."
+            )
+    else:
+        steps.append(f"Which band to train in is not known yet: {dose.reason} of 2 points less.")
+        if dose.next_percent is not None:
+            band = f"{dose.next_percent - 5:.0f}–{dose.next_percent + 5:.0f} %"
+            steps.append(f"Next, run the same check in the band {band}: {dose.next_reason}.")
+        elif response.n_more_cycles:
+            steps.append(f"Repeat the check with {count(response.n_more_cycles, 'more cycle')}.")
+    return steps

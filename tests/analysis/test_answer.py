@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from biofeedback.analysis.answer import analyse_recording, find_highest_mean, format_clock, read_attempts
+from biofeedback.analysis.answer import analyse_recording, format_clock, read_attempts
 from biofeedback.model import Channel, Event
 
 from .made_session import MadeSession, make_check, make_maximum
@@ -63,8 +63,12 @@ def test_effort_in_a_relaxed_phase_is_marked() -> None:
 
 def test_a_lost_signal_marks_the_rating() -> None:
     session = make_check()
-    session.phase("contract", 4.0, 70.0, rating=5)
+    session.happen("phase", index=11, kind="contract", band=[60, 80], duration_s=9.0)
+    session.happen("relaxed", on=False)
+    session.hold(5.0, 70.0)
     session.lose(3.0)
+    session.hold(1.0, 70.0)
+    session.happen("rating", value=5, phase_index=11, by="coach")
     session.hold(1.0, 70.0)
     row = analyse_recording(session).phases[-1]
     assert any("bad signal" in mark for mark in row.marks)
@@ -91,8 +95,7 @@ def test_half_a_second_more_than_five_percent_above_the_maximum_raises_a_doubt(p
     doubts = analyse_recording(session).doubts
     assert bool(doubts) == is_doubted
     if is_doubted:
-        assert doubts[0].factor == pytest.approx(100 / percent, rel=0.01)
-        assert "not trying" not in doubts[0].what + doubts[0].cure
+        assert doubts[0].strength == pytest.approx(400 * percent / 100, rel=0.01)
 
 
 def test_muscle_activity_above_its_maximum_is_ordinary() -> None:
@@ -134,12 +137,25 @@ def test_the_maximum_says_where_it_comes_from() -> None:
     assert "by hand" in analyse_recording(taken).maximum_reason
 
 
-def test_highest_mean_needs_a_whole_known_window() -> None:
-    values = np.array([1.0, 2.0, np.nan, 9.0, 9.0, 1.0, 5.0, 5.0, 5.0])
-    assert find_highest_mean(values, 2) == (9.0, 3)
-    assert find_highest_mean(values, 3) == (pytest.approx(19 / 3), 3)
-    assert find_highest_mean(values[:3], 3) is None
-    assert find_highest_mean(values, 10) is None
+def test_dose_takes_every_complete_contrast_with_its_own_effort() -> None:
+    analysis = analyse_recording(make_check(passive=(6, 6, 6, 6, None, 6), contract=(4, 4, 3, 4, 4)))
+    assert analysis.dose.n_points == 3  # the last two contrasts miss a neighbour
+    assert analysis.dose.at(70).change < -1
+
+
+def test_holds_report_leaving_the_band_and_the_slope_of_effort() -> None:
+    session = MadeSession()
+    session.calibrate()
+    session.happen("phase", index=0, kind="contract", band=[60, 80], duration_s=16.0)
+    session.happen("relaxed", on=False)
+    for percent in (75, 73, 71, 69, 67, 65, 63, 61):
+        session.hold(1.0, percent)
+    session.hold(8.0, 50.0)
+    session.end()
+    (hold,) = analyse_recording(session).holds
+    assert hold.exit.held_s == pytest.approx(8.0, abs=0.2)
+    assert hold.slope.slope < -60
+    assert hold.emg == ()
 
 
 def test_clock() -> None:

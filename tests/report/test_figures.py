@@ -13,7 +13,8 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from biofeedback.analysis.answer import analyse_recording
-from biofeedback.report.figures import PALETTE, STYLE, draw_contrasts, draw_ratings, draw_trace, thin_out
+from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
+from biofeedback.report.figures import PALETTE, STYLE, draw_trace, thin_out
 
 from ..analysis.made_session import MadeSession, make_check
 
@@ -38,7 +39,8 @@ def overlapping(shown):
 
 
 @pytest.mark.parametrize(
-    ("draw", "size"), [(draw_trace, (8.6, 3.9)), (draw_ratings, (4.3, 3.0)), (draw_contrasts, (4.3, 3.0))]
+    ("draw", "size"),
+    [(draw_trace, (8.6, 3.9)), (draw_ratings, (4.3, 3.0)), (draw_contrasts, (4.3, 3.0)), (draw_dose, (4.3, 3.0))],
 )
 def test_no_text_lies_on_another_or_off_the_paper(draw, size, any_analysis) -> None:
     figure, shown = texts_of(draw, any_analysis, size)

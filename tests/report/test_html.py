@@ -96,7 +96,7 @@ def test_troubles_are_told(troubled) -> None:
     assert "1 corrected later" in page
     assert "6.5 (was 6)" in page
     assert "out of band" in page
-    assert "every percentage in this recording becomes" in page
+    assert "25 % would become 23 %" in page
     assert "nothing was filled in" in page
     assert "shortened for trying out" in page
     assert "Too few ratings to say" in page
@@ -113,7 +113,7 @@ def test_light_dark_and_print(check) -> None:
     assert "prefers-color-scheme: dark" in page
     assert "@media print" in page
     drawings = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
-    assert len(drawings) == 3
+    assert len(drawings) == 4
     for drawing in drawings:
         assert "var(--ink)" in drawing
         assert not set(re.findall(r"(?:fill|stroke): (#[0-9a-f]{6})", drawing)) - {"#000000", "#ffffff"}

@@ -1,0 +1,79 @@
+"""How long each contraction lasted in its band, how it tired, and what hold and rest to try next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from biofeedback.analysis.endurance import SetSuggestion, suggest_set
+from biofeedback.analysis.fatigue import (
+    BandExit,
+    EmgFatigue,
+    find_band_exit,
+    fit_force_slope,
+    measure_emg_fatigue,
+)
+from biofeedback.analysis.phases import Phase
+from biofeedback.analysis.trace import RecordingLike, Trace
+from biofeedback.analysis.trends import Trend
+from biofeedback.model import Chunk, FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class HoldRow:
+    """One contraction: when it left the band, the slope of effort in points of % per minute, and the EMG's change.
+
+    ``emg`` has one entry per raw EMG channel, by name; measured after the grace.
+    """
+
+    phase: Phase
+    exit: BandExit
+    slope: Trend
+    emg: tuple[tuple[str, EmgFatigue], ...]
+
+
+def measure_holds(recording: RecordingLike, trace: Trace) -> tuple[HoldRow, ...]:
+    """Every contracting phase with a band."""
+    phases = [phase for phase in trace.phases if phase.kind == "contract" and phase.band is not None]
+    raw = [c for c, channel in enumerate(trace.channels) if channel.kind == "emg" and not channel.envelope]
+    samples = _read_samples(recording, trace, phases, raw) if raw and phases else [np.empty((0, 0))] * len(phases)
+    rows = []
+    for phase, part in zip(phases, samples, strict=True):
+        percent = trace.percent[phase.first_level : phase.end_level, trace.guide]
+        counted = percent[round(phase.grace_s * trace.level_rate_hz) :]
+        low = phase.band.low_percent if phase.band else 0.0
+        emg = tuple(
+            (trace.channels[c].name, measure_emg_fatigue(part[:, k], rate_hz=trace.rate_hz)) for k, c in enumerate(raw)
+        )
+        rate_hz = trace.level_rate_hz
+        band_exit = find_band_exit(percent, level_rate_hz=rate_hz, low_percent=low)
+        rows.append(HoldRow(phase, band_exit, fit_force_slope(counted, level_rate_hz=rate_hz), emg))
+    return tuple(rows)
+
+
+def suggest_next_set(effort_percent: float, joint: str, holds: Sequence[HoldRow]) -> SetSuggestion:
+    """Hold and rest for the next set at an effort, from this person's shortest own hold where one left its band."""
+    held = [row.exit.held_s for row in holds if row.exit.held_s is not None]
+    return suggest_set(effort_percent, joint_name=joint, measured_s=min(held) if held else None)
+
+
+def _read_samples(
+    recording: RecordingLike, trace: Trace, phases: Sequence[Phase], columns: Sequence[int]
+) -> list[FloatArray]:
+    """Raw EMG of every phase after its grace, in the channel's unit, NaN where frames are missing."""
+    spans = []
+    for phase in phases:
+        first = phase.first_level * trace.hop + round(phase.grace_s * trace.rate_hz)
+        spans.append((first, max(first, phase.end_level * trace.hop)))
+    samples = [np.full((end - first, len(columns)), np.nan) for first, end in spans]
+    for item in recording.items():
+        if not isinstance(item, Chunk):
+            continue
+        for (first, end), part in zip(spans, samples, strict=True):
+            a, b = max(first, item.first_frame), min(end, item.end_frame)
+            for k, column in enumerate(columns if a < b else ()):
+                counts = item.counts[a - item.first_frame : b - item.first_frame, column]
+                part[a - first : b - first, k] = trace.channels[column].scaled(counts)
+    return samples
