@@ -36,7 +36,7 @@ class Maximum:
     strength: float
     baseline: float
     unit: str
-    method: Literal["attempts", "typed", "carried"] = "attempts"
+    method: Literal["attempts", "typed", "carried", "revised"] = "attempts"
     position: str = ""
     side: str = ""
     exercise: str = ""
@@ -84,20 +84,16 @@ class _ChannelState:
     """What is known of one channel, and the straight line its baseline follows through the present block."""
 
     def __init__(self) -> None:
-        self.rest = self.maximum_baseline = self.strength = math.nan
+        self.rest = self.start = self.strength = math.nan  # start: the baseline until tension is learnt
         self.rest_sd = 0.0
         self.tension: PassiveTension | None = None
         self.last_mean: float | None = None
         self.line = (math.nan, math.nan)
         self.sd_line = (0.0, 0.0)
 
-    @property
-    def zero(self) -> float:
-        return self.maximum_baseline if math.isnan(self.rest) else self.rest
-
     def set_line(self, from_s: float, to_s: float, *, has_learnt: bool = True) -> None:
         if self.tension is None or not self.tension.is_known:
-            self.line, self.sd_line = (self.zero, self.zero), (self.rest_sd, self.rest_sd)
+            self.line, self.sd_line = (self.start, self.start), (self.rest_sd, self.rest_sd)
             return
         far = self.tension.predict(to_s)
         near = self.tension.predict(from_s) if has_learnt else Tension(self.line[1], self.sd_line[1])
@@ -142,13 +138,20 @@ class EffortStream:
         """Take ``level`` +- ``sd`` as the channel's zero (EMG: resting RMS) and forget what was learnt before."""
         state = self._states[channel_index]
         state.rest, state.rest_sd = float(level), float(sd)
+        state.start = state.rest
         state.tension = state.last_mean = None
         state.set_line(0.0, 0.0)
 
     def set_maximum(self, channel_index: int, maximum: Maximum) -> None:
-        """Take ``maximum`` as 100 % of the channel."""
+        """Take ``maximum`` as 100 % of the channel.
+
+        An attempt's own baseline, measured in the position, is what force starts from until tension is learnt.
+        """
         state = self._states[channel_index]
-        state.strength, state.maximum_baseline = maximum.strength, maximum.baseline
+        state.strength = maximum.strength
+        is_in_position = self.channels[channel_index].kind == "force" and maximum.method == "attempts"
+        if math.isnan(state.rest) or (is_in_position and self.baseline != "zero"):
+            state.start = maximum.baseline
         if state.tension is None or not state.tension.is_known:
             state.set_line(0.0, 0.0)
 
@@ -202,9 +205,8 @@ class EffortStream:
             if channel.kind != "force":
                 continue
             if state.tension is None:
-                state.tension = PassiveTension(
-                    0.0 if math.isnan(state.zero) else state.zero, relaxes=self.baseline == "passive"
-                )
+                zero = 0.0 if math.isnan(state.rest) else state.rest
+                state.tension = PassiveTension(zero, relaxes=self.baseline == "passive")
             state.tension.strength = 0.0 if math.isnan(state.strength) else state.strength
             if self._is_stretch_new:
                 state.tension.begin_stretch(end_s - n_relaxed / self.level_rate_hz)

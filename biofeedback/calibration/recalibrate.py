@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -34,7 +35,7 @@ def recalibrate(
     for index, channel in enumerate(channels):
         if channel.name in maxima:
             stream.set_maximum(index, maxima[channel.name])
-    kept = (e for e in events if e.kind in KINDS and not (e.kind == "maximum" and e.data.get("channel") in maxima))
+    kept = (_replace(event, maxima) for event in events if event.kind in KINDS)
     pending = deque(sorted(kept, key=lambda event: event.frame))
     parts = [part for levels in runs for part in _push(stream, levels, pending, hop)]
     if not parts:
@@ -46,6 +47,13 @@ def recalibrate(
         np.concatenate([part.plus_minus_percent for part in parts]),
         np.concatenate([part.flags for part in parts]),
     )
+
+
+def _replace(event: Event, maxima: Mapping[str, Maximum]) -> Event:
+    """A "maximum" event of a channel that has a replacement, with that instead."""
+    if event.kind != "maximum" or event.data.get("channel") not in maxima:
+        return event
+    return replace(event, data=maxima[event.data["channel"]].to_dict())
 
 
 def _push(stream: EffortStream, levels: Levels, pending: deque[Event], hop: int) -> Iterator[Effort]:

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -50,6 +51,19 @@ def test_baseline_of_the_attempt_serves_until_there_is_a_zero():
     stream = EffortStream([FORCE], RATE)
     stream.set_maximum(0, maximum())
     assert stream.push(levels_of([250.0])).percent[0, 0] == pytest.approx(50.0)
+
+
+@pytest.mark.parametrize(
+    ("method", "baseline", "percent"),
+    [("attempts", "passive", 50.0), ("carried", "passive", 62.5), ("attempts", "zero", 62.5)],
+)
+def test_until_tension_is_learnt_the_attempts_own_baseline_is_nearest(method, baseline, percent):
+    stream = EffortStream([FORCE], RATE, baseline=baseline)
+    stream.set_rest(0, 0.0, 0.1)
+    stream.set_maximum(0, replace(maximum(), method=method))
+    assert stream.push(levels_of([250.0])).percent[0, 0] == pytest.approx(percent)
+    stream.set_rest(0, 10.0, 0.1)  # a later zero is the later knowledge
+    assert stream.push(levels_of([250.0], first=1)).percent[0, 0] == pytest.approx(60.0)
 
 
 def test_missing_level_is_unknown_effort():
