@@ -8,6 +8,8 @@ import os
 import sqlite3
 from pathlib import Path
 
+from biofeedback.errors import RecordingError
+
 BUSY_S = 1.0  # how long a commit waits for another program before that is called a problem
 DEVICE_FULL = ("SQLITE_FULL", "ENOSPC", "EDQUOT", "EFBIG")
 NOT_ALLOWED = ("SQLITE_READONLY", "EACCES", "EPERM", "EROFS")
@@ -43,6 +45,18 @@ def use_log(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("BEGIN IMMEDIATE")  # opens the log now, while its folder is surely there
     connection.execute("COMMIT")
+
+
+def refuse_when_written(path: Path) -> None:
+    """Raise RecordingError while a writer has the file open: SQLite then lets nobody else leave the log."""
+    try:
+        with contextlib.closing(sqlite3.connect(path, timeout=0.2)) as connection:
+            connection.execute("PRAGMA journal_mode = DELETE")
+    except sqlite3.OperationalError as error:
+        if "locked" in str(error):
+            raise RecordingError(f"{path} is in use", "end the session that writes or reads it") from error
+    except sqlite3.DatabaseError:
+        return  # no recording, or damaged: nobody writes it
 
 
 def copy_database(connection: sqlite3.Connection, path: Path) -> None:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,7 +55,7 @@ def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable
     doomed = list(files)
     for path in doomed:
         if path.name.endswith(SUFFIX):
-            _refuse_when_written(path)
+            disk.refuse_when_written(path)
     n_bytes = 0
     for path in doomed:
         for name in (path, *(Path(f"{path}{suffix}") for suffix in NEIGHBOURS)):
@@ -91,18 +89,6 @@ def _belongs_to(path: Path, athlete: str) -> bool:
 def _whole(code: str) -> str:
     """The code as a word of its own: A01 is not in A012."""
     return rf"(?<![A-Za-z0-9]){re.escape(code)}(?![A-Za-z0-9])"
-
-
-def _refuse_when_written(path: Path) -> None:
-    """SQLite lets nobody leave the log while a writer has it open."""
-    try:
-        with closing(sqlite3.connect(path, timeout=0.2)) as connection:
-            connection.execute("PRAGMA journal_mode = DELETE")
-    except sqlite3.OperationalError as error:
-        if "locked" in str(error):
-            raise RecordingError(f"{path} is in use", "end the session that writes or reads it") from error
-    except sqlite3.DatabaseError:
-        return  # damaged: nobody writes it
 
 
 def _overwrite_and_delete(path: Path) -> int:

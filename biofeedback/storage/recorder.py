@@ -7,6 +7,7 @@ import os
 import sqlite3
 import tempfile
 import threading
+import time
 from collections import deque
 from collections.abc import Mapping
 from pathlib import Path
@@ -29,7 +30,8 @@ class Recorder:
     """Writes one recording; make it with `create`, before the port is opened.
 
     ``append`` and ``event`` are called by one thread (the event loop), take microseconds and never fail for the
-    disk's sake. Arrays handed over must not be changed afterwards. ``problem`` is None, or one line for the page;
+    disk's sake. Arrays handed over must not be changed afterwards. ``path`` changes only when the file was taken away
+    and another put in its place. ``problem`` is None, or one line for the page;
     meanwhile everything is kept in memory, up to 256 MiB, and saved when the disk works again.
     """
 
@@ -64,7 +66,7 @@ class Recorder:
         """Make a new recording at ``path``; the folder is made, private to the user, when there is none.
 
         ``threaded=False`` writes everything in ``close``: the bytes of the file then depend only on what was
-        appended. ``force`` replaces an existing file.
+        appended. ``force`` replaces an existing file, unless it is being written.
 
         Raises RecordingError when the file exists or cannot be made, ValueError when settings lack channels or rate.
         """
@@ -74,7 +76,8 @@ class Recorder:
         target = Path(path)
         try:
             disk.make_folder(target.parent)
-            if force:
+            if force and target.exists():
+                disk.refuse_when_written(target)
                 for name in (target, Path(f"{target}-wal"), Path(f"{target}-shm")):
                     name.unlink(missing_ok=True)
             disk.make_private_file(target)
@@ -186,12 +189,14 @@ class Recorder:
         self.problem = None
 
     def _restore_file(self) -> None:
-        """The file was moved or deleted under us: put everything that was committed back in its place."""
+        """The file was moved or deleted under us: put everything committed back, beside a file that took its name."""
         disk.make_folder(self.path.parent)
         copy = Path(f"{self.path}.saving")
         copy.unlink(missing_ok=True)
         disk.copy_database(self._connection, copy)
         self._connection.close()
+        if self.path.exists():
+            self.path = self.path.with_name(f"{self.path.stem}-restored-{time.time_ns()}{self.path.suffix}")
         copy.rename(self.path)
         self._connection = disk.connect_for_writing(self.path)
         disk.use_log(self._connection)

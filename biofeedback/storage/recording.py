@@ -130,7 +130,10 @@ def _connect_read_only(path: Path, stack: contextlib.ExitStack) -> sqlite3.Conne
     """Read in place; where the folder allows no neighbour files, read a private copy instead."""
     try:
         return _open_and_try(path.absolute().as_uri() + "?mode=ro")
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError as error:
+        # only then: opening the file beside SQLite would drop the locks of a writer in this very process
+        if not error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
+            raise
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         for suffix in ("", "-wal"):
             with contextlib.suppress(FileNotFoundError):

@@ -4,6 +4,7 @@ import os
 import random
 import resource
 import shutil
+import sqlite3
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -39,7 +40,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     if os.geteuid() != 0 or subprocess.run(command, capture_output=True, check=False).returncode:
         pytest.skip("mounting a small disk needs root")
     yield folder
-    subprocess.run(["umount", "-l", str(folder)], check=True)
+    subprocess.run(["umount", "-l", str(folder)], check=False, capture_output=True)
 
 
 def test_a_really_full_disk_recovers_when_there_is_room(small_disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -57,6 +58,29 @@ def test_a_really_full_disk_recovers_when_there_is_room(small_disk: Path, monkey
     wait_until(lambda: recorder.problem is None)
     recorder.close()
     np.testing.assert_array_equal(open_recording(small_disk / "a.hold").counts(), make_counts(70_000))
+
+
+def test_an_interrupted_recording_on_a_disk_that_cannot_be_written(interrupted: Path, small_disk: Path) -> None:
+    for suffix in ("", "-wal"):
+        shutil.copy(f"{interrupted}{suffix}", small_disk)
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    recording = open_recording(small_disk / interrupted.name)
+    np.testing.assert_array_equal(recording.counts(), make_counts(1000))
+    with pytest.raises(RecordingError, match="cannot be made: writing is not allowed there; choose a folder"):
+        Recorder.create(small_disk / "b.hold", make_settings())
+
+
+def test_a_drive_pulled_out_while_recording_loses_nothing(small_disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
+    monkeypatch.setenv("BIOFEEDBACK_FOLDER", str(small_disk.parent / "elsewhere"))
+    recorder = Recorder.create(small_disk / "a.hold", make_settings())
+    recorder.append(Chunk(0, make_counts(100)))
+    wait_until(lambda: recorder.acknowledged_frames == 100)
+    subprocess.run(["umount", "-l", str(small_disk)], check=True)  # the drive is pulled out
+    recorder.append(Chunk(100, make_counts(100, first=100)))
+    wait_until(lambda: recorder.acknowledged_frames == 200 or recorder.problem is not None)
+    recorder.close()
+    np.testing.assert_array_equal(open_recording(small_disk / "a.hold").counts(), make_counts(200))
 
 
 def test_no_room_for_a_new_recording(small_disk: Path) -> None:
@@ -84,6 +108,25 @@ def test_a_write_that_fails_half_way_is_repeated(tmp_path: Path, monkeypatch: py
     recording = open_recording(tmp_path / "a.hold")
     np.testing.assert_array_equal(recording.counts(), make_counts(40_000))
     assert [event.data["value"] for event in recording.events] == [7]
+
+
+def test_a_file_system_without_shared_memory_is_recorded_with_a_rollback_journal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Network shares: SQLite then refuses its write-ahead log; its dot-file locking shows the same."""
+
+    def connect(path: Path, *, durable: bool = True) -> sqlite3.Connection:
+        return sqlite3.connect(f"file:{path}?vfs=unix-dotfile", uri=True, isolation_level=None, check_same_thread=False)
+
+    monkeypatch.setattr("biofeedback.storage.disk.connect_for_writing", connect)
+    path = tmp_path / "a.hold"
+    with Recorder.create(path, make_settings()) as recorder:
+        recorder.append(Chunk(0, make_counts(100)))
+        wait_until(lambda: recorder.acknowledged_frames == 100)
+        assert not Path(f"{path}-wal").exists()
+        assert open_recording(path).n_frames == 100
+    np.testing.assert_array_equal(open_recording(path).counts(), make_counts(100))
+    assert os.listdir(tmp_path) == ["a.hold"]
 
 
 @pytest.fixture

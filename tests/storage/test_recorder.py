@@ -95,18 +95,66 @@ def test_second_writer_is_refused(tmp_path: Path) -> None:
         Recorder.create(path, make_settings())
 
 
+def test_even_force_does_not_replace_a_file_that_is_being_written(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    with Recorder.create(path, make_settings()) as recorder:
+        recorder.append(Chunk(0, make_counts(100)))
+        with pytest.raises(RecordingError, match="is in use; end the session"):
+            Recorder.create(path, make_settings(), force=True)
+    assert open_recording(path).n_frames == 100
+    Recorder.create(path, make_settings(), force=True).close()
+    assert open_recording(path).n_frames == 0
+
+
+def test_a_file_that_took_the_name_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    recorder = Recorder.create(path, make_settings())
+    recorder.append(Chunk(0, make_counts(100)))
+    wait_until(lambda: recorder.acknowledged_frames == 100)
+    path.rename(tmp_path / "moved.hold")
+    path.write_text("somebody else's")
+    recorder.append(Chunk(100, make_counts(100, first=100)))
+    recorder.close()
+    assert path.read_text() == "somebody else's"
+    assert recorder.path != path
+    np.testing.assert_array_equal(open_recording(recorder.path).counts(), make_counts(200))
+
+
+def test_a_file_held_by_another_program_is_told_and_saved_when_it_lets_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
+    monkeypatch.setattr("biofeedback.storage.disk.BUSY_S", 0.0)
+    path = tmp_path / "a.hold"
+    recorder = Recorder.create(path, make_settings())
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    recorder.append(Chunk(0, make_counts(100)))
+    wait_until(lambda: recorder.problem is not None)
+    assert "another program holds the file; close that program" in str(recorder.problem)
+    other.execute("ROLLBACK")
+    other.close()
+    wait_until(lambda: recorder.problem is None)
+    recorder.close()
+    np.testing.assert_array_equal(open_recording(path).counts(), make_counts(100))
+
+
 def test_folder_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("no folder")
     with pytest.raises(RecordingError, match="the folder is gone"):
         Recorder.create(tmp_path / "file" / "a.hold", make_settings())
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
 def test_read_only_folder(tmp_path: Path) -> None:
     tmp_path.chmod(0o500)
-    with pytest.raises(RecordingError, match="writing is not allowed there; choose a folder that you may write to"):
-        Recorder.create(tmp_path / "a.hold", make_settings())
-    tmp_path.chmod(0o700)
+    if os.geteuid() == 0:
+        os.seteuid(65534)  # root may write anywhere; nobody may not
+    try:
+        with pytest.raises(RecordingError, match="writing is not allowed there; choose a folder that you may write to"):
+            Recorder.create(tmp_path / "a.hold", make_settings())
+    finally:
+        os.seteuid(os.getuid())
+        tmp_path.chmod(0o700)
 
 
 def test_folder_removed_while_recording_is_put_back_with_everything(tmp_path: Path) -> None:
