@@ -24,6 +24,7 @@ from biofeedback.analysis.words import (
     ResponseWord,
     choose_word,
     describe_response,
+    describe_return,
 )
 from biofeedback.model import FloatArray
 
@@ -106,6 +107,10 @@ class Response:
     def sentences(self) -> tuple[str, ...]:
         """One or two plain sentences: what contraction did, and whether marked ratings matter."""
         return describe_response(self)
+
+    def return_sentence(self) -> str:
+        """Whether discomfort came back after the contractions; empty unless they eased it."""
+        return describe_return(self)
 
 
 def compute_response(phases: Sequence[RatedPhase], *, drawn: DrawnOrder | None = None) -> Response:
@@ -193,7 +198,10 @@ def _make_contrasts(phases: Sequence[RatedPhase]) -> tuple[tuple[Contrast, ...],
 
 
 def _test_order(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> tuple[RandomisationTest | None, str]:
-    """p-value of the mean contrast over the orders that could have been drawn, or why there is none."""
+    """p-value of the mean contrast over the orders that could have been drawn, or why there is none.
+
+    An order with one onset has no closing passive phase: there it is the difference of the means.
+    """
     if drawn is None:
         return None, "no p-value: the order was fixed, not drawn by lot"
     if tuple(p.kind for p in phases) != drawn.order:
@@ -211,7 +219,13 @@ def _test_order(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> tuple
                     changes.append(during - (before + after) / 2)
         return sum(changes) / len(changes) if changes else 0.0
 
-    test = rank_order(mean_contrast, drawn)
+    def difference(order: Order) -> float:
+        groups = {
+            kind: [r for k, r in zip(order, ratings, strict=True) if k == kind and r is not None] for kind in order
+        }
+        return (_mean(groups["contract"]) or 0.0) - (_mean(groups["passive"]) or 0.0)
+
+    test = rank_order(difference if drawn.design == "onset" else mean_contrast, drawn)
     return test, f"order drawn by lot from {test.n_orders}; p cannot fall below {test.smallest_p:.2g}"
 
 

@@ -55,6 +55,18 @@ def describe_response(response: Response) -> tuple[str, ...]:
     return said
 
 
+def describe_return(response: Response) -> str:
+    """Whether discomfort came back after contractions that eased it; "" where there is nothing to come back."""
+    if response.word != "less" or response.fell is None or response.came_back is None:
+        return ""
+    if response.came_back >= -response.fell / 2 and response.came_back > 0:
+        return f"After the contractions discomfort came back by {response.came_back:.1f} points on average."
+    return (
+        "After the contractions discomfort hardly came back; these ratings cannot tell whether contraction or time did "
+        "that, and an effect that lasts makes the change look smaller than it is."
+    )
+
+
 def describe_points(points: float) -> str:
     """ "1.2 points lower", "0.4 points higher", "the same"."""
     if abs(points) < 0.05:
@@ -83,8 +95,8 @@ def _describe_change(response: Response) -> tuple[str, ...]:
         )
         return first, _describe_outlook(response, max(-low, high))
     first = (
-        f"Discomfort was {response.word} while contracting: {describe_points(mean)} than in the passive phases around "
-        f"it, over {cycles} (95 % interval: {describe_points(low)} to {describe_points(high)})."
+        f"There was {response.word} discomfort while contracting: {describe_points(mean)} than in the passive phases "
+        f"around it, over {cycles} (95 % interval: {describe_points(low)} to {describe_points(high)})."
     )
     if response.reaches_yardstick:
         return first, "That reaches the usual yardstick for a change that matters, 2 points or 30 %."

@@ -3,7 +3,8 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from biofeedback.analysis.randomisation import DrawnOrder, draw_levels, draw_order, list_orders, rank_order
+from biofeedback.analysis.randomisation import DrawnOrder, draw_levels, draw_order, rank_levels, rank_order
+from biofeedback.analysis.response import RatedPhase, compute_response
 
 
 def mean_difference(ratings):
@@ -19,19 +20,24 @@ def test_edgington_onghena_2007_number_of_orders(published):
     data = published("edgington_onghena_2007")
     for row in data["sign_flips"]:
         drawn = draw_order(row["n_pairs"], seed=1)
-        assert drawn.n_orders == row["n_orders"] == len(set(list_orders(drawn)))
+        assert drawn.n_orders == row["n_orders"] == len(set(drawn.list_orders()))
         assert drawn.smallest_p == row["smallest_p"]
     for row in data["complete_randomisation"]:
         drawn = draw_order(row["n_each"], seed=1, design="shuffle")
-        assert drawn.n_orders == row["n_orders"] == len(set(list_orders(drawn)))
+        assert drawn.n_orders == row["n_orders"] == len(set(drawn.list_orders()))
         assert drawn.smallest_p == row["smallest_p"]
+    for row in data["start_points"]:
+        drawn = draw_order(row["n"], seed=1, design="onset", n_min=row["n_min_per_phase"])
+        assert drawn.n_orders == row["n_orders"] == len(set(drawn.list_orders()))
+        assert drawn.smallest_p == row["smallest_p"]
+        assert drawn.n_orders < data["n_orders_needed_for_p_0_05"]
 
 
 @pytest.mark.parametrize("design", ["pairs", "shuffle"])
 def test_a_seed_draws_one_of_the_possible_orders_and_always_the_same(design):
     drawn = draw_order(5, seed=42, design=design)
     assert drawn == draw_order(5, seed=42, design=design) == DrawnOrder.from_dict(drawn.to_dict())
-    assert drawn.order in set(list_orders(drawn))
+    assert drawn.order in set(drawn.list_orders())
     assert drawn.order[0] == drawn.order[-1] == "passive"
     assert Counter(drawn.order) == {"passive": 7, "contract": 5}
 
@@ -77,10 +83,30 @@ def test_p_is_below_0_05_in_at_most_5_percent_without_an_effect():
     assert np.mean(np.array(p) <= 0.05) < 0.05 + 2.6 * np.sqrt(0.05 * 0.95 / 300)
 
 
+def test_a_drawn_onset_gives_a_p_although_there_is_no_closing_phase():
+    drawn = draw_order(20, seed=2, design="onset", n_min=4)
+    phases = [RatedPhase(kind, 4 if kind == "contract" else 7, 20.0 * i) for i, kind in enumerate(drawn.order)]
+    response = compute_response(phases, drawn=drawn)
+    assert response.word == "too few ratings to say"
+    assert response.test.p_less == pytest.approx(1 / 13)
+
+
 def test_levels_come_in_complete_rounds():
-    levels = draw_levels((25.0, 50.0, 75.0), 3, seed=1)
-    assert [sorted(levels[i : i + 3]) for i in (0, 3, 6)] == [[25, 50, 75]] * 3
-    assert levels == draw_levels((25.0, 50.0, 75.0), 3, seed=1) != draw_levels((25.0, 50.0, 75.0), 3, seed=2)
+    drawn = draw_levels((25, 50, 75), 3, seed=1)
+    assert [sorted(drawn.order[i : i + 3]) for i in (0, 3, 6)] == [[25, 50, 75]] * 3
+    assert drawn == draw_levels((25, 50, 75), 3, seed=1)
+    assert drawn.order != draw_levels((25, 50, 75), 3, seed=2).order
+    assert drawn.n_orders == 6**3 == len(set(drawn.list_orders()))
+
+
+def test_more_effort_less_discomfort_reaches_the_smallest_p():
+    drawn = draw_levels((25, 50, 75), 2, seed=4)
+    changes = [-level / 25 for level in drawn.order]
+    assert rank_levels(changes, drawn).p_less == 1 / 36
+    assert rank_levels([-c for c in changes], drawn).p_more == 1 / 36
+    assert rank_levels([-2.0] * 6, drawn).p_less == 1
+    with pytest.raises(ValueError, match="5 changes for 6"):
+        rank_levels(changes[:5], drawn)
 
 
 def test_impossible_draws_are_refused():
@@ -88,3 +114,7 @@ def test_impossible_draws_are_refused():
         draw_order(0, seed=1)
     with pytest.raises(ValueError, match="design"):
         draw_order(3, seed=1, design="blocks")
+    with pytest.raises(ValueError, match="do not fit"):
+        draw_order(7, seed=1, design="onset", n_min=4)
+    with pytest.raises(ValueError, match="different levels"):
+        draw_levels((25, 25), 2, seed=1)

@@ -84,6 +84,15 @@ def test_interval_equals_generalised_least_squares(reference):
     assert error == pytest.approx(np.sqrt(fit.scale * covariance.sum()) / n, rel=1e-9)
 
 
+def test_whether_discomfort_came_back():
+    back = compute_response(alternate([7, 4, 7, 4, 7, 4, 7, 4, 7]))
+    assert back.return_sentence() == "After the contractions discomfort came back by 3.0 points on average."
+    stayed = compute_response(alternate([9, 5, 6, 4.5, 5, 3, 3.5, 1, 1.5]))
+    assert stayed.word == "less"
+    assert "cannot tell" in stayed.return_sentence()
+    assert compute_response(alternate([4, 7, 4, 7, 4, 7, 4])).return_sentence() == ""
+
+
 def test_missing_ratings_are_said_not_filled():
     response = compute_response(alternate([7, 5, 6, None, 6, 5, 7, 4, 6, 5]))
     assert [c.reason for c in response.contrasts] == [
