@@ -1,92 +1,14 @@
 """The reference firmware, as compiled for its chip, does what the protocol says; the real source reads it."""
 
-import binascii
-import struct
-
 import numpy as np
 import pytest
 
-from biofeedback.errors import SourceError
-from biofeedback.model import Chunk, Gap, Note
+from biofeedback.model import Chunk, Gap
+
+from .by_the_book import check, count_lines, read_lines, read_packets
+from .simulated_board import MILLIVOLT_PER_COUNT, RAMP_PER_S, SINES, make_wave
 
 pytestmark = pytest.mark.toolchain
-MILLIVOLT_PER_COUNT = 5000 / 1023  # of the simulator; the chip divides by 1024
-SINES = ((1.1, 2500, 2000), (2.3, 2000, 900))  # Hz, offset and amplitude in mV
-RAMP_PER_S = 1e4
-
-
-def make_wave(duration_s=10.0, rate_hz=1000.0):
-    """Two slow sines in mV and a ramp that tells the time: 10000 load-cell counts a second."""
-    t = np.arange(round(duration_s * rate_hz)) / rate_hz
-    sines = [offset + amplitude * np.sin(2 * np.pi * hz * t) for hz, offset, amplitude in SINES]
-    return np.stack([*sines, RAMP_PER_S * t], 1)
-
-
-def check(data):
-    """CRC-16/CCITT-FALSE by the standard library."""
-    return binascii.crc_hqx(data, 0xFFFF)
-
-
-def read_lines(received):
-    """Frames and words of whole text lines, every check held."""
-    frames, words = [], []
-    for line in bytes(received).split(b"\n")[1:-1]:
-        body, comma, tail = line.rpartition(b",")
-        if not comma:
-            assert line == b""
-            continue
-        assert check(body) == int(tail), line
-        if body.startswith(b"#"):
-            words.append(body.decode())
-        else:
-            frames.append([int(column) for column in body.split(b",")])
-    return np.array(frames, dtype=np.int64).reshape(len(frames), 5), words
-
-
-def read_good_lines(received):
-    """Frames by sequence number of the lines whose check holds."""
-    frames = {}
-    for line in bytes(received).split(b"\n")[1:-1]:
-        body, _, tail = line.rpartition(b",")
-        if tail.isdigit() and check(body) == int(tail) and not body.startswith(b"#"):
-            frame = [int(column) for column in body.split(b",")]
-            frames[frame[0]] = frame
-    return frames
-
-
-def unstuff(block):
-    """COBS (Cheshire & Baker 1999), written here from its definition."""
-    body = bytearray()
-    while block:
-        n, block = block[0], block[1:]
-        assert 1 <= n <= len(block) + 1
-        body += block[: n - 1]
-        block = block[n - 1 :]
-        if block and n < 255:
-            body.append(0)
-    return bytes(body)
-
-
-def read_packets(received):
-    """Frames ``(seq, t_us of the packet, emg_1, emg_2, force)`` and words of whole packets, every check held."""
-    frames, words = [], []
-    for block in bytes(received).split(b"\0")[1:-1]:
-        if not block:
-            continue
-        body = unstuff(block)
-        assert check(body[:-2]) == struct.unpack("<H", body[-2:])[0]
-        if body[:1] == b"#":
-            words.append(body[:-2].decode())
-            continue
-        kind, seq, t_us = struct.unpack_from("<cHI", body)
-        assert kind == b"F"
-        for i, values in enumerate(struct.iter_unpack("<HHi", body[7:-2])):
-            frames.append([(seq + i) % 65536, t_us + 1000 * i, *values])
-    return np.array(frames, dtype=np.int64).reshape(len(frames), 5), words
-
-
-def count_lines(n):
-    return lambda received: received.count(b"\n") > n
 
 
 def find_delay_s(t_s, counts, frequency_hz, offset_mv, amplitude_mv):
@@ -278,89 +200,3 @@ def test_numbers_of_every_size_are_printed_right(make_board, open_wire):
     assert set(codes) <= set(frames[:, 4])
     assert set(frames[:, 2]) == {0}
     assert set(frames[:, 3]) == {1023}
-
-
-# ---- an ordinary bad day ----
-
-
-def test_unplugged_and_plugged_in_again(make_board, listen_to):
-    board = make_board()
-    listener = listen_to(board)
-    listener.listen_frames(1000)
-    board.unplug()
-    seen_s = listener.listen(lambda: listener.reader.trouble)
-    assert seen_s < 0.5
-    listener.listen(lambda: any("no data" in gap.reason for gap in listener.of(Gap)))
-    listener.listen_frames(700)
-    board.replug()
-    back_s = listener.listen(lambda: isinstance(listener.items[-1], Chunk))
-    assert back_s < 2.0
-    listener.listen_frames(500)
-    assert listener.reader.trouble == ""
-    assert_whole(listener)
-
-
-def test_reset_in_the_middle(make_board, listen_to):
-    board = make_board(boot_ms=500)
-    listener = listen_to(board)
-    listener.listen_frames(1000)
-    board.tell("reset")
-    back_s = listener.listen(lambda: any("reset=button" in note.text for note in listener.of(Note)))
-    assert back_s < 2.0
-    listener.listen_frames(1000)
-    assert_whole(listener)
-    missing_s = sum(gap.n_frames for gap in listener.of(Gap)) / 1000
-    assert missing_s == pytest.approx(0.52, abs=0.15)  # start loader and boot line
-
-
-@pytest.mark.parametrize("fault", ["lose", "corrupt"])
-def test_every_frame_is_true_or_missing(make_board, listen_to, fault):
-    """Lost and flipped bytes: what is kept is what was sent, what is not is a gap of known length."""
-    board = make_board(wave=make_wave(), bridge=1 << 17)
-    listener = listen_to(board)
-    for n_bytes in (1, 30, 400, 5):
-        listener.listen_frames(300)
-        board.tell(f"{fault} {n_bytes}")
-    listener.listen_frames(500)
-    assert_whole(listener)
-    sent = read_good_lines(listener.received)
-    first = min(sent)
-    kept = {
-        first + chunk.first_frame + i: list(row) for chunk in listener.of(Chunk) for i, row in enumerate(chunk.counts)
-    }
-    assert kept == {seq: frame[2:] for seq, frame in sent.items() if seq <= max(kept)}
-    n_missing = max(kept) - first + 1 - len(kept)
-    assert 4 <= n_missing <= 30
-    assert sum(gap.n_frames for gap in listener.of(Gap)) == n_missing
-    assert listener.reader.trouble == ""
-
-
-def test_stalled_host_loses_what_the_bridge_cannot_hold_and_knows_how_much(make_board, open_wire):
-    board = make_board(wave=make_wave(), bridge=512)
-    wire = open_wire(board)
-    wire.read_until(count_lines(200))
-    before = board.stats["sent"]
-    while board.stats["sent"] < before + 60_000:  # nobody reads for one and a half seconds
-        pass
-    n = wire.received.count(b"\n")
-    wire.read_until(count_lines(n + 1000))
-    assert board.stats["lost_full"] > 10_000
-    good = [frame[:2] for frame in read_good_lines(wire.received).values()]
-    steps = np.diff(np.array(good), axis=0)
-    assert np.array_equal(steps[:, 0] * 1000, steps[:, 1])  # sequence and clock agree on what is missing
-    assert steps[:, 0].max() > 200
-
-
-def test_wrong_baud_rate_is_named(make_board, listen_to):
-    board = make_board()
-    with pytest.raises(SourceError, match="baud"):
-        listen_to(board, board.url.replace("baud=500000", "baud=115200"))
-
-
-def assert_whole(listener):
-    """Every frame is in exactly one chunk or gap."""
-    next_frame = 0
-    for item in listener.items:
-        if not isinstance(item, Note):
-            assert item.first_frame == next_frame
-            next_frame = item.end_frame

@@ -1,24 +1,13 @@
 """The Arduino-style sketch, compiled with the real core and run: the same protocol."""
 
-import binascii
 import re
 
 import numpy as np
 import pytest
 
+from .by_the_book import read_lines
+
 pytestmark = pytest.mark.toolchain
-
-
-def read_lines(received):
-    frames, words = [], []
-    for line in bytes(received).split(b"\n")[1:-1]:
-        body, _, tail = line.rpartition(b",")
-        assert binascii.crc_hqx(body, 0xFFFF) == int(tail), line
-        if body.startswith(b"#"):
-            words.append(body.decode())
-        else:
-            frames.append([int(column) for column in body.split(b",")])
-    return np.array(frames), words
 
 
 def test_sketch_speaks_the_protocol(sketch_elf, make_board, open_wire):
