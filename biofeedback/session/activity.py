@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Protocol
 
-from biofeedback.calibration.effort import Effort
+from biofeedback.calibration.effort import Effort, Maximum
 from biofeedback.model import Channel, Cue, Levels
+from biofeedback.session.setup import Setup
 
 
 class Desk(Protocol):
@@ -15,6 +16,8 @@ class Desk(Protocol):
     channels: tuple[Channel, ...]
     guide: int
     level_rate_hz: float
+    setup: Setup
+    maxima: dict[str, Maximum]
 
     def emit(self, kind: str, data: Mapping[str, Any]) -> None:
         """Put an event on record at the present level."""

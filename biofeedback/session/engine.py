@@ -5,18 +5,19 @@ Everything that changes anything is an Event with its frame, so a recording repl
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
+import numpy as np
+
 from biofeedback.calibration.effort import EffortStream, Maximum
 from biofeedback.calibration.events import apply_event
-from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide
+from biofeedback.session.actions import carry_out
 from biofeedback.session.activity import Activity
-from biofeedback.session.commands import parse_rating, read_number, read_text
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting, MaximumSearch
 from biofeedback.session.plan import Plan
@@ -63,6 +64,8 @@ class Engine:
         self.zeros: dict[str, Mapping[str, Any]] = {}
         self.maxima: dict[str, Maximum] = {}
         self.ratings: list[Rating] = []
+        self.doubts: list[Mapping[str, Any]] = []
+        self.positions: dict[int, Mapping[str, Any]] = {}
         self.stopped: str | None = None
         self.limit = setup.limit
         self.message: Mapping[str, str] | None = None
@@ -115,10 +118,7 @@ class Engine:
         ValueError
             No such command: a programmer's mistake, or a stranger.
         """
-        action = _COMMANDS.get(str(message.get("do")))
-        if action is None:
-            raise ValueError(f"no command {message.get('do')!r}")
-        action(self, message, by)
+        carry_out(self, message, by)
         self.revision += 1
 
     def take_events(self) -> list[Event]:
@@ -135,130 +135,38 @@ class Engine:
         self.revision += 1
         apply_event(self.effort, event)
         if kind == "zero":
-            self.zeros = dict(data["channels"])
+            self.zeros |= data["channels"]
         elif kind == "maximum":
             maximum = Maximum.from_dict(data)
             self.maxima[maximum.channel] = maximum
         elif kind == "rating":
             self._keep_rating(data)
+        elif kind == "doubt":
+            self.doubts.append(data)
+        elif kind == "position":
+            self.positions[int(data["phase_index"])] = data
 
     def give_cue(self, cue: Cue) -> None:
         """Keep the cue for a simulated athlete."""
         self.cue = cue
 
-    # -- commands ------------------------------------------------------------------------------------------------
+    def zero_position(self) -> None:
+        """Take where the joint is now, in the stretch, as the zero of every position channel."""
+        _, values = self.level_strip.since(self.level - self._n_recent)
+        zeros = {}
+        for column, channel in enumerate(self.channels):
+            known = values[:, column][np.isfinite(values[:, column])]
+            if channel.kind == "position" and len(known):
+                zeros[channel.name] = {"level": float(known.mean()), "sd": float(known.std()), "n_levels": len(known)}
+        if zeros:
+            self.emit("zero", {"channels": zeros})
 
-    def _accept_cautions(self, message: Mapping[str, Any], by: str) -> None:
-        self.emit("caution", {"acknowledged": True, "by": by, "texts": list(CAUTIONS)})
-        if self.stage == "cautions":
-            self.stage = "zero"
-
-    def _zero(self, message: Mapping[str, Any], by: str) -> None:
-        self._need_idle("zero")
-        self.activity = Zeroing(self, self.level)
-
-    def _attempt(self, message: Mapping[str, Any], by: str) -> None:
-        if isinstance(self.activity, Attempting) and self.activity.step == "rest":
-            left_s = self.activity.remaining_s(self.level)
-            raise SessionError(f"{left_s:.0f} s of rest are left", "wait: a tired attempt is not a maximum")
-        self._need_idle("an attempt")
-        if not self.zeros:
-            raise SessionError("the sensors have no zero yet", "zero them first")
-        if self.search.attempts and self.search.verdict().state != "more":
-            self.search = MaximumSearch(self.channels[self.guide].name, self.setup)
-        self.stage = "maximum"
-        self.activity = Attempting(self.search, self.setup, self, self.level)
-
-    def _reject_attempt(self, message: Mapping[str, Any], by: str) -> None:
-        number = int(read_number(message, "number", 1, max(1, len(self.search.attempts))))
-        if not self.search.attempts:
-            raise SessionError("there is no attempt to reject", "make one first")
-        reason = read_text(message, "reason") or "rejected by the coach"
-        self.search.reject(number, reason)
-        self.emit("reject_attempt", {"number": number, "reason": reason, "by": by})
-
-    def _accept_maximum(self, message: Mapping[str, Any], by: str) -> None:
-        verdict = self.search.verdict()
-        if verdict.best is None:
-            raise SessionError("no attempt can be believed yet", "make another attempt")
-        self._set_maxima(self.search.maxima(self.utc), settled=verdict.state == "accepted", by=by)
-
-    def _typed_maximum(self, message: Mapping[str, Any], by: str) -> None:
-        channel = next((c for c in self.channels if c.name == message.get("channel")), self.channels[self.guide])
-        strength = read_number(message, "value", 1e-9, 1e9)
-        baseline = float(self.zeros.get(channel.name, {}).get("level", 0.0))
-        maximum = Maximum(
-            channel=channel.name, strength=strength, baseline=baseline, unit=channel.unit, method="typed",
-            position=self.setup.position, side=self.setup.side, exercise=self.setup.exercise, utc=self.utc,
-        )  # fmt: skip
-        self._set_maxima({channel.name: maximum}, settled=True, by=by)
-
-    def _set_maxima(self, maxima: Mapping[str, Maximum], *, settled: bool, by: str) -> None:
+    def set_maxima(self, maxima: Mapping[str, Maximum], *, settled: bool, by: str) -> None:
+        """Take these as 100 % from the next level on."""
         for maximum in maxima.values():
             self.emit("maximum", {**maximum.to_dict(), "settled": settled, "by": by})
-        self.activity = None
-        if self.stage not in ("cautions", "zero"):
+        if self.stage not in ("cautions", "zero", "plan"):
             self.stage = "ready"
-
-    def _start_plan(self, message: Mapping[str, Any], by: str) -> None:
-        self._need_idle("a plan")
-        if self.stage == "cautions":
-            raise SessionError("the cautions have not been read", "read and accept them first")
-        if not self.zeros:
-            raise SessionError("the sensors have no zero yet", "zero them first")
-        plan = self.plans.get(str(message.get("plan")))
-        if plan is None:
-            raise SessionError(f"no plan {message.get('plan')!r}", f"choose one of {', '.join(self.plans)}")
-        if self.channels[self.guide].name not in self.maxima:
-            raise SessionError("there is no maximum yet", "find one first: effort is a percentage of it")
-        self.stage, self.stopped = "plan", None
-        self.activity = Hold(plan, self, self.level)
-
-    def _rate(self, message: Mapping[str, Any], by: str) -> None:
-        value = parse_rating(message)
-        if self.hold:
-            self.hold.answer(value, by=by)
-        else:
-            self.emit("rating", {"value": value, "phase_index": None, "ask_id": None, "by": by})
-        if value is not None and value >= self.limit and self.hold:
-            self._stop({"reason": f"discomfort {value:g} has reached the agreed limit of {self.limit:g}"}, by)
-
-    def _correct(self, message: Mapping[str, Any], by: str) -> None:
-        if not self.ratings:
-            raise SessionError("there is no rating to correct", "give one first")
-        number = int(read_number(message, "rating", 1, len(self.ratings)))
-        value, old = parse_rating(message), self.ratings[number - 1]
-        self.emit("rating", {"corrects": number, "value": value, "phase_index": old.phase_index, "by": by})
-
-    def _limit(self, message: Mapping[str, Any], by: str) -> None:
-        self.limit = read_number(message, "value", 0, 10)
-        self.emit("limit", {"value": self.limit, "by": by})
-
-    def _stop(self, message: Mapping[str, Any], by: str) -> None:
-        reason = read_text(message, "reason") or "Stop was pressed"
-        self.emit("stop", {"reason": reason, "by": by})
-        if self.activity:
-            was_plan = self.hold is not None
-            self.activity.cancel(reason)
-            self.activity = None
-            self.stage = "done" if was_plan else self.stage
-        self.stopped = reason
-
-    def _resume(self, message: Mapping[str, Any], by: str) -> None:
-        self.stopped = None
-        if self.stage == "done":
-            self.stage = "ready"
-
-    def _finish(self, message: Mapping[str, Any], by: str) -> None:
-        self._need_idle("finishing")
-        self.stage = "done"
-        self.emit("note", {"text": "session finished", "by": by})
-
-    def _note(self, message: Mapping[str, Any], by: str) -> None:
-        self.emit("note", {"text": read_text(message, "text"), "by": by})
-
-    def _feedback(self, message: Mapping[str, Any], by: str) -> None:
-        self.setup = replace(self.setup, feedback_shown=bool(message.get("shown")))
 
     def _keep_rating(self, data: Mapping[str, Any]) -> None:
         if number := data.get("corrects"):
@@ -267,10 +175,6 @@ class Engine:
             kind = self.hold.phase.kind if self.hold else ""
             number, value = len(self.ratings) + 1, data["value"]
             self.ratings.append(Rating(number, self.time_s, value, data["phase_index"], phase_kind=kind))
-
-    def _need_idle(self, what: str) -> None:
-        if self.activity and not (isinstance(self.activity, Attempting) and self.activity.step == "rest"):
-            raise SessionError(f"{what} has to wait: {self.activity.name} is under way", "stop it first, or wait")
 
     # -- levels --------------------------------------------------------------------------------------------------
 
@@ -303,7 +207,7 @@ class Engine:
         elif isinstance(activity, Hold):
             self.stage = "done"
         elif isinstance(activity, Attempting) and self.search.verdict().state == "accepted":
-            self._set_maxima(self.search.maxima(self.utc), settled=True, by="rule")
+            self.set_maxima(self.search.maxima(self.utc), settled=True, by="rule")
 
     def _watch_signals(self) -> None:
         recent = self.strip.recent_flags(self._n_recent)
@@ -316,22 +220,3 @@ class Engine:
     def problems(self) -> tuple[int, ...]:
         """Flags seen on each channel in the last half second, without the harmless ones."""
         return self._problems
-
-
-_COMMANDS: Mapping[str, Callable[[Engine, Mapping[str, Any], str], None]] = {
-    "accept_cautions": Engine._accept_cautions,
-    "zero": Engine._zero,
-    "attempt": Engine._attempt,
-    "reject_attempt": Engine._reject_attempt,
-    "accept_maximum": Engine._accept_maximum,
-    "typed_maximum": Engine._typed_maximum,
-    "start_plan": Engine._start_plan,
-    "rate": Engine._rate,
-    "correct": Engine._correct,
-    "limit": Engine._limit,
-    "stop": Engine._stop,
-    "resume": Engine._resume,
-    "finish": Engine._finish,
-    "note": Engine._note,
-    "feedback": Engine._feedback,
-}

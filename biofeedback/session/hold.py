@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 from biofeedback.calibration.effort import Effort
@@ -10,6 +11,7 @@ from biofeedback.model import Cue, Levels
 from biofeedback.session.activity import Desk
 from biofeedback.session.band import BandState, BandTracker
 from biofeedback.session.plan import Plan, PlannedPhase
+from biofeedback.session.watch import PhaseWatch
 
 ANSWER_WITHIN_S = 4.0  # a prompt stays open this long into the next phase, then "no answer" is the answer
 
@@ -24,6 +26,9 @@ class Hold:
         self.index = 0
         self.tracker: BandTracker | None = None
         self.ask: dict[str, Any] | None = None
+        self.ask_position: int | None = None  # index of the contracting phase whose position the coach is asked about
+        self._watch = PhaseWatch(desk.channels, desk.level_rate_hz)
+        self._phase_start = start
         self._n_asked = 0
         self._is_over = False
         self._desk = desk
@@ -51,7 +56,9 @@ class Hold:
         return self.tracker.state if self.tracker else BandState.NONE
 
     def take(self, levels: Levels, effort: Effort) -> None:
-        """Feed the band tracker with the guiding channel."""
+        """Feed the band tracker with the guiding channel, and what is judged at the phase's end."""
+        if not self._is_over:
+            self._watch.take(effort)
         if self.tracker:
             for percent in effort.percent[:, self._desk.guide]:
                 self.tracker.push(float(percent))
@@ -61,6 +68,7 @@ class Hold:
         if self.ask and level >= self._ask_closes:
             self.answer(None, by="nobody")
         if level >= self._phase_end and self.next_phase:
+            self._close_phase()
             self.index += 1
             self._start_phase(level)
         elif level >= self._phase_end:
@@ -80,6 +88,20 @@ class Hold:
         """Until the open prompt closes unanswered."""
         return (self._ask_closes - level) / self._desk.level_rate_hz
 
+    @property
+    def phase_end(self) -> int:
+        """The level at which the phase will end."""
+        return self._phase_end
+
+    def move_end(self, end: int, level: int) -> None:
+        """Let the phase end at level ``end`` instead; its prompt moves with it unless it is open already."""
+        if self._ask_opens is not None:
+            self._ask_opens = max(level, self._ask_opens + end - self._phase_end)
+        if self.ask:
+            self._ask_closes += end - self._phase_end
+        self._phase_end = max(end, level + 1)
+        self._set_boundary()
+
     def answer(self, value: float | None, *, by: str) -> None:
         """Record the answer to the open prompt (or a rating nobody asked for) and close the prompt."""
         ask, self.ask = self.ask, None
@@ -98,6 +120,7 @@ class Hold:
         """Stop: the phase ends here and now."""
         self.ask = None
         if not self._is_over:
+            self._close_phase()
             self._desk.emit("phase", {"kind": "end", "index": self.index, "reason": reason})
         self._desk.emit("relaxed", {"on": False})
         self._desk.give_cue(Cue("relax"))
@@ -105,6 +128,8 @@ class Hold:
     def _start_phase(self, level: int) -> None:
         phase = self.phase
         rate_hz = self._desk.level_rate_hz
+        self._phase_start = level
+        self._watch = PhaseWatch(self._desk.channels, rate_hz)
         self._phase_end = level + max(1, round(phase.duration_s * rate_hz))
         self._ask_opens = (
             max(level, self._phase_end - round(self.plan.ask_before_end_s * rate_hz)) if phase.ask else None
@@ -134,7 +159,29 @@ class Hold:
         self._desk.emit("ask", self.ask)
         self._desk.give_cue(Cue("rate"))
 
+    def _close_phase(self) -> None:
+        """Judge the phase that ends here: position, relaxation, and whether the maximum still fits."""
+        phase, where = self.phase, {"phase_index": self.index}
+        if phase.kind == "rest":
+            return
+        position = self._watch.judge_position()
+        if position:
+            self._desk.emit("position", {**where, **position.to_dict()})
+        elif phase.kind == "contract":
+            self.ask_position = self.index
+        if phase.kind == "passive":
+            relaxation = self._watch.judge_relaxation(self._desk.maxima)
+            self._desk.emit("relaxation", {**where, **asdict(relaxation)})
+            return
+        at_s = self._phase_start / self._desk.level_rate_hz
+        for column, channel in enumerate(self._desk.channels):
+            maximum = self._desk.maxima.get(channel.name)
+            doubt = maximum and self._watch.find_doubt(column, maximum, self._desk.setup.joint, at_s)
+            if doubt:
+                self._desk.emit("doubt", {**where, **doubt.to_dict()})
+
     def _end_plan(self) -> None:
+        self._close_phase()
         self._is_over = True
         self.tracker = None
         self._desk.emit("phase", {"kind": "end", "index": self.index, "reason": "plan finished"})

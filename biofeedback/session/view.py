@@ -41,6 +41,9 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "next": following.to_dict() if following else None,
         "band": hold.phase.to_dict()["band"] if hold else None,
         "ask": {**hold.ask, "said": said} if hold and hold.ask else None,
+        "ask_position": {"phase_index": hold.ask_position} if hold and hold.ask_position is not None else None,
+        "position_offset": _describe_position(engine),
+        "doubts": list(engine.doubts),
         "ratings": [asdict(rating) for rating in engine.ratings],
         "limit": engine.limit,
         "feedback": setup.feedback_shown,
@@ -48,6 +51,14 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "message": engine.message,
         "stopped": {"reason": engine.stopped} if engine.stopped else None,
     }
+
+
+def _describe_position(engine: Engine) -> dict[str, Any] | None:
+    """The last position judged, for a warning; the live distance is in the numbers of the position channel."""
+    if not engine.positions:
+        return None
+    index, result = max(engine.positions.items())
+    return {"phase_index": index, "state": result["state"], "reason": result["reason"], "by": result["by"]}
 
 
 def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str, Any]:

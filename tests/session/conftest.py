@@ -46,12 +46,15 @@ def make_plan() -> Plan:
 class Bench:
     """An engine, and a hand on the sensor."""
 
-    def __init__(self, **setup: Any) -> None:
+    def __init__(self, *more: Channel, **setup: Any) -> None:
         setup.setdefault("rest_s", 2.0)
-        self.engine = Engine([Channel(name="force", kind="force", unit="N")], RATE_HZ, Setup(**setup), [make_plan()])
+        self.engine = Engine(
+            [Channel(name="force", kind="force", unit="N"), *more], RATE_HZ, Setup(**setup), [make_plan()]
+        )
         self.events: list[Event] = []
         self.frame = 0
         self.force = 10.0
+        self.others = [0.0] * len(more)  # what the other channels read
 
     def do(self, **message: Any) -> None:
         self.engine.command(message)
@@ -65,7 +68,9 @@ class Bench:
         forces = [force(i / RATE_HZ) if callable(force) else self.force for i in range(n)]
         counts = np.array(forces) + 0.01 * (np.arange(self.frame, self.frame + n) % 2)
         for start in range(0, n, 10):
-            self.engine.push(Chunk(self.frame + start, counts[start : start + 10, None]))
+            part = counts[start : start + 10, None]
+            others = np.broadcast_to(self.others, (len(part), len(self.others)))
+            self.engine.push(Chunk(self.frame + start, np.hstack([part, others])))
         self.frame += n
         self._collect()
 

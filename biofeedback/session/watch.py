@@ -1,0 +1,66 @@
+"""What a phase tells beyond its numbers: was the position held, did the athlete relax, does the maximum still fit?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
+from biofeedback.calibration.effort import Effort, Maximum
+from biofeedback.calibration.position import PositionResult, judge_position, limits_for
+from biofeedback.calibration.relaxed import Relaxation, check_relaxed
+from biofeedback.model import Channel, FlagArray, FloatArray
+
+
+class PhaseWatch:
+    """Collects the efforts of one phase and judges them at its end."""
+
+    def __init__(self, channels: Sequence[Channel], level_rate_hz: float) -> None:
+        self._channels = tuple(channels)
+        self._rate_hz = level_rate_hz
+        self._efforts: list[Effort] = []
+
+    def take(self, effort: Effort) -> None:
+        """Take the next levels of the phase."""
+        self._efforts.append(effort)
+
+    def judge_position(self) -> PositionResult | None:
+        """The worst of the position channels; None without one whose unit has limits: then the coach is asked."""
+        percent, flags = self._joined()
+        results = []
+        for column, channel in enumerate(self._channels):
+            limits = limits_for(channel.unit) if channel.kind == "position" else None
+            if limits:
+                results.append(judge_position(percent[:, column], flags[:, column], self._rate_hz, limits=limits))
+        order = ("lost", "drifted", "unknown", "held")
+        return min(results, key=lambda result: order.index(result.state), default=None)
+
+    def judge_relaxation(self, maxima: Mapping[str, Maximum]) -> Relaxation:
+        """Whether the athlete let go in a passive phase. The force's slope counts before the baseline is taken out."""
+        percent, flags = self._joined()
+        for column, channel in enumerate(self._channels):
+            if channel.kind == "force" and channel.name in maxima and self._efforts:
+                baseline = np.concatenate([effort.baseline[:, column] for effort in self._efforts])
+                percent[:, column] += 100.0 * baseline / maxima[channel.name].strength
+        return check_relaxed(percent, flags, self._rate_hz, channels=self._channels)
+
+    def find_doubt(self, column: int, maximum: Maximum, joint: str, at_s: float) -> Doubt | None:
+        """Evidence of this phase against the maximum of the channel in ``column``; ``at_s`` is the phase's start."""
+        percent, flags = self._joined()
+        column_percent, column_flags = percent[:, column], flags[:, column]
+        above = check_above(
+            column_percent, column_flags, self._rate_hz, channel=self._channels[column], maximum=maximum, at_s=at_s
+        )
+        if above or self._channels[column].kind != "force":
+            return above
+        return check_endurance(column_percent, column_flags, self._rate_hz, maximum=maximum, joint=joint, at_s=at_s)
+
+    def _joined(self) -> tuple[FloatArray, FlagArray]:
+        if not self._efforts:
+            empty = np.empty((0, len(self._channels)))
+            return empty, empty.astype(np.uint16)
+        return (
+            np.concatenate([effort.percent for effort in self._efforts]),
+            np.concatenate([effort.flags for effort in self._efforts]),
+        )
