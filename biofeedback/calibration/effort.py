@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal, TypeAlias, get_args
@@ -10,8 +11,14 @@ from typing import Any, Literal, TypeAlias, get_args
 import numpy as np
 
 from biofeedback.calibration.attempts import is_quadratic
-from biofeedback.calibration.passive import PassiveTension, Tension
-from biofeedback.calibration.relaxed import EMG_LIMIT_PERCENT, LETTING_GO_PERCENT_PER_S, UNUSABLE, mean_emg_percent
+from biofeedback.calibration.passive import N_RECENT, PassiveTension, Tension
+from biofeedback.calibration.relaxed import (
+    EMG_LIMIT_PERCENT,
+    LETTING_GO_PERCENT_PER_S,
+    RISE_PERCENT,
+    UNUSABLE,
+    mean_emg_percent,
+)
 from biofeedback.model import Channel, FlagArray, FloatArray, Levels
 
 BLOCK_S = 0.5
@@ -87,9 +94,17 @@ class _ChannelState:
         self.rest = self.start = self.strength = math.nan  # start: the baseline until tension is learnt
         self.rest_sd = 0.0
         self.tension: PassiveTension | None = None
-        self.last_mean: float | None = None
+        self.means: deque[float] = deque(maxlen=N_RECENT)  # of this stretch's last blocks
         self.line = (math.nan, math.nan)
         self.sd_line = (0.0, 0.0)
+
+    def is_still(self, mean: float, block_s: float) -> bool:
+        """Whether a relaxed block may be passive tension, which falls slowly and never rises in a held position."""
+        if not self.means or math.isnan(self.strength):
+            return True
+        percent = 100.0 / self.strength
+        falls = (self.means[-1] - mean) * percent > LETTING_GO_PERCENT_PER_S * block_s
+        return not falls and (mean - min(self.means)) * percent <= RISE_PERCENT
 
     def set_line(self, from_s: float, to_s: float, *, has_learnt: bool = True) -> None:
         if self.tension is None or not self.tension.is_known:
@@ -139,7 +154,8 @@ class EffortStream:
         state = self._states[channel_index]
         state.rest, state.rest_sd = float(level), float(sd)
         state.start = state.rest
-        state.tension = state.last_mean = None
+        state.tension = None
+        state.means.clear()
         state.set_line(0.0, 0.0)
 
     def set_maximum(self, channel_index: int, maximum: Maximum) -> None:
@@ -149,7 +165,7 @@ class EffortStream:
         """
         state = self._states[channel_index]
         state.strength = maximum.strength
-        is_in_position = self.channels[channel_index].kind == "force" and maximum.method == "attempts"
+        is_in_position = self.channels[channel_index].kind == "force" and maximum.method in ("attempts", "revised")
         if math.isnan(state.rest) or (is_in_position and self.baseline != "zero"):
             state.start = maximum.baseline
         if state.tension is None or not state.tension.is_known:
@@ -210,14 +226,14 @@ class EffortStream:
             state.tension.strength = 0.0 if math.isnan(state.strength) else state.strength
             if self._is_stretch_new:
                 state.tension.begin_stretch(end_s - n_relaxed / self.level_rate_hz)
+                state.means.clear()
             mean = float(self._values[:, index].sum()) / self._n_block
-            is_still = state.last_mean is None or not (
-                abs(mean - state.last_mean) > LETTING_GO_PERCENT_PER_S / 100 * state.strength * block_s
-            )
-            learns = is_relaxed and is_still and not np.any(self._flags[:, index] & UNUSABLE)
+            is_usable = not math.isnan(mean) and not np.any(self._flags[:, index] & UNUSABLE)
+            learns = is_relaxed and is_usable and state.is_still(mean, block_s)
             if learns:
                 state.tension.learn(end_s - block_s / 2, mean)
-            state.last_mean = None if math.isnan(mean) else mean
+            if is_usable:
+                state.means.append(mean)
             state.set_line(end_s, end_s + block_s, has_learnt=learns)
         if self._n_relaxed:
             self._is_stretch_new = False

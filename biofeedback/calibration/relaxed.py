@@ -15,7 +15,8 @@ from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 EMG_LIMIT_PERCENT = 5.0  # of the EMG's own maximum; common practice, no source
 RISE_LIMIT_PERCENT_PER_S = 0.5  # passive tension in a held position never rises
 FALL_LIMIT_PERCENT_PER_S = 3.0  # it falls by 33 % of itself in 90 s (Magnusson 1996), a few % in its fastest second
-LETTING_GO_PERCENT_PER_S = 5.0  # a single half second that moves faster than this is no baseline
+LETTING_GO_PERCENT_PER_S = 5.0  # a half second that falls faster than this is no baseline ...
+RISE_PERCENT = 1.0  # ... nor one that has risen by more than this within two seconds
 LOOK_S = 5.0
 UNUSABLE = int(Flag.MISSING | Flag.CLIPPED | Flag.SETTLING)
 EMG_DOUBTFUL = int(Flag.HUM | Flag.ELECTRODE) | UNUSABLE

@@ -178,6 +178,16 @@ def test_a_knock_on_the_strap_is_not_learnt():
     assert tension.predict(30.0).level == pytest.approx(100.0 * solid(15)(30.0), abs=0.3)
 
 
+@pytest.mark.parametrize(("rise_percent_per_s", "is_learnt"), [(0.3, True), (0.7, False), (5.0, False)])
+def test_a_rise_while_relaxing_is_contraction_and_not_learnt(rise_percent_per_s, is_learnt):
+    t = np.arange(2000) / RATE
+    force = 60.0 + rise_percent_per_s / 100 * STRENGTH * np.clip(t - 8, 0, 10)
+    _, _, stream = compute_effort(force[:800], [])
+    effort = stream.push(Levels(800, force[800:, None], np.zeros((1200, 1), np.uint16)))
+    at_18_s = effort.percent[980, 0]
+    assert at_18_s == pytest.approx(0.0 if is_learnt else 10 * rise_percent_per_s, abs=1.5)
+
+
 def test_a_tense_athlete_does_not_become_the_baseline_when_emg_tells():
     stream = EffortStream([FORCE, EMG], RATE)
     for index, (rest, strength) in enumerate([(0.0, 300.0), (3.0, 200.0)]):
