@@ -116,6 +116,7 @@ class Reader:
             if self.source.reopen():
                 self.is_lost, self.trouble, self._n_empty = False, "", 0
                 self.decoder.resync()
+                self.timeline.resume()
                 return [Note(self.timeline.next_frame, "the sensor is back")]
             self._next_try_s = now_s + RETRY_S[min(self._n_tries, len(RETRY_S) - 1)]
             self._n_tries += 1

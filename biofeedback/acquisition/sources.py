@@ -205,7 +205,8 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
     Parameters
     ----------
     url
-        ``serial:PORT?baud=115200&rate=80&channels=force:N``, ``replay:FILE?speed=4``, ``simulated:?seed=1``.
+        ``serial:PORT?baud=115200&rate=80&channels=force:N``, ``ble:NAME?profile=frame-radio``,
+        ``replay:FILE?speed=4``, ``simulated:?seed=1``.
     open_recording
         How ``replay:`` opens a recording; without it only text logs can be replayed.
 
@@ -219,6 +220,10 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.serial_source import open_serial
 
         return open_serial(url, parsed)
+    if parsed.scheme == "ble":
+        from biofeedback.acquisition.ble_source import open_ble
+
+        return open_ble(url, parsed)
     if parsed.scheme == "replay":
         from biofeedback.acquisition.replay import open_replay
 
@@ -227,8 +232,8 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.simulated import open_simulated
 
         return open_simulated(url)
-    near = difflib.get_close_matches(parsed.scheme, ["serial", "replay", "simulated"], n=1)
-    cure = f"did you mean {near[0]}:?" if near else f"use serial:, replay: or simulated:, {EXAMPLE}"
+    near = difflib.get_close_matches(parsed.scheme, ["serial", "ble", "replay", "simulated"], n=1)
+    cure = f"did you mean {near[0]}:?" if near else f"use serial:, ble:, replay: or simulated:, {EXAMPLE}"
     raise SourceError(f"{parsed.scheme}: is no kind of source", cure)
 
 

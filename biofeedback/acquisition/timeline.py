@@ -15,6 +15,7 @@ SLACK_S = 0.1  # a gap written in silence stays this far behind the clock: the n
 BELIEVED_STEP_S = 0.25  # a longer jump of the sequence number needs a second frame that confirms it
 LATE_S = 0.5  # frames that keep coming late for longer than this were not late: the device had paused
 RATE_TOLERANCE_PERCENT = 2.0
+BOOT = "#boot"  # our boards say that they have started
 _MODULI = (1 << 8, 1 << 16, 1 << 32)
 
 
@@ -104,6 +105,7 @@ class Timeline:
         self._last_s: float | None = None  # the last arrival, and the frame that was due then
         self._last_frame = 0
         self._silent = False
+        self._resumed = False
         self._late_since_s: float | None = None
         self._meter = RateMeter()
         self._rate_noted = False
@@ -118,6 +120,8 @@ class Timeline:
         items: list[Item] = []
         for piece in decoded:
             if isinstance(piece, Text):
+                if piece.text.startswith(BOOT):
+                    self.resume()
                 items.append(Note(self.next_frame, piece.text))
             elif isinstance(piece, BadLines):
                 self._place_bad(piece, arrival_s, items)
@@ -140,6 +144,10 @@ class Timeline:
         self._silent = True
         self._add_gap(self._due_frame(now_s - SLACK_S) - self.next_frame, "no data", items)
         return items
+
+    def resume(self) -> None:
+        """The wire was interrupted: a sequence number below the expected one is a restart, not a repetition."""
+        self._resumed = True
 
     def advance(self, n_frames: int) -> list[Item]:
         """The source says that everything before frame ``n_frames`` has been sent: what is lacking is a gap."""
@@ -167,7 +175,7 @@ class Timeline:
         items.append(Chunk(self.next_frame, frames.counts))
         self.next_frame += len(frames.counts)
         self._last_s, self._last_frame = arrival_s, self.next_frame
-        self._silent = False
+        self._silent = self._resumed = False
         self._n_bad = 0
 
     def _place_bad(self, bad: BadLines, arrival_s: float, items: list[Item]) -> None:
@@ -198,7 +206,8 @@ class Timeline:
             self._expected = first
         step = self._step_to(first, arrival_s)
         waited = self._due_frame(arrival_s) - self._expected_frame if self._silent else 0
-        believed = min(0, waited) - self._believed <= step <= max(0, waited) + self._believed
+        lowest = 0 if self._resumed else min(0, waited) - self._believed
+        believed = lowest <= step <= max(0, waited) + self._believed
         if not believed and not (self._trusted and step > 0):
             confirmed = len(run.counts) > 1
             if self._suspect is not None and 0 < first - self._suspect[0] <= self._believed:

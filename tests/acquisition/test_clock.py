@@ -36,7 +36,7 @@ DELAYS = {  # RMS in ms that is asked for; a beat between sampling and radio eve
     "USB frames of 1 ms": 1.0,
     "bursts of 5 ms": 1.0,
     "a stall of half a second": 1.0,
-    "radio events of 30 ms": 5.0,
+    "radio events of 30 ms": 10.0,
 }
 
 

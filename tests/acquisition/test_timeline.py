@@ -111,6 +111,26 @@ def test_restart_of_the_device_is_placed_by_the_wall_clock():
     assert "restarts at 0" in notes(items)[1]
 
 
+@pytest.mark.parametrize("word", ["#boot proto=1", None])
+def test_restart_soon_after_the_start_is_no_repetition(word):
+    line = Timeline(100, 1)
+    items = line.place([numbered(*range(10))], 0.0)
+    if word:
+        items += line.place([Text(word)], 0.4)
+    else:
+        line.resume()  # the reader knows that the wire was interrupted
+    items += line.place([numbered(0, 1, 2)], 0.5)
+    assert layout(items) == [(0, 10), (10, 48, "device restarted"), (58, 3)]
+
+
+def test_board_that_went_on_while_the_wire_was_interrupted():
+    line = Timeline(100, 1)
+    items = line.place([numbered(*range(10))], 0.0)
+    line.resume()
+    items += line.place([numbered(50, 51)], 0.43)
+    assert layout(items) == [(0, 10), (10, 40, "lost on the way"), (50, 2)]
+
+
 def test_one_impossible_sequence_number_is_discarded_not_believed():
     line = Timeline(100, 1)
     items = line.place([numbered(10, 11), numbered(91012), numbered(13, 14)], 0.0)

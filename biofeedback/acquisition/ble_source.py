@@ -1,0 +1,219 @@
+"""The ``ble:`` source: a Bluetooth LE board or scale, by bleak, found again by itself when the link is lost."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+from bleak import BleakClient, BleakScanner
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+from bleak.exc import BleakBluetoothNotAvailableError, BleakDBusError, BleakError
+
+from biofeedback.acquisition.codecs import WEIGHT_STEP_KG, decode_weight, encode_cobs
+from biofeedback.acquisition.profile import Profile
+from biofeedback.acquisition.profiles import read_profile
+from biofeedback.acquisition.sources import Decoder, SourceUrl
+from biofeedback.errors import SourceError
+from biofeedback.model import Channel, Cue
+
+SCAN_S = 5.0
+CONNECT_S = 10.0  # connecting to a silent device would otherwise hang for ever
+OPEN_S = 12.0  # scan, connect and first answer
+WATCHDOG_S = 3.0  # a crashed Bluetooth service reports nothing: no data for so long counts as a lost link
+BACK_OFF_S = (0.05, 0.1, 0.2, 0.5, 1.0)
+MOST_WAITING = 8192  # notifications
+READ_S = 0.05
+_FAILURES = (BleakError, TimeoutError, OSError, EOFError)
+
+
+class BleSource:
+    """See ``Source``. An event loop of its own, in its own thread, keeps the link; ``read`` takes from its queue."""
+
+    is_simulated = False
+
+    def __init__(self, target: str, profile: Profile, *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
+        if profile.radio is None:
+            raise ValueError(f"profile {profile.name} is for no radio")
+        self.url, self.target, self.profile = url, target, profile
+        self.radio = profile.radio
+        self.description = target or "Bluetooth LE"
+        self.n_dropped = 0  # notifications that found the queue full
+        self.n_connects = 0
+        self._clock = clock
+        self._queue: queue.Queue[bytes] = queue.Queue(MOST_WAITING)
+        self._connected = threading.Event()
+        self._lost = threading.Event()  # since the last read
+        self._failure: Exception | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._thread: threading.Thread | None = None
+        self._data_s = 0.0
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """As the profile has them."""
+        return self.profile.channels
+
+    @property
+    def rate_hz(self) -> float:
+        """Frames per second."""
+        return self.profile.rate_hz or 1.0
+
+    @property
+    def sequence_modulus(self) -> int | None:
+        """Where the sequence number wraps, if the profile says so."""
+        return self.profile.sequence_modulus
+
+    def make_decoder(self) -> Decoder:
+        """Decoder for what this board sends."""
+        return self.profile.make_decoder()
+
+    def open(self) -> None:
+        """Scan, connect, start; SourceError when that has not worked within 12 s."""
+        started = threading.Event()
+        self._thread = threading.Thread(target=self._run_loop, args=(started,), name="ble", daemon=True)
+        self._thread.start()
+        started.wait()
+        deadline_s = self._clock() + OPEN_S
+        while not self._connected.wait(READ_S):
+            if _is_hopeless(self._failure) or self._clock() > deadline_s:
+                self.close()
+                raise self._explain_failure()
+
+    def close(self) -> None:
+        """Let go of the link; the Bluetooth service takes about 2 s for that."""
+        if self._thread is not None and self._loop is not None and self._task is not None:
+            self._loop.call_soon_threadsafe(self._task.cancel)
+            self._thread.join(OPEN_S)
+        self._thread = None
+
+    def reopen(self) -> bool:
+        """Whether the link is there again; it is being looked for all the time."""
+        return self._connected.is_set()
+
+    def cue(self, cue: Cue) -> None:
+        """A real athlete hears it by themselves."""
+
+    def read(self) -> bytes:
+        """Notifications that have come, as the profile's decoder wants them; b"" after 50 ms without any."""
+        try:
+            notifications = [self._queue.get(timeout=READ_S)]
+        except queue.Empty:
+            if self._lost.is_set():
+                self._lost.clear()
+                cure = "bring it near and check its battery; it goes on by itself when the sensor is back"
+                raise SourceError(f"the radio link to {self.description} is lost", cure) from None
+            return b""
+        while not self._queue.empty():
+            notifications.append(self._queue.get_nowait())
+        return b"".join(map(self._frame_up, notifications))
+
+    def _frame_up(self, data: bytes) -> bytes:
+        """One notification is one packet: its two ends have to be made visible again in a stream of bytes."""
+        if self.radio.content == "weight":
+            weight = decode_weight(data)
+            if weight is None or weight.mass_kg is None:
+                return b"\nnan\n"  # an unreadable line, so a missing frame
+            return b"\n%.9g\n" % (weight.mass_kg / WEIGHT_STEP_KG)
+        if self.profile.packets is not None and self.profile.packets.framing == "cobs":
+            return b"\0" + encode_cobs(data) + b"\0"
+        return data
+
+    def _run_loop(self, started: threading.Event) -> None:
+        async def main() -> None:
+            self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
+            started.set()
+            await self._keep_link()
+
+        with contextlib.suppress(asyncio.CancelledError):
+            asyncio.run(main())
+
+    async def _keep_link(self) -> None:
+        n_failed = 0
+        while True:
+            n_before = self.n_connects
+            try:
+                await self._hold_link()
+            except _FAILURES as error:
+                self._failure = error
+            n_failed = 0 if self.n_connects > n_before else n_failed + 1
+            await asyncio.sleep(BACK_OFF_S[min(n_failed, len(BACK_OFF_S) - 1)])
+
+    async def _hold_link(self) -> None:
+        """One connection, from scan to loss. A new client each time: a device may be a stranger after its return."""
+        device = await self._find_device()
+        if device is None:
+            raise BleakError("nobody answers")
+        gone = asyncio.Event()
+        client = BleakClient(device, lambda _: gone.set(), services=[self.radio.service], timeout=CONNECT_S)
+        try:
+            async with client:
+                await client.start_notify(self.radio.data, self._queue_notification)
+                if self.profile.start and self.radio.command:
+                    await client.write_gatt_char(self.radio.command, self.profile.start)
+                self.description = f"{device.name or self.target} ({device.address})"
+                self.n_connects += 1
+                self._data_s = self._clock()
+                self._lost.clear()
+                self._connected.set()
+                await self._wait_for_loss(gone)
+        finally:
+            if self._connected.is_set():
+                self._connected.clear()
+                self._lost.set()
+
+    async def _wait_for_loss(self, gone: asyncio.Event) -> None:
+        is_slow = self.radio.content == "weight"  # somebody has to step on it first
+        while not gone.is_set():
+            if not is_slow and self._clock() - self._data_s > WATCHDOG_S:
+                return
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(gone.wait(), WATCHDOG_S / 4)
+
+    def _queue_notification(self, _: object, data: bytearray) -> None:
+        """On the event loop: nothing but queueing."""
+        self._data_s = self._clock()
+        try:
+            self._queue.put_nowait(bytes(data))
+        except queue.Full:
+            self.n_dropped += 1
+
+    async def _find_device(self) -> BLEDevice | None:
+        def fits(device: BLEDevice, seen: AdvertisementData) -> bool:
+            named = not self.target or self.target in (device.name, device.address, seen.local_name)
+            return named and self.radio.service in seen.service_uuids
+
+        return await BleakScanner.find_device_by_filter(fits, timeout=SCAN_S, service_uuids=[self.radio.service])
+
+    def _explain_failure(self) -> SourceError:
+        if isinstance(self._failure, BleakBluetoothNotAvailableError):
+            return SourceError("Bluetooth is off or not there", "switch it on, or plug in an adapter")
+        if _is_hopeless(self._failure):
+            return SourceError("the Bluetooth service of this computer does not answer", "start it, then try again")
+        what = (
+            f"no Bluetooth device {self.target}".rstrip() + f" that fits profile {self.profile.name} could be reached"
+        )
+        reason = f" ({self._failure})" if self._failure else ""
+        return SourceError(what + reason, "switch it on, bring it near, close other programs that hold it")
+
+
+def _is_hopeless(failure: Exception | None) -> bool:
+    """No use in trying on: no adapter, no system bus, or no Bluetooth service on it."""
+    if isinstance(failure, BleakBluetoothNotAvailableError | OSError) and not isinstance(failure, TimeoutError):
+        return True
+    return isinstance(failure, BleakDBusError) and "ServiceUnknown" in failure.dbus_error
+
+
+def open_ble(url: str, parsed: SourceUrl) -> BleSource:
+    """Source for a ``ble:`` URL: ``ble:NAME?profile=frame-radio``, or ``ble:?profile=...`` for whichever is there."""
+    parsed.check_known(("profile", "channels", "rate"))
+    if "profile" not in parsed.options:
+        raise SourceError("ble: does not say what the device sends", "add profile=, for example profile=frame-radio")
+    profile = read_profile(parsed, "ble")
+    return BleSource(parsed.target, replace(profile, rate_hz=parsed.number("rate") or profile.rate_hz), url=url)
