@@ -1,0 +1,137 @@
+"""``biofeedback cohort``: a folder of recordings as one table, a row of features each. Goes on where it stopped."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from functools import partial
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+from biofeedback import __version__
+from biofeedback.commands.many import run_many, run_on_cluster
+from biofeedback.commands.progress import make_progress
+from biofeedback.errors import BiofeedbackError
+from biofeedback.storage.schema import SUFFIX
+
+KEYS = ("file", "stamp", "error")  # before the features: which file, in which state, and why there are none
+Row = dict[str, Any]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``cohort``."""
+    parser.add_argument("folder", type=Path, metavar="FOLDER", help="recordings, sub-folders included")
+    parser.add_argument("--out", type=Path, default=Path("cohort.csv"), metavar="PATH", help="cohort.csv or .parquet")
+    parser.add_argument("--workers", type=int, default=None, metavar="N", help="processes; default: one per core")
+    parser.add_argument(
+        "--dask", default="", metavar="ADDRESS", help="use this dask scheduler, e.g. tcp://10.0.0.5:8786"
+    )
+    parser.add_argument("--again", action="store_true", help="forget earlier rows and start over")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make or complete the table; 1 when any recording could not be analysed (it has a row with the reason)."""
+    if not args.folder.is_dir():
+        raise BiofeedbackError(f"there is no folder {args.folder}", "name the folder of the recordings")
+    if args.out.suffix not in (".csv", ".parquet"):
+        raise BiofeedbackError(f"{args.out} is neither .csv nor .parquet", "choose one of these endings with --out")
+    table, part = args.out.with_suffix(".csv"), args.out.with_suffix(".part")
+    stamps = dict(find_recordings(args.folder))
+    earlier = [] if args.again else read_table(table) + read_part(part)
+    done = {row["file"]: row for row in earlier if stamps.get(row["file"]) == row["stamp"] and not row["error"]}
+    todo = [name for name in sorted(stamps) if name not in done]
+    work = partial(extract_row, str(args.folder))
+    results = run_on_cluster(work, todo, args.dask) if args.dask else run_many(work, todo, n_workers=args.workers)
+    show = make_progress("recordings")
+    try:
+        with part.open("w" if args.again else "a", encoding="utf-8") as file:
+            for n, row in enumerate(results, 1):
+                done[row["file"]] = row
+                file.write(json.dumps(row) + "\n")
+                file.flush()
+                show(n, len(todo))
+        write_table(table, [done[name] for name in sorted(done)])
+        if args.out.suffix == ".parquet":
+            write_parquet(table, args.out)
+        part.unlink()
+    except OSError as error:
+        raise BiofeedbackError(f"{args.out} cannot be written ({error.strerror})", "choose another --out") from error
+    failed = [row for row in done.values() if row["error"]]
+    for row in sorted(failed, key=lambda row: str(row["file"])):
+        print(f"not analysed: {row['file']}: {row['error']}")
+    print(f"{len(done)} recordings, {len(todo)} of them new, {len(failed)} without an analysis: {args.out}")
+    return 1 if failed else 0
+
+
+def find_recordings(folder: Path) -> Iterator[tuple[str, str]]:
+    """``(name relative to the folder, stamp)`` of every recording."""
+    for path in sorted(folder.rglob(f"*{SUFFIX}")):
+        yield path.relative_to(folder).as_posix(), make_stamp(path)
+
+
+def make_stamp(path: Path) -> str:
+    """Changes with the file and with the software, and then its row is made anew."""
+    status = path.stat()
+    return f"{status.st_size}.{status.st_mtime_ns}.{__version__}"
+
+
+def extract_row(folder: str, name: str) -> Row:
+    """One recording's row, or the reason why there is none. Runs in a process of its own."""
+    from biofeedback.analysis.answer import analyse_recording
+    from biofeedback.analysis.features import extract_features
+    from biofeedback.storage.recording import open_recording
+
+    row: Row = {"file": name, "stamp": "", "error": ""}
+    try:
+        path = Path(folder) / name
+        row["stamp"] = make_stamp(path)
+        return row | extract_features(analyse_recording(open_recording(path)))
+    except BiofeedbackError as error:
+        return row | {"error": str(error)}
+    except Exception as error:  # one odd file must not end a night's work; the row says which and why
+        return row | {"error": f"{type(error).__name__}: {error} (please report this)"}
+
+
+def write_table(path: Path, rows: Sequence[Row]) -> None:
+    """All rows at once, under another name first: there is never half a table."""
+    columns = dict.fromkeys(KEYS)
+    for row in rows:
+        columns |= dict.fromkeys(row)
+    temporary = path.with_suffix(".new")
+    with temporary.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, list(columns), restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+    os.replace(temporary, path)
+
+
+def read_table(path: Path) -> list[Row]:
+    """The rows of a finished table; none when it is not one."""
+    if not path.exists():
+        return []
+    with path.open(newline="", encoding="utf-8") as file:
+        reader = csv.DictReader(file)
+        return list(reader) if tuple(reader.fieldnames or ())[: len(KEYS)] == KEYS else []
+
+
+def read_part(path: Path) -> list[Row]:
+    """What an interrupted run had done; its last line may be cut off."""
+    rows = []
+    for line in path.read_text("utf-8").splitlines() if path.exists() else ():
+        with suppress(ValueError):
+            rows.append(json.loads(line))
+    return rows
+
+
+def write_parquet(table: Path, out: Path) -> None:
+    """The finished CSV once more as Parquet, types worked out per column."""
+    try:
+        arrow_csv, parquet = import_module("pyarrow.csv"), import_module("pyarrow.parquet")
+    except ImportError as error:
+        raise BiofeedbackError("pyarrow is not installed", "pip install pyarrow, or choose --out X.csv") from error
+    parquet.write_table(arrow_csv.read_csv(table), out)
