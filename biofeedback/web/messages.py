@@ -38,6 +38,7 @@ NUMBER, INDEX, TEXT, FLAG = _is_number, _is_index, _is_text, _is_flag
 
 # command -> (fields that must be there, fields that may be there)
 COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
+    "ping": ({}, {}),  # answered by the server: how old is what the page shows?
     "accept_cautions": ({}, {}),
     "zero": ({}, {}),
     "attempt": ({}, {}),

@@ -28,6 +28,7 @@ from biofeedback.web.slots import PageSlot, StateText
 LOG = logging.getLogger("biofeedback.web")
 DEFAULT_PORT = 8765
 MAX_PAGES = 32
+PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
 MAX_FRAME_BYTES = 65536  # larger frames close the connection; the message limit answers politely well before
 SEND_BUFFER_BYTES = 65536  # a small kernel buffer: a page that wakes has little old news to read through
 
@@ -126,7 +127,7 @@ class Site:
     def app(self, door: Door) -> ASGIApp:
         """The ASGI application behind ``door``."""
         routes = [
-            Route("/", self._index),
+            *(Route(place, self._index) for place in PLACES),
             Route("/static/{name}", self._static),
             Route("/report", self._report),
             WebSocketRoute("/ws", self._page),
@@ -197,7 +198,7 @@ def answer_message(live: Live, text: str | None, *, by: str) -> dict[str, Any]:
     number: int | None = None
     try:
         number, command = parse_command(text)
-        data = live.command(command, by)
+        data = None if command["do"] == "ping" else live.command(command, by)
     except BiofeedbackError as error:
         return {"id": number, "ok": False, "what": error.what, "cure": error.cure}
     except ValueError as error:

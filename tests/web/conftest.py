@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -85,3 +87,43 @@ def browser() -> Iterator[Any]:
         chromium = driver.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
         yield chromium
         chromium.close()
+
+
+class Page:
+    """A page with everything it complained about."""
+
+    def __init__(
+        self, browser: Any, served: Served, *, path: str = "", script: Path | None = None, **options: Any
+    ) -> None:
+        self.context = browser.new_context(**({"viewport": {"width": 1280, "height": 800}} | options))
+        if script:
+            self.context.add_init_script(path=script)
+        self.tab = self.context.new_page()
+        self.complaints: list[str] = []
+        self.tab.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.tab.on("console", lambda said: self.complaints.append(said.text) if said.type == "error" else None)
+        self.tab.goto(served.address + path)
+
+    def text(self, name: str) -> str:
+        return str(self.tab.inner_text("#" + name))
+
+    def wait(self, condition: Callable[[], object], *, within_s: float = 5.0) -> float:
+        """Seconds until ``condition`` holds (no script is evaluated from text: the page's policy forbids it)."""
+        start = time.monotonic()
+        while not condition():
+            assert time.monotonic() - start < within_s, "did not happen"
+            self.tab.wait_for_timeout(10)
+        return time.monotonic() - start
+
+
+@pytest.fixture
+def open_tab(browser: Any, served: Served) -> Iterator[Callable[..., Page]]:
+    pages: list[Page] = []
+
+    def open_one(**options: Any) -> Page:
+        pages.append(Page(browser, served, **options))
+        return pages[-1]
+
+    yield open_one
+    for page in pages:
+        page.context.close()

@@ -1,56 +1,19 @@
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pytest
 
-from .conftest import Served
+from .conftest import Page, Served
 from .scenes import SCENES, holding
 
 pytestmark = pytest.mark.browser
 
 SIZES = {"phone": (390, 844), "lying": (844, 390), "tablet": (820, 1180), "laptop": (1280, 800), "wall": (1920, 1080)}
 LIVE_SCENES = ("passive", "below", "inside", "above", "far_above", "light")
-
-
-class Page:
-    """A page with everything it complained about."""
-
-    def __init__(self, browser: Any, served: Served, **options: Any) -> None:
-        self.context = browser.new_context(**({"viewport": {"width": 1280, "height": 800}} | options))
-        self.tab = self.context.new_page()
-        self.complaints: list[str] = []
-        self.tab.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.tab.on("console", lambda said: self.complaints.append(said.text) if said.type == "error" else None)
-        self.tab.goto(served.address)
-
-    def text(self, name: str) -> str:
-        return str(self.tab.inner_text("#" + name))
-
-    def wait(self, condition: Callable[[], object], *, within_s: float = 5.0) -> float:
-        """Seconds until ``condition`` holds (no script is evaluated from text: the page's policy forbids it)."""
-        start = time.monotonic()
-        while not condition():
-            assert time.monotonic() - start < within_s, "did not happen"
-            self.tab.wait_for_timeout(10)
-        return time.monotonic() - start
-
-
-@pytest.fixture
-def open_tab(browser: Any, served: Served) -> Iterator[Callable[..., Page]]:
-    pages: list[Page] = []
-
-    def open_one(**options: Any) -> Page:
-        pages.append(Page(browser, served, **options))
-        return pages[-1]
-
-    yield open_one
-    for page in pages:
-        page.context.close()
 
 
 def shown(percent: float) -> str:
@@ -86,13 +49,13 @@ def test_every_number_on_the_screen_is_the_sessions_at_that_level(served: Served
     assert page.complaints == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("place", "scheme"), [("", "light"), ("", "dark"), ("athlete", "dark")])
 @pytest.mark.parametrize("size", SIZES)
 def test_nothing_is_cut_off_in_any_stage_at_any_size(
-    served: Served, open_tab: Any, size: str, scheme: str, browser: Any
+    served: Served, open_tab: Any, size: str, place: str, scheme: str
 ) -> None:
     width, height = SIZES[size]
-    page = open_tab(viewport={"width": width, "height": height}, color_scheme=scheme)
+    page = open_tab(path=place, viewport={"width": width, "height": height}, color_scheme=scheme)
     for name, scene in SCENES.items():
         served.do(lambda live, scene=scene: (live.restart(), scene(live)))
         page.wait(lambda: page.tab.get_attribute("body", "data-stage") == served.live.state()["stage"])

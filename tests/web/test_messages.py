@@ -13,6 +13,7 @@ from biofeedback.web.server import answer_message
 from .fake_live import FakeLive
 
 GOOD = [
+    {"do": "ping"},
     {"do": "accept_cautions"},
     {"do": "zero"},
     {"do": "attempt"},

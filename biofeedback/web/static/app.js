@@ -1,16 +1,19 @@
 // Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
 
+import { drawCoach, renderCoach, setUpCoach } from "./coach.js";
 import { $, make, setData, setText, show } from "./dom.js";
 import { draw } from "./gauge.js";
 import { Link } from "./link.js";
 import { HIGHEST, Pad } from "./pad.js";
 import { Player, chooseCue } from "./sound.js";
 import { renderStages } from "./stages.js";
-import { capital, formView, guideIndex, instruction, isRunning, nextText, phaseSpan, scaleTop, timeText, trouble } from "./state.js";
+import { capital, followPush, formView, guideIndex, instruction, isRunning, nextText, phaseSpan, scaleTop, timeText, trouble } from "./state.js";
 import { Ring, STRIP_S, drawStrip } from "./strip.js";
 
-const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null };
+const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null, push: null };
+const place = { "/athlete": "athlete", "/coach": "coach" }[location.pathname] ?? "both";
 const ring = new Ring((STRIP_S + 1) * 1000);
+const levelRings = [];
 const pad = new Pad();
 const player = new Player();
 const link = new Link({ state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger });
@@ -22,16 +25,26 @@ function onState(state, revision) {
   page.revision = revision;
   renderStages(state, send);
   renderPad(state);
+  if (place === "coach") renderCoach(state, send);
   queueDraw();
 }
 
 function onUpdate(update) {
   const guide = guideIndex(page.state);
-  if (page.update && update.level < page.update.level) ring.clear(update.firstLevel); // another session
+  if (page.update && update.level < page.update.level) for (const old of [ring, ...levelRings]) old.clear(update.firstLevel); // another session
+  for (let k = 0; k < update.channels; k++) {
+    levelRings[k] ??= new Ring((STRIP_S + 1) * 1000);
+    levelRings[k].push(update.firstLevel, update.rows, update.channels, update.levels, k);
+  }
   if (guide < update.channels) ring.push(update.firstLevel, update.rows, update.channels, update.strip, guide);
   page.update = update;
+  if (levelRings[guide]) page.push = followPush(page.push, page.state, levelRings[guide], levelRate());
   if (update.revision === page.revision) noteSpan(phaseSpan(page.state, update));
   queueDraw();
+}
+
+function levelRate() {
+  return page.state?.level_rate_hz ?? 100;
 }
 
 /** Remember where phases lay, for the strip: a new one ends whatever ran before. */
@@ -80,8 +93,9 @@ function redraw() {
   renderBanner(problem);
   if (!state) return;
   const live = problem === null || problem.kind === "other";
-  const view = formView(state, update, problem);
+  const view = formView(state, update, problem, page.push);
   if (["plan", "maximum"].includes(state.stage)) renderForm(state, update, view, live);
+  if (place === "coach") drawCoach(levelRings, update, levelRate(), page.colors, problem?.kind !== "link", paint);
   cue(state, view, live);
 }
 
@@ -107,8 +121,7 @@ function renderForm(state, update, view, live) {
   const duration = state.plan?.phases?.[state.plan.index]?.duration_s;
   const share = state.stage === "plan" && duration ? remaining / duration : NaN;
   paint($("belly"), (ctx, w, h) => draw(ctx, w, h, view, share, page.colors), [view, share]);
-  const levelRateHz = update && update.timeS > 0 ? (update.level + 1) / update.timeS : 100;
-  paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, { ring, levelRateHz, endS: update?.timeS ?? 0, top: scaleTop(state), spans: page.spans, ratings: state.ratings }, page.colors), [update?.level, state.ratings, page.spans.length]);
+  paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, { ring, levelRateHz: levelRate(), endS: update?.timeS ?? 0, top: scaleTop(state), spans: page.spans, ratings: state.ratings }, page.colors), [update?.level, state.ratings, page.spans.length]);
   describeAloud(view);
 }
 
@@ -313,6 +326,7 @@ function readColors() {
   queueDraw();
 }
 
+document.body.dataset.place = place;
 readColors();
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", readColors);
 window.addEventListener("resize", queueDraw);
@@ -323,6 +337,7 @@ document.addEventListener("visibilitychange", () => {
 buildPad();
 setUpSound();
 setUpHands();
+if (place === "coach") setUpCoach(send);
 setInterval(() => {
   link.watch();
   queueDraw();

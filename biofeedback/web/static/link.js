@@ -52,7 +52,7 @@ export class Link {
     if (typeof data === "string") {
       const message = JSON.parse(data);
       if (message.state) this.on.state(message.state, message.revision);
-      if (message.reply) this.on.reply(message.reply);
+      if (message.reply && !this.freshness.answer(message.reply.id)) this.on.reply(message.reply);
       return;
     }
     const update = decodeUpdate(data);
@@ -60,7 +60,7 @@ export class Link {
       this.on.stranger(); // another version of the program is serving now
       return;
     }
-    this.freshness.hear(performance.now() / 1000, update.timeS);
+    this.freshness.hear(performance.now() / 1000);
     this.on.update(update);
   }
 
@@ -71,12 +71,13 @@ export class Link {
     return this.freshness.at(performance.now() / 1000);
   }
 
-  /** Call a few times a second, and when the page wakes: a silent connection is replaced. */
+  /** Call a few times a second, and when the page wakes: a silent connection is replaced, a slow one noticed. */
   watch() {
-    if (this.socket?.readyState === WebSocket.OPEN && this.status === "silent" && Number.isFinite(this.freshness.heardAtS)) {
+    if (this.socket?.readyState !== WebSocket.OPEN || !Number.isFinite(this.freshness.heardAtS)) return;
+    if (this.status === "silent") {
       this.open();
       this.on.change();
-    }
+    } else if (this.freshness.question === null) this.freshness.ask(this.send({ do: "ping" }), performance.now() / 1000);
   }
 
   /** Returns the message's number, or null when it cannot be sent. */

@@ -1,7 +1,7 @@
 // The panels of each stage, from the session's state. send(command) speaks to the session.
 
 import { $, fill, make, setText, show } from "./dom.js";
-import { STEPS, capital, durationText, isRunning } from "./state.js";
+import { STEPS, capital, durationText, isRunning, ratingText } from "./state.js";
 
 export function renderStages(state, send) {
   renderHeader(state);
@@ -72,7 +72,7 @@ function attemptRow(attempt, send, busy) {
 function renderReady(state, send) {
   const maximum = state.maximum;
   const found = Number.isFinite(maximum.strength) ? `Maximum in this position: ${maximum.strength.toFixed(maximum.strength < 100 ? 1 : 0)} ${maximum.unit}. ` : "";
-  setText($("maximum-found"), `${found}Settle into the stretch until discomfort is steady at about 6 to 8 of 10, then start.`);
+  setText($("maximum-found"), `${found}Settle until discomfort is steady at about 6 to 8 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   fill($("plans"), state.plans, (plans) =>
     plans.map((plan, k) =>
@@ -89,14 +89,9 @@ function renderDone(state) {
   setText($("answer-word"), answer ? answer.word : state.recording?.problem ? "Session over" : "One moment");
   setText($("answer-text"), answer ? answer.text : "The answer is being worked out from the recording.");
   fill($("answer-details"), answer?.details ?? [], (rows) => rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
-  const kinds = state.plan?.phases ?? [];
   show($("ratings-title"), state.ratings.length > 0);
   fill($("ratings"), state.ratings, (ratings) =>
-    ratings.map((rating) => {
-      const kind = kinds[rating.phase_index]?.kind ?? "";
-      const when = { contract: " contracting", passive: " letting go", rest: " resting" }[kind] ?? "";
-      return make("li", { "data-kind": kind }, `${rating.value === null ? "no answer" : rating.value}${when}${rating.corrected ? ", corrected" : ""}`);
-    }),
+    ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(rating))),
   );
   show($("report"), Boolean(state.report_url));
   if (state.report_url) $("report").setAttribute("href", state.report_url);

@@ -1,13 +1,13 @@
 // What the page says, as pure functions of the session's state, the newest update and the link. No DOM here.
 
 export const SILENT_S = 0.8; // updates come every 17 ms, heartbeats every 250 ms: this much silence is a lost link
-export const LATE_S = 0.6; // an update this much later than the promptest one is not "now"
+export const LATE_S = 0.6; // an answer that takes longer than this means that what arrives is not "now"
 export const LEAD_IN_S = 5; // a contraction is announced this long before it starts
-const LAG_FORGETS = 0.002; // s per s: clocks of sensor and page may differ by 0.2 % before it counts as lateness
 
 /**
  * Is what we show the present? Two ways to fail: nothing arrives, or everything arrives late (a congested radio link
- * can deliver an unbroken stream of old numbers). Lateness is measured against the promptest update seen.
+ * can deliver an unbroken stream of old numbers). Answers come in the same stream as the numbers, so a question that
+ * stays unanswered tells how old they are; neither clock needs to be right.
  */
 export class Freshness {
   constructor() {
@@ -16,22 +16,31 @@ export class Freshness {
 
   reset() {
     this.heardAtS = -Infinity;
-    this.offsetS = Infinity;
-    this.lagS = 0;
+    this.question = null;
+    this.askedAtS = NaN;
   }
 
-  hear(nowS, sampleS) {
-    const since = Number.isFinite(this.heardAtS) ? nowS - this.heardAtS : 0;
-    const offset = nowS - sampleS;
-    this.offsetS = Math.min(this.offsetS + LAG_FORGETS * since, offset);
-    this.lagS = offset - this.offsetS;
+  hear(nowS) {
     this.heardAtS = nowS;
+  }
+
+  /** Remember that question number was asked. */
+  ask(number, nowS) {
+    this.question = number;
+    this.askedAtS = nowS;
+  }
+
+  /** True if this answers the open question. */
+  answer(number) {
+    if (number !== this.question) return false;
+    this.question = null;
+    return true;
   }
 
   /** "live", "late" or "silent" */
   at(nowS) {
     if (nowS - this.heardAtS > SILENT_S) return "silent";
-    return this.lagS > LATE_S ? "late" : "live";
+    return this.question !== null && nowS - this.askedAtS > LATE_S ? "late" : "live";
   }
 }
 
@@ -106,13 +115,14 @@ const WORDS = { 1: "Push a little more", 2: "Hold it here", 3: "Ease off a littl
 const BAND_NAMES = { 0: "none", 1: "below", 2: "in", 3: "above" };
 
 /** What the form shows: mode is lost | uncalibrated | free | target | timer. */
-export function formView(state, update, problem) {
+export function formView(state, update, problem, push = null) {
   const top = scaleTop(state);
   const band = state?.band ?? null;
   const ghost = !band && state?.stage === "plan" ? (state.next?.band ?? null) : null;
   const base = { top, band, ghost, percent: NaN, bandState: "none", number: "–", unit: "", word: "", inBandShare: NaN };
   if (!state || !update || problem?.kind === "link") return { ...base, mode: "lost", word: "Not live" };
   if (state.stage === "maximum" && ["countdown", "push", "rest"].includes(state.maximum.step)) {
+    if (state.maximum.step === "push" && push && !problem && state.feedback !== false) return pushView(state, update, push, base);
     const word = { countdown: "Get ready", push: "Push", rest: "Rest" }[state.maximum.step];
     return { ...base, mode: "timer", band: null, number: timeText(update.remainingS) || "–", unit: "s", word };
   }
@@ -133,6 +143,15 @@ export function formView(state, update, problem) {
     word: WORDS[update.bandState] ?? restWord(state, update.remainingS),
     inBandShare: update.countedS > 0 ? update.inBandS / update.countedS : NaN,
   };
+}
+
+/** During an attempt: the force above rest, on a scale that the best so far sets. push: {now, best} in the sensor's unit. */
+function pushView(state, update, push, base) {
+  const before = state.maximum.attempts.filter((attempt) => attempt.accepted && !attempt.rejected).map((attempt) => attempt.value);
+  const top = 1.15 * Math.max(1e-9, push.best, ...before);
+  const ghost = before.length ? [Math.max(...before)] : null;
+  const word = `Push: ${timeText(update.remainingS)}`;
+  return { ...base, mode: "free", band: null, top, ghost, percent: push.now, number: percentText(push.now), unit: state.maximum.unit, word };
 }
 
 /** Between attempts: the last one, large enough to be read from the mat. */
@@ -197,6 +216,47 @@ export function phaseSpan(state, update) {
   const durationS = state.plan.phases[state.plan.index].duration_s;
   const toS = update.timeS + update.remainingS;
   return { index: state.plan.index, fromS: toS - durationS, toS, band: state.band };
+}
+
+/** A measured value with about three significant digits. */
+export function levelText(value) {
+  if (!Number.isFinite(value)) return "–";
+  const size = Math.abs(value);
+  return value.toFixed(size >= 100 ? 0 : size >= 10 ? 1 : 2).replace("-", "−");
+}
+
+/** Mean of the levels of a ring over [from, to), unknown ones left out; NaN if there are none. */
+export function meanLevel(ring, from, to) {
+  let sum = 0;
+  let n = 0;
+  for (let level = Math.max(0, from); level < to; level++) {
+    const value = ring.at(level);
+    if (Number.isFinite(value)) {
+      sum += value;
+      n += 1;
+    }
+  }
+  return n ? sum / n : NaN;
+}
+
+/**
+ * Follows one attempt: rest is the mean of the last second of the countdown, best the highest since the push began.
+ * memory and the result: {number, rest, best, now} or null outside an attempt.
+ */
+export function followPush(memory, state, ring, levelRateHz) {
+  const maximum = state?.maximum;
+  if (state?.stage !== "maximum" || maximum?.step !== "push") return null;
+  const now = ring.at(ring.end - 1);
+  const fresh = memory === null || memory.number !== maximum.number;
+  const rest = fresh ? meanLevel(ring, ring.end - Math.round(levelRateHz), ring.end) : memory.rest;
+  if (!Number.isFinite(now) || !Number.isFinite(rest)) return fresh ? null : { ...memory, now: NaN };
+  return { number: maximum.number, rest, now: now - rest, best: Math.max(fresh ? 0 : memory.best, now - rest) };
+}
+
+/** "4.5 contracting, corrected" */
+export function ratingText(rating) {
+  const when = { contract: " contracting", passive: " letting go", rest: " resting" }[rating.phase_kind] ?? "";
+  return `${rating.value === null ? "no answer" : rating.value}${when}${rating.corrected ? ", corrected" : ""}`;
 }
 
 export function capital(text) {
