@@ -10,6 +10,7 @@ from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
+from biofeedback.analysis.randomisation import DrawnOrder
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.calibration.attempts import Attempt, judge_maximum
@@ -81,12 +82,13 @@ def analyse_recording(recording: RecordingLike) -> SessionAnalysis:
     guide = trace.channels[trace.guide]
     maximum = trace.maximum_at(2**62, guide.name)
     attempts = read_attempts(events, guide.name)
-    response = compute_response(rate_phases(rows))
+    plan = next((e.data for e in reversed(events) if e.kind == "plan"), None)
+    response = compute_response(rate_phases(rows), drawn=read_drawn(plan))
     joint = str(recording.settings.get("joint") or "general")
     return SessionAnalysis(
         settings=dict(recording.settings),
         trace=trace,
-        plan=next((e.data for e in reversed(events) if e.kind == "plan"), None),
+        plan=plan,
         phases=rows,
         attempts=attempts,
         maximum=maximum,
@@ -116,6 +118,12 @@ def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) 
     own = [link for link, rating in pairs if find_phase(rating, trace.phases) is phase]
     answered = [link for link in own if link.value is not None]
     return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
+
+
+def read_drawn(plan: Mapping[str, Any] | None) -> DrawnOrder | None:
+    """The order as it was drawn by lot and stored with the plan, before its first phase."""
+    drawn = ((plan or {}).get("drawn") or {}).get("order")
+    return DrawnOrder.from_dict(drawn) if drawn else None
 
 
 def list_dose_points(rows: Sequence[PhaseRow], response: Response, *, session: int = 0) -> list[DosePoint]:

@@ -27,6 +27,8 @@ def find_answer(path: Path) -> dict[str, Any]:
         details.append(["95 % interval", f"{response.low:+.1f} to {response.high:+.1f}"])
     if response.nap is not None:
         details.append(["non-overlap of all pairs (NAP)", f"{response.nap:.2f}"])
+    if response.test is not None:
+        details.append(["p, one-sided, over the orders that could have been drawn", f"{response.test.p_less:.3g}"])
     slope = response.drift_per_min.slope
     if slope is not None:
         details.append(["drift while relaxed", f"{slope:+.2f} points/min"])

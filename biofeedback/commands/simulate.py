@@ -8,6 +8,7 @@ from pathlib import Path
 
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource, open_simulated
+from biofeedback.commands.drawing import draw_plan
 from biofeedback.commands.wiring import make_session, make_settings
 from biofeedback.errors import RecordingError, SessionError
 from biofeedback.session.autopilot import Autopilot
@@ -68,7 +69,10 @@ def simulate_session(
         def utc() -> str:
             return (started + timedelta(seconds=session.engine.time_s)).isoformat(timespec="milliseconds")
 
-        session = make_session(source, recorder, setup, plans, utc=utc)
+        seeds = iter(range(source.simulator.athlete.seed, 2**32))
+        session = make_session(
+            source, recorder, setup, plans, utc=utc, draw=lambda plan: draw_plan(plan, make_seed=lambda: next(seeds))
+        )
         reader = Reader(source)
         pilot = Autopilot([plan.name for plan in plans])
         while not pilot.is_finished:

@@ -17,6 +17,7 @@ from biofeedback import __version__
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
 from biofeedback.commands.answers import find_answer, render_report
+from biofeedback.commands.drawing import draw_plan
 from biofeedback.model import Cue, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.engine import Engine
@@ -108,10 +109,16 @@ class WiredFeed:
 
 
 def make_session(
-    source: Source, recorder: Recorder, setup: Setup, plans: Sequence[Plan], *, utc: Callable[[], str]
+    source: Source,
+    recorder: Recorder,
+    setup: Setup,
+    plans: Sequence[Plan],
+    *,
+    utc: Callable[[], str],
+    draw: Callable[[Plan], Plan] = draw_plan,
 ) -> Session:
     """Engine and recorder behind one session."""
-    engine = Engine(source.channels, source.rate_hz, setup, plans)
+    engine = Engine(source.channels, source.rate_hz, setup, plans, draw=draw)
     cue: Callable[[Cue], None] = source.cue
     return Session(engine, recorder, utc=utc, cue=cue)
 

@@ -100,7 +100,7 @@ def _start_plan(engine: Engine, message: Message, by: str) -> None:
         raise SessionError("there is no maximum yet", "find one first: effort is a percentage of it")
     engine.stage, engine.stopped = "plan", None
     engine.zero_position()
-    engine.activity = Hold(plan, engine, engine.level)
+    engine.activity = Hold(engine.draw(plan), engine, engine.level)
 
 
 def _rate(engine: Engine, message: Message, by: str) -> None:

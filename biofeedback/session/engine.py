@@ -5,7 +5,7 @@ Everything that changes anything is an Event with its frame, so a recording repl
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -46,9 +46,18 @@ class Rating:
 class Engine:
     """One athlete's session. Feed items in order with ``push``; act with ``command``; collect ``take_events``."""
 
-    def __init__(self, channels: Sequence[Channel], rate_hz: float, setup: Setup, plans: Sequence[Plan]) -> None:
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        rate_hz: float,
+        setup: Setup,
+        plans: Sequence[Plan],
+        *,
+        draw: Callable[[Plan], Plan] = lambda plan: plan,
+    ) -> None:
         self.channels = tuple(channels)
         self.setup = setup
+        self.draw = draw  # makes the order of a plan that asks for a drawn one
         self.plans = {plan.name: plan.shortened(setup.fast_factor) if setup.fast else plan for plan in plans}
         self.levels = LevelStream(self.channels, rate_hz)
         self.level_rate_hz = self.levels.level_rate_hz

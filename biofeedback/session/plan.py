@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
@@ -13,7 +13,8 @@ from biofeedback.model import Band
 from biofeedback.toml_file import Place, TomlFile, parse_toml
 
 PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
-BUILT_IN = ("response-check", "light-hold", "hard-hold")
+BUILT_IN = ("response-check", "light-hold", "hard-hold", "drawn-check", "dose-check")
+DESIGNS = ("pairs", "shuffle")
 TITLES: Mapping[PhaseKind, str] = {"passive": "Relax in the position", "contract": "Contract", "rest": "Rest"}
 LONGEST_PHASE_S = 3600.0
 
@@ -49,6 +50,9 @@ class Plan:
     ``grace_s``: ramp-in of a contraction that is not counted (2 s, common practice); ``hysteresis_percent`` and
     ``dwell_s`` keep tremor from flickering the band state (1 point, 0.2 s); a rating is asked for
     ``ask_before_end_s`` before the end of a phase that asks.
+
+    ``draw`` asks for an order drawn by lot before the start, ``draw_bands`` for bands that the contractions take in
+    drawn rounds; ``drawn`` is the draw with its seed, once made: only then can a p-value be given afterwards.
     """
 
     name: str
@@ -59,6 +63,9 @@ class Plan:
     hysteresis_percent: float = 1.0
     dwell_s: float = 0.2
     ask_before_end_s: float = 5.0
+    draw: str = ""
+    draw_bands: tuple[Band, ...] = ()
+    drawn: Mapping[str, Any] | None = None
 
     @property
     def duration_s(self) -> float:
@@ -76,6 +83,7 @@ class Plan:
             "dwell_s": self.dwell_s,
             "ask_before_end_s": self.ask_before_end_s,
             "duration_s": self.duration_s,
+            "drawn": self.drawn,
             "phases": [{"index": index, **phase.to_dict()} for index, phase in enumerate(self.phases)],
         }
 
@@ -111,7 +119,9 @@ def load_plan(path_or_name: str | Path) -> Plan:
 def parse_plan(text: str, name: str) -> Plan:
     """Parse and validate the text of a plan file; ``name`` is used in messages."""
     file = parse_toml(text, name)
-    _refuse_unknown(file, (), file.data, {"name", "title", "description", "block", *_PLAN_NUMBERS})
+    _refuse_unknown(
+        file, (), file.data, {"name", "title", "description", "block", "draw", "draw_bands", *_PLAN_NUMBERS}
+    )
     phases: list[PlannedPhase] = []
     blocks = file.data.get("block")
     if not isinstance(blocks, list) or not blocks:
@@ -128,7 +138,7 @@ def parse_plan(text: str, name: str) -> Plan:
         parsed = [_parse_phase(file, (*place, "phase", index), entry) for index, entry in enumerate(entries)]
         for cycle in range(1, int(repeat) + 1):
             phases += [replace(phase, cycle=cycle) for phase in parsed]
-    numbers = {
+    numbers: dict[str, Any] = {
         key: _number(file, (key,), file.data[key], 0, limit) for key, limit in _PLAN_NUMBERS.items() if key in file.data
     }
     title = _text(file, ("title",), file.data.get("title", name))
@@ -137,6 +147,8 @@ def parse_plan(text: str, name: str) -> Plan:
         title=title,
         description=_text(file, ("description",), file.data.get("description", "")),
         phases=tuple(phases),
+        draw=_parse_draw(file, phases),
+        draw_bands=_parse_draw_bands(file),
         **numbers,
     )
 
@@ -166,6 +178,22 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
         file.refuse((*place, "ask"), f"ask = {ask!r}", "use true or false")
     title = _text(file, (*place, "title"), entry.get("title", TITLES[cast("PhaseKind", kind)]))
     return PlannedPhase(kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, ask=ask)
+
+
+def _parse_draw(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
+    design = file.data.get("draw", "")
+    if design and design not in DESIGNS:
+        file.refuse(("draw",), f"draw = {design!r}", f"use {', '.join(DESIGNS)}, or leave it out for a fixed order")
+    if design and {"passive", "contract"} - {phase.kind for phase in phases}:
+        file.refuse(("draw",), "nothing to draw from", "give at least one passive and one contract phase")
+    return str(design)
+
+
+def _parse_draw_bands(file: TomlFile) -> tuple[Band, ...]:
+    bands, place = file.data.get("draw_bands", []), ("draw_bands",)
+    if not isinstance(bands, list) or len(bands) == 1 or len(bands) > 10:
+        file.refuse(place, f"draw_bands = {bands!r}", "use two to ten bands, e.g. [[20, 30], [70, 80]]")
+    return tuple(_parse_band(file, place, band) for band in bands)
 
 
 def _parse_band(file: TomlFile, place: Place, value: object) -> Band:

@@ -1,0 +1,31 @@
+"""Orders and efforts drawn by lot, stored in the plan before the session starts."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable
+from dataclasses import asdict, replace
+
+from biofeedback.analysis.randomisation import draw_levels, draw_order
+from biofeedback.session.plan import Plan
+
+
+def draw_plan(plan: Plan, *, make_seed: Callable[[], int] = lambda: secrets.randbits(32)) -> Plan:
+    """The plan as it will be held: with its draw, if it asks for one, made afresh each time it is started."""
+    contracts = [phase for phase in plan.phases if phase.kind == "contract"]
+    if plan.draw:
+        passive = next(phase for phase in plan.phases if phase.kind == "passive")
+        drawn = draw_order(len(contracts), seed=make_seed(), design=plan.draw)  # type: ignore[arg-type]  # validated
+        templates = {"passive": passive, "contract": contracts[0]}
+        phases = [replace(templates[kind], cycle=1 + index // 2) for index, kind in enumerate(drawn.order)]
+        plan = replace(plan, phases=tuple(phases), drawn={"order": drawn.to_dict()})
+    if plan.draw_bands:
+        n_rounds = -(-len(contracts) // len(plan.draw_bands))
+        middles = {(band.low_percent + band.high_percent) / 2: band for band in plan.draw_bands}
+        levels = draw_levels(tuple(middles), n_rounds, seed=make_seed())
+        order = iter(levels.order)
+        phases = [
+            replace(phase, band=middles[next(order)]) if phase.kind == "contract" else phase for phase in plan.phases
+        ]
+        plan = replace(plan, phases=tuple(phases), drawn={**(plan.drawn or {}), "levels": asdict(levels)})
+    return plan
