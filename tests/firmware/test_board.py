@@ -45,6 +45,7 @@ def test_full_rate_arrives_without_a_gap_and_as_it_was(make_board, listen_to, du
     board = make_board(wave=make_wave(), bridge=1 << 16)  # what an operating system holds for a port
     listener = listen_to(board)
     listener.listen_frames(duration_s * 1000, timeout_s=duration_s * 5)
+    stats = board.stats
     assert listener.of(Gap) == []
     assert sum(chunk.n_frames for chunk in listener.of(Chunk)) >= duration_s * 1000
     assert listener.reader.n_bad_lines == 0
@@ -54,7 +55,6 @@ def test_full_rate_arrives_without_a_gap_and_as_it_was(make_board, listen_to, du
     hold_against_wave(frames, 0.3)
     counts = np.concatenate([chunk.counts for chunk in listener.of(Chunk)])
     assert np.array_equal(counts[-1000:], frames[-1000:, 2:])
-    stats = board.stats
     assert stats["lost_full"] == 0
     assert stats["cell_off"] == 0
 
