@@ -1,12 +1,4 @@
-"""How much effort is enough: discomfort change against effort, with the doubt that few ratings leave.
-
-Four shapes are weighed against each other: no change, a straight line, a saturating curve (Emax), and a turning one
-that eases at light effort and worsens at hard, or the reverse. Each contrast is already free of straight-line drift,
-and no effort means no change, so every shape has one unknown height: the change at 100 % effort, or where it turns. Its
-prior is normal around 0 with SD 3 points: easing and worsening are equally likely beforehand. Heights have
-closed-form posteriors; curvature, scatter and session-to-session shifts are summed over grids. The sums are exact
-Bayesian model averages, so that a stated chance can be held against simulated truths.
-"""
+"""How much effort is enough: discomfort change against effort, with the doubt that few ratings leave."""
 
 from __future__ import annotations
 
@@ -14,25 +6,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from biofeedback.analysis.emax import EmaxFit, fit_emax, saturate
+from biofeedback.analysis.emax import EmaxFit, fit_emax
+from biofeedback.analysis.shapes import (
+    LINE,
+    NONE,
+    SATURATING,
+    SCATTERS,
+    TURNING,
+    Contrasts,
+    Posterior,
+    weigh_shapes,
+)
 from biofeedback.analysis.words import DoseAdvice, choose_band, describe_least
 from biofeedback.model import FloatArray
 
-PRIOR_SD = 3.0  # points at 100 % effort; 2 points is a change that matters, 6 is rare
-NONE, LINE, SATURATING, TURNING = range(4)
-# shape, its parameter in % of effort, prior: where a saturating curve has half its height, where a turning one is back
-# at no change; turning is the rarer guess
-SHAPES = (
-    (NONE, 1.0, 0.3),
-    (LINE, 1.0, 0.3),
-    *((SATURATING, half, 0.3 / 5) for half in (5.0, 10.0, 20.0, 40.0, 80.0)),
-    *((TURNING, back, 0.1 / 4) for back in (50.0, 65.0, 80.0, 100.0)),
-)
-SCATTERS = np.geomspace(0.35, 3.5, 14)  # SD of one contrast in points; 0.35 is whole-number rounding alone
-SESSION_RATIOS = (0.0, 0.3, 1.0)  # variance of a session's own shift against that of one contrast
-NEIGHBOUR_CORRELATION = 1 / 6  # of contrasts that share a passive rating
 STEP_PERCENT = 5.0
 REACH_PERCENT = 20.0  # no suggestion further than this above what was tried; common practice
 LOWEST_NEXT_PERCENT = 10.0  # less is hardly a contraction
@@ -46,12 +34,16 @@ LIGHT_PERCENT, HARD_PERCENT = 25.0, 90.0  # middles of the light (20-30 %) and h
 
 @dataclass(frozen=True, slots=True)
 class DosePoint:
-    """One contrast: mean effort of its contraction in % of maximum and its change in points (negative: less)."""
+    """One contrast: mean effort of its contraction in % of maximum (below 0 counts as 0) and its change in points."""
 
     effort_percent: float
     change: float
     session: int = 0
     cycle: int = 0
+
+    def __post_init__(self) -> None:
+        if not np.isfinite([self.effort_percent, self.change]).all():
+            raise ValueError(f"effort {self.effort_percent} %, change {self.change}: both must be known")
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,22 +88,6 @@ class Dose:
         return min(self.curve, key=lambda level: abs(level.effort_percent - effort_percent))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Posterior:
-    """A mixture: weight, height mean and SD, scatter, shape and its parameter of each part, (n_parts,) each."""
-
-    weight: FloatArray
-    mean: FloatArray
-    sd: FloatArray
-    scatter: FloatArray
-    shape: FloatArray
-    parameter: FloatArray
-
-    def share(self, effort_percent: float) -> FloatArray:
-        """Each part's change at an effort, as a share of its height at 100 %."""
-        return _find_share(effort_percent, self.shape, self.parameter)
-
-
 def compute_dose(
     points: Sequence[DosePoint],
     *,
@@ -126,14 +102,15 @@ def compute_dose(
     """
     if not wanted_points > 0 or not 50 <= chance_percent < 100 or not 0 < limit_percent <= 100:
         raise ValueError("wanted points above 0, chance 50 to below 100 %, limit above 0 to 100 %")
-    posterior = _weigh_shapes(points)
+    contrasts = _gather(points)
+    posterior = weigh_shapes(contrasts)
     tried = max((p.effort_percent for p in points), default=0.0)
     top = max(STEP_PERCENT, min(100.0, tried + REACH_PERCENT))
     efforts = np.arange(STEP_PERCENT, top + 1e-9, STEP_PERCENT)
     curve = tuple(_judge_level(posterior, float(e), wanted_points) for e in efforts)
     enough = [v for v in curve if v.chance_percent >= chance_percent and v.effort_percent <= tried + STEP_PERCENT / 2]
     least = enough[0] if enough and len(points) >= N_POINTS_MIN else None
-    shares = [100 * float(posterior.weight[posterior.shape == k].sum()) for k in range(4)]
+    shares = [posterior.shape_percent(shape) for shape in (NONE, LINE, SATURATING, TURNING)]
     next_percent, next_reason = _choose_next(posterior, curve, wanted_points, limit_percent)
     allowed = [v for v in curve if v.effort_percent <= limit_percent]
     light, hard = (next((v for v in allowed if v.effort_percent == e), None) for e in (LIGHT_PERCENT, HARD_PERCENT))
@@ -162,79 +139,32 @@ def compute_dose(
         doubt=doubt,
         next_percent=next_percent,
         next_reason=next_reason,
-        saturation=fit_emax([p.effort_percent for p in points], [p.change for p in points]) if bent else None,
+        saturation=fit_emax(contrasts.effort_percent, contrasts.change) if bent else None,
         misfit=_find_misfit(points, posterior),
     )
 
 
-def _weigh_shapes(points: Sequence[DosePoint]) -> _Posterior:
-    """Closed-form posterior of the height for every shape, scatter and session ratio, weighted by its evidence."""
-    x, y = np.array([p.effort_percent for p in points]), np.array([p.change for p in points])
-    rows = []
-    for ratio in SESSION_RATIOS if len({p.session for p in points}) > 1 else (0.0,):
-        factor = np.linalg.cholesky(_correlate(points, ratio)) if points else np.empty((0, 0))
-        log_det = 2 * float(np.log(np.diag(factor)).sum())
-        white_y = np.linalg.solve(factor, y) if points else y
-        for shape, parameter, prior in SHAPES:
-            base = _find_share(x, shape, parameter)
-            white_x = np.linalg.solve(factor, base) if points else base
-            for scatter in SCATTERS:
-                precision = float(white_x @ white_x) / scatter**2 + 1 / PRIOR_SD**2
-                mean = float(white_x @ white_y) / scatter**2 / precision
-                fit = float(white_y @ white_y) / scatter**2 - mean**2 * precision
-                log_evidence = -0.5 * (fit + log_det + np.log(precision * PRIOR_SD**2)) - x.size * np.log(scatter)
-                rows.append((np.log(prior) + log_evidence, mean, precision**-0.5, scatter, shape, parameter))
-    log_weight, mean, sd, scatter, shape, parameter = np.array(rows).T
-    weight = np.exp(log_weight - log_weight.max())
-    return _Posterior(weight / weight.sum(), mean, sd, scatter, shape, parameter)
-
-
-def _find_share(effort: ArrayLike, shape: ArrayLike, parameter: ArrayLike) -> FloatArray:
-    """Change at an effort in % as a share of the height, for every shape; broadcasts."""
-    x, kind, p = (np.asarray(v, dtype=np.float64) for v in (effort, shape, parameter))
-    bent = saturate(x, p) / saturate(100.0, p)
-    turned = 4 * (x / p) * (1 - x / p)
-    return np.where(kind == LINE, x / 100, np.where(kind == SATURATING, bent, np.where(kind == TURNING, turned, 0.0)))
-
-
-def _correlate(points: Sequence[DosePoint], session_ratio: float) -> FloatArray:
-    """Contrasts next to each other share a passive rating; all of a session share its own shift."""
-    session = np.array([p.session for p in points])
-    cycle = np.array([p.cycle for p in points])
-    same = session[:, None] == session[None, :]
-    neighbours = same & (np.abs(cycle[:, None] - cycle[None, :]) == 1)
-    return np.asarray(np.eye(len(points)) + NEIGHBOUR_CORRELATION * neighbours + session_ratio * same, dtype=np.float64)
-
-
-def _judge_level(posterior: _Posterior, effort_percent: float, wanted_points: float) -> DoseLevel:
-    share = posterior.share(effort_percent)
-    mean, sd = posterior.mean * share, np.maximum(posterior.sd * share, 1e-9)
-    return DoseLevel(
-        effort_percent=effort_percent,
-        change=float(posterior.weight @ mean),
-        low=_find_quantile(posterior.weight, mean, sd, 0.025),
-        high=_find_quantile(posterior.weight, mean, sd, 0.975),
-        chance_percent=100 * _below(posterior.weight, mean, sd, -wanted_points),
+def _gather(points: Sequence[DosePoint]) -> Contrasts:
+    return Contrasts(
+        np.array([max(p.effort_percent, 0.0) for p in points], dtype=np.float64),
+        np.array([p.change for p in points], dtype=np.float64),
+        np.array([p.session for p in points], dtype=np.int_),
+        np.array([p.cycle for p in points], dtype=np.int_),
     )
 
 
-def _below(weight: FloatArray, mean: FloatArray, sd: FloatArray, value: float) -> float:
-    from scipy.special import ndtr
-
-    return float(weight @ ndtr((value - mean) / sd))
-
-
-def _find_quantile(weight: FloatArray, mean: FloatArray, sd: FloatArray, share: float) -> float:
-    """Of a mixture of normals, by bisection to a thousandth of a point."""
-    low, high = -30.0, 30.0
-    while high - low > 1e-3:
-        middle = (low + high) / 2
-        low, high = (middle, high) if _below(weight, mean, sd, middle) < share else (low, middle)
-    return (low + high) / 2
+def _judge_level(posterior: Posterior, effort_percent: float, wanted_points: float) -> DoseLevel:
+    return DoseLevel(
+        effort_percent=effort_percent,
+        change=posterior.expect(effort_percent),
+        low=posterior.quantile(effort_percent, 0.025),
+        high=posterior.quantile(effort_percent, 0.975),
+        chance_percent=100 * posterior.below(effort_percent, -wanted_points),
+    )
 
 
 def _choose_next(
-    posterior: _Posterior, curve: Sequence[DoseLevel], wanted_points: float, limit_percent: float
+    posterior: Posterior, curve: Sequence[DoseLevel], wanted_points: float, limit_percent: float
 ) -> tuple[float | None, str]:
     """Effort whose next contrast is expected to say most about the least effort that is enough.
 
@@ -279,7 +209,7 @@ def _expect_information(change: FloatArray, scatter: FloatArray, least: FloatArr
     return bits
 
 
-def _find_misfit(points: Sequence[DosePoint], posterior: _Posterior) -> str:
+def _find_misfit(points: Sequence[DosePoint], posterior: Posterior) -> str:
     """Efforts, grouped to the nearest 10 %, whose contrasts lie off the curve by more than their scatter explains."""
     groups: dict[int, list[DosePoint]] = {}
     for point in points:
@@ -293,7 +223,7 @@ def _find_misfit(points: Sequence[DosePoint], posterior: _Posterior) -> str:
     off = []
     for group, change in zip(repeated, changes, strict=True):
         effort = float(np.mean([p.effort_percent for p in group]))
-        expected = float(posterior.weight @ (posterior.mean * posterior.share(effort)))
+        expected = posterior.expect(effort)
         if abs(float(change.mean()) - expected) > MISFIT_Z * scatter / np.sqrt(change.size):
             off.append(f"{effort:.0f} % ({change.mean():+.1f} points rated, {expected:+.1f} on the curve)")
     return f"no shape describes {', '.join(off)}; go by what was rated there" if off else ""

@@ -3,7 +3,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from biofeedback.analysis.dose import SESSION_RATIOS, SHAPES, DosePoint, _correlate, _weigh_shapes, compute_dose
+from biofeedback.analysis.dose import DosePoint, compute_dose
+from biofeedback.analysis.shapes import SESSION_RATIOS, SHAPES, Contrasts, weigh_shapes
 
 THREE_LEVELS = (25.0, 50.0, 75.0)
 
@@ -56,6 +57,7 @@ def test_light_that_eases_and_hard_that_worsens():
     )
     assert dose.advice == "light"
     assert dose.at(75).change > 0
+    assert dose.at(90).high - dose.at(90).low > dose.at(75).high - dose.at(75).low > 0.3  # also beyond the turn
 
 
 def test_a_shape_none_of_them_has_is_named():
@@ -114,21 +116,37 @@ def test_evidence_of_every_part_equals_the_normal_density_of_scipy():
 
     points = simulate(lambda x: -2 * x / 100, seed=12, efforts=(20.0, 60.0, 90.0), sessions=2)
     y = np.array([p.change for p in points])
-    posterior = _weigh_shapes(points)
+    efforts = np.array([p.effort_percent for p in points])
+    contrasts = Contrasts(efforts, y, np.array([p.session for p in points]), np.array([p.cycle for p in points]))
+    posterior = weigh_shapes(contrasts)
     shares = np.array([posterior.share(p.effort_percent) for p in points]).T
     priors = {(shape, parameter): prior for shape, parameter, prior in SHAPES}
     n_parts = posterior.weight.size
     expected = []
     for k in range(n_parts):
         ratio = SESSION_RATIOS[k // (n_parts // len(SESSION_RATIOS))]
-        covariance = posterior.scatter[k] ** 2 * _correlate(points, ratio) + 9 * np.outer(shares[k], shares[k])
+        covariance = posterior.scatter[k] ** 2 * contrasts.correlate(ratio) + 9 * np.outer(shares[k], shares[k])
         prior = priors[int(posterior.shape[k]), posterior.parameter[k]]
         expected.append(np.log(prior) + multivariate_normal.logpdf(y, np.zeros(6), covariance))
     weights = np.exp(np.array(expected) - max(expected))
     assert posterior.weight == pytest.approx(weights / weights.sum(), rel=1e-9, abs=1e-12)
 
 
+@settings(max_examples=20, deadline=None)
+@given(st.lists(st.tuples(st.floats(-5, 150), st.floats(-10, 10), st.integers(0, 2), st.integers(0, 5)), max_size=8))
+def test_any_contrasts_get_an_answer_without_nan(rows):
+    dose = compute_dose([DosePoint(*row) for row in rows])
+    for level in dose.curve:
+        assert np.isfinite([level.change, level.low, level.high]).all()
+        assert 0 <= level.chance_percent <= 100 + 1e-9
+        assert level.low - 0.01 <= level.change <= level.high + 0.01
+    assert dose.reason
+    assert dose.next_reason
+
+
 def test_misuse_is_refused():
+    with pytest.raises(ValueError, match="must be known"):
+        DosePoint(50, float("nan"))
     with pytest.raises(ValueError, match="wanted"):
         compute_dose([], wanted_points=0)
     with pytest.raises(ValueError, match="limit"):

@@ -175,6 +175,30 @@ def test_words_do_not_depend_on_marks_of_unrated_phases_or_time_unit():
     assert slow.mean_change == fast.mean_change
 
 
+phases = st.builds(
+    RatedPhase,
+    st.sampled_from(["passive", "contract"]),
+    st.none() | st.integers(0, 20).map(lambda n: n / 2),
+    st.floats(0, 3600),
+    st.sampled_from([(), ("out of band",)]),
+)
+
+
+@given(st.lists(phases, max_size=14))
+def test_any_session_gets_an_answer_without_nan(session):
+    response = compute_response(session)
+    for part in (response, response.without_marked):
+        if part is None:
+            continue
+        numbers = [part.mean_change, part.low, part.high, part.nap, part.tau, part.change_percent, part.rating_sd]
+        assert all(number is None or np.isfinite(number) for number in numbers)
+        assert part.reason
+        assert 1 <= len(part.sentences()) <= 3
+        assert part.n_contrasts == sum(c.change is not None for c in part.contrasts)
+        if part.low is not None:
+            assert part.low <= part.mean_change <= part.high
+
+
 @pytest.mark.parametrize("bad", [("contracting", 5, 0.0), ("passive", 11, 0.0), ("passive", 5, float("nan"))])
 def test_misuse_is_refused(bad):
     with pytest.raises(ValueError, match=r"kind|scale|time"):

@@ -17,6 +17,7 @@ import numpy as np
 
 from biofeedback.analysis.dose import DosePoint, compute_dose
 from biofeedback.analysis.emax import saturate
+from biofeedback.analysis.randomisation import draw_order
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.sessions import combine_responses
 
@@ -37,11 +38,16 @@ class Athlete:
     step: float = 0.5
     carry_over: float = 0.0  # share of the change that is still there in the passive phase after it
     settling_s: float = 18.0  # in the position before the first rating
+    drawn: bool = False  # each pair of phases in an order drawn by lot
 
 
 def rate(athlete: Athlete, rng: np.random.Generator, changes: np.ndarray | None = None) -> list[RatedPhase]:
     """Ratings of one response check; ``changes`` overrides the change of each contraction."""
-    n = 2 * athlete.n_cycles + 1
+    order = ("passive", *("contract", "passive") * athlete.n_cycles)
+    if athlete.drawn:
+        order = draw_order(athlete.n_cycles, seed=int(rng.integers(2**31))).order
+    n = len(order)
+    contracting = np.array(order) == "contract"
     time_s = athlete.settling_s + PHASE_S * np.arange(n)
     tau_s = rng.uniform(10, 30)
     fall = athlete.relaxation_percent / 100 / (1 - np.exp(-90 / tau_s))
@@ -51,11 +57,10 @@ def rate(athlete: Athlete, rng: np.random.Generator, changes: np.ndarray | None 
     for i in range(1, n):
         noise[i] = athlete.autocorrelation * noise[i - 1] + np.sqrt(1 - athlete.autocorrelation**2) * noise[i]
     effect = np.zeros(n)
-    effect[1::2] = athlete.change if changes is None else changes
-    effect[2::2] += athlete.carry_over * effect[1::2]
+    effect[contracting] = athlete.change if changes is None else changes
+    effect[1:] += athlete.carry_over * effect[:-1] * ~contracting[1:]
     ratings = np.clip(np.round((felt + noise + effect) / athlete.step) * athlete.step, 0, 10)
-    kinds = ("passive", "contract")
-    return [RatedPhase(kinds[i % 2], float(r), float(t)) for i, (r, t) in enumerate(zip(ratings, time_s, strict=True))]
+    return [RatedPhase(k, float(r), float(t)) for k, r, t in zip(order, ratings, time_s, strict=True)]
 
 
 @dataclass(frozen=True)
@@ -89,13 +94,17 @@ def check_response(name: str, athlete: Athlete, *, n: int, seed: int) -> Row:
         too_few=share(answers, "too few ratings to say"),
         bias=float(np.mean([a.mean_change - athlete.change for a in known])),
         width=float(np.mean([a.high - a.low for a in known])),
-        last_lower=100 * float(np.mean([phases[-2].rating < phases[0].rating for phases in sessions])),
+        last_lower=100 * float(np.mean([find_last(phases) < phases[0].rating for phases in sessions])),
         naive_less=100 * float(np.mean([compare_with_start(phases) for phases in sessions])),
     )
 
 
 def share(answers: list[Response], word: str) -> float:
     return 100 * float(np.mean([a.word == word for a in answers]))
+
+
+def find_last(phases: list[RatedPhase]) -> float:
+    return next(p.rating for p in reversed(phases) if p.kind == "contract")
 
 
 def compare_with_start(phases: list[RatedPhase]) -> bool:
@@ -112,6 +121,8 @@ def list_fair_athletes() -> Iterator[tuple[str, Athlete]]:
     for n_cycles in (4, 5, 8):
         for change in (0.0, -1.0, -2.5, 1.5):
             yield f"{n_cycles} cycles, change {change:+.1f}", Athlete(change=change, n_cycles=n_cycles)
+    yield "5 cycles, order drawn by lot", Athlete(drawn=True)
+    yield "5 cycles, order drawn by lot, -1.5", Athlete(drawn=True, change=-1.5)
     yield "5 cycles, no drift at all", Athlete(relaxation_percent=0, habituation_points=0)
     yield "5 cycles, noisy ratings (SD 1.2)", Athlete(noise_sd=1.2, change=-1)
     yield "5 cycles, autocorrelated ratings (0.3)", Athlete(autocorrelation=0.3, change=-1)
