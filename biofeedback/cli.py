@@ -19,6 +19,7 @@ COMMANDS = {
     "live": "the same with a real sensor: zero, maximum, hold a band, ratings, report",
     "report": "one recording as a page to read or hand over",
     "simulate": "make a simulated recording without waiting for it",
+    "sensors": "which sensors are here, and whether one is fit for use",
     "list": "what has been recorded: search by athlete, exercise, plan, answer and more",
     "check": "verify recordings byte for byte, and repair what can be repaired into a copy",
     "export": "recordings as CSV, NumPy, EDF+, BDF+ or a BIDS dataset",

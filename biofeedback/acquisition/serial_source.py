@@ -11,7 +11,7 @@ from dataclasses import replace
 import serial
 
 from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, LineDecoder, Text
-from biofeedback.acquisition.identify import adopt_info, read_info
+from biofeedback.acquisition.identify import BoardInfo, adopt_info, read_info
 from biofeedback.acquisition.ports import describe_ports, explain_open_error
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
@@ -106,6 +106,11 @@ class SerialSource:
             self.close()
             raise
 
+    def ask(self) -> BoardInfo:
+        """Open the port and only ask who is there. SourceError if nobody answers within 3 s."""
+        self._open_port()
+        return self._ask()
+
     def close(self) -> None:
         """Let go of the port."""
         if self._port is not None:
@@ -194,7 +199,7 @@ class SerialSource:
         elif self._clock() - self._alive_s > START_AGAIN_S:
             self._start()
 
-    def _ask(self) -> None:
+    def _ask(self) -> BoardInfo:
         """Ask until the board answers, which it cannot while its start loader runs."""
         decoder = LineDecoder(columns="force,check", starts_mid_line=True)  # only the words matter here
         started_s = asked_s = self._clock()
@@ -208,7 +213,7 @@ class SerialSource:
                     self.profile = adopt_info(self.profile, info)
                     self.board_id = info.board_id
                     self.description = f"{self.target}, board {info.board_id}, firmware {info.firmware}"
-                    return
+                    return info
             if self._clock() - asked_s > ASK_AGAIN_S:
                 asked_s = self._clock()
                 self._write(b"\n" + (self.profile.stop or b"") + (self.profile.info or b""))

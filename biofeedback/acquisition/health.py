@@ -1,0 +1,212 @@
+"""Ten seconds of a sensor in words: what arrives, how evenly, and what each channel looks like. Pure.
+
+Limits without a source are common practice; the athlete should sit still with the sensor attached while it is watched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from biofeedback.acquisition.timeline import RATE_TOLERANCE_PERCENT, SILENCE_S
+from biofeedback.model import Channel, Chunk, FloatArray, Gap, Item
+
+State = Literal["good", "look", "bad"]
+HUM_LOOK_PERCENT, HUM_BAD_PERCENT = 20.0, 50.0
+SLOW_BAD_PERCENT = 50.0  # of a raw EMG's power below 20 Hz: muscle has little there
+SMOOTH_PERCENT = 90.0  # below 20 Hz: no raw EMG looks like that
+STUCK_PERCENT = 5.0  # of samples on exactly the first or last value seen
+FEW_STEPS = 8
+BAD_LINES_PERCENT = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """``about`` names a channel or "wire"; ``cure`` is "" where nothing is wrong."""
+
+    state: State
+    about: str
+    text: str
+    cure: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Watched:
+    """What was seen: items in order, when each batch arrived and of how many frames it was."""
+
+    channels: Sequence[Channel]
+    rate_hz: float
+    items: Sequence[Item]
+    arrivals: Sequence[tuple[float, int]]
+    n_lines: int
+    n_bad_lines: int
+
+    def counts(self) -> FloatArray:
+        """``(n_frames, n_channels)`` without the gaps."""
+        parts = [item.counts for item in self.items if isinstance(item, Chunk)]
+        return np.concatenate(parts) if parts else np.empty((0, len(self.channels)))
+
+    def longest_run(self) -> FloatArray:
+        """The longest stretch without a gap."""
+        runs: list[list[FloatArray]] = [[]]
+        for item in self.items:
+            if isinstance(item, Chunk):
+                runs[-1].append(item.counts)
+            elif isinstance(item, Gap):
+                runs.append([])
+        best = max(runs, key=lambda run: sum(map(len, run)))
+        return np.concatenate(best) if best else np.empty((0, len(self.channels)))
+
+
+def judge_sensor(watched: Watched) -> list[Finding]:
+    """Findings about the wire, then about each channel, in the order in which to deal with them."""
+    findings = _judge_wire(watched)
+    counts, run = watched.counts(), watched.longest_run()
+    for k, channel in enumerate(watched.channels):
+        if len(counts):
+            findings += _judge_channel(channel, counts[:, k], run[:, k], watched.rate_hz)
+    return findings
+
+
+def _judge_wire(watched: Watched) -> list[Finding]:
+    n_frames = sum(n for _, n in watched.arrivals)
+    if n_frames < 2:
+        return [Finding("bad", "wire", "no frames arrived", "check that the board sends and its baud rate")]
+    findings = [_judge_rate(watched)]
+    gaps = [item for item in watched.items if isinstance(item, Gap)]
+    if gaps:
+        longest_s = max(gap.n_frames for gap in gaps) / watched.rate_hz
+        lost = sum(gap.n_frames for gap in gaps)
+        percent = 100 * lost / (lost + n_frames)
+        text = f"{len(gaps)} gaps, {lost} frames missing ({percent:.2g} %), longest {longest_s:.2g} s"
+        findings.append(Finding("look", "wire", text, "shorter cable, nearer radio, or fewer bytes per frame"))
+    else:
+        findings.append(Finding("good", "wire", "no gaps"))
+    percent = 100 * watched.n_bad_lines / max(1, watched.n_lines)
+    if percent > BAD_LINES_PERCENT:
+        text = f"{percent:.2g} % of lines unreadable"
+        findings.append(Finding("bad" if percent > 50 else "look", "wire", text, "check the baud rate and the cable"))
+    else:
+        findings.append(Finding("good", "wire", f"{watched.n_bad_lines} of {watched.n_lines} lines unreadable"))
+    pauses_s = np.diff([moment for moment, n in watched.arrivals if n])
+    if len(pauses_s):
+        longest_s, middle_s = float(pauses_s.max()), float(np.median(pauses_s))
+        text = f"batches every {1000 * middle_s:.0f} ms, longest pause {1000 * longest_s:.0f} ms"
+        late = longest_s > SILENCE_S
+        cure = "a pause above 300 ms counts as a lost signal: close other programs, or bring the radio nearer"
+        findings.append(Finding("look" if late else "good", "wire", text, cure if late else ""))
+    return findings
+
+
+def _judge_rate(watched: Watched) -> Finding:
+    arrivals = [arrival for arrival in watched.arrivals if arrival[1]]
+    first_s, n_first = arrivals[0]
+    seen_s = arrivals[-1][0] - first_s
+    missing = sum(item.n_frames for item in watched.items if isinstance(item, Gap) and item.reason != "no data")
+    measured_hz = (sum(n for _, n in arrivals) - n_first + missing) / seen_s if seen_s > 0 else 0.0
+    deviation = 100 * (measured_hz / watched.rate_hz - 1)
+    text = f"{measured_hz:.4g} frames/s, declared {watched.rate_hz:g} ({deviation:+.1f} %)"
+    if abs(deviation) <= RATE_TOLERANCE_PERCENT:
+        return Finding("good", "wire", text)
+    return Finding("bad", "wire", text, f"declare what arrives: rate={measured_hz:.4g}")
+
+
+def _judge_channel(channel: Channel, counts: FloatArray, run: FloatArray, rate_hz: float) -> list[Finding]:
+    low, high = float(counts.min()), float(counts.max())
+    if low == high:
+        return [Finding("bad", channel.name, f"always {low:g}: dead", "check its wiring, and that it is switched on")]
+    codes = np.unique(counts)
+    step = float(np.diff(codes).min())
+    n_steps = round((high - low) / step) + 1
+    text = f"{low:g} to {high:g} in steps of {step:g}: {n_steps} steps in use ({np.log2(n_steps):.1f} bits)"
+    coarse = n_steps < FEW_STEPS and channel.kind == "emg"
+    findings = [
+        Finding("look" if coarse else "good", channel.name, text, "raise the gain of the board" if coarse else "")
+    ]
+    findings += _judge_rails(channel, counts, low, high)
+    if channel.kind == "emg":
+        findings += _judge_emg(channel, run, rate_hz)
+    return findings
+
+
+def _judge_rails(channel: Channel, counts: FloatArray, low: float, high: float) -> list[Finding]:
+    rails = (channel.rail_low_counts, channel.rail_high_counts)
+    if None not in rails:
+        clipped = np.mean((counts <= rails[0]) | (counts >= rails[1]))  # type: ignore[operator]
+        if clipped:
+            text = f"{100 * clipped:.2g} % of samples on a rail of the converter"
+            return [Finding("bad", channel.name, text, "lower the gain, or centre the signal")]
+        return [Finding("good", channel.name, "nothing clipped")]
+    stuck = max(np.mean(counts == low), np.mean(counts == high))
+    if 100 * stuck >= STUCK_PERCENT and len(np.unique(counts)) > FEW_STEPS:
+        text = f"{100 * stuck:.2g} % of samples on one end of what was seen: clipped?"
+        return [Finding("look", channel.name, text, f"declare its rails, for example {channel.name}@0..1023")]
+    return []
+
+
+def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Finding]:
+    n = round(rate_hz)  # spectra of 1 s: 1 Hz apart
+    if rate_hz < 200 or len(run) < 2 * n:
+        return []
+    power = _power_spectrum(run, n)
+    frequency = np.asarray(np.fft.rfftfreq(n, 1 / rate_hz), dtype=np.float64)
+    total = float(power[frequency >= 1].sum())
+    slow_percent = 100 * float(power[(frequency >= 1) & (frequency < 20)].sum()) / total
+    findings = []
+    if channel.envelope:
+        if slow_percent < 50:
+            cure = f"leave out @envelope of {channel.name}"
+            findings.append(Finding("bad", channel.name, "declared an envelope, looks like raw EMG", cure))
+        return findings
+    hum_hz, hum_percent = max(
+        ((mains, 100 * _line_power(power, frequency, mains) / total) for mains in (50, 60)), key=lambda pair: pair[1]
+    )
+    state: State = "bad" if hum_percent > HUM_BAD_PERCENT else "look" if hum_percent > HUM_LOOK_PERCENT else "good"
+    cure = "press the electrodes on, move away from mains cables, unplug the charger" if state != "good" else ""
+    findings.append(Finding(state, channel.name, f"{hum_percent:.0f} % of its power is {hum_hz} Hz hum", cure))
+    if slow_percent > SMOOTH_PERCENT and _is_one_sided(run):
+        cure = f"if the board smooths, write {channel.name}@envelope"
+        findings.append(Finding("look", channel.name, "looks like an envelope, declared raw", cure))
+    elif slow_percent > SLOW_BAD_PERCENT:
+        text = f"{slow_percent:.0f} % of its power lies below 20 Hz: loose or dry electrode"
+        findings.append(Finding("bad", channel.name, text, "clean the skin, press the electrodes on, fix the cable"))
+    return findings
+
+
+def _power_spectrum(x: FloatArray, n: int) -> FloatArray:
+    """Mean power of Hann-windowed segments of ``n`` samples that overlap by half (Welch 1967)."""
+    starts = range(0, len(x) - n + 1, n // 2)
+    window = np.hanning(n)
+    segments = np.array([x[start : start + n] for start in starts])
+    segments = segments - segments.mean(axis=1, keepdims=True)
+    return np.asarray((np.abs(np.fft.rfft(segments * window, axis=1)) ** 2).mean(axis=0))
+
+
+def _line_power(power: FloatArray, frequency: FloatArray, mains_hz: float) -> float:
+    """Power within 1.5 Hz of the mains frequency and its harmonics, above that of the neighbouring 4 Hz."""
+    total = 0.0
+    for harmonic in np.arange(mains_hz, frequency[-1] - 5, mains_hz):
+        apart = np.abs(frequency - harmonic)
+        line = power[apart <= 1.5]
+        around = float(np.median(power[(apart > 1.5) & (apart <= 5.5)]))
+        total += max(0.0, float(line.sum()) - around * len(line))
+    return total
+
+
+def _is_one_sided(x: FloatArray) -> bool:
+    """An envelope rises from its floor; raw EMG swings to both sides."""
+    low, middle, high = np.percentile(x, [1, 50, 99])
+    return bool(high - middle > 2 * (middle - low))
+
+
+def draw_strip(x: FloatArray, *, width: int = 60) -> str:
+    """A channel over time in one line of text: higher blocks are higher values, a blank is no data."""
+    if not len(x) or x.min() == x.max():
+        return "─" * width if len(x) else " " * width
+    means = [float(part.mean()) if len(part) else None for part in np.array_split(x, width)]
+    seen = [mean for mean in means if mean is not None]
+    low, span = min(seen), (max(seen) - min(seen)) or 1.0
+    return "".join(" " if mean is None else "▁▂▃▄▅▆▇█"[min(7, int(8 * (mean - low) / span))] for mean in means)

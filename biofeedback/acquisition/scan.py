@@ -1,0 +1,62 @@
+"""Which sensors are here: serial ports, asked who they are, and radios that advertise something a profile knows."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bleak import BleakScanner
+from bleak.exc import BleakError
+
+from biofeedback.acquisition.identify import BoardInfo
+from biofeedback.acquisition.profiles import list_profiles, load_profile
+from biofeedback.acquisition.serial_source import SerialSource
+from biofeedback.errors import BiofeedbackError, SourceError
+
+
+@dataclass(frozen=True, slots=True)
+class RadioSeen:
+    """A Bluetooth LE device and the names of the profiles whose service it advertises."""
+
+    name: str
+    address: str
+    rssi_dbm: int
+    profiles: tuple[str, ...]
+
+
+def ask_port(path: str) -> tuple[BoardInfo | None, str]:
+    """Who is there, or why nobody of ours is. Opening a port resets many boards, so this takes up to 3 s."""
+    source = SerialSource(path, load_profile("frame-lines"), url=f"serial:{path}")
+    try:
+        return source.ask(), ""
+    except SourceError as error:
+        return None, error.what
+    finally:
+        source.close()
+
+
+def scan_radios(*, seconds: float = 4.0) -> list[RadioSeen]:
+    """Devices that advertise the service of some profile, strongest first. SourceError without Bluetooth."""
+    services: dict[str, list[str]] = {}
+    for name in list_profiles():
+        try:
+            radio = load_profile(name).radio
+        except BiofeedbackError:  # somebody's broken profile is reported where profiles are listed
+            continue
+        if radio is not None:
+            services.setdefault(radio.service, []).append(name)
+    try:
+        return asyncio.run(_scan(services, seconds))
+    except (BleakError, OSError) as error:
+        raise SourceError(f"Bluetooth cannot be used ({error})", "switch it on, or plug in an adapter") from None
+
+
+async def _scan(services: Mapping[str, list[str]], seconds: float) -> list[RadioSeen]:
+    found = await BleakScanner.discover(timeout=seconds, return_adv=True, service_uuids=list(services))
+    seen = []
+    for device, advertised in found.values():
+        profiles = tuple(name for uuid in advertised.service_uuids for name in services.get(uuid, ()))
+        if profiles:
+            seen.append(RadioSeen(device.name or "", device.address, advertised.rssi, profiles))
+    return sorted(seen, key=lambda radio: -radio.rssi_dbm)

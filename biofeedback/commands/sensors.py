@@ -1,0 +1,120 @@
+"""``biofeedback sensors``: which there are, how they may send, and whether one is fit for use."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+
+from biofeedback.acquisition.health import Finding, Watched, draw_strip, judge_sensor
+from biofeedback.acquisition.ports import find_ports
+from biofeedback.acquisition.profiles import list_profiles, load_profile
+from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.sources import EndOfSource, Source, open_source
+from biofeedback.errors import BiofeedbackError
+from biofeedback.model import Chunk
+
+MARKS = {"good": "ok  ", "look": "look", "bad": "BAD "}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``sensors``."""
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    listing = actions.add_parser("list", help="ports and radios that are here, and which of them are boards of ours")
+    listing.add_argument("--no-ask", action="store_true", help="do not open the ports (opening resets many boards)")
+    listing.add_argument("--no-radio", action="store_true", help="do not look for Bluetooth LE devices")
+    actions.add_parser("profiles", help="the kinds of boards that can be named in a source")
+    check = actions.add_parser("check", help="watch a sensor and say in words whether it is fit for use")
+    check.add_argument("source", metavar="SOURCE", help="for example serial:/dev/ttyUSB0?profile=frame-lines")
+    check.add_argument("--seconds", type=float, default=10.0, help="how long to watch (10)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """List, describe or check. Exit code of ``check``: 1 if something is bad."""
+    if args.action == "profiles":
+        return show_profiles()
+    if args.action == "list":
+        return show_sensors(ask=not args.no_ask, radio=not args.no_radio)
+    return check_sensor(args.source, args.seconds)
+
+
+def show_profiles() -> int:
+    """One line per profile; a broken one says where and why."""
+    width = max(map(len, list_profiles()))
+    for name in list_profiles():
+        try:
+            profile = load_profile(name)
+            names = ", ".join(channel.name for channel in profile.channels)
+            print(f"{name:{width}}  {profile.transport:6}  {profile.title} ({names})")
+        except BiofeedbackError as error:
+            print(f"{name:{width}}  broken: {error}")
+    return 0
+
+
+def show_sensors(*, ask: bool, radio: bool) -> int:
+    """Ports, then radios, each with the source to write for it."""
+    from biofeedback.acquisition.scan import ask_port, scan_radios
+
+    ports = find_ports()
+    print("Ports:" if ports else "No serial port is here.")
+    for path, description in ports:
+        board, reason = ask_port(path) if ask else (None, "")
+        if board is not None:
+            text = f"board {board.board_id}, firmware {board.firmware}, {board.rate_hz:g} frames/s"
+            print(f"  {path}  {text}\n    --source 'serial:{path}?profile=frame-lines'")
+        else:
+            print(f"  {path}  {description}" + (f" ({reason})" if reason else ""))
+    if radio:
+        try:
+            radios = scan_radios()
+        except BiofeedbackError as error:
+            print(f"Radios: {error}")
+            return 0
+        print("Radios:" if radios else "No Bluetooth LE device that a profile knows is near.")
+        for seen in radios:
+            print(f"  {seen.name or seen.address}  {seen.rssi_dbm} dBm")
+            for name in seen.profiles:
+                print(f"    --source 'ble:{seen.name or seen.address}?profile={name}'")
+    return 0
+
+
+def check_sensor(url: str, seconds: float) -> int:
+    """Watch, judge, print; sit still meanwhile."""
+    source = open_source(url)
+    print(f"Watching {source.description} for {seconds:g} s: sensor attached, muscle relaxed, sit still.", flush=True)
+    source.open()
+    try:
+        watched = watch_sensor(source, seconds)
+    finally:
+        source.close()
+    findings = judge_sensor(watched)
+    print(format_findings(findings))
+    counts = watched.counts()
+    for k, channel in enumerate(watched.channels):
+        print(f"{channel.name:>12} │{draw_strip(counts[:, k])}│")
+    return int(any(finding.state == "bad" for finding in findings))
+
+
+def watch_sensor(source: Source, seconds: float, *, clock: Callable[[], float] = time.monotonic) -> Watched:
+    """Read an opened source for that long; what came in during opening is not timed."""
+    reader = Reader(source)
+    items, arrivals = [], []
+    started_s = clock()
+    try:
+        while clock() - started_s < seconds:
+            new = reader.read()
+            items += new
+            arrivals.append((clock(), sum(item.n_frames for item in new if isinstance(item, Chunk))))
+    except EndOfSource:
+        pass
+    return Watched(source.channels, source.rate_hz, items, arrivals, reader.n_lines, reader.n_bad_lines)
+
+
+def format_findings(findings: list[Finding]) -> str:
+    """One line each, the cure below it."""
+    lines = []
+    for finding in findings:
+        lines.append(f"{MARKS[finding.state]} {finding.about:>12}  {finding.text}")
+        if finding.cure:
+            lines.append(f"{'':18}→ {finding.cure}")
+    return "\n".join(lines)

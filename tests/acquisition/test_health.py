@@ -1,0 +1,119 @@
+import numpy as np
+import pytest
+
+from biofeedback.acquisition.health import Watched, draw_strip, judge_sensor
+from biofeedback.model import Channel, Chunk, Gap
+
+RATE_HZ = 1000.0
+EMG = Channel(name="emg", kind="emg", rail_low_counts=0, rail_high_counts=1023)
+FORCE = Channel(name="force", kind="force")
+T = np.arange(10_000) / RATE_HZ
+
+
+def muscle(rng, sd=40.0):
+    """Noise between 20 and 300 Hz, as a muscle's surface signal has it."""
+    spectrum = np.fft.rfft(rng.standard_normal(len(T)))
+    frequency = np.fft.rfftfreq(len(T), 1 / RATE_HZ)
+    spectrum[(frequency < 20) | (frequency > 300)] = 0
+    x = np.fft.irfft(spectrum, len(T))
+    return sd * x / x.std()
+
+
+def watch(x, channel=EMG, *, rate_hz=RATE_HZ, items=None, arrivals=None, n_bad=0):
+    counts = np.round(np.asarray(x, dtype=float))[:, None]
+    batches = [(0.01 * (k + 1), round(RATE_HZ / 100)) for k in range(len(counts) // round(RATE_HZ / 100))]
+    return judge_sensor(
+        Watched([channel], rate_hz, items or [Chunk(0, counts)], arrivals or batches, len(counts), n_bad)
+    )
+
+
+def about(findings, text):
+    [finding] = [finding for finding in findings if text in finding.text]
+    return finding
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(3)
+
+
+def test_a_good_sensor_is_called_good(rng):
+    findings = watch(512 + muscle(rng))
+    assert {finding.state for finding in findings} == {"good"}
+    assert all(not finding.cure for finding in findings)
+    assert about(findings, "frames/s").text == "1000 frames/s, declared 1000 (+0.0 %)"
+
+
+@pytest.mark.parametrize(("share", "state"), [(0.1, "good"), (0.35, "look"), (0.7, "bad")])
+@pytest.mark.parametrize("mains_hz", [50, 60])
+def test_share_of_hum_is_measured(rng, share, state, mains_hz):
+    hum = 40 * np.sqrt(2 * share / (1 - share)) * np.sin(2 * np.pi * mains_hz * T)
+    finding = about(watch(512 + muscle(rng) + hum), "hum")
+    measured = float(finding.text.split(" %")[0])
+    assert measured == pytest.approx(100 * share, abs=4)
+    assert f"{mains_hz} Hz" in finding.text or share == 0.1
+    assert finding.state == state
+
+
+def test_loose_electrode(rng):
+    drift = np.cumsum(rng.standard_normal(len(T))) * 5
+    assert "electrode" in about(watch(512 + muscle(rng, 10) + drift), "below 20 Hz").text
+
+
+def test_envelope_that_was_declared_raw_and_the_other_way_round(rng):
+    envelope = np.convolve(np.abs(muscle(rng)), np.ones(100) / 100, "same") * (1 + 3 * (np.sin(T) > 0.9)) + 5
+    finding = about(watch(envelope), "looks like an envelope")
+    assert finding.cure == "if the board smooths, write emg@envelope"
+    declared = Channel(name="emg", kind="emg", envelope=True)
+    assert about(watch(512 + muscle(rng), declared), "looks like raw").state == "bad"
+    assert all(f.state == "good" for f in watch(envelope, declared))
+
+
+def test_clipping_on_declared_rails(rng):
+    finding = about(watch(np.clip(900 + muscle(rng, 100), 0, 1023)), "rail")
+    assert finding.state == "bad"
+    share = float(np.mean(np.round(np.clip(900 + muscle(np.random.default_rng(3), 100), 0, 1023)) == 1023))
+    assert float(finding.text.split(" %")[0]) == pytest.approx(100 * share, rel=0.06)
+
+
+def test_clipping_is_suspected_without_rails(rng):
+    bare = Channel(name="emg", kind="emg")
+    finding = about(watch(np.clip(900 + muscle(rng, 100), 0, 1023), bare), "clipped?")
+    assert "emg@0..1023" in finding.cure
+
+
+def test_dead_channel():
+    assert about(watch(np.full(10_000, 512)), "dead").state == "bad"
+
+
+def test_resolution_in_use(rng):
+    findings = watch(4 * np.round(muscle(rng, 100) / 4), FORCE)
+    text = about(findings, "steps of 4").text
+    assert "bits" in text
+    coarse = watch(512 + np.clip(np.round(muscle(rng, 1)), -2, 2))
+    assert about(coarse, "steps in use").cure == "raise the gain of the board"
+
+
+def test_rate_that_is_declared_wrong(rng):
+    finding = about(watch(muscle(rng), FORCE, rate_hz=950.0), "frames/s")
+    assert (finding.state, finding.cure) == ("bad", "declare what arrives: rate=1000")
+
+
+def test_gaps_bad_lines_and_pauses():
+    items = [Chunk(0, np.arange(500.0)[:, None]), Gap(500, 100, "no data"), Chunk(600, np.arange(400.0)[:, None])]
+    arrivals = [(0.01 * k, 10) for k in range(50)] + [(0.9 + 0.01 * k, 10) for k in range(40)]
+    findings = watch([0], FORCE, items=items, arrivals=arrivals, n_bad=1)
+    assert "1 gaps, 100 frames missing (10 %), longest 0.1 s" in about(findings, "gaps").text
+    assert about(findings, "unreadable").state == "bad"
+    assert about(findings, "longest pause 410 ms").state == "look"
+
+
+def test_nothing_arrived():
+    [finding] = judge_sensor(Watched([FORCE], 80.0, [], [(0.1, 0)], 0, 0))
+    assert "no frames arrived" in finding.text
+
+
+def test_strip_shows_the_shape():
+    assert draw_strip(np.arange(8.0), width=8) == "▁▂▃▄▅▆▇█"
+    assert draw_strip(np.ones(5), width=4) == "────"
+    assert draw_strip(np.empty(0), width=4) == "    "
