@@ -143,6 +143,9 @@ class EffortStream:
         self._flags = np.zeros((self._n_block, len(self.channels)), np.uint16)
         self._n_relaxed: int | None = None  # levels since relaxing began; None while contracting
         self._is_stretch_new = False
+        self._is_quadratic = np.array([is_quadratic(channel) for channel in self.channels])
+        self._is_position = np.array([channel.kind == "position" for channel in self.channels])
+        self._table: FloatArray | None = None  # of the states, in one array: all channels at once are cheap live
 
     @property
     def methods(self) -> tuple[str, ...]:
@@ -157,6 +160,7 @@ class EffortStream:
         state.tension = None
         state.means.clear()
         state.set_line(0.0, 0.0)
+        self._table = None
 
     def set_maximum(self, channel_index: int, maximum: Maximum) -> None:
         """Take ``maximum`` as 100 % of the channel.
@@ -170,6 +174,7 @@ class EffortStream:
             state.start = maximum.baseline
         if state.tension is None or not state.tension.is_known:
             state.set_line(0.0, 0.0)
+        self._table = None
 
     def set_relaxed(self, relaxed: bool) -> None:
         """Say whether the athlete is asked to relax: only then is the force baseline learnt."""
@@ -179,36 +184,45 @@ class EffortStream:
 
     def push(self, levels: Levels) -> Effort:
         """Effort for a run of levels, in order."""
-        baseline, plus_minus = np.empty((2, *levels.values.shape))
+        parts = []
         at = 0
         while at < levels.n_levels:
             offset = (levels.first + at) % self._n_block
             end = min(levels.n_levels, at + self._n_block - offset)
-            part = slice(at, end)
-            self._values[offset : offset + end - at] = levels.values[part]
-            self._flags[offset : offset + end - at] = levels.flags[part]
-            where = self._where[offset : offset + end - at]
-            for index, state in enumerate(self._states):
-                baseline[part, index] = state.line[0] + (state.line[1] - state.line[0]) * where
-                plus_minus[part, index] = state.sd_line[0] + (state.sd_line[1] - state.sd_line[0]) * where
+            block = slice(offset, offset + end - at)
+            self._values[block] = levels.values[at:end]
+            self._flags[block] = levels.flags[at:end]
+            parts.append(self._measure(levels.values[at:end], self._where[block, None]))
             if self._n_relaxed is not None:
                 self._n_relaxed += end - at
             at = end
-            if offset + part.stop - part.start == self._n_block:
+            if block.stop == self._n_block:
                 self._renew_baselines(levels.first + at)
-        percent = np.empty_like(baseline)
-        for index, state in enumerate(self._states):
-            percent[:, index] = self._percent(index, levels.values[:, index], baseline[:, index])
-            plus_minus[:, index] *= 100.0 / state.strength
+                self._table = None
+        if len(parts) == 1:
+            percent, baseline, plus_minus = parts[0]
+        else:
+            empty = np.empty((0, len(self.channels)))
+            percent, baseline, plus_minus = (
+                np.concatenate([part[i] for part in parts]) if parts else empty for i in range(3)
+            )
         return Effort(levels.first, percent, baseline, plus_minus, levels.flags)
 
-    def _percent(self, index: int, values: FloatArray, baseline: FloatArray) -> FloatArray:
-        channel, strength = self.channels[index], self._states[index].strength
-        if channel.kind == "position":
-            return values - baseline
-        if is_quadratic(channel):
-            return 100.0 * np.sqrt(np.maximum(0.0, values * values - baseline * baseline)) / strength
-        return 100.0 * (values - baseline) / strength
+    def _measure(self, values: FloatArray, where: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Effort, baseline and its uncertainty of levels ``(n, n_channels)`` at ``where`` (n, 1) in their block."""
+        if self._table is None:
+            self._table = np.array([(*s.line, *s.sd_line, s.strength) for s in self._states]).T
+        near, far, near_sd, far_sd, strength = self._table
+        baseline = near + (far - near) * where
+        plus_minus = (near_sd + (far_sd - near_sd) * where) * (100.0 / strength)
+        return self._percent(values, baseline, strength), baseline, plus_minus
+
+    def _percent(self, values: FloatArray, baseline: FloatArray, strength: FloatArray) -> FloatArray:
+        above = values - baseline
+        if self._is_quadratic.any():
+            above = np.where(self._is_quadratic, np.sqrt(np.maximum(0.0, values * values - baseline * baseline)), above)
+        percent = 100.0 * above / strength
+        return np.where(self._is_position, above, percent) if self._is_position.any() else percent
 
     def _renew_baselines(self, end: int) -> None:
         """At the end of a block: learn from it if it was relaxed, and say where force baselines go next."""
@@ -239,6 +253,6 @@ class EffortStream:
             self._is_stretch_new = False
 
     def _is_emg_active(self) -> bool:
-        columns = [self._percent(i, self._values[:, i], np.full(1, s.line[0])) for i, s in enumerate(self._states)]
-        active = mean_emg_percent(np.column_stack(columns), self._flags, self.channels)
+        percent, _, _ = self._measure(self._values, np.zeros((1, 1)))
+        active = mean_emg_percent(percent, self._flags, self.channels)
         return active is not None and active > EMG_LIMIT_PERCENT
