@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import csv
 import webbrowser
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from biofeedback.errors import BiofeedbackError
+
+if TYPE_CHECKING:
+    from biofeedback.analysis.linking import LinkedRating
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -14,6 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="a recording")
     parser.add_argument("--pdf", action="store_true", help="write a PDF (A4) instead of an HTML page")
     parser.add_argument("--out", type=Path, metavar="PATH", help="where to write; default: beside the recording")
+    parser.add_argument("--ratings", type=Path, metavar="CSV", help="also write each rating and what went before it")
     parser.add_argument("--open", action="store_true", help="open the report afterwards")
 
 
@@ -23,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from biofeedback.storage.recording import open_recording
 
     analysis = analyse_recording(open_recording(args.file))
-    path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")
+    report = path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")
     try:
         if args.pdf:
             from biofeedback.report.pdf import write_pdf
@@ -33,14 +40,26 @@ def run(args: argparse.Namespace) -> int:
             from biofeedback.report.html import write_report
 
             write_report(analysis, path)
+        if args.ratings:
+            path = args.ratings
+            write_ratings(analysis.ratings, path)
     except OSError as error:
         raise BiofeedbackError(
-            f"the report cannot be written to {path} ({error.strerror or error})", "choose another place with --out"
+            f"{path} cannot be written ({error.strerror or error})", "choose another place"
         ) from error
-    print(f"Report: {path}")
+    print(f"Report: {report}")
     if args.open:
-        webbrowser.open(path.resolve().as_uri())
+        webbrowser.open(report.resolve().as_uri())
     return 0
+
+
+def write_ratings(ratings: Sequence[LinkedRating], path: Path) -> None:
+    """The table that all answers are made from, for other programs."""
+    from biofeedback.analysis.linking import tabulate_links
+
+    head, rows = tabulate_links(ratings)
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([head, *rows])
 
 
 def choose_path(recording: Path, out: Path | None, suffix: str) -> Path:

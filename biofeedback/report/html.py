@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import io
-import re
-from collections.abc import Callable, Iterable
-from importlib.resources import files
+from collections.abc import Callable
 from pathlib import Path
 
-import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
-from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
+from biofeedback.report.figures import count_panels, draw_trace
 from biofeedback.report.markup import Markup, join, tag
-from biofeedback.report.markup import table as build_table
-from biofeedback.report.tables import DOSE_TITLE, METHODS, Table, list_settings, list_tables
+from biofeedback.report.page import build_page, define, draw_svg, frame_figure, list_section, show_table
+from biofeedback.report.tables import DOSE_TITLE, METHODS, list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_SIGNS,
     ANSWER_TITLES,
@@ -48,38 +44,14 @@ def build_report(analysis: SessionAnalysis) -> str:
         "section",
         tag("header", tag("p", describe_setting(analysis), class_="setting"), tag("h1", TITLE), simulated),
         _show_answer(analysis),
-        tag("div", _list_section("What was done", describe_done(analysis)),
-            _list_section("What to do next", describe_next(analysis)), class_="pair"),
+        tag("div", list_section("What was done", describe_done(analysis)),
+            list_section("What to do next", describe_next(analysis)), class_="pair"),
         _show_answer_figures(analysis),
-        _list_section("Cautions", CAUTIONS, class_="cautions"),
+        list_section("Cautions", CAUTIONS, class_="cautions"),
         class_="first",
     )  # fmt: skip
     body = join(first_page, _show_details(analysis), _show_methods(analysis))
-    head = tag(
-        "head",
-        tag("meta", charset="utf-8"),
-        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        tag("meta", name="robots", content="noindex"),
-        tag("title", f"Session report: {describe_setting(analysis)}"),
-        tag("style", Markup(_read_style())),
-    )
-    return "<!doctype html>\n" + tag("html", head, tag("body", tag("main", body)), lang="en")
-
-
-def draw_svg(draw: Draw, analysis: SessionAnalysis, size_inch: tuple[float, float]) -> Markup:
-    """A figure as inline SVG that takes its colours from the page."""
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=size_inch, layout="constrained")
-        draw(figure, analysis)
-        buffer = io.StringIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    svg = buffer.getvalue()
-    svg = svg[svg.index("<svg") :]
-    svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
-    svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg, count=1)
-    for name, colour in PALETTE.items():
-        svg = svg.replace(colour, f"var(--{name})")
-    return Markup(svg)
+    return build_page(f"Session report: {describe_setting(analysis)}", body)
 
 
 def _show_answer(analysis: SessionAnalysis) -> Markup:
@@ -107,23 +79,22 @@ def _show_answer_figures(analysis: SessionAnalysis) -> Markup:
 def _show_figure(
     name: str, draw: Draw, analysis: SessionAnalysis, size_inch: tuple[float, float] = (4.3, 3.0)
 ) -> Markup:
-    svg, caption = draw_svg(draw, analysis, size_inch), capitalise(CAPTIONS[name])
-    picture = tag("div", svg, class_="picture", role="img", aria_label=caption)
-    return tag("figure", picture, tag("figcaption", caption), class_=name)
+    svg = draw_svg(lambda figure: draw(figure, analysis), size_inch)
+    return frame_figure(svg, capitalise(CAPTIONS[name]), name)
 
 
 def _show_details(analysis: SessionAnalysis) -> Markup:
     height_inch = 3.9 + 1.1 * (count_panels(analysis) - 1)
     parts = [_show_figure("trace", draw_trace, analysis, (8.6, height_inch))]
     for table in list_tables(analysis):
-        shown = _show_table(table)
+        shown = show_table(table)
         if table.title == DOSE_TITLE:
             shown = tag("div", shown, _show_figure("dose", draw_dose, analysis), class_="pair")
         parts.append(shown)
     if not analysis.attempts:
         parts.append(tag("section", tag("h3", "Maximum"), tag("p", describe_maximum(analysis))))
     if analysis.warnings:
-        parts.append(_list_section("Warnings", analysis.warnings))
+        parts.append(list_section("Warnings", analysis.warnings))
     return tag("section", tag("h2", "Details"), *parts)
 
 
@@ -131,27 +102,7 @@ def _show_methods(analysis: SessionAnalysis) -> Markup:
     return tag(
         "section",
         tag("h2", "How each number was made"),
-        _define(METHODS),
+        define(METHODS),
         tag("h2", "Settings"),
-        _define(list_settings(analysis)),
+        define(list_settings(analysis)),
     )
-
-
-def _define(pairs: Iterable[tuple[str, str]]) -> Markup:
-    return tag("dl", *(join(tag("dt", name), tag("dd", text)) for name, text in pairs))
-
-
-def _show_table(table: Table) -> Markup:
-    note = tag("p", table.note, class_="note") if table.note else Markup()
-    rows = [list(row) for row in table.rows]
-    return tag(
-        "section", tag("h3", table.title), build_table(list(table.head), rows, text_columns=table.text_columns), note
-    )
-
-
-def _list_section(title: str, sentences: Iterable[str], *, class_: str = "plain") -> Markup:
-    return tag("section", tag("h2", title), tag("ul", *(tag("li", text) for text in sentences)), class_=class_)
-
-
-def _read_style() -> str:
-    return (files("biofeedback.report") / "report.css").read_text("utf-8")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 import pytest
@@ -65,7 +66,7 @@ def test_what_is_no_recording_is_one_line_with_its_cure(make, words, tmp_path, c
 
 def test_a_place_that_cannot_be_written_is_one_line(recording, capsys) -> None:
     assert main(["report", str(recording), "--out", str(recording.parent / "no" / "x.html")]) == 1
-    assert "--out" in capsys.readouterr().err
+    assert "choose another place" in capsys.readouterr().err
 
 
 def test_a_recording_with_nothing_in_it_still_gets_a_report(tmp_path) -> None:
@@ -78,3 +79,11 @@ def test_a_recording_with_nothing_in_it_still_gets_a_report(tmp_path) -> None:
 def write(path: Path, data: bytes) -> Path:
     path.write_bytes(data)
     return path
+
+
+def test_ratings_as_csv(recording, tmp_path) -> None:
+    assert main(["report", str(recording), "--ratings", str(tmp_path / "r.csv")]) == 0
+    with (tmp_path / "r.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["value"] for row in rows[:3]] == ["6.0", "4.0", "6.0"]
+    assert float(rows[1]["mean_percent"]) == pytest.approx(70, abs=0.5)

@@ -1,0 +1,175 @@
+"""One athlete over weeks: what was measured in each session, what changed, and whether the change is real."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from biofeedback.analysis.answer import SessionAnalysis
+from biofeedback.analysis.reliability import (
+    Change,
+    RepeatError,
+    SideDifference,
+    compare_sides,
+    estimate_session_error,
+    judge_change,
+)
+from biofeedback.analysis.response import Response
+from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
+from biofeedback.analysis.trends import Trend, fit_theil_sen
+
+DAY_S = 86_400.0
+MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" takes the maximum's own)
+    ("maximum", "maximum", ""),
+    ("passive_discomfort", "discomfort while relaxed", "points"),
+    ("change", "change while contracting", "points"),
+    ("in_band_percent", "time in band", "%"),
+    ("steadiness_cv_percent", "steadiness CV", "%"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionPoint:
+    """What one session contributes; None where it was not measured. ``maximum`` only when found by attempts."""
+
+    name: str
+    started_utc: str
+    exercise: str
+    side: str
+    position: str
+    simulated: bool
+    maximum: float | None
+    maximum_unit: str
+    passive_discomfort: float | None
+    change: float | None
+    in_band_percent: float | None
+    steadiness_cv_percent: float | None
+    response: Response
+
+    @property
+    def day(self) -> float:
+        """Days since 1970, in UTC; NaN when the date cannot be read."""
+        try:
+            moment = datetime.fromisoformat(self.started_utc)
+        except ValueError:
+            return float("nan")
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() / DAY_S
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One measure over the sessions of a group: values (oldest first) with their days, trend per week, first to last.
+
+    ``error`` is this person's own, from session to session; without four sessions no change can be called real.
+    """
+
+    name: str
+    unit: str
+    days: tuple[float, ...]
+    values: tuple[float, ...]
+    trend_per_week: Trend
+    error: RepeatError
+    change: Change | None
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryGroup:
+    """All sessions of one exercise, side and position, so that positions match."""
+
+    exercise: str
+    side: str
+    position: str
+    points: tuple[SessionPoint, ...]
+    measures: tuple[Measure, ...]
+    answer: SessionsAnswer
+
+
+@dataclass(frozen=True, slots=True)
+class SideRow:
+    """Left against right maximum of one exercise."""
+
+    exercise: str
+    difference: SideDifference
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """An athlete's sessions by exercise, side and position; ``undated`` names recordings without a usable date."""
+
+    athlete: str
+    groups: tuple[HistoryGroup, ...]
+    sides: tuple[SideRow, ...]
+    undated: tuple[str, ...]
+
+
+def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
+    """What one recording contributes to the history."""
+    settings, maximum = analysis.settings, analysis.maximum
+    measured = maximum if maximum is not None and maximum.method == "attempts" else None
+    contracting = [row.summary for row in analysis.phases if row.phase.kind == "contract"]
+    ratings = [row.rating.value for row in analysis.phases if row.phase.kind == "passive" and row.rating is not None]
+    known = [value for value in ratings if value is not None]
+    return SessionPoint(
+        name=name,
+        started_utc=str(settings.get("started_utc") or ""),
+        exercise=str(settings.get("exercise") or ""),
+        side=str(settings.get("side") or ""),
+        position=str(settings.get("position") or ""),
+        simulated=bool(settings.get("simulated")),
+        maximum=measured.strength if measured else None,
+        maximum_unit=measured.unit if measured else "",
+        passive_discomfort=_mean(known),
+        change=analysis.response.mean_change,
+        in_band_percent=_mean([s.in_band_percent for s in contracting if s.in_band_percent is not None]),
+        steadiness_cv_percent=_mean(
+            [s.steadiness_cv_percent for s in contracting if s.steadiness_cv_percent is not None]
+        ),
+        response=analysis.response,
+    )
+
+
+def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
+    """Group by exercise, side and position, and judge every measure in each group."""
+    dated = sorted((p for p in points if np.isfinite(p.day)), key=lambda p: (p.day, p.name))
+    keys = sorted({(p.exercise, p.side, p.position) for p in dated})
+    groups = []
+    for exercise, side, position in keys:
+        own = tuple(p for p in dated if (p.exercise, p.side, p.position) == (exercise, side, position))
+        measures = [_judge_measure(own, attribute, title, unit) for attribute, title, unit in MEASURES]
+        answer = combine_responses([p.response for p in own])
+        groups.append(HistoryGroup(exercise, side, position, own, tuple(m for m in measures if m.values), answer))
+    undated = tuple(p.name for p in points if not np.isfinite(p.day))
+    return History(athlete, tuple(groups), _compare_sides(dated), undated)
+
+
+def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, unit: str) -> Measure:
+    known = [(p.day, float(v), p.maximum_unit) for p in points if (v := getattr(p, attribute)) is not None]
+    if attribute == "maximum":  # a maximum in newtons cannot be compared with one in kilograms
+        known = [row for row in known if row[2] == known[-1][2]]
+        unit = known[-1][2] if known else ""
+    days, values = tuple(row[0] for row in known), tuple(row[1] for row in known)
+    error = estimate_session_error(values) if values else RepeatError(None, None, 0, "never measured")
+    change = judge_change(values[0], values[-1], error) if len(values) > 1 else None
+    weeks = [(day - days[0]) / 7 for day in days]
+    return Measure(title, unit, days, values, fit_theil_sen(weeks, values), error, change)
+
+
+def _compare_sides(points: Sequence[SessionPoint]) -> tuple[SideRow, ...]:
+    rows = []
+    for exercise in sorted({p.exercise for p in points}):
+        own = [p for p in points if p.exercise == exercise and p.maximum is not None]
+        unit = own[-1].maximum_unit if own else ""
+        left, right = (
+            [p.maximum for p in own if p.side == side and p.maximum_unit == unit and p.maximum is not None]
+            for side in ("left", "right")
+        )
+        if left and right:
+            rows.append(SideRow(exercise, compare_sides(left, right)))
+    return tuple(rows)
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return float(np.mean(values)) if values else None

@@ -1,0 +1,72 @@
+"""``biofeedback history``: one athlete over weeks, and which changes are real."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import webbrowser
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from biofeedback.commands.many import run_many
+from biofeedback.commands.progress import make_progress
+from biofeedback.errors import BiofeedbackError
+from biofeedback.storage.library import filter_recordings, list_recordings
+from biofeedback.storage.schema import recordings_folder
+
+if TYPE_CHECKING:
+    from biofeedback.analysis.history import SessionPoint
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``history``."""
+    parser.add_argument("athlete", metavar="CODE", help="the athlete's code, e.g. A01")
+    parser.add_argument("--folder", type=Path, default=None, help="where the recordings are (the usual folder)")
+    parser.add_argument("--exercise", default="", metavar="TEXT", help="part of its name is enough")
+    parser.add_argument("--since", default="", metavar="DATE", help="2026-01-31 or 2026-01")
+    parser.add_argument("--out", type=Path, default=None, metavar="PATH", help="also write an HTML page")
+    parser.add_argument("--open", action="store_true", help="open that page")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Analyse all sessions of the athlete; print what changed; write the page when asked to."""
+    from biofeedback.analysis.history import compare_sessions
+    from biofeedback.report.history import build_history, describe_history
+
+    folder = args.folder or recordings_folder()
+    entries = filter_recordings(list_recordings(folder), athlete=args.athlete, exercise=args.exercise, since=args.since)
+    names = [entry.name for entry in entries if not entry.problem]
+    if not names:
+        raise BiofeedbackError(f"no recording of {args.athlete} in {folder}", "see `biofeedback list` for the codes")
+    show, points = make_progress("sessions"), []
+    for n, (name, point, problem) in enumerate(run_many(partial(read_point, str(folder)), names), 1):
+        show(n, len(names))
+        if point is None:
+            print(f"left out: {name}: {problem}", file=sys.stderr)
+        else:
+            points.append(point)
+    history = compare_sessions(args.athlete, points)
+    print("\n".join(describe_history(history)))
+    if args.out or args.open:
+        path = args.out or folder / f"history-{args.athlete}.html"
+        try:
+            path.write_text(build_history(history), encoding="utf-8")
+        except OSError as error:
+            raise BiofeedbackError(f"{path} cannot be written ({error.strerror})", "choose another --out") from error
+        print(f"History: {path}")
+        if args.open:
+            webbrowser.open(path.resolve().as_uri())
+    return 0
+
+
+def read_point(folder: str, name: str) -> tuple[str, SessionPoint | None, str]:
+    """One session's contribution, or why there is none. Runs in a process of its own."""
+    from biofeedback.analysis.answer import analyse_recording
+    from biofeedback.analysis.history import summarise_session
+    from biofeedback.storage.recording import open_recording
+
+    try:
+        return name, summarise_session(analyse_recording(open_recording(Path(folder) / name)), name), ""
+    except BiofeedbackError as error:
+        return name, None, str(error)

@@ -1,0 +1,159 @@
+"""An athlete over weeks as text, as one HTML page, and as a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import matplotlib as mpl
+from matplotlib.figure import Figure, SubFigure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure
+from biofeedback.analysis.reliability import SideDifference
+from biofeedback.cautions import CAUTIONS
+from biofeedback.report.figures import PALETTE, STYLE
+from biofeedback.report.markup import Markup, join, tag
+from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
+from biofeedback.report.tables import Table
+from biofeedback.report.words import EMPTY, capitalise, count, number, signed
+
+CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
+NOTE = (
+    "A change is called real only when it exceeds the minimal detectable change, 1.96 × √2 × the standard error of "
+    "measurement (Weir, J Strength Cond Res 2005), found from this person's own differences from session to session; "
+    "four sessions are needed for that. Trend: the median of all pairwise slopes (Theil-Sen)."
+)
+
+
+def build_history(history: History) -> str:
+    """The history as a whole HTML document."""
+    parts = [tag("section", *_show_head(history), class_="first-plain")]
+    for group in history.groups:
+        parts.append(_show_group(group))
+    if history.sides:
+        sentences = [f"{row.exercise or 'exercise'}: {describe_side(row.difference)}" for row in history.sides]
+        parts.append(list_section("Left and right", sentences))
+    parts.append(list_section("Cautions", CAUTIONS, class_="cautions"))
+    return build_page(f"History of {history.athlete}", join(*parts))
+
+
+def describe_history(history: History) -> tuple[str, ...]:
+    """The history as lines of text for a terminal."""
+    lines = []
+    for group in history.groups:
+        lines.append(f"{name_group(group)}: {count(len(group.points), 'session')}")
+        lines += [f"  {sentence}" for sentence in group.answer.sentences()]
+        lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
+    lines += [f"{row.exercise}: {describe_side(row.difference)}" for row in history.sides]
+    if history.undated:
+        lines.append(f"left out, without a date: {', '.join(history.undated)}")
+    return tuple(lines)
+
+
+def describe_measure(measure: Measure) -> str:
+    """First and last value, and whether the difference is real."""
+    unit = f" {measure.unit}" if measure.unit else ""
+    first, last = number(measure.values[0], 1), number(measure.values[-1], 1)
+    if measure.change is None:
+        return f"{last}{unit}, measured once"
+    if measure.change.word == "unknown":
+        return f"{first} to {last}{unit}; {measure.change.reason}"
+    return f"{first} to {last}{unit}: {CHANGE_WORDS[measure.change.word]} ({measure.change.reason})"
+
+
+def describe_side(difference: SideDifference) -> str:
+    """Left against right in one sentence."""
+    if difference.left_minus_right_percent is None:
+        return f"left against right is not known: {difference.reason}"
+    percent = signed(difference.left_minus_right_percent, 0)
+    return f"left is {percent} % against right: {difference.word} ({difference.reason})"
+
+
+def name_group(group: HistoryGroup) -> str:
+    """Exercise, side and position in one line."""
+    return " · ".join(text for text in (group.exercise, group.side, group.position) if text) or "no exercise named"
+
+
+def tabulate_measures(group: HistoryGroup) -> Table:
+    """One row per measure: first, last, change, minimal detectable change, trend."""
+    rows = []
+    for m in group.measures:
+        trend = m.trend_per_week
+        ends = [EMPTY if v is None else signed(v, 2) for v in (trend.low, trend.high)]
+        rows.append(
+            (
+                f"{m.name}, {m.unit}" if m.unit else m.name,
+                str(len(m.values)),
+                number(m.values[0], 1),
+                number(m.values[-1], 1),
+                EMPTY if m.change is None else signed(m.change.difference),
+                number(m.error.mdc95, 1),
+                EMPTY if trend.slope is None else signed(trend.slope, 2),
+                " to ".join(ends) if EMPTY not in ends else EMPTY,
+                "measured once" if m.change is None else CHANGE_WORDS[m.change.word],
+            )
+        )
+    head = (
+        "measure", "sessions", "first", "last", "change", "minimal detectable change", "trend a week", "95 % interval",
+        "verdict",
+    )  # fmt: skip
+    return Table("What changed", head, tuple(rows), (0, 8))
+
+
+def draw_history(figure: Figure | SubFigure, group: HistoryGroup) -> None:
+    """Each measure over the dates; the shaded strip is the first value ± the minimal detectable change."""
+    measures = group.measures
+    with mpl.rc_context(STYLE):
+        axes = figure.subplots(len(measures), 1, sharex=True, squeeze=False, gridspec_kw={"hspace": 0.06})[:, 0]
+        for axis, measure in zip(axes, measures, strict=True):
+            first = measure.values[0]
+            if measure.error.mdc95 is not None:
+                reach = measure.error.mdc95
+                axis.axhspan(first - reach, first + reach, facecolor=PALETTE["band"], edgecolor="none")
+            axis.plot(measure.days, measure.values, color=PALETTE["soft"], linewidth=1.0)
+            axis.plot(measure.days, measure.values, marker="o", markersize=5, linestyle="none", color=PALETTE["effort"])
+            axis.set_ylabel(_break(measure.name) + (f"\n({measure.unit})" if measure.unit else ""))
+            axis.margins(x=0.04, y=0.25)
+            low, high = axis.get_ylim()
+            short = max(0.1 * abs(first), 1.0) - (high - low)  # a tenth of the value at least, or noise looks large
+            axis.set_ylim(low - max(0.0, short) / 2, high + max(0.0, short) / 2)
+            axis.yaxis.set_major_locator(MaxNLocator(3))
+            axis.grid(axis="y", color=PALETTE["line"], linewidth=0.6)
+            axis.set_axisbelow(True)
+        axes[-1].xaxis.set_major_locator(MaxNLocator(6))
+        axes[-1].xaxis.set_major_formatter(FuncFormatter(lambda day, _: f"{_date(day):%d %b %y}"))
+        axes[-1].set_xlabel("date of the session")
+        figure.align_ylabels(list(axes))
+
+
+def _show_head(history: History) -> Sequence[Markup]:
+    points = [point for group in history.groups for point in group.points]
+    parts = [tag("h1", f"{history.athlete} over {count(len(points), 'session')}")]
+    if any(point.simulated for point in points):
+        parts.append(tag("p", "Simulated athlete and sensors", class_="badge"))
+    if history.undated:
+        parts.append(tag("p", f"Left out, without a date: {', '.join(history.undated)}.", class_="note"))
+    return [*parts, tag("p", NOTE, class_="note")]
+
+
+def _show_group(group: HistoryGroup) -> Markup:
+    sentences = [tag("p", sentence) for sentence in group.answer.sentences()]
+    parts = [tag("h2", name_group(group)), tag("section", *sentences, class_="effect")]
+    if any(len(measure.values) > 1 for measure in group.measures):
+        svg = draw_svg(lambda figure: draw_history(figure, group), (8.6, 0.6 + 1.05 * len(group.measures)))
+        caption = "Shaded: the first value ± the minimal detectable change; only a value beyond it is a real change."
+        parts.append(frame_figure(svg, caption, "trace"))
+    parts.append(show_table(tabulate_measures(group)))
+    reasons = [f"{capitalise(m.name)}: {m.change.reason}." for m in group.measures if m.change is not None]
+    return tag("section", *parts, list_section("Why", reasons) if reasons else Markup())
+
+
+def _break(name: str) -> str:
+    """A long name on two lines."""
+    head, _, tail = name.partition(" while ")
+    return f"{head}\nwhile {tail}" if tail else name
+
+
+def _date(day: float) -> datetime:
+    return datetime.fromtimestamp(day * DAY_S, UTC)

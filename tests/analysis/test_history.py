@@ -1,0 +1,108 @@
+"""Weeks of sessions: a change is real only beyond the person's own error, and only like is compared with like."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from biofeedback.analysis.answer import analyse_recording
+from biofeedback.analysis.history import SessionPoint, compare_sessions, summarise_session
+from biofeedback.analysis.reliability import MDC_FACTOR
+
+from .made_session import make_check, make_maximum, make_settings
+
+
+@pytest.fixture(scope="module")
+def point() -> SessionPoint:
+    return summarise_session(analyse_recording(make_check()), "a.hold")
+
+
+def make_points(point: SessionPoint, maxima, **changes) -> list[SessionPoint]:
+    return [
+        replace(
+            point, name=f"{n}.hold", started_utc=f"2026-01-{1 + n:02d}T18:00:00+00:00", maximum=value,
+            maximum_unit="N", **changes,
+        )
+        for n, value in enumerate(maxima)
+    ]  # fmt: skip
+
+
+def test_a_session_contributes_what_was_measured(point) -> None:
+    assert point.passive_discomfort == pytest.approx(6.0)
+    assert point.change == pytest.approx(-2.2)
+    assert point.in_band_percent == 100.0
+    assert point.steadiness_cv_percent == pytest.approx(1.0 / np.sqrt(2) / 70 * 100, rel=0.1)
+    assert point.maximum is None  # typed in, not measured
+    session = make_check()
+    session.events[1].data.update(make_maximum(method="attempts", n_attempts=3))
+    assert summarise_session(analyse_recording(session), "b").maximum == 400.0
+
+
+def test_minimal_detectable_change_from_the_person_s_own_steps(point) -> None:
+    # Weir, J Strength Cond Res 19 (2005) 231: MDC = 1.96 sqrt(2) SEM; SEM here from successive differences
+    maxima = [400.0, 410.0, 398.0, 412.0, 520.0]
+    (group,) = compare_sessions("A01", make_points(point, maxima)).groups
+    measure = group.measures[0]
+    sem = np.sqrt(np.sum(np.diff(maxima) ** 2) / 2 / 4)
+    assert measure.error.mdc95 == pytest.approx(MDC_FACTOR * sem)
+    assert measure.change.difference == pytest.approx(120.0)
+    assert measure.change.word == ("up" if MDC_FACTOR * sem < 120 else "within measurement error")
+
+
+def test_a_steady_rise_is_real_and_scatter_is_not(point) -> None:
+    rise = compare_sessions("A01", make_points(point, [400, 410, 420, 430, 440, 450])).groups[0].measures[0]
+    assert rise.change.word == "up"
+    assert rise.trend_per_week.slope == pytest.approx(70.0)
+    scatter = compare_sessions("A01", make_points(point, [400, 430, 390, 425, 395, 420])).groups[0].measures[0]
+    assert scatter.change.word == "within measurement error"
+
+
+def test_fewer_than_four_sessions_make_no_change_real(point) -> None:
+    measure = compare_sessions("A01", make_points(point, [400, 500, 600])).groups[0].measures[0]
+    assert measure.change.word == "unknown"
+    assert "needed" in measure.change.reason
+
+
+def test_positions_and_sides_are_kept_apart_and_sides_compared(point) -> None:
+    left = make_points(point, [400, 410, 405], side="left")
+    right = make_points(point, [500, 510, 505], side="right")
+    elsewhere = make_points(point, [300], side="left", position="heel on floor")
+    history = compare_sessions("A01", [*left, *right, *elsewhere])
+    assert [(g.side, g.position, len(g.points)) for g in history.groups] == [
+        ("left", point.position, 3),
+        ("left", "heel on floor", 1),
+        ("right", point.position, 3),
+    ]
+    assert len(history.sides) == 1
+
+
+def test_units_are_not_mixed_and_undated_sessions_are_named(point) -> None:
+    points = make_points(point, [400.0, 40.0, 41.0])
+    points[1] = replace(points[1], maximum_unit="kg")
+    points[2] = replace(points[2], maximum_unit="kg")
+    history = compare_sessions("A01", [*points, replace(point, name="lost.hold", started_utc="yesterday")])
+    assert history.groups[0].measures[0].values == (40.0, 41.0)
+    assert history.groups[0].measures[0].unit == "kg"
+    assert history.undated == ("lost.hold",)
+
+
+def test_sessions_are_ordered_by_date_whatever_the_time_zone(point) -> None:
+    late = replace(point, name="late", started_utc="2026-01-02T01:00:00+05:00")  # 1 January, 20:00 UTC
+    early = replace(point, name="early", started_utc="2026-01-01T19:00:00+00:00")
+    assert [p.name for p in compare_sessions("A01", [late, early]).groups[0].points] == ["early", "late"]
+
+
+def test_the_answer_over_sessions_is_that_of_all_responses(point) -> None:
+    (group,) = compare_sessions("A01", make_points(point, [400, 400, 400, 400])).groups
+    assert group.answer.n_sessions == 4
+    assert group.answer.word == "less"
+    assert group.answer.mean_change == pytest.approx(point.change)
+
+
+def test_settings_without_anything_still_make_a_history() -> None:
+    bare = make_check()
+    bare.settings = {key: make_settings()[key] for key in ("channels", "rate_hz", "started_utc")}
+    history = compare_sessions("?", [summarise_session(analyse_recording(bare), "x")])
+    assert (history.groups[0].exercise, history.groups[0].side) == ("", "")

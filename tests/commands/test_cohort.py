@@ -1,0 +1,138 @@
+"""Many recordings as one table: complete, resumable, errors per file, the same rows however it is run."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import importlib.util
+import json
+from pathlib import Path
+
+import pytest
+
+from biofeedback.analysis.answer import analyse_recording
+from biofeedback.analysis.features import extract_features
+from biofeedback.commands import cohort
+from biofeedback.errors import BiofeedbackError
+from biofeedback.storage.recording import open_recording
+
+from ..analysis.made_session import MadeSession, make_check
+from .test_report import store
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "recordings"
+    (folder / "sub").mkdir(parents=True)
+    store(make_check(), folder / "a.hold")
+    store(make_check(contract=(7, 8, 7, 7, 8)), folder / "sub" / "b.hold")
+    empty = MadeSession()
+    empty.hold(1.0)
+    store(empty, folder / "c.hold")
+    (folder / "broken.hold").write_bytes(b"no recording")
+    return folder
+
+
+def run(folder: Path, out: Path, *more: str) -> int:
+    parser = argparse.ArgumentParser()
+    cohort.add_arguments(parser)
+    return cohort.run(parser.parse_args([str(folder), "--out", str(out), *more]))
+
+
+def read(path: Path) -> dict[str, dict[str, str]]:
+    with path.open(newline="", encoding="utf-8") as file:
+        return {row["file"]: row for row in csv.DictReader(file)}
+
+
+def test_every_recording_is_a_row_and_every_error_is_named(folder, tmp_path, capsys) -> None:
+    out = tmp_path / "c.csv"
+    assert run(folder, out, "--workers", "1") == 1
+    rows = read(out)
+    assert list(rows) == ["a.hold", "broken.hold", "c.hold", "sub/b.hold"]
+    assert rows["a.hold"]["answer"] == "less"
+    assert rows["sub/b.hold"]["answer"] == "more"
+    assert rows["c.hold"]["error"] == ""
+    assert rows["c.hold"]["effort_mean_percent"] == ""
+    assert "not a recording" in rows["broken.hold"]["error"]
+    assert "broken.hold" in capsys.readouterr().out
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_cells_are_those_of_the_analysis(folder, tmp_path) -> None:
+    run(folder, tmp_path / "c.csv", "--workers", "1")
+    row = read(tmp_path / "c.csv")["a.hold"]
+    for name, value in extract_features(analyse_recording(open_recording(folder / "a.hold"))).items():
+        assert row[name] == ("" if value is None else str(value))
+
+
+def test_two_processes_make_the_same_table(folder, tmp_path) -> None:
+    run(folder, tmp_path / "one.csv", "--workers", "1")
+    run(folder, tmp_path / "two.csv", "--workers", "2")
+    assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
+
+
+def test_only_new_changed_and_failed_recordings_are_analysed_again(folder, tmp_path, monkeypatch, capsys) -> None:
+    out = tmp_path / "c.csv"
+    run(folder, out, "--workers", "1")
+    before = out.read_bytes()
+    seen: list[str] = []
+    extract = cohort.extract_row
+    monkeypatch.setattr(cohort, "extract_row", lambda where, name: seen.append(name) or extract(where, name))
+    run(folder, out, "--workers", "1")
+    assert seen == ["broken.hold"]
+    assert out.read_bytes() == before
+    (folder / "a.hold").unlink()
+    store(make_check(contract=(5, 5, 5, 5, 5)), folder / "a.hold")
+    run(folder, out, "--workers", "1")
+    assert seen == ["broken.hold", "a.hold", "broken.hold"]
+    run(folder, out, "--workers", "1", "--again")
+    assert len(seen) == 7
+
+
+def test_an_interrupted_run_goes_on(folder, tmp_path, monkeypatch) -> None:
+    out = tmp_path / "c.csv"
+    extract = cohort.extract_row
+
+    def stop_at_c(where: str, name: str):
+        if name == "c.hold":
+            raise KeyboardInterrupt
+        return extract(where, name)
+
+    monkeypatch.setattr(cohort, "extract_row", stop_at_c)
+    with pytest.raises(KeyboardInterrupt):
+        run(folder, out, "--workers", "1")
+    part = out.with_suffix(".part")
+    assert [json.loads(line)["file"] for line in part.read_text().splitlines()] == ["a.hold", "broken.hold"]
+    part.write_text(part.read_text() + '{"file": "c.ho')  # killed in the middle of a line
+    seen: list[str] = []
+    monkeypatch.setattr(cohort, "extract_row", lambda where, name: seen.append(name) or extract(where, name))
+    run(folder, out, "--workers", "1")
+    assert seen == ["broken.hold", "c.hold", "sub/b.hold"]
+    assert len(read(out)) == 4
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda folder, tmp: (tmp / "nowhere", tmp / "c.csv"), "there is no folder"),
+        (lambda folder, tmp: (folder, tmp / "c.xlsx"), ".csv"),
+        (lambda folder, tmp: (folder, tmp / "no" / "c.csv"), "cannot be written"),
+    ],
+)
+def test_mistakes_are_told_with_their_cure(folder, tmp_path, make, words) -> None:
+    where, out = make(folder, tmp_path)
+    with pytest.raises(BiofeedbackError, match=words):
+        run(where, out, "--workers", "1")
+
+
+def test_a_cluster_makes_the_same_rows(folder, tmp_path) -> None:
+    if importlib.util.find_spec("distributed") is None:
+        with pytest.raises(BiofeedbackError, match="not installed"):
+            run(folder, tmp_path / "d.csv", "--dask", "tcp://127.0.0.1:1")
+        return
+    from distributed import LocalCluster
+
+    run(folder, tmp_path / "one.csv", "--workers", "1")
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        run(folder, tmp_path / "d.csv", "--dask", cluster.scheduler_address)
+    assert (tmp_path / "d.csv").read_bytes() == (tmp_path / "one.csv").read_bytes()
