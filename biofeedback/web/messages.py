@@ -54,6 +54,10 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "finish": ({}, {}),
     "note": ({"text": TEXT}, {}),
     "feedback": ({"shown": FLAG}, {}),
+    "position": ({"answer": TEXT}, {"phase_index": INDEX}),
+    "revise_maximum": ({"channel": TEXT, "value": NUMBER}, {}),
+    "end_phase": ({}, {}),
+    "extend_phase": ({"seconds": NUMBER}, {}),
 }
 ATHLETE_COMMANDS = frozenset({"rate", "stop"})
 

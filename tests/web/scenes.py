@@ -129,6 +129,22 @@ def uncalibrated(live: FakeLive) -> None:
     calibrated(live, calibrated=False)
 
 
+def position(live: FakeLive) -> None:
+    """The coach is asked about the contraction that has just ended, and the maximum is in doubt."""
+    holding(live, 4.0, 0)
+    live.enter_phase(2)
+    doubt = {
+        "kind": "above maximum",
+        "channel": "force",
+        "seen": "112 % of the maximum, held for 0.5 s",
+        "strength": 459.4,
+        "unit": "N",
+        "at_s": 31.0,
+        "advice": "this does not fit a maximum of 410 N; at least 459.4 N would; first maxima are often low",
+    }
+    live.change(ask_position={"phase_index": 1}, doubts=[doubt])
+
+
 def stopped(live: FakeLive) -> None:
     holding(live, 71.3, 2)
     live.command({"do": "stop", "reason": "stopped by hand"}, "test")
@@ -162,6 +178,7 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         lost,
         clipping,
         uncalibrated,
+        position,
         stopped,
         done,
     )

@@ -11,7 +11,7 @@ from .axe import TAGS, axe_script
 from .conftest import Page, Served
 from .scenes import SCENES
 
-pytestmark = [pytest.mark.browser, pytest.mark.network]
+pytestmark = [pytest.mark.browser, pytest.mark.network, pytest.mark.slow]
 
 
 def violations(page: Page) -> list[str]:

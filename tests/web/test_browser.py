@@ -10,7 +10,7 @@ import pytest
 from .conftest import Page, Served
 from .scenes import SCENES, holding
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 SIZES = {"phone": (390, 844), "lying": (844, 390), "tablet": (820, 1180), "laptop": (1280, 800), "wall": (1920, 1080)}
 LIVE_SCENES = ("passive", "below", "inside", "above", "far_above", "light")

@@ -31,6 +31,10 @@ GOOD = [
     {"do": "finish"},
     {"do": "note", "text": "warm-up: ten minutes easy"},
     {"do": "feedback", "shown": True},
+    {"do": "position", "answer": "held", "phase_index": 1},
+    {"do": "revise_maximum", "channel": "force", "value": 450.5},
+    {"do": "end_phase"},
+    {"do": "extend_phase", "seconds": 10},
 ]
 
 

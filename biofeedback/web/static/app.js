@@ -160,6 +160,7 @@ function renderBanner(problem) {
   if (problem) shown = { level: "error", what: problem.channel ? `${capital(problem.channel)}: ${problem.what}.` : `${problem.what}.`, cure: problem.cure };
   else if (state?.recording?.problem) shown = { level: "error", what: "Recording: " + (state.recording.problem.what ?? state.recording.problem), cure: state.recording.problem.cure ?? "" };
   else if (page.complaint) shown = { level: "error", what: capital(page.complaint.what) + ".", cure: page.complaint.cure };
+  else if (["drifted", "lost"].includes(state?.position_offset?.state)) shown = { level: "error", what: `Position ${state.position_offset.state} in part ${state.position_offset.phase_index + 1}.`, cure: state.position_offset.reason };
   else if (state?.message) shown = { level: state.message.level, what: capital(state.message.text) + (/[.!?]$/.test(state.message.text) ? "" : "."), cure: state.message.cure ?? "" };
   show($("banner"), Boolean(shown));
   if (!shown) return;
@@ -306,6 +307,8 @@ function setUpHands() {
   $("attempt").addEventListener("click", () => send({ do: "attempt" }));
   $("accept-maximum").addEventListener("click", () => send({ do: "accept_maximum" }));
   $("again").addEventListener("click", () => send({ do: "resume" }));
+  for (const button of $("position-ask").querySelectorAll("button"))
+    button.addEventListener("click", () => send({ do: "position", answer: button.dataset.answer, phase_index: page.state.ask_position.phase_index }));
   $("stop").addEventListener("click", () => stop("stopped by hand"));
   const step = (by) => () => send({ do: "limit", value: Math.min(HIGHEST, Math.max(1, (page.state?.limit ?? 9) + by)) });
   $("limit-down").addEventListener("click", step(-1));

@@ -2,6 +2,7 @@
 
 import { $, fill, make, setText, show } from "./dom.js";
 import { capital, levelText, ratingText } from "./state.js";
+import { doubtRow } from "./stages.js";
 import { STRIP_S, columns } from "./strip.js";
 
 const canvases = new Map();
@@ -19,6 +20,8 @@ export function setUpCoach(send) {
     const chosen = [...$("covariates").querySelectorAll("input:checked")].map((box) => box.value);
     if (send({ do: "note", text: `beforehand: ${chosen.join(", ") || "nothing"}` })) noted("Kept.");
   });
+  $("end-phase").addEventListener("click", () => send({ do: "end_phase" }));
+  $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10 }));
   $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
 }
 
@@ -28,6 +31,8 @@ function noted(text) {
 
 export function renderCoach(state, send) {
   $("feedback").checked = state.feedback !== false;
+  show($("phase-actions"), state.stage === "plan");
+  fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
   const shape = state.channels.map(({ name, unit, problem, guide, calibrated }) => [name, unit, problem, guide, calibrated]);
   fill($("traces"), shape, () => state.channels.map(traceRow));
   fill($("corrections"), state.ratings, (ratings) => (ratings.length ? ratings.map((rating) => correctionRow(rating, send)) : [make("li", { class: "small" }, "None yet.")]));

@@ -12,7 +12,9 @@ export function renderStages(state, send) {
   renderZero(state);
   renderMaximum(state, send);
   renderReady(state, send);
+  show($("position-ask"), state.stage === "plan" && Boolean(state.ask_position));
   renderDone(state);
+  fill($("doubts"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
 }
 
 function renderHeader(state) {
@@ -79,6 +81,13 @@ function renderReady(state, send) {
       make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name }) }, "Start")),
     ),
   );
+}
+
+/** Evidence against a maximum: said as what was seen, never as blame. */
+export function doubtRow(doubt, send) {
+  const value = Number(doubt.strength.toPrecision(3));
+  const revise = () => send({ do: "revise_maximum", channel: doubt.channel, value: doubt.strength });
+  return make("li", {}, make("p", {}, `${capital(doubt.channel)}: ${doubt.seen}. ${capital(doubt.advice)}.`), make("button", { type: "button", onclick: revise }, `Use ${value} ${doubt.unit} from now on`));
 }
 
 function renderDone(state) {
