@@ -18,6 +18,8 @@ COMMANDS = {
     "demo": "the whole job with a simulated athlete on a simulated sensor",
     "live": "the same with a real sensor: zero, maximum, hold a band, ratings, report",
     "report": "one recording as a page to read or hand over",
+    "history": "one athlete over weeks, and which changes are real",
+    "cohort": "a folder of recordings as one table, a row of features each",
     "simulate": "make a simulated recording without waiting for it",
     "sensors": "which sensors are here, and whether one is fit for use",
     "list": "what has been recorded: search by athlete, exercise, plan, answer and more",
