@@ -114,6 +114,15 @@ class DrawnLevels:
         """One of them."""
         return tuple(float(v) for _ in range(self.n_rounds) for v in rng.permutation(np.array(self.levels_percent)))
 
+    def to_dict(self) -> dict[str, Any]:
+        """As stored in a plan."""
+        return {**asdict(self), "levels_percent": list(self.levels_percent), "order": list(self.order)}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> DrawnLevels:
+        """The inverse of ``to_dict``."""
+        return cls(tuple(data["levels_percent"]), int(data["n_rounds"]), int(data["seed"]), tuple(data["order"]))
+
 
 @dataclass(frozen=True, slots=True)
 class RandomisationTest:

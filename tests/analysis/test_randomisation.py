@@ -3,7 +3,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from biofeedback.analysis.randomisation import DrawnOrder, draw_levels, draw_order, rank_levels, rank_order
+from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, draw_levels, draw_order, rank_levels, rank_order
 from biofeedback.analysis.response import RatedPhase, compute_response
 
 
@@ -94,7 +94,7 @@ def test_a_drawn_onset_gives_a_p_although_there_is_no_closing_phase():
 def test_levels_come_in_complete_rounds():
     drawn = draw_levels((25, 50, 75), 3, seed=1)
     assert [sorted(drawn.order[i : i + 3]) for i in (0, 3, 6)] == [[25, 50, 75]] * 3
-    assert drawn == draw_levels((25, 50, 75), 3, seed=1)
+    assert drawn == draw_levels((25, 50, 75), 3, seed=1) == DrawnLevels.from_dict(drawn.to_dict())
     assert drawn.order != draw_levels((25, 50, 75), 3, seed=2).order
     assert drawn.n_orders == 6**3 == len(set(drawn.list_orders()))
 
