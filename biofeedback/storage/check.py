@@ -5,20 +5,20 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage import disk
-from biofeedback.storage.partition import ROW_S
+from biofeedback.storage.carve import carve_rows
 from biofeedback.storage.recording import connect
 from biofeedback.storage.schema import COLUMNS, Row, checksum, create_tables, insert_rows, unpack_counts
 
 LOST = "lost: damaged in the file"
-N_TRIES = 10_000  # how far beyond a damaged page the next readable row is looked for
+Reader: TypeAlias = Callable[[str], Iterator[tuple[int, tuple[Any, ...], bool]]]  # rows of a table: key, values, sound
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +66,11 @@ def repair_recording(path: str | os.PathLike[str], copy: str | os.PathLike[str])
 
 
 def _examine(path: Path, copy: Path | None) -> Verdict:
-    with connect(path) as connection:
-        connection.text_factory = lambda data: data.decode("utf-8", "replace")
-        problems = _check_pages(connection)
-        settings = _read_settings(connection, path, problems)
+    with ExitStack() as stack:
+        read, problems = _open_rows(path, stack)
+        settings = _read_settings(read, path, problems)
         found = _Findings(settings["rate_hz"], problems)
-        rows = _read_sound_rows(connection, len(settings["channels"]), found)
+        rows = _read_sound_rows(read, len(settings["channels"]), found)
         if copy is None:
             for _ in rows:
                 pass
@@ -90,6 +89,29 @@ def _examine(path: Path, copy: Path | None) -> Verdict:
     )
 
 
+def _open_rows(path: Path, stack: ExitStack) -> tuple[Reader, list[str]]:
+    """How to read the rows of a table, and what is wrong with the pages; damaged pages are read without SQLite."""
+    try:
+        connection = stack.enter_context(connect(path))
+        connection.text_factory = lambda data: data.decode("utf-8", "replace")
+        problems = _check_pages(connection)
+    except RecordingError as error:
+        if not isinstance(error.__cause__, sqlite3.DatabaseError):
+            raise
+        problems = [f"database page: {error.__cause__}"]
+        unreadable: RecordingError | None = error
+    else:
+        unreadable = None
+        if not problems:
+            return lambda table: _select_rows(connection, table), []
+    carved: dict[str, dict[int, tuple[Any, ...]]] = {table: {} for table in COLUMNS}
+    for table, key, values in carve_rows(path):
+        carved[table][key] = values
+    if unreadable and not carved["meta"]:
+        raise unreadable
+    return lambda table: ((key, values, True) for key, values in sorted(carved[table].items())), problems
+
+
 def _check_pages(connection: sqlite3.Connection) -> list[str]:
     """What SQLite itself finds wrong."""
     try:
@@ -99,51 +121,45 @@ def _check_pages(connection: sqlite3.Connection) -> list[str]:
     return [] if messages == ["ok"] else [f"database page: {line}" for text in messages for line in text.splitlines()]
 
 
-def _read_settings(connection: sqlite3.Connection, path: Path, problems: list[str]) -> dict[str, Any]:
+def _select_rows(connection: sqlite3.Connection, table: str) -> Iterator[tuple[int, tuple[Any, ...], bool]]:
+    """``(key, values, is_sound)`` in the order of the keys; nothing from a table that is not there."""
+    if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (table,)).fetchone():
+        return
+    query = f"SELECT rowid, {', '.join(COLUMNS[table])}, crc32 FROM {table} ORDER BY rowid"
+    for key, *values, crc in connection.execute(query):
+        yield key, tuple(values), checksum(tuple(values)) == crc
+
+
+def _read_settings(read: Reader, path: Path, problems: list[str]) -> dict[str, Any]:
     settings: dict[str, Any] = {}
-    for key, values, is_sound in _read_rows(connection, "meta", "rowid", 1):
-        if is_sound:
-            settings[str(values[0])] = json.loads(values[1])
-        else:
-            problems.append(f"setting {key}: damaged; it reads {values[0]} = {values[1]}")
+    for table in ("meta", "meta_copy"):
+        for key, values, is_sound in read(table):
+            if is_sound:
+                settings.setdefault(str(values[0]), json.loads(values[1]))
+            else:
+                problems.append(f"setting {key} in {table} is damaged; it reads: {values[0]} = {values[1]}")
     if not settings.get("channels") or not settings.get("rate_hz"):
         raise RecordingError(f"{path}: its channels or rate are lost", "fetch it from a backup")
     return settings
 
 
-def _read_sound_rows(connection: sqlite3.Connection, n_channels: int, found: _Findings) -> Iterator[Row]:
-    """Every row that is as it was written; the others are told in ``found``."""
-    n_frames_per_row = max(1, round(found.rate_hz * ROW_S))
-    for table, key, step in (("chunks", "first_frame", n_frames_per_row), *((t, "id", 1) for t in COLUMNS)):
-        if table == "meta" or (table == "chunks") != (key == "first_frame"):
+def _read_sound_rows(read: Reader, n_channels: int, found: _Findings) -> Iterator[Row]:
+    """Every row that is as it was written; the others, and ids that are missing, are told in ``found``."""
+    for table in COLUMNS:
+        if table.startswith("meta"):
             continue
-        for row_key, values, is_sound in _read_rows(connection, table, key, step):
+        expected = 1
+        for key, values, is_sound in read(table):
+            if table != "chunks":
+                found.problems += [f"{table[:-1]} {lost} is missing" for lost in range(expected, key)]
+                expected = key + 1
             if not is_sound or (table == "chunks" and not _fits(values, n_channels)):
-                found.problems.append(_describe(table, row_key, values, found))
+                found.problems.append(_describe(table, key, values, found))
                 continue
             if table in ("chunks", "gaps"):
                 found.spans.append((values[0], values[0] + values[1]))
             found.n_events += table == "events"
             yield table, values
-
-
-def _read_rows(
-    connection: sqlite3.Connection, table: str, key: str, step: int
-) -> Iterator[tuple[int, tuple[Any, ...], bool]]:
-    """``(key, values, is_sound)``; where a page cannot be read, look for the next row that can."""
-    names = ", ".join(COLUMNS[table])
-    query = f"SELECT {key}, {names}, crc32 FROM {table} WHERE {key} > ? ORDER BY {key}"
-    position, n_failed = -1, 0
-    while n_failed < N_TRIES:
-        try:
-            for row_key, *values, crc in connection.execute(query, (position,)):
-                position, n_failed = row_key, 0
-                yield row_key, tuple(values), checksum(tuple(values)) == crc
-        except sqlite3.DatabaseError:
-            position += step
-            n_failed += 1
-        else:
-            return
 
 
 def _fits(values: tuple[Any, ...], n_channels: int) -> bool:

@@ -76,6 +76,18 @@ def leave_one_file(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA journal_mode = DELETE")
 
 
+def seal(path: Path) -> None:
+    """Flush a closed file, the mark of the SQLite library that wrote it replaced: equal content, equal bytes anywhere.
+
+    The mark is for people only (SQLite file format, section 1.3, offset 96).
+    """
+    with contextlib.suppress(OSError), path.open("r+b") as file:
+        file.seek(96)
+        file.write((3_040_000).to_bytes(4, "big"))
+        file.flush()
+        os.fsync(file.fileno())
+
+
 def identity(path: Path) -> tuple[int, int] | None:
     """Which file a name stands for now; None when there is none."""
     try:

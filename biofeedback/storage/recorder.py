@@ -138,12 +138,13 @@ class Recorder:
                 disk.leave_one_file(self._connection)
             else:
                 self._connection.execute("VACUUM")  # orders the pages by content, not by the order of arrival
-                disk.flush_file(self.path)
-        except (OSError, sqlite3.Error):
+        except sqlite3.Error:
             pass  # everything is committed; a reader finds it in the file and its -wal neighbour
         finally:
             with contextlib.suppress(sqlite3.Error):
                 self._connection.close()
+            if not self._threaded:
+                disk.seal(self.path)
 
     def __enter__(self) -> Recorder:
         return self

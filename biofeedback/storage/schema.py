@@ -26,6 +26,7 @@ Row: TypeAlias = tuple[str, tuple[Value, ...]]  # table, values in the order of 
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "meta": ("key", "value"),
+    "meta_copy": ("key", "value"),
     "chunks": ("first_frame", "n_frames", "dtype", "data"),
     "gaps": ("first_frame", "n_frames", "reason"),
     "notes": ("frame", "text"),
@@ -34,6 +35,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
 
 TABLES = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
+CREATE TABLE meta_copy (key TEXT NOT NULL, value TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
 CREATE TABLE chunks (first_frame INTEGER PRIMARY KEY, n_frames INTEGER NOT NULL, dtype TEXT NOT NULL,
   data BLOB NOT NULL, crc32 INTEGER NOT NULL) STRICT;
 CREATE TABLE gaps (id INTEGER PRIMARY KEY, first_frame INTEGER NOT NULL, n_frames INTEGER NOT NULL,
@@ -53,13 +55,15 @@ CREATE VIEW phases AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key
 
 
 def create_tables(connection: sqlite3.Connection, settings: Mapping[str, Any]) -> None:
-    """Write the empty tables and the settings, one ``meta`` row per key, in one transaction."""
+    """Write the empty tables and the settings, one row per key, in one transaction."""
     connection.execute("BEGIN IMMEDIATE")
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
     for statement in TABLES.strip().split(";\n"):
         connection.execute(statement.rstrip(";"))
-    insert_rows(connection, [("meta", (key, to_json(value))) for key, value in settings.items()])
+    rows = [(key, to_json(value)) for key, value in settings.items()]
+    # twice, on pages of their own: without channels and rate everything else would be numbers without meaning
+    insert_rows(connection, [(table, row) for table in ("meta", "meta_copy") for row in rows])
     connection.execute("COMMIT")
 
 

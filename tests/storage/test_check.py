@@ -56,7 +56,7 @@ def test_damage_is_told_exactly_and_the_copy_has_all_the_rest(path: Path, tmp_pa
     before = path.read_bytes()
     verdict = repair_recording(path, tmp_path / "copy.hold")
     assert verdict.problems == (
-        'setting 4: damaged; it reads athlete = "B02"',
+        'setting 4 in meta is damaged; it reads: athlete = "B02"',
         "the chunk at 2.50 s is damaged",
         'event 4 is damaged; it reads: 3000, 2026-11-24T10:00:00Z, rating, {"value":9}',
         "2.50 s to 2.75 s: 250 frames are missing",
@@ -71,7 +71,7 @@ def test_damage_is_told_exactly_and_the_copy_has_all_the_rest(path: Path, tmp_pa
     assert [event.data["value"] for event in recording.events] == [k / 2 for k in range(20) if k != 3]
     gaps = [item for item in recording.items() if isinstance(item, Gap)]
     assert gaps == [Gap(2500, 250, LOST), Gap(6000, 250, LOST), Gap(10_000, 500, "nothing came")]
-    assert "athlete" not in recording.settings
+    assert recording.settings["athlete"] == "A01"  # every setting is there twice
     assert check_recording(tmp_path / "copy.hold").is_sound
 
 
@@ -81,7 +81,8 @@ def test_a_copy_never_replaces_a_file(path: Path) -> None:
 
 
 def test_without_channels_there_is_nothing_to_repair(path: Path, tmp_path: Path) -> None:
-    execute(path, "UPDATE meta SET value = '[]' WHERE key = 'channels'")
+    for table in ("meta", "meta_copy"):
+        execute(path, f"UPDATE {table} SET value = '[]' WHERE key = 'channels'")
     with pytest.raises(RecordingError, match="its channels or rate are lost; fetch it from a backup"):
         repair_recording(path, tmp_path / "copy.hold")
     assert not (tmp_path / "copy.hold").exists()
@@ -129,6 +130,44 @@ def test_a_damaged_page_costs_its_own_rows_only(path: Path, tmp_path: Path) -> N
     known = ~np.isnan(counts[:, 0])
     assert known.sum() > N_FRAMES * 0.8
     np.testing.assert_array_equal(counts[known], make_counts(N_FRAMES)[: len(counts)][known])
+
+
+@pytest.mark.parametrize("first_byte", [0, 100, 4096])
+def test_a_destroyed_header_costs_nothing(path: Path, tmp_path: Path, first_byte: int) -> None:
+    """The first page tells where the tables are, the second holds the settings; rows are found without either."""
+    content = bytearray(path.read_bytes())
+    content[first_byte : first_byte + 100] = b"\xa5" * 100
+    path.write_bytes(content)
+    verdict = repair_recording(path, tmp_path / "copy.hold")
+    assert not verdict.is_sound
+    recording = open_recording(tmp_path / "copy.hold")
+    expected = make_counts(N_FRAMES)
+    expected[10_000:10_500] = np.nan
+    counts = recording.counts()
+    known = ~np.isnan(counts[:, 0])
+    np.testing.assert_array_equal(counts[known], expected[known])
+    assert known.sum() == N_FRAMES - 500
+    assert [event.data["value"] for event in recording.events] == [k / 2 for k in range(20)]
+
+
+def test_a_damaged_file_with_its_log_is_read_from_both(tmp_path: Path) -> None:
+    (tmp_path / "cut").mkdir()
+    with Recorder.create(tmp_path / "a.hold", make_settings(rate_hz=1000.0)) as recorder:
+        for first in range(0, 5000, 500):
+            recorder.append(Chunk(first, make_counts(500, first=first)))
+            recorder._drain()
+            recorder._commit()
+        for suffix in ("", "-wal"):
+            shutil.copy(tmp_path / f"a.hold{suffix}", tmp_path / "cut" / f"a.hold{suffix}")
+    path = tmp_path / "cut" / "a.hold"
+    path.write_bytes(b"\0" * 100 + path.read_bytes()[100:])
+    repair_recording(path, tmp_path / "copy.hold")
+    np.testing.assert_array_equal(open_recording(tmp_path / "copy.hold").counts(), make_counts(5000))
+
+
+def test_missing_events_are_told(path: Path) -> None:
+    execute(path, "DELETE FROM events WHERE id IN (3, 4)")
+    assert check_recording(path).problems == ("event 3 is missing", "event 4 is missing")
 
 
 def test_an_interrupted_recording_is_sound_and_repair_leaves_one_file(

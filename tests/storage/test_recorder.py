@@ -275,6 +275,7 @@ def test_headless_bytes_depend_only_on_what_was_appended(tmp_path: Path) -> None
             recorder.append(Gap(2000, 10, "nothing came"))
         written.append(path.read_bytes())
     assert written[0] == written[1] == written[2]
+    assert written[0][96:100] == (3_040_000).to_bytes(4, "big")  # whatever SQLite library wrote it
     with Recorder.create(tmp_path / "late.hold", make_settings(), threaded=False) as recorder:
         recorder.append(Chunk(0, counts))
         recorder.append(Gap(2000, 10, "nothing came"))
