@@ -34,7 +34,7 @@ def run_on_cluster(work: Callable[[str], T], names: Sequence[str], address: str)
     except ImportError as error:
         raise BiofeedbackError("dask.distributed is not installed", "pip install 'biofeedback[cluster]'") from error
     try:
-        client: Any = distributed.Client(address, timeout=10, set_as_default=False)
+        client: Any = distributed.Client(address, timeout=10)
     except (OSError, ValueError) as error:
         raise BiofeedbackError(f"no scheduler answers at {address} ({error})", "check the address of --dask") from error
     with client:
