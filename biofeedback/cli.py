@@ -26,6 +26,11 @@ COMMANDS = {
     "check": "verify recordings byte for byte, and repair what can be repaired into a copy",
     "export": "recordings as CSV, NumPy, EDF+, BDF+ or a BIDS dataset",
     "convert": "make a recording of a CSV, EDF+ or BDF+ file that was made elsewhere",
+    "amend": "add ratings, phases or a maximum that were not recorded at the time",
+    "scale": "what a sensor's numbers mean, from known loads, with a certificate",
+    "sensors": "which sensors there are, and whether one is fit to record with",
+    "history": "one athlete over the weeks: what changed for real",
+    "cohort": "one row of features per recording of a folder",
     "forget": "delete everything about one athlete for good, and prove it",
 }
 

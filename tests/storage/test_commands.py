@@ -5,8 +5,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from biofeedback.analysis.trace import compute_trace
 from biofeedback.cli import main
-from biofeedback.model import Chunk, Event, Gap
+from biofeedback.errors import RecordingError
+from biofeedback.model import Channel, Chunk, Event, Gap
+from biofeedback.storage.amend import add_events
+from biofeedback.storage.check import check_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
@@ -139,3 +143,67 @@ def test_mistakes_end_in_one_line_with_a_cure_and_leave_nothing(
     assert message in error
     assert len(error.splitlines()) == 1
     assert not (tmp_path / "trial.hold").exists()
+
+
+def test_what_was_not_recorded_is_added_and_nothing_else_changes(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = open_recording(path)
+    phases = path.parent / "phases.tsv"
+    phases.write_text("onset\tduration\ttrial_type\n0.5\t2\tphase passive\n2.5\t1\tphase contract 20-30 %\n")
+    assert main(["amend", str(path), "--events", str(phases), "--rating", "3=4.5", "--note", "new strap"]) == 0
+    assert "6 events added" in capsys.readouterr().out  # two phases, each relaxed or not; rating; note
+    after = open_recording(path)
+    np.testing.assert_array_equal(after.counts(), before.counts())
+    assert after.events[: len(before.events)] == before.events
+    (rating,) = (event for event in after.events if event.kind == "rating" and event.frame == 300)
+    assert (rating.data["value"], rating.data["phase_index"]) == (4.5, 1)
+    assert rating.utc
+    assert check_recording(path).is_sound
+
+
+def test_a_maximum_added_afterwards_makes_percentages(path: Path) -> None:
+    counts = np.repeat([10.0, 110.0], 1000)[:, None]
+    force = Channel(name="force", kind="force", unit="N")
+    about = {"channels": [force.to_dict()], "rate_hz": 100.0}
+    with Recorder.create(path.parent / "b.hold", about, threaded=False) as recorder:
+        recorder.append(Chunk(0, counts))
+    assert main(["amend", str(path.parent / "b.hold"), "--rest", "1-9", "--maximum", "force=200"]) == 0
+    trace = compute_trace(open_recording(path.parent / "b.hold"))
+    assert trace.percent[1500, 0] == pytest.approx(50.0, abs=0.1)
+    assert main(["amend", str(path.parent / "b.hold"), "--maximum", "force=300"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ([], "nothing to add; give --rating"),
+        (["--rating", "3"], "--rating 3 is not understood; write --rating 31.2=6.5"),
+        (["--rating", "3=11"], "discomfort from 0 to 10"),
+        (["--rating", "99=3"], "99.0 s is after the end, 5.0 s; check the times"),
+    ],
+)
+def test_amending_has_its_cures(
+    path: Path, arguments: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = path.read_bytes()
+    assert main(["amend", str(path), *arguments]) == 1
+    assert message in capsys.readouterr().err
+    assert path.read_bytes() == before
+
+
+def test_a_recording_in_progress_is_not_amended(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Recorder.create(path.parent / "live.hold", make_settings()) as recorder:
+        recorder.append(Chunk(0, make_counts(100)))
+        recorder._drain()
+        recorder._commit()
+        assert main(["amend", str(path.parent / "live.hold"), "--rating", "0.5=3"]) == 1
+    assert "is in use; end the session" in capsys.readouterr().err
+
+
+def test_corrections_keep_meaning_the_same_rating(path: Path) -> None:
+    add_events(path, [Event(200, "rating", {"corrects": 1, "value": 5})])
+    with pytest.raises(RecordingError, match="has corrected ratings; only ratings after the last correction"):
+        add_events(path, [Event(50, "rating", {"value": 3})])
+    add_events(path, [Event(300, "rating", {"value": 3})])
+    assert len(open_recording(path).events) == 3
