@@ -2,7 +2,8 @@
 
 Run: python tests/benchmarks/bench_live.py [--seconds 30]
 A separate process plays the board through a pseudo-terminal, another is the page. Peer in the same conditions: a loop
-that only reads the port and makes floats of the lines. CPU is the operating system's account of the whole process.
+that only reads the port 60 times a second and makes floats of the lines. CPU is what the operating system accounts to
+the whole process.
 """
 
 from __future__ import annotations
@@ -22,11 +23,12 @@ import numpy as np
 
 RATE_HZ, N_CHANNELS = 1000, 8
 PEER = """
-import serial, sys
-port = serial.Serial(sys.argv[1], timeout=0.05)
+import serial, sys, time
+port = serial.Serial(sys.argv[1], timeout=0)
 print('ready', flush=True)
 while True:
-    for line in port.readlines(4096):
+    time.sleep(1 / 60)
+    for line in port.read(65536).split(b'\\n'):
         [float(word) for word in line.split()]
 """
 
