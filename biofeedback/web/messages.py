@@ -38,7 +38,9 @@ NUMBER, INDEX, TEXT, FLAG = _is_number, _is_index, _is_text, _is_flag
 
 # command -> (fields that must be there, fields that may be there)
 COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
-    "ping": ({}, {}),  # answered by the server: how old is what the page shows?
+    "ping": ({}, {}),
+    "invite": ({"role": TEXT}, {}),
+    "revoke": ({}, {}),
     "accept_cautions": ({}, {}),
     "zero": ({}, {}),
     "attempt": ({}, {}),
@@ -59,7 +61,8 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "end_phase": ({}, {}),
     "extend_phase": ({"seconds": NUMBER}, {}),
 }
-ATHLETE_COMMANDS = frozenset({"rate", "stop"})
+ATHLETE_COMMANDS = frozenset({"rate", "stop", "ping"})
+SERVER_COMMANDS = frozenset({"ping", "invite", "revoke"})  # how old is what a page shows? who else may come in?
 
 
 def parse_command(text: str | None) -> tuple[int | None, dict[str, Any]]:

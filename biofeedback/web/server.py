@@ -4,30 +4,34 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import logging
 import mimetypes
 import socket
 from collections.abc import AsyncIterator, Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from importlib import resources
-from typing import Any
 
 import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError, SessionError
+from biofeedback.web.answers import answer_message
+from biofeedback.web.door import Door, may_visit
 from biofeedback.web.live import Live
-from biofeedback.web.messages import parse_command
+from biofeedback.web.pairing import Invitation, Role
+from biofeedback.web.sharing import Sharing, find_network_address
 from biofeedback.web.slots import PageSlot, StateText
 
 LOG = logging.getLogger("biofeedback.web")
 DEFAULT_PORT = 8765
 MAX_PAGES = 32
+MAX_CODE_BYTES = 200
 PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
 MAX_FRAME_BYTES = 65536  # larger frames close the connection; the message limit answers politely well before
 SEND_BUFFER_BYTES = 65536  # a small kernel buffer: a page that wakes has little old news to read through
@@ -58,40 +62,8 @@ def read_static() -> Mapping[str, tuple[bytes, str]]:
     return files
 
 
-@dataclass(frozen=True, slots=True)
-class Door:
-    """Which Host and Origin headers may enter: the addresses we serve, and pages that came from them.
-
-    Without this any web page open in the same browser could read the session (WebSockets have no same-origin rule)
-    and any name that resolves to 127.0.0.1 could reach it.
-    """
-
-    hosts: frozenset[str]
-
-    @classmethod
-    def for_address(cls, host: str, port: int) -> Door:
-        """The names under which a socket bound to ``host`` may be addressed."""
-        names = {"127.0.0.1", "localhost", "[::1]"} if host in ("127.0.0.1", "localhost", "::1") else {host}
-        return cls(frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset()))
-
-    def refusal(self, scope: Scope) -> str | None:
-        """Why this request may not enter, or None."""
-        headers: dict[bytes, list[str]] = {}
-        for name, value in scope["headers"]:
-            headers.setdefault(name.lower(), []).append(value.decode("latin-1").lower())
-        host = headers.get(b"host", [])
-        if len(host) != 1 or host[0] not in self.hosts:
-            return f"host {', '.join(host)[:80] or 'missing'!r} is not this page's address"
-        origin = headers.get(b"origin", [])
-        if not origin and scope["type"] == "http":
-            return None  # plain navigation carries none
-        if len(origin) != 1 or origin[0] not in {f"http://{name}" for name in self.hosts}:
-            return f"origin {', '.join(origin)[:80] or 'missing'!r} is another site"
-        return None
-
-
 class Doorkeeper:
-    """Middleware that turns away what ``Door`` refuses."""
+    """Middleware that turns away what ``Door`` refuses, and tells the rest apart by role."""
 
     def __init__(self, app: ASGIApp, door: Door) -> None:
         self._app = app
@@ -99,10 +71,21 @@ class Doorkeeper:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """ASGI entry."""
-        why = self._door.refusal(scope) if scope["type"] in ("http", "websocket") else None
-        if why is None:
+        if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
+        why = self._door.refusal(scope)
+        role = self._door.role(scope)
+        if why is None and may_visit(scope["path"], role):
+            await self._app({**scope, "role": role}, receive, send)
+        elif why is None and scope["type"] == "http":
+            place = "/pair" if role is None else "/athlete"
+            await RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)(scope, receive, send)
+        else:
+            await self._refuse(why or "this device is not paired", scope, receive, send)
+
+    @staticmethod
+    async def _refuse(why: str, scope: Scope, receive: Receive, send: Send) -> None:
         LOG.warning("refused: %s", why)
         if scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008, "reason": "refused"})
@@ -116,6 +99,7 @@ class Site:
 
     live: Live
     report: Report | None = None
+    sharing: Sharing | None = None
     _state_text: StateText = field(init=False)
     _n_pages: int = field(init=False, default=0)
     _files: Mapping[str, tuple[bytes, str]] = field(init=False)
@@ -130,6 +114,7 @@ class Site:
             *(Route(place, self._index) for place in PLACES),
             Route("/static/{name}", self._static),
             Route("/report", self._report),
+            Route("/pair", self._pair, methods=["GET", "POST"]),
             WebSocketRoute("/ws", self._page),
         ]
         return Doorkeeper(Starlette(routes=routes), door)
@@ -145,6 +130,18 @@ class Site:
             return PlainTextResponse("Not here.\n", status_code=404, headers=PAGE_HEADERS)
         body, kind = self._files[name]
         return Response(body, media_type=kind, headers=PAGE_HEADERS)
+
+    async def _pair(self, request: Request) -> Response:
+        if self.sharing is None:
+            return PlainTextResponse("This session is not shared.\n", status_code=404, headers=PAGE_HEADERS)
+        if request.method == "GET":
+            return self._file("pair.html")
+        body = b""
+        async for part in request.stream():
+            body += part
+            if len(body) > MAX_CODE_BYTES:
+                return PlainTextResponse("Too long.\n", status_code=413, headers=PAGE_HEADERS)
+        return self.sharing.answer_code(body.decode("utf-8", "replace"))
 
     async def _report(self, _request: Request) -> Response:
         if self.report is None:
@@ -170,9 +167,13 @@ class Site:
             self._n_pages -= 1
 
     async def _talk(self, socket: WebSocket) -> None:
+        role: Role = socket.scope["role"]
         slot = PageSlot(self.live, self._state_text)
+        still_welcome = self.sharing.guard(socket.scope) if self.sharing else None
 
         async def send(message: str | bytes) -> None:
+            if still_welcome and not still_welcome():
+                raise WebSocketDisconnect(1008)
             if isinstance(message, str):
                 await socket.send_text(message)
             else:
@@ -180,8 +181,9 @@ class Site:
 
         async def listen() -> None:
             while (message := await socket.receive())["type"] == "websocket.receive":
-                slot.put_reply(answer_message(self.live, message.get("text"), by="coach"))
+                slot.put_reply(answer_message(self.live, message.get("text"), by=role, sharing=self.sharing))
 
+        await send(json.dumps({"you": {"role": role, "shared": self.sharing is not None}}))
         tasks = [asyncio.create_task(slot.pump(send)), asyncio.create_task(listen())]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
@@ -189,24 +191,10 @@ class Site:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+        if still_welcome and not still_welcome():
+            await socket.close(1008)
         for task in done:
             task.result()
-
-
-def answer_message(live: Live, text: str | None, *, by: str) -> dict[str, Any]:
-    """Carry out one message of a page; whatever it says, the reply is one clear line."""
-    number: int | None = None
-    try:
-        number, command = parse_command(text)
-        data = None if command["do"] == "ping" else live.command(command, by)
-    except BiofeedbackError as error:
-        return {"id": number, "ok": False, "what": error.what, "cure": error.cure}
-    except ValueError as error:
-        return {"id": number, "ok": False, "what": str(error), "cure": "enter another value"}
-    except Exception:  # a fault of ours in one command must not take the page, or the hold, with it
-        LOG.exception("a command failed")
-        return {"id": number, "ok": False, "what": "the command failed inside the program", "cure": "see the log"}
-    return {"id": number, "ok": True, "data": data}
 
 
 class _Server(uvicorn.Server):
@@ -233,19 +221,51 @@ def _bind(host: str, port: int) -> socket.socket:
 
 @contextlib.asynccontextmanager
 async def open_page(
-    live: Live, *, host: str = "127.0.0.1", port: int = DEFAULT_PORT, report: Report | None = None
+    live: Live,
+    *,
+    host: str = "127.0.0.1",
+    port: int = DEFAULT_PORT,
+    report: Report | None = None,
+    share: Callable[[Invitation], None] | None = None,
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
+
+    With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
+    called with the first invitation, for the athlete. Traffic there is not encrypted: a network of one's own only.
 
     Raises
     ------
     SessionError
-        If the address is in use.
+        If the address is in use, or this machine has no address on a network to share on.
     """
-    bound = _bind(host, port)
-    port = int(bound.getsockname()[1])
-    config = uvicorn.Config(
-        Site(live, report).app(Door.for_address(host, port)),
+    bound = [_bind(host, port)]
+    port = int(bound[0].getsockname()[1])
+    sharing = None
+    if share:
+        outside = find_network_address()
+        bound.append(_bind(outside, port))
+        sharing = Sharing(f"http://{outside}:{port}")
+    door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
+    server = _Server(_make_config(Site(live, report, sharing).app(door)))
+    task = asyncio.create_task(server.serve(sockets=bound))
+    try:
+        while not server.started:
+            if task.done():
+                task.result()
+            await asyncio.sleep(0.005)
+        if share and sharing:
+            share(sharing.invite("athlete"))
+        yield f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
+    finally:
+        server.should_exit = True
+        await task
+        for sock in bound:
+            sock.close()
+
+
+def _make_config(app: ASGIApp) -> uvicorn.Config:
+    return uvicorn.Config(
+        app,
         log_config=None,
         access_log=False,
         lifespan="off",
@@ -256,29 +276,3 @@ async def open_page(
         ws_ping_timeout=10.0,
         timeout_graceful_shutdown=1,
     )
-    server = _Server(config)
-    task = asyncio.create_task(server.serve(sockets=[bound]))
-    try:
-        while not server.started:
-            if task.done():
-                task.result()
-            await asyncio.sleep(0.005)
-        yield f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
-    finally:
-        server.should_exit = True
-        await task
-        bound.close()
-
-
-async def serve(
-    live: Live,
-    *,
-    host: str = "127.0.0.1",
-    port: int = DEFAULT_PORT,
-    report: Report | None = None,
-    on_ready: Callable[[str], None] = print,
-) -> None:
-    """Serve ``live`` until cancelled; ``on_ready`` is given the page's address once it answers."""
-    async with open_page(live, host=host, port=port, report=report) as address:
-        on_ready(address)
-        await asyncio.Event().wait()

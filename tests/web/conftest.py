@@ -20,8 +20,9 @@ from .fake_live import FakeLive
 class Served:
     """A fake session on its own event loop; ``do`` changes it there. It can be taken down and put up again."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, share: bool = False) -> None:
         self.live = FakeLive()
+        self._share = (lambda invitation: None) if share else None
         self.port = 0
         self.address = ""
         self._loop = asyncio.new_event_loop()
@@ -46,7 +47,7 @@ class Served:
         self._closed = closed = asyncio.Event()
 
         async def run() -> None:
-            async with open_page(self.live, port=self.port) as address:
+            async with open_page(self.live, port=self.port, share=self._share) as address:
                 self.address = address
                 self.port = int(address.rstrip("/").rpartition(":")[2])
                 ready.set()

@@ -41,6 +41,23 @@ def test_no_violation_in_any_state(served: Served, open_tab: Callable[..., Page]
     assert problems == []
 
 
+def test_where_a_device_joins(browser: Any) -> None:
+    script = axe_script()
+    served = Served(share=True)
+    served.up()
+    try:
+        page = Page(browser, served, path="pair", script=script)
+        assert violations(page) == []
+        page.context.close()
+        page = Page(browser, served, path="coach", script=script)
+        page.tab.click("#invite-athlete")
+        page.wait(lambda: "open http" in page.text("invitation"))
+        assert violations(page) == []
+        page.context.close()
+    finally:
+        served.end()
+
+
 def test_the_rule_engine_finds_what_is_wrong(open_tab: Callable[..., Page], served: Served) -> None:
     page: Any = open_tab(script=axe_script())
     page.tab.evaluate("() => { document.body.append(document.createElement('button')); }")

@@ -7,13 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from biofeedback.errors import BiofeedbackError, SessionError
+from biofeedback.web.answers import answer_message
 from biofeedback.web.messages import COMMANDS, MAX_MESSAGE_BYTES, parse_command
-from biofeedback.web.server import answer_message
 
 from .fake_live import FakeLive
 
 GOOD = [
     {"do": "ping"},
+    {"do": "invite", "role": "athlete"},
+    {"do": "revoke"},
     {"do": "accept_cautions"},
     {"do": "zero"},
     {"do": "attempt"},

@@ -14,7 +14,8 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from biofeedback.errors import AnalysisError, SessionError
-from biofeedback.web.server import MAX_PAGES, Door, open_page, read_static
+from biofeedback.web.door import Door
+from biofeedback.web.server import MAX_PAGES, open_page, read_static
 
 from .fake_live import FakeLive
 from .reading import read_update
@@ -151,9 +152,9 @@ def test_a_socket_without_an_origin_is_refused() -> None:
 
 
 def test_the_door_knows_every_name_of_loopback_and_no_other() -> None:
-    door = Door.for_address("127.0.0.1", 8765)
+    door = Door.for_addresses(["127.0.0.1"], 8765)
     assert door.hosts == {"127.0.0.1:8765", "localhost:8765", "[::1]:8765"}
-    assert Door.for_address("192.0.2.7", 80).hosts == {"192.0.2.7:80", "192.0.2.7"}
+    assert Door.for_addresses(["192.0.2.7"], 80).hosts == {"192.0.2.7:80", "192.0.2.7"}
 
 
 def test_state_update_and_reply_reach_the_page_uncompressed() -> None:
@@ -161,6 +162,7 @@ def test_state_update_and_reply_reach_the_page_uncompressed() -> None:
         live.feed(np.array([12.5, 13.5]))
         async with join(address, compression="deflate") as page:
             assert not page.protocol.extensions
+            assert json.loads(await page.recv()) == {"you": {"role": "coach", "shared": False}}
             state = json.loads(await page.recv())
             assert state["state"]["stage"] == "cautions"
             update = read_update(await page.recv())
@@ -227,6 +229,25 @@ def test_more_pages_than_places_are_refused_and_places_come_free() -> None:
     serve_fake(scenario)
 
 
+def test_a_crowd_at_the_door_does_not_disturb_the_page_that_is_in() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        async with join(address) as page:
+            crowd = await asyncio.gather(*(join(address) for _ in range(150)), return_exceptions=True)
+            inside = [each for each in crowd if isinstance(each, ClientConnection)]
+            assert len(inside) == MAX_PAGES - 1
+            assert all(isinstance(each, InvalidStatus) for each in crowd if each not in inside)
+            live.feed(np.array([42.0]))
+            while True:
+                message = await page.recv()
+                if isinstance(message, bytes) and read_update(message).level == 0:
+                    break
+            assert read_update(message).percent == (42.0,)
+            for each in inside:
+                await each.close()
+
+    serve_fake(scenario)
+
+
 def test_a_page_that_stops_reading_delays_no_other() -> None:
     async def scenario(live: FakeLive, address: str) -> None:
         parts = urlsplit(address)
@@ -253,7 +274,8 @@ def test_a_page_that_stops_reading_delays_no_other() -> None:
 def test_a_silent_session_is_still_heard_from() -> None:
     async def scenario(live: FakeLive, address: str) -> None:
         async with join(address) as page:
-            await page.recv()
+            await page.recv()  # who the page is
+            await page.recv()  # the state
             levels = [read_update(await page.recv()).level for _ in range(3)]
             assert levels == [-1, -1, -1]
 

@@ -1,6 +1,6 @@
 // Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
 
-import { drawCoach, renderCoach, setUpCoach } from "./coach.js";
+import { drawCoach, renderCoach, setUpCoach, showInvitation } from "./coach.js";
 import { $, make, setData, setText, show } from "./dom.js";
 import { draw } from "./gauge.js";
 import { Link } from "./link.js";
@@ -16,9 +16,14 @@ const ring = new Ring((STRIP_S + 1) * 1000);
 const levelRings = [];
 const pad = new Pad();
 const player = new Player();
-const link = new Link({ state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger });
+const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger });
 
 // --- from the session
+
+function onYou({ role, shared }) {
+  if (role === "athlete" && place !== "athlete") location.replace("/athlete");
+  show($("sharing"), shared && place === "coach");
+}
 
 function onState(state, revision) {
   page.state = state;
@@ -56,6 +61,7 @@ function noteSpan(span) {
 }
 
 function onReply(reply) {
+  if (reply.ok && reply.data?.code) showInvitation(reply.data);
   page.complaint = reply.ok ? null : { what: reply.what, cure: reply.cure, untilMs: performance.now() + 8000 };
   queueDraw();
 }

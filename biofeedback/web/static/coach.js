@@ -20,6 +20,8 @@ export function setUpCoach(send) {
     const chosen = [...$("covariates").querySelectorAll("input:checked")].map((box) => box.value);
     if (send({ do: "note", text: `beforehand: ${chosen.join(", ") || "nothing"}` })) noted("Kept.");
   });
+  for (const role of ["athlete", "coach"]) $(`invite-${role}`).addEventListener("click", () => send({ do: "invite", role }));
+  $("revoke").addEventListener("click", () => send({ do: "revoke" }) && setText($("invitation"), "Every other device has been sent away."));
   $("end-phase").addEventListener("click", () => send({ do: "end_phase" }));
   $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10 }));
   $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
@@ -27,6 +29,11 @@ export function setUpCoach(send) {
 
 function noted(text) {
   setText($("noted"), text);
+}
+
+export function showInvitation({ role, code, url, expires_s }) {
+  const where = url.split("#")[0];
+  $("invitation").replaceChildren(`For the ${role}'s device, once, within ${Math.round(expires_s / 60)} minutes: open ${where} and type`, make("strong", {}, code));
 }
 
 export function renderCoach(state, send) {

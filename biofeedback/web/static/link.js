@@ -4,7 +4,7 @@ import { decodeUpdate } from "./layout.js";
 import { Freshness, reconnectDelayMs } from "./state.js";
 
 export class Link {
-  /** on: {state(state), update(update), reply(reply), change(), stranger()} */
+  /** on: {you({role, shared}), state(state), update(update), reply(reply), change(), stranger()} */
   constructor(on) {
     this.on = on;
     this.freshness = new Freshness();
@@ -51,6 +51,7 @@ export class Link {
     this.everOpen = true;
     if (typeof data === "string") {
       const message = JSON.parse(data);
+      if (message.you) this.on.you(message.you);
       if (message.state) this.on.state(message.state, message.revision);
       if (message.reply && !this.freshness.answer(message.reply.id)) this.on.reply(message.reply);
       return;

@@ -1,0 +1,94 @@
+"""Who may enter: the right address, the right site, the right role. Pure decisions over an ASGI scope."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from http.cookies import CookieError, SimpleCookie
+from typing import Any
+
+from biofeedback.web.pairing import Pairing, Role
+
+COOKIE = "biofeedback-pair"
+LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+EVERYBODY = frozenset({"athlete", "coach", None})
+BOTH = frozenset({"athlete", "coach"})
+COACH = frozenset({"coach"})
+RIGHTS: Mapping[str, frozenset[str | None]] = {"/pair": EVERYBODY, "/athlete": BOTH, "/ws": BOTH}  # else the coach's
+
+
+def is_loopback(host: str) -> bool:
+    """True for an address that only this machine can reach."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """Which Host and Origin headers may enter: the addresses we serve, and pages that came from them.
+
+    Without this any web page open in the same browser could read the session (WebSockets have no same-origin rule)
+    and any name that resolves to 127.0.0.1 could reach it. With ``pairing`` other devices enter with a token.
+    """
+
+    hosts: frozenset[str]
+    pairing: Pairing | None = field(default=None)
+
+    @classmethod
+    def for_addresses(cls, hosts: Iterable[str], port: int, pairing: Pairing | None = None) -> Door:
+        """The names under which sockets bound to ``hosts`` may be addressed."""
+        names: set[str] = set()
+        for host in hosts:
+            names |= LOOPBACK_NAMES if is_loopback(host) else {host}
+        return cls(
+            frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset()), pairing
+        )
+
+    def refusal(self, scope: Mapping[str, Any]) -> str | None:
+        """Why this request may not enter, or None."""
+        host = read_header(scope, b"host")
+        if len(host) != 1 or host[0] not in self.hosts:
+            return f"host {', '.join(host)[:80] or 'missing'!r} is not this page's address"
+        origin = read_header(scope, b"origin")
+        if not origin and scope["type"] == "http" and scope["method"] in ("GET", "HEAD"):
+            return None  # plain navigation carries none
+        if len(origin) != 1 or origin[0] not in {f"http://{name}" for name in self.hosts}:
+            return f"origin {', '.join(origin)[:80] or 'missing'!r} is another site"
+        return None
+
+    def role(self, scope: Mapping[str, Any]) -> Role | None:
+        """Whoever sits at this machine is the coach; other devices are what their token says.
+
+        The socket the request came in by decides, not its headers: those can be written by anybody.
+        """
+        server = scope.get("server")
+        if server and is_loopback(str(server[0])):
+            return "coach"
+        return self.pairing.role_of(read_token(scope)) if self.pairing else None
+
+
+def may_visit(path: str, role: Role | None) -> bool:
+    """Whether a role may see a path."""
+    if path.startswith("/static/"):
+        return True
+    return role in RIGHTS.get(path, COACH)
+
+
+def read_header(scope: Mapping[str, Any], name: bytes) -> list[str]:
+    """All values of a header, lower case."""
+    return [value.decode("latin-1").lower() for key, value in scope["headers"] if key.lower() == name]
+
+
+def read_token(scope: Mapping[str, Any]) -> str | None:
+    """The pairing token among the cookies."""
+    cookies: SimpleCookie = SimpleCookie()
+    for key, value in scope["headers"]:
+        if key.lower() == b"cookie":
+            try:
+                cookies.load(value.decode("latin-1"))
+            except CookieError:
+                return None
+    return cookies[COOKIE].value if COOKIE in cookies else None
