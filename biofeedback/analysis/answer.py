@@ -55,7 +55,7 @@ class SessionAnalysis:
 
     settings: Mapping[str, Any]
     trace: Trace
-    plan: Mapping[str, Any] | None
+    plans: tuple[Mapping[str, Any], ...]
     phases: tuple[PhaseRow, ...]
     attempts: tuple[AttemptRow, ...]
     maximum: Maximum | None
@@ -82,13 +82,13 @@ def analyse_recording(recording: RecordingLike) -> SessionAnalysis:
     guide = trace.channels[trace.guide]
     maximum = trace.maximum_at(2**62, guide.name)
     attempts = read_attempts(events, guide.name)
-    plan = next((e.data for e in reversed(events) if e.kind == "plan"), None)
-    response = compute_response(rate_phases(rows), drawn=read_drawn(plan))
+    plans = tuple(e.data for e in events if e.kind == "plan")
+    response = compute_response(rate_phases(rows), drawn=read_drawn(plans[-1]) if plans else None)
     joint = str(recording.settings.get("joint") or "general")
     return SessionAnalysis(
         settings=dict(recording.settings),
         trace=trace,
-        plan=plan,
+        plans=plans,
         phases=rows,
         attempts=attempts,
         maximum=maximum,
@@ -120,9 +120,9 @@ def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) 
     return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
 
 
-def read_drawn(plan: Mapping[str, Any] | None) -> DrawnOrder | None:
+def read_drawn(plan: Mapping[str, Any]) -> DrawnOrder | None:
     """The order as it was drawn by lot and stored with the plan, before its first phase."""
-    drawn = ((plan or {}).get("drawn") or {}).get("order")
+    drawn = (plan.get("drawn") or {}).get("order")
     return DrawnOrder.from_dict(drawn) if drawn else None
 
 

@@ -26,7 +26,7 @@ def draw_ratings(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
         axis.plot(places, values, color=PALETTE["line"], linewidth=1.2, zorder=1)
         for place, row in zip(places, rows, strict=True):
             mark_rating(axis, float(place), row, with_value=len(rows) <= MOST_LABELS)
-        step = -(-len(rows) // MOST_LABELS) or 1
+        step = -(-len(rows) // MOST_LABELS) | 1  # odd, so that both kinds are named
         axis.set_xticks(places[::step], [_short_label(row.phase, rows) for row in rows[::step]], fontsize=8)
         axis.set_xlim(0.4, len(rows) + 0.6)
         axis.set_xlabel("phase, in order")
@@ -96,5 +96,5 @@ def draw_dose(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
 
 
 def _short_label(phase: Phase, rows: Sequence[PhaseRow]) -> str:
-    same = [row.phase.index for row in rows if row.phase.kind == phase.kind]
-    return f"{WORDS[phase.kind][0].upper()}{same.index(phase.index) + 1}"
+    same = [row.phase.number for row in rows if row.phase.kind == phase.kind]
+    return f"{WORDS[phase.kind][0].upper()}{same.index(phase.number) + 1}"

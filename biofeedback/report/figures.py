@@ -128,6 +128,9 @@ def _draw_effort(axis: Axes, analysis: SessionAnalysis, column: int, start_s: fl
     top = max([10.0, *(known.max() for _ in range(1) if known.size), *(b.high_percent for b in bands)])
     bottom = min([0.0, *(known.min() for _ in range(1) if known.size)])
     axis.set_ylim(min(-0.05 * top, bottom * 1.05), top * 1.08)
+    if channel.kind == "position":
+        reach = max(abs(bottom), top) * 1.08
+        axis.set_ylim(-reach, reach)
     unit = channel.unit if channel.kind == "position" else "% of maximum"
     axis.set_ylabel(f"effort\n({unit})" if is_guide else f"{channel.name}\n({unit.split()[0]})")
     axis.axhline(0.0, color=PALETTE["line"], linewidth=0.8, zorder=1)

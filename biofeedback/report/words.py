@@ -40,7 +40,8 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     """What was done: plan, effort, ratings, what ended it."""
     sentences = []
     rows = analysis.phases
-    title = str((analysis.plan or {}).get("title", "")) or "A session without a plan"
+    titles = [str(plan.get("title") or "a plan") for plan in analysis.plans]
+    title = ", then ".join(titles) or "A session without a plan"
     if rows:
         length = format_clock(rows[-1].phase.end_s - rows[0].phase.start_s)
         n_contract = sum(row.phase.kind == "contract" for row in rows)
@@ -145,7 +146,8 @@ def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
     bands = list(dict.fromkeys(row.phase.band for row in contracting if row.phase.band))
     asked = " and ".join(f"{b.low_percent:g}–{b.high_percent:g} %" for b in bands)
     inside = 100 * sum(s.time_in_band_s or 0.0 for s in known) / counted_s
-    aim = f" The band was {asked}; {inside:.0f} % of the counted time was inside." if bands else ""
+    verb = "band was" if len(bands) == 1 else "bands were"
+    aim = f" The {verb} {asked}; {inside:.0f} % of the counted time was inside." if bands else ""
     return [f"Effort while contracting averaged {mean:.0f} % of maximum.{aim}"]
 
 
