@@ -74,6 +74,13 @@ def describe_points(points: float) -> str:
     return f"{abs(points):.1f} points {'lower' if points < 0 else 'higher'}"
 
 
+def _describe_end(points: float) -> str:
+    """An end of an interval that leaves zero out is never "the same"."""
+    if abs(points) < 0.05:
+        return f"hardly {'lower' if points < 0 else 'higher'}"
+    return describe_points(points)
+
+
 def count(n: int, noun: str) -> str:
     """ "1 cycle", "5 cycles"."""
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
@@ -96,7 +103,7 @@ def _describe_change(response: Response) -> tuple[str, ...]:
         return first, _describe_outlook(response, max(-low, high))
     first = (
         f"There was {response.word} discomfort while contracting: {describe_points(mean)} than in the passive phases "
-        f"around it, over {cycles} (95 % interval: {describe_points(low)} to {describe_points(high)})."
+        f"around it, over {cycles} (95 % interval: {_describe_end(low)} to {_describe_end(high)})."
     )
     if response.reaches_yardstick:
         return first, "That reaches the usual yardstick for a change that matters, 2 points or 30 %."

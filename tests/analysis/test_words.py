@@ -1,0 +1,131 @@
+"""What a person reads, word for word."""
+
+import pytest
+
+from biofeedback.analysis.dose import DoseLevel
+from biofeedback.analysis.response import RatedPhase, compute_response
+from biofeedback.analysis.trends import fit_theil_sen
+from biofeedback.analysis.words import choose_band, choose_word, describe_least, describe_points
+
+
+def answer(ratings):
+    return compute_response(
+        [RatedPhase("contract" if i % 2 else "passive", r, 20.0 * i) for i, r in enumerate(ratings)]
+    )
+
+
+@pytest.mark.parametrize(
+    ("ratings", "sentences"),
+    [
+        (
+            [7, 4, 7, 5, 7, 4, 7],
+            (
+                "There was less discomfort while contracting: 2.7 points lower than in the passive phases around it, "
+                "over 3 cycles (95 % interval: 4.5 points lower to 0.9 points lower).",
+                "That reaches the usual yardstick for a change that matters, 2 points or 30 %.",
+            ),
+        ),
+        (
+            [7, 8, 7, 8, 7, 8, 7],
+            (
+                "There was more discomfort while contracting: 1.0 points higher than in the passive phases around it, "
+                "over 3 cycles (95 % interval: hardly higher to 2.0 points higher).",
+                "That is below the usual yardstick for a change that matters, 2 points or 30 %.",
+            ),
+        ),
+        (
+            [6, 6, 6, 6, 6, 6, 6],
+            (
+                "No clear difference: over 3 cycles discomfort while contracting was the same, and anything from "
+                "1.0 points lower to 1.0 points higher fits these ratings.",
+                "Whatever there is, it is smaller than the usual yardstick of 2 points.",
+            ),
+        ),
+        (
+            [6, 4, 7, 8, 5, 5, 8, 7, 4],
+            (
+                "No clear difference: over 4 cycles discomfort while contracting was 0.2 points lower, and anything "
+                "from 4.6 points lower to 4.1 points higher fits these ratings.",
+                "More of the same will hardly settle it: with a change this small against its scatter, 60 cycles would "
+                "not be enough.",
+            ),
+        ),
+        (
+            [7, 5, 7],
+            ("Too few ratings to say what contraction did: 1 complete cycle, 3 are needed.",),
+        ),
+    ],
+)
+def test_sentences(ratings, sentences):
+    assert answer(ratings).sentences() == sentences
+
+
+def test_a_clear_answer_in_sight_is_counted():
+    response = answer([7, 5, 7, 6, 6, 5, 7])
+    assert response.word == "no clear difference"
+    assert response.sentences()[1] == (
+        f"About {response.n_more_cycles} more cycles would settle it, if the change stays as large as it was."
+    )
+
+
+@pytest.mark.parametrize(
+    ("n", "low", "high", "word"),
+    [
+        (3, -2.0, -0.001, "less"),
+        (3, -2.0, 0.0, "no clear difference"),
+        (3, 0.0, 2.0, "no clear difference"),
+        (3, 0.001, 2.0, "more"),
+        (2, -3.0, -2.0, "too few ratings to say"),
+        (5, None, None, "too few ratings to say"),
+    ],
+)
+def test_the_rule_at_its_edges(n, low, high, word):
+    assert choose_word(n, low, high, n_min=3, yardstick=2)[0] == word
+
+
+def test_a_small_difference_is_told_from_an_unknown_one():
+    assert "any difference is below 2 points" in choose_word(5, -1.9, 1.9, n_min=3, yardstick=2)[1]
+    assert "larger differences than 2 points too" in choose_word(5, -2.1, 1.0, n_min=3, yardstick=2)[1]
+
+
+def level(effort, change, chance):
+    return DoseLevel(effort, change, change - 0.5, change + 0.5, chance)
+
+
+def test_bands():
+    def advise(light, hard, exhausted=(), tried=90.0):
+        return choose_band(light, hard, exhausted, tried_percent=tried, wanted_points=2, chance_percent=80)
+
+    light, hard = level(25, -2.5, 85), level(90, -3, 95)
+    assert advise(light, hard)[0] == "light"
+    weak = level(25, -1, 15)
+    advice, reason, doubt = advise(weak, hard, tried=75.0)
+    assert advice == "hard"
+    assert reason == "at 90 % discomfort is expected to be 3.0 points lower"
+    assert doubt.endswith("light band 15 %, hard band 95 % (nothing above 75 % was tried)")
+    assert advise(weak, None)[0] == "not known yet"
+    worse = level(90, 1.5, 0)
+    advice, reason, _ = advise(weak, worse, (weak, worse))
+    assert advice == "neither"
+    assert "hard contraction makes it worse" in reason
+    assert advise(level(25, -1.5, 40), worse, (worse,))[0] == "neither"
+    assert advise(level(25, -1.5, 40), worse, (level(25, -1.5, 40), worse))[0] == "not known yet"
+    assert advise(None, None)[0] == "not known yet"
+
+
+def test_least_effort():
+    assert describe_least(level(40, -2.4, 83), 75, 2, 80) == (
+        "40 % is the least effort for 2 points less discomfort, with a chance of 83 %"
+    )
+    assert "not within the 75 % that were tried" in describe_least(None, 75, 2, 80)
+
+
+def test_points_and_trends():
+    assert describe_points(-0.04) == "the same"
+    assert describe_points(-1.25) == "1.2 points lower"
+    assert describe_points(0.4) == "0.4 points higher"
+    x = list(range(8))
+    assert fit_theil_sen(x, x).word == "rising"
+    assert fit_theil_sen(x, [-v for v in x]).word == "falling"
+    assert fit_theil_sen(x, [1, -1, 1, -1, 1, -1, 1, -1]).word == "no clear trend"
+    assert fit_theil_sen(x[:3], x[:3]).word == "unknown"
