@@ -157,14 +157,18 @@ class Recorder:
     def _run(self) -> None:
         pause_s = TICK_S
         while not self._closing.wait(pause_s):
-            self._drain()
-            self._commit()
+            try:
+                self._drain()
+                self._commit()
+            except Exception as error:  # a writer that dies in silence would lose everything that follows
+                self.problem = f"not saving: {error!r}; end the session soon (everything is kept in memory)"
             pause_s = RETRY_S if self.problem else TICK_S
 
     def _drain(self) -> None:
         for _ in range(len(self._queue)):
-            item = self._queue.popleft()
+            item = self._queue[0]
             self._unsaved += [item] if isinstance(item, tuple) else self._partition.push(item)
+            self._queue.popleft()
 
     def _commit(self) -> None:
         """Try to save; on failure keep everything and say what is wrong."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import sqlite3
 import time
 from collections.abc import Callable
@@ -11,6 +12,8 @@ from typing import Any
 import numpy as np
 
 from biofeedback.model import Channel, FloatArray
+
+from ..requirements import need
 
 
 def make_settings(n_channels: int = 2, rate_hz: float = 100.0, **more: Any) -> dict[str, Any]:
@@ -38,3 +41,11 @@ def execute(path: Path, statement: str) -> None:
     with connection:
         connection.execute(statement)
     connection.close()
+
+
+def need_module(name: str) -> Any:
+    """Another people's library that a test compares with."""
+    try:
+        return importlib.import_module(name)
+    except ImportError:
+        need(False, f"{name} is not installed")

@@ -19,6 +19,7 @@ from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
 
 from ..requirements import need
+from .helpers import need_module
 
 VALIDATOR = Path(sys.executable).parent / "bids-validator-deno"
 EXPLAINED = {
@@ -119,7 +120,7 @@ def test_force_alone_is_a_physio_table_without_a_header(dataset: Path, tmp_path:
 
 
 def test_mne_bids_finds_and_reads_the_muscle_activity(dataset: Path) -> None:
-    mne_bids = pytest.importorskip("mne_bids")
+    mne_bids = need_module("mne_bids")
     need(hasattr(mne_bids, "get_entity_vals"), "mne-bids is too old")
     assert mne_bids.get_entity_vals(dataset, "subject") == ["A01", "B02"]
     if "emg" not in mne_bids.config.ALLOWED_DATATYPES:

@@ -14,7 +14,7 @@ from biofeedback.storage.check import check_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
-from .helpers import make_counts, make_settings
+from .helpers import make_counts, make_settings, need_module
 
 
 @pytest.fixture
@@ -38,7 +38,7 @@ def test_export_names_what_it_made_and_writes_over_nothing(
     path: Path, to: str, names: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     if to in ("edf", "bdf"):
-        pytest.importorskip("edfio")
+        need_module("edfio")
     out = path.parent / "out"
     assert main(["export", str(path), "--to", to, "--out", str(out)]) == 0
     assert capsys.readouterr().out.splitlines() == [str(out / name) for name in names]
@@ -48,7 +48,7 @@ def test_export_names_what_it_made_and_writes_over_nothing(
 
 
 def test_export_of_a_dataset(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    pytest.importorskip("edfio")
+    need_module("edfio")
     assert main(["export", str(path), "--to", "bids"]) == 1
     assert "a dataset needs a folder of its own; say --out FOLDER" in capsys.readouterr().err
     assert (

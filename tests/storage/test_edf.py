@@ -18,6 +18,7 @@ from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
 
 from ..requirements import need
+from .helpers import need_module
 
 try:
     import edfio
@@ -110,7 +111,7 @@ def test_whole_counts_are_the_codes_themselves(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("n_bits", "suffix"), [(24, "bdf"), (16, "edf")])
 def test_mne_reads_the_same_values_and_annotations(tmp_path: Path, n_bits: int, suffix: str) -> None:
-    mne = pytest.importorskip("mne")
+    mne = need_module("mne")
     counts = np.round(np.random.default_rng(3).normal(0, 1000, (1000, 3)))
     export_edf(record(tmp_path / "a.hold", counts), tmp_path / f"a.{suffix}", n_bits=n_bits)
     read = mne.io.read_raw_bdf if n_bits == 24 else mne.io.read_raw_edf

@@ -12,6 +12,8 @@ from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Chunk, Event, Gap
 from biofeedback.storage.recorder import Recorder
 
+from .helpers import need_module
+
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
@@ -44,7 +46,7 @@ def test_three_lines_give_numbers_with_units_effort_and_ratings(path: Path) -> N
 
 
 def test_dataframe(path: Path) -> None:
-    pytest.importorskip("pandas")
+    need_module("pandas")
     frame = biofeedback.open_recording(path).to_dataframe()
     assert list(frame.columns) == ["force [N]", "force [%]", "phase", "discomfort"]
     assert frame.index.name == "time_s"

@@ -139,6 +139,25 @@ def test_a_file_held_by_another_program_is_told_and_saved_when_it_lets_go(
     np.testing.assert_array_equal(open_recording(path).counts(), make_counts(100))
 
 
+def test_a_mistake_in_the_writer_is_told_and_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
+    path = tmp_path / "a.hold"
+    recorder = Recorder.create(path, make_settings())
+
+    def fail(item: object) -> None:
+        raise RuntimeError("no such thing")
+
+    push = recorder._partition.push
+    monkeypatch.setattr(recorder._partition, "push", fail)
+    recorder.append(Chunk(0, make_counts(100)))
+    wait_until(lambda: recorder.problem is not None)
+    assert "RuntimeError('no such thing')" in str(recorder.problem)
+    monkeypatch.setattr(recorder._partition, "push", push)
+    wait_until(lambda: recorder.problem is None)
+    recorder.close()
+    np.testing.assert_array_equal(open_recording(path).counts(), make_counts(100))
+
+
 def test_folder_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("no folder")
     with pytest.raises(RecordingError, match="the folder is gone"):
