@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
@@ -124,11 +125,11 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
         position_drift=drift,
         position_unit=unit,
         bad_percent=summary.bad_percent,
-        marks=() if rating.value is None else _mark(phase, summary, drift, unit),
+        marks=() if rating.value is None else _mark(trace, phase, summary, drift, unit),
     )
 
 
-def _mark(phase: Phase | None, summary: PhaseSummary, drift: float | None, unit: str) -> tuple[str, ...]:
+def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary, drift: float | None, unit: str) -> tuple[str, ...]:
     in_band, mean, bad = summary.in_band_percent, summary.mean_percent, summary.bad_percent
     marks = []
     if phase is not None and phase.kind == "contract" and phase.band is not None:
@@ -136,14 +137,40 @@ def _mark(phase: Phase | None, summary: PhaseSummary, drift: float | None, unit:
             marks.append("effort unknown")
         elif in_band < LEAST_IN_BAND_PERCENT:
             marks.append(f"effort out of band ({in_band:.0f} % of the time inside)")
-    if phase is not None and phase.kind == "passive" and mean is not None and mean > MOST_RELAXED_PERCENT:
-        marks.append(f"not relaxed (mean effort {mean:.0f} %)")
+    if phase is not None and phase.kind == "passive":
+        relaxation = _find_judgement(trace, phase, "relaxation")
+        if mean is not None and mean > MOST_RELAXED_PERCENT:
+            marks.append(f"not relaxed (mean effort {mean:.0f} %)")
+        elif relaxation.get("is_relaxed") is False:
+            marks.append("not relaxed")
     if bad > MOST_BAD_PERCENT:
         marks.append(f"bad signal ({bad:.0f} % of the time)")
+    return (*marks, *_mark_position(trace, phase, drift, unit))
+
+
+def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit: str) -> tuple[str, ...]:
+    """The coach's word, or the session's own judgement, comes before the drift found here."""
+    judged = _find_judgement(trace, phase, "position") if phase else {}
+    state, largest = judged.get("state"), judged.get("largest")
     limits = limits_for(unit)
-    if drift is not None and limits is not None and abs(drift) >= limits.warn:
-        marks.append(f"position {'lost' if abs(drift) >= limits.fail else 'drifted'} ({drift:+.1f} {unit})")
-    return tuple(marks)
+    if state not in ("held", "drifted", "lost"):
+        if drift is None or limits is None or abs(drift) < limits.warn:
+            return ()
+        state, largest = "lost" if abs(drift) >= limits.fail else "drifted", drift
+    if state == "held":
+        return ()
+    return (f"position {state}" + ("" if largest is None else f" ({largest:+.1f} {unit})"),)
+
+
+def _find_judgement(trace: Trace, phase: Phase, kind: str) -> Mapping[str, Any]:
+    """What was said about this phase, last word first; empty when nothing was."""
+    start = phase.first_level * trace.hop
+    again = [p.first_level * trace.hop for p in trace.phases if p.index == phase.index and p.number > phase.number]
+    end = min(again, default=2**62)
+    for event in reversed(trace.judgements):
+        if event.kind == kind and start < event.frame <= end and event.data.get("phase_index") == phase.index:
+            return event.data
+    return {}
 
 
 def _find_tension(trace: Trace, first: int, end: int) -> float | None:

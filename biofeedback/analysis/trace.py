@@ -63,7 +63,8 @@ class Trace:
 
     ``time_s`` (n,) is the middle of each level's block; ``level``, ``baseline`` (channel unit), ``percent`` (% of
     maximum, NaN where unknown, never clipped) and ``flags`` have shape (n, n_channels). ``guide`` is the column that
-    the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``delay_s``: how much later than
+    the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``judgements``
+    are the "position" and "relaxation" events of the session. ``delay_s``: how much later than
     the muscle each channel's filter shows a change.
     """
 
@@ -81,6 +82,7 @@ class Trace:
     phases: tuple[Phase, ...]
     ratings: tuple[RatingRow, ...]
     stops: tuple[Event, ...]
+    judgements: tuple[Event, ...]
     gaps: tuple[Gap, ...]
     notes: tuple[Note, ...]
     zeros: tuple[tuple[int, str, float], ...]
@@ -154,6 +156,7 @@ def compute_trace(recording: RecordingLike) -> Trace:
         phases=find_phases(events, hop=stream.hop, rate_hz=recording.rate_hz, n_levels=percent.shape[0]),
         ratings=read_ratings(events, recording.rate_hz),
         stops=tuple(e for e in events if e.kind == "stop"),
+        judgements=tuple(e for e in events if e.kind in ("position", "relaxation")),
         gaps=tuple(gaps),
         notes=tuple(notes),
         zeros=tuple(

@@ -75,6 +75,28 @@ def test_position_drift_marks_from_the_limits_on(moved_cm: float, word: str | No
     assert [word in mark for mark in link.marks] == ([True] if word else [])
 
 
+@pytest.mark.parametrize(
+    ("said", "marks"),
+    [
+        ({"state": "held", "largest": None}, ()),
+        ({"state": "drifted", "largest": None}, ("position drifted",)),
+        ({"state": "lost", "largest": None}, ("position lost",)),
+        ({"state": "unknown", "largest": None}, ()),
+    ],
+)
+def test_without_a_position_channel_the_coach_s_word_counts(said, marks) -> None:
+    session = make_check(passive=(6, 6), contract=(4,))
+    session.happen("position", phase_index=1, by="coach", **said)
+    assert link_ratings(compute_trace(session))[1].marks == marks
+
+
+def test_a_phase_judged_as_not_relaxed_marks_its_rating() -> None:
+    session = make_check(passive=(6, 6), contract=(4,))
+    session.happen("relaxation", phase_index=2, is_relaxed=False, by="emg", reason="")
+    session.happen("relaxation", phase_index=0, is_relaxed=None, by="", reason="")
+    assert [link.marks for link in link_ratings(compute_trace(session))] == [(), (), ("not relaxed",)]
+
+
 def test_a_rating_outside_any_phase_is_kept_with_what_is_known() -> None:
     session = MadeSession()
     session.calibrate()

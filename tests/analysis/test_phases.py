@@ -13,6 +13,8 @@ from biofeedback.analysis.phases import find_phases, find_runs, find_stays, summ
 from biofeedback.model import Band, Event, Flag
 from biofeedback.session.band import BandTracker
 
+from ..opendata import load_ramp_hold
+
 RATE_HZ = 100.0
 BAND = Band(20, 30)
 
@@ -46,6 +48,21 @@ def test_steadiness_leaves_out_a_straight_drift_that_cv_counts() -> None:
 
 def test_a_perfectly_straight_ramp_is_perfectly_steady() -> None:
     assert summarise(20 + np.arange(500) / 100).steadiness_cv_percent == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.network
+def test_a_real_hold_has_the_numbers_of_its_own_library() -> None:
+    """Force of openhdemg 0.1.2's test recording between 8 and 25 s; that library's own CV there is 1.3343 %."""
+    recording = load_ramp_hold()
+    plateau = recording.force_percent[round(8 * recording.rate_hz) : round(25 * recording.rate_hz)]
+    summary = summarise_phase(
+        plateau, good(plateau), level_rate_hz=recording.rate_hz, band=Band(23.75, 26.25), grace_s=0.0
+    )
+    assert summary.cv_percent == pytest.approx(1.3343, abs=5e-4)
+    assert summary.mean_percent == pytest.approx(25.98, abs=0.005)
+    assert summary.sd_percent == pytest.approx(0.347, abs=5e-4)
+    assert summary.in_band_percent == pytest.approx(77.0, abs=0.1)
+    assert summary.steadiness_cv_percent < summary.cv_percent
 
 
 def test_grace_and_missing_levels_are_not_counted() -> None:
