@@ -14,6 +14,7 @@ from biofeedback.analysis.reliability import (
     RepeatError,
     SideDifference,
     compare_sides,
+    estimate_repeat_error,
     estimate_session_error,
     judge_change,
 )
@@ -43,6 +44,7 @@ class SessionPoint:
     simulated: bool
     maximum: float | None
     maximum_unit: str
+    attempts: tuple[float, ...]
     passive_discomfort: float | None
     change: float | None
     in_band_percent: float | None
@@ -77,13 +79,17 @@ class Measure:
 
 @dataclass(frozen=True, slots=True)
 class HistoryGroup:
-    """All sessions of one exercise, side and position, so that positions match."""
+    """All sessions of one exercise, side and position, so that positions match.
+
+    ``repeats`` is the error of a maximal attempt within a session, from all sessions' good attempts.
+    """
 
     exercise: str
     side: str
     position: str
     points: tuple[SessionPoint, ...]
     measures: tuple[Measure, ...]
+    repeats: RepeatError
     answer: SessionsAnswer
 
 
@@ -121,6 +127,11 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
         simulated=bool(settings.get("simulated")),
         maximum=measured.strength if measured else None,
         maximum_unit=measured.unit if measured else "",
+        attempts=tuple(
+            row.attempt.value
+            for row in analysis.attempts
+            if measured and row.attempt.accepted and row.attempt.value is not None
+        ),
         passive_discomfort=_mean(known),
         change=analysis.response.mean_change,
         in_band_percent=_mean([s.in_band_percent for s in contracting if s.in_band_percent is not None]),
@@ -140,7 +151,9 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
         own = tuple(p for p in dated if (p.exercise, p.side, p.position) == (exercise, side, position))
         measures = [_judge_measure(own, attribute, title, unit) for attribute, title, unit in MEASURES]
         answer = combine_responses([p.response for p in own])
-        groups.append(HistoryGroup(exercise, side, position, own, tuple(m for m in measures if m.values), answer))
+        repeats = estimate_repeat_error([p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit])
+        known = tuple(measure for measure in measures if measure.values)
+        groups.append(HistoryGroup(exercise, side, position, own, known, repeats, answer))
     undated = tuple(p.name for p in points if not np.isfinite(p.day))
     return History(athlete, tuple(groups), _compare_sides(dated), undated)
 

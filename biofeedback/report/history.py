@@ -146,7 +146,14 @@ def _show_group(group: HistoryGroup) -> Markup:
         parts.append(frame_figure(svg, caption, "trace"))
     parts.append(show_table(tabulate_measures(group)))
     reasons = [f"{capitalise(m.name)}: {m.change.reason}." for m in group.measures if m.change is not None]
+    if group.repeats.sem is not None:
+        sem = number(group.repeats.sem, 1)
+        reasons.append(f"Maximal attempts within a session repeat with a standard error of {sem} {_find_unit(group)}.")
     return tag("section", *parts, list_section("Why", reasons) if reasons else Markup())
+
+
+def _find_unit(group: HistoryGroup) -> str:
+    return next((measure.unit for measure in group.measures if measure.name == "maximum"), "")
 
 
 def _break(name: str) -> str:

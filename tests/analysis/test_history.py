@@ -106,3 +106,11 @@ def test_settings_without_anything_still_make_a_history() -> None:
     bare.settings = {key: make_settings()[key] for key in ("channels", "rate_hz", "started_utc")}
     history = compare_sessions("?", [summarise_session(analyse_recording(bare), "x")])
     assert (history.groups[0].exercise, history.groups[0].side) == ("", "")
+
+
+def test_error_of_repeats_comes_from_attempts_within_sessions(point) -> None:
+    first, second = make_points(point, [400.0, 420.0])
+    points = [replace(first, attempts=(400.0, 390.0, 395.0)), replace(second, attempts=(420.0, 410.0))]
+    repeats = compare_sessions("A01", points).groups[0].repeats
+    assert repeats.df == 3  # derived: pooled within-session SD, squares 25+25+0 and 25+25
+    assert repeats.sem == pytest.approx(np.sqrt(100 / 3))
