@@ -140,7 +140,7 @@ def compute_dose(
         next_percent=next_percent,
         next_reason=next_reason,
         saturation=fit_emax(contrasts.effort_percent, contrasts.change) if bent else None,
-        misfit=_find_misfit(points, posterior),
+        misfit=_find_misfit(contrasts, posterior),
     )
 
 
@@ -209,20 +209,18 @@ def _expect_information(change: FloatArray, scatter: FloatArray, least: FloatArr
     return bits
 
 
-def _find_misfit(points: Sequence[DosePoint], posterior: Posterior) -> str:
+def _find_misfit(contrasts: Contrasts, posterior: Posterior) -> str:
     """Efforts, grouped to the nearest 10 %, whose contrasts lie off the curve by more than their scatter explains."""
-    groups: dict[int, list[DosePoint]] = {}
-    for point in points:
-        groups.setdefault(round(point.effort_percent / 10), []).append(point)
-    repeated = [g for _, g in sorted(groups.items()) if len(g) > 1]
+    group = np.round(contrasts.effort_percent / 10)
+    repeated = [m for m in (group == g for g in np.unique(group)) if m.sum() > 1]
     if not repeated:
         return ""
-    changes = [np.array([p.change for p in g]) for g in repeated]
+    changes = [contrasts.change[m] for m in repeated]
     squares = sum(float(((c - c.mean()) ** 2).sum()) for c in changes)
     scatter = max(float(np.sqrt(squares / sum(c.size - 1 for c in changes))), float(SCATTERS[0]))
     off = []
-    for group, change in zip(repeated, changes, strict=True):
-        effort = float(np.mean([p.effort_percent for p in group]))
+    for members, change in zip(repeated, changes, strict=True):
+        effort = float(contrasts.effort_percent[members].mean())
         expected = posterior.expect(effort)
         if abs(float(change.mean()) - expected) > MISFIT_Z * scatter / np.sqrt(change.size):
             off.append(f"{effort:.0f} % ({change.mean():+.1f} points rated, {expected:+.1f} on the curve)")
