@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
 
 from biofeedback.acquisition.sources import open_source
+from biofeedback.calibration.effort import Maximum
+from biofeedback.calibration.maxima import carry_maximum
+from biofeedback.calibration.scale import Certificate
 from biofeedback.commands.wiring import add_session_arguments, run_session
-from biofeedback.errors import CalibrationError
+from biofeedback.errors import BiofeedbackError, CalibrationError
+from biofeedback.model import Channel
+from biofeedback.session.exercises import load_exercises
 from biofeedback.session.session import Session
 from biofeedback.storage.recording import open_recording
 
@@ -14,35 +22,106 @@ from biofeedback.storage.recording import open_recording
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``live``."""
     add_session_arguments(parser)
-    parser.add_argument(
+    what = parser.add_mutually_exclusive_group(required=True)
+    what.add_argument(
         "--source",
-        required=True,
         metavar="URL",
         help="serial:/dev/ttyUSB0?baud=115200&rate=80&channels=force:N*0.0042, serial:socket://HOST:PORT?..., "
         "replay:FILE?speed=4, simulated:?seed=1",
     )
+    what.add_argument("--exercises", action="store_true", help="list the library of exercises and end")
     parser.add_argument(
         "--maximum",
         action="append",
         default=[],
         metavar="CHANNEL=VALUE",
-        help="a maximum known already, in the channel's unit above zero; it is marked as typed",
+        help="a maximum read off a display, in the channel's unit above zero; it is marked as typed",
+    )
+    parser.add_argument(
+        "--carry",
+        type=Path,
+        default=None,
+        metavar="FILE",
+        help="take over the maxima of an earlier recording: force with its age shown, EMG only the same day",
+    )
+    parser.add_argument(
+        "--certificate",
+        action="append",
+        default=[],
+        metavar="CHANNEL=FILE",
+        help="scale the channel by a certificate made with biofeedback scale",
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the session until Ctrl-C or the end of a replay."""
+    if args.exercises:
+        return list_exercises(args.own_exercises)
     source = open_source(args.source, open_recording=open_recording)
-    maxima = [parse_maximum(text, [channel.name for channel in source.channels]) for text in args.maximum]
 
-    def type_maxima(session: Session) -> None:
-        for channel, value in maxima:
-            session.command({"do": "typed_maximum", "channel": channel, "value": value}, by="command line")
+    def scale(channels: Sequence[Channel]) -> list[Channel]:
+        return scale_channels(channels, args.certificate)
 
-    return run_session(source, args, prepare=type_maxima)
+    def prepare(session: Session) -> None:
+        names = [channel.name for channel in session.engine.channels]
+        for name, value in [parse_maximum(text, names) for text in args.maximum]:
+            session.command({"do": "typed_maximum", "channel": name, "value": value}, by="command line")
+        if args.carry:
+            carry_maxima(session, args.carry)
+
+    return run_session(source, args, scale=scale, prepare=prepare)
 
 
-def parse_maximum(text: str, channels: list[str]) -> tuple[str, float]:
+def list_exercises(own: Path | None) -> int:
+    """Print the library."""
+    for exercise in load_exercises(own).values():
+        print(f"{exercise.name}\n  {exercise.title}: {exercise.muscle}; endurance of: {exercise.joint}")
+        for label in ("position", "contraction", "force", "emg"):
+            if text := getattr(exercise, label):
+                print(f"  {label}: {text}")
+    return 0
+
+
+def scale_channels(channels: Sequence[Channel], texts: Sequence[str]) -> list[Channel]:
+    """The channels with the factors and offsets of their certificates."""
+    scaled = {channel.name: channel for channel in channels}
+    for text in texts:
+        name, _, path = text.partition("=")
+        if name not in scaled:
+            raise CalibrationError(f"--certificate {text}: no channel {name!r}", f"use one of {', '.join(scaled)}")
+        try:
+            certificate = Certificate.from_json(Path(path).read_text("utf-8"))
+        except (OSError, UnicodeDecodeError) as error:
+            raise CalibrationError(f"certificate {path} cannot be read", "make one with biofeedback scale") from error
+        scaled[name] = certificate.scaled(scaled[name])
+    return list(scaled.values())
+
+
+def carry_maxima(session: Session, path: Path) -> None:
+    """Take over what may be taken over, and say about each what it is worth today."""
+    setup = session.engine.setup
+    latest = {e.data["channel"]: Maximum.from_dict(e.data) for e in open_recording(path).events if e.kind == "maximum"}
+    for channel in session.engine.channels:
+        if channel.name not in latest:
+            continue
+        try:
+            carried = carry_maximum(
+                latest[channel.name],
+                channel=channel,
+                now_utc=setup.started_utc,
+                position=setup.position,
+                side=setup.side,
+                exercise=setup.exercise,
+            )
+        except BiofeedbackError as error:
+            print(f"{channel.name}: {error}", file=sys.stderr)
+            continue
+        session.carry(carried.maximum, carried.warnings)
+        for warning in carried.warnings:
+            print(f"{channel.name}: {warning}", file=sys.stderr)
+
+
+def parse_maximum(text: str, channels: Sequence[str]) -> tuple[str, float]:
     """``force=412`` to ``("force", 412.0)``. CalibrationError with the cure."""
     name, _, number = text.partition("=")
     if name not in channels:

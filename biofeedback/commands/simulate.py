@@ -64,7 +64,7 @@ def simulate_session(
     except ValueError as error:
         raise SessionError(f"--started {setup.started_utc!r} is no date", "write 2026-01-05T18:00:00+00:00") from error
     n_step = max(1, round(STEP_S * source.rate_hz))
-    with Recorder.create(out, make_settings(source, setup), threaded=False, force=force) as recorder:
+    with Recorder.create(out, make_settings(source, setup, source.channels), threaded=False, force=force) as recorder:
 
         def utc() -> str:
             return (started + timedelta(seconds=session.engine.time_s)).isoformat(timespec="milliseconds")

@@ -9,6 +9,7 @@ import signal
 import sys
 import webbrowser
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -16,11 +17,14 @@ from typing import Any
 from biofeedback import __version__
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.calibration.joints import JOINTS
 from biofeedback.commands.answers import find_answer, render_report
 from biofeedback.commands.drawing import draw_plan
-from biofeedback.model import Cue, Item
+from biofeedback.errors import PlanError
+from biofeedback.model import Channel, Cue, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.engine import Engine
+from biofeedback.session.exercises import load_exercises
 from biofeedback.session.plan import BUILT_IN, Plan, load_plan
 from biofeedback.session.run import LiveSession
 from biofeedback.session.session import Session
@@ -32,9 +36,20 @@ from biofeedback.storage.schema import recordings_folder, suggest_path
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of every command that runs a session."""
     parser.add_argument("--athlete", default="A01", metavar="CODE", help="code of the athlete, never a name (A01)")
-    parser.add_argument("--exercise", default="", help="e.g. 'standing hamstring stretch'")
+    parser.add_argument(
+        "--exercise", default="", metavar="NAME", help="one of the library (biofeedback live --exercises) or own words"
+    )
     parser.add_argument("--side", default="", choices=["", "left", "right", "both"])
     parser.add_argument("--position", default="", help="where the joint is, e.g. 'heel on box, 60 cm'")
+    parser.add_argument("--joint", default=None, help="whose endurance to expect: ankle, knee, trunk, shoulder, ...")
+    parser.add_argument(
+        "--before",
+        action="append",
+        default=[],
+        metavar="WHAT",
+        help="what was done before and may ease discomfort by itself: warm-up, heat, massage, ...",
+    )
+    parser.add_argument("--own-exercises", type=Path, default=None, metavar="FILE", help="own exercises, TOML")
     parser.add_argument("--limit", type=float, default=9.0, metavar="0-10", help="discomfort that stops all (9)")
     parser.add_argument("--plan", action="append", default=[], metavar="FILE", help="also offer this plan file")
     parser.add_argument("--folder", type=Path, default=None, help="where recordings go (~/biofeedback-recordings)")
@@ -44,11 +59,20 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
 
 def make_setup(args: argparse.Namespace, source: Source, *, started_utc: str, fast: bool = False) -> Setup:
     """What is settled before the session, from the command line."""
+    exercise = load_exercises(args.own_exercises).get(args.exercise)
+    joint = args.joint or (exercise.joint if exercise else "general")
+    if joint not in JOINTS:
+        raise PlanError(f"--joint {joint}: no such row in the endurance table", f"use {', '.join(JOINTS)}")
+    if not 0 <= args.limit <= 10:
+        raise PlanError(f"--limit {args.limit:g}: discomfort is rated from 0 to 10", "use --limit 9, say")
     return Setup(
         athlete=args.athlete,
-        exercise=args.exercise,
+        exercise=exercise.title if exercise else args.exercise,
+        exercise_notes=asdict(exercise) if exercise else {},
+        covariates=tuple(args.before),
         side=args.side,
-        position=args.position,
+        position=args.position or (exercise.position if exercise else ""),
+        joint=joint,
         limit=args.limit,
         fast=fast,
         simulated=source.is_simulated,
@@ -61,13 +85,13 @@ def load_plans(paths: Sequence[str]) -> list[Plan]:
     return [load_plan(name) for name in (*BUILT_IN, *paths)]
 
 
-def make_settings(source: Source, setup: Setup) -> dict[str, Any]:
+def make_settings(source: Source, setup: Setup, channels: Sequence[Channel]) -> dict[str, Any]:
     """What a recording says of itself."""
     return {
         "format": 1,
         "software": __version__,
         "started_utc": setup.started_utc,
-        "channels": [channel.to_dict() for channel in source.channels],
+        "channels": [channel.to_dict() for channel in channels],
         "rate_hz": source.rate_hz,
         "source": source.url,
         **setup.to_settings(),
@@ -116,9 +140,10 @@ def make_session(
     *,
     utc: Callable[[], str],
     draw: Callable[[Plan], Plan] = draw_plan,
+    channels: Sequence[Channel] | None = None,
 ) -> Session:
-    """Engine and recorder behind one session."""
-    engine = Engine(source.channels, source.rate_hz, setup, plans, draw=draw)
+    """Engine and recorder behind one session; ``channels`` replaces the source's own, scaled by a certificate."""
+    engine = Engine(channels or source.channels, source.rate_hz, setup, plans, draw=draw)
     cue: Callable[[Cue], None] = source.cue
     return Session(engine, recorder, utc=utc, cue=cue)
 
@@ -129,16 +154,18 @@ def run_session(
     *,
     fast: bool = False,
     autopilot: Autopilot | None = None,
+    scale: Callable[[Sequence[Channel]], Sequence[Channel]] = tuple,
     prepare: Callable[[Session], None] | None = None,
 ) -> int:
-    """Open the file before the port, serve the page, run until Ctrl-C or the end, close both."""
+    """Open port and file, serve the page, run until Ctrl-C or the end, close both. Nothing is read before the file."""
     setup = make_setup(args, source, started_utc=now_utc(), fast=fast)
     plans = load_plans(args.plan)
     source.open()
     try:
+        channels = scale(source.channels)
         path = suggest_path(args.folder or recordings_folder(), setup.athlete, setup.started_utc)
-        recorder = Recorder.create(path, make_settings(source, setup))
-        session = make_session(source, recorder, setup, plans, utc=now_utc)
+        recorder = Recorder.create(path, make_settings(source, setup, channels))
+        session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels)
         if prepare:
             prepare(session)
         try:

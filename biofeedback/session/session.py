@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
+from biofeedback.calibration.effort import Maximum
 from biofeedback.model import Cue, Event, Item, Note
 from biofeedback.session.engine import Engine
 
@@ -53,6 +54,15 @@ class Session:
             self.engine.command(message, by=by)
         finally:
             self._settle()
+
+    def carry(self, maximum: Maximum, warnings: Sequence[str]) -> None:
+        """Take over a maximum from an earlier session, with what has to be said about it."""
+        self.engine.set_maxima({maximum.channel: maximum}, settled=True, by="carried over")
+        for warning in warnings:
+            self.engine.emit("note", {"text": f"{maximum.channel}: {warning}"})
+        if warnings:
+            self.engine.message = {"level": "warn", "text": f"{maximum.channel}: {'; '.join(warnings)}", "cure": ""}
+        self._settle()
 
     def _settle(self) -> None:
         for event in self.engine.take_events():

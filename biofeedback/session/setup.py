@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 
@@ -10,13 +11,17 @@ from typing import Any
 class Setup:
     """Settings of one session; stored in the recording.
 
-    ``athlete`` is a code, never a name. ``limit`` is the discomfort (0-10) agreed beforehand at which everything
-    stops. Rests between attempts are 60 s (common practice); ``fast`` shortens rests and plans for trying the tool
-    out and is stored, because a maximum after 6 s of rest is not one to train with.
+    ``athlete`` is a code, never a name. ``covariates`` (warm-up, heat, massage, ...) may ease discomfort by
+    themselves. ``exercise_notes`` says which muscle, how to contract and where the sensors go. ``limit`` is the
+    discomfort (0-10) agreed beforehand at which everything stops. Rests between attempts are 60 s (common practice);
+    ``fast`` shortens rests and plans for trying the tool out and is stored, because a maximum after 6 s of rest is
+    not one to train with.
     """
 
     athlete: str = "A01"
     exercise: str = ""
+    exercise_notes: Mapping[str, str] = field(default_factory=dict)
+    covariates: tuple[str, ...] = ()
     side: str = ""
     position: str = ""
     joint: str = "general"
@@ -42,6 +47,7 @@ class Setup:
         return {
             "athlete": self.athlete,
             "exercise": self.exercise,
+            "covariates": list(self.covariates),
             "side": self.side,
             "position": self.position,
             "joint": self.joint,

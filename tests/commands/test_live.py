@@ -1,0 +1,75 @@
+"""What ``live`` takes over: certificates and earlier maxima."""
+
+from __future__ import annotations
+
+import pytest
+
+from biofeedback.calibration.scale import make_certificate
+from biofeedback.cli import main
+from biofeedback.commands.live import carry_maxima, scale_channels
+from biofeedback.errors import CalibrationError
+from biofeedback.model import Channel
+from biofeedback.session.engine import Engine
+from biofeedback.session.session import Session
+from biofeedback.session.setup import Setup
+
+FORCE = Channel(name="force", kind="force", unit="N", factor=0.0005)
+EMG = Channel(name="emg", kind="emg", unit="uV", factor=0.1)
+
+
+class KeptEvents:
+    problem = None
+
+    def __init__(self):
+        self.events = []
+
+    def append(self, item):
+        pass
+
+    def event(self, event):
+        self.events.append(event)
+
+
+@pytest.fixture(scope="module")
+def earlier(tmp_path_factory):
+    path = tmp_path_factory.mktemp("earlier") / "A05.hold"
+    source = "simulated:?seed=5&athlete=A05&channels=force,emg"
+    assert main(["simulate", source, str(path), "--fast", "--started", "2026-01-05T18:00:00+00:00"]) == 0
+    return path
+
+
+def carried(earlier, started_utc):
+    setup = Setup(
+        exercise="standing hamstring stretch", side="left", position="heel on a box, 60 cm", started_utc=started_utc
+    )
+    recorder = KeptEvents()
+    engine = Engine([FORCE, EMG], 1000.0, setup, [])
+    session = Session(engine, recorder, utc=lambda: started_utc, cue=lambda cue: None)
+    carry_maxima(session, earlier)
+    return engine, recorder.events
+
+
+def test_last_weeks_force_maximum_is_carried_with_its_age_and_emg_is_not(earlier, capsys):
+    engine, events = carried(earlier, "2026-01-12T18:00:00+00:00")
+    assert engine.maxima["force"].method == "carried"
+    assert "emg" not in engine.maxima
+    assert "7 days old" in engine.message["text"]
+    assert any("7 days old" in event.data["text"] for event in events if event.kind == "note")
+    assert "electrodes never sit the same way twice" in capsys.readouterr().err
+
+
+def test_the_same_evening_emg_may_be_carried(earlier):
+    engine, _ = carried(earlier, "2026-01-05T19:00:00+00:00")
+    assert set(engine.maxima) == {"force", "emg"}
+
+
+def test_a_certificate_scales_its_channel(tmp_path):
+    loads, readings = [0.0, 5.0, 10.0, 20.0], [100.0, 600.0, 1100.0, 2100.0]
+    path = tmp_path / "cell.json"
+    path.write_text(make_certificate(loads, readings, unit="kg", sensor="cell 1", utc="2026-01-01").to_json(), "utf-8")
+    force, emg = scale_channels([FORCE, EMG], [f"force={path}"])
+    assert emg == EMG
+    assert force.unit == "N"
+    assert float(force.scaled(1100.0)) == pytest.approx(10 * 9.80665)
+    with pytest.raises(CalibrationError, match="biofeedback scale"):
+        scale_channels([FORCE], ["force=missing.json"])
