@@ -64,12 +64,12 @@ def test_the_same_evening_emg_may_be_carried(earlier):
 
 
 def test_a_certificate_scales_its_channel(tmp_path):
-    loads, readings = [0.0, 5.0, 10.0, 20.0], [100.0, 600.0, 1100.0, 2100.0]
+    loads, readings = [0.0, 50.0, 100.0, 200.0], [100.0, 600.0, 1100.0, 2100.0]
     path = tmp_path / "cell.json"
-    path.write_text(make_certificate(loads, readings, unit="kg", sensor="cell 1", utc="2026-01-01").to_json(), "utf-8")
+    path.write_text(make_certificate(loads, readings, unit="N", sensor="cell 1", utc="2026-01-01").to_json(), "utf-8")
     force, emg = scale_channels([FORCE, EMG], [f"force={path}"])
     assert emg == EMG
     assert force.unit == "N"
-    assert float(force.scaled(1100.0)) == pytest.approx(10 * 9.80665)
+    assert float(force.scaled(1100.0)) == pytest.approx(100.0)
     with pytest.raises(CalibrationError, match="biofeedback scale"):
         scale_channels([FORCE], ["force=missing.json"])

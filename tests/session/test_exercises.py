@@ -17,8 +17,8 @@ def test_the_library_covers_the_regions_and_every_entry_is_complete():
 
 def test_own_exercises_are_added(tmp_path):
     own = tmp_path / "own.toml"
-    own.write_text('[wrist]\ntitle = "Wrist"\nmuscle = "forearm"\njoint = "grip"\n', "utf-8")
-    assert load_exercises(own)["wrist"].joint == "grip"
+    own.write_text('[wrist]\ntitle = "Wrist"\nmuscle = "forearm"\njoint = "hand"\n', "utf-8")
+    assert load_exercises(own)["wrist"].joint == "hand"
     assert "hamstring-standing" in load_exercises(own)
 
 
