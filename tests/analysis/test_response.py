@@ -179,7 +179,7 @@ phases = st.builds(
     RatedPhase,
     st.sampled_from(["passive", "contract"]),
     st.none() | st.integers(0, 20).map(lambda n: n / 2),
-    st.floats(0, 3600),
+    st.integers(0, 360_000).map(lambda n: n / 100),
     st.sampled_from([(), ("out of band",)]),
 )
 
