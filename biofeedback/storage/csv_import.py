@@ -19,6 +19,7 @@ from biofeedback.model import Channel, Event, FloatArray
 from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, make_items
 
 SEPARATORS = ("\t", ";", ",", " ")
+SMALLEST_GAP_STEPS = 1.75  # a lost row doubles the step between two times; jitter stays below this
 TIME_NAMES = ("time", "t", "seconds", "timestamp")
 TIME_UNITS = {"": 1.0, "s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}
 UNIT_IN_HEADER = re.compile(
@@ -46,8 +47,8 @@ def import_csv(
 
     ``channels`` maps column names to ``KIND[:UNIT[*FACTOR]]``; columns whose names begin with force, emg or position
     need none; the others are left out and told. The JSON of our own export, if beside the file, tells all of that.
-    Time comes from the column ``time`` (found by its name when None) or
-    from ``rate_hz``, which wins. Rows that are missing or have an empty cell become gaps.
+    Time comes from the column ``time`` (found by its name when None) or from ``rate_hz``, which wins. Rows that are
+    missing or have an empty cell become gaps.
 
     Raises RecordingError when there is no number, no channel or no time in the file.
     """
@@ -179,19 +180,21 @@ def _place_rows(
     if len(known) < 2 or not time_s[known[-1]] > time_s[known[0]]:
         raise RecordingError(f"{path}: its times do not advance", "say --rate HZ")
     time_s = np.interp(np.arange(n_rows), known, time_s[known]) - time_s[known[0]]
-    rate = (n_rows - 1) / (time_s[-1] - time_s[0])
-    steps, rows = np.diff(time_s), np.arange(n_rows, dtype=np.float64)
+    steps, span_s = np.diff(time_s), time_s[-1] - time_s[0]
     if np.count_nonzero(steps == 0) > n_rows / 10:
-        rate = float(f"{rate:.6g}")
-        return rate, rows, [f"its times are coarser than its rows: {rate:g} Hz is their mean, gaps cannot be seen"]
-    if np.abs(time_s * rate - rows).max() > 0.4:  # one missing row shifts others by half: the usual step tells the rate
-        rate = 1 / float(np.median(steps[steps > 0]))
-    rate = float(f"{rate:.6g}")
-    frames = np.round(time_s * rate)
-    late = np.maximum.accumulate(np.concatenate([[-1.0], frames[:-1]])) >= frames
-    remarks = [f"{int(late.sum())} rows do not come later than the row before; they are left out"] if late.any() else []
-    table.values[late] = math.nan
-    return rate, frames, remarks
+        rate = float(f"{(n_rows - 1) / span_s:.9g}")
+        told = [f"its times are coarser than its rows: {rate:.6g} Hz is their mean, gaps cannot be seen"]
+        return rate, np.arange(n_rows, dtype=np.float64), told
+    in_steps = steps / float(np.median(steps[steps > 0]))
+    advance = np.where(in_steps < SMALLEST_GAP_STEPS, 1.0, np.round(in_steps))  # step by step: slow drift is no gap
+    is_late = np.concatenate([[False], steps <= 0])
+    table.values[is_late] = math.nan
+    advance[is_late[1:]] = 0.0
+    frames = np.concatenate([[0.0], np.cumsum(advance)])
+    told = (
+        [f"{int(is_late.sum())} rows do not come later than the row before; they are left out"] if is_late.any() else []
+    )
+    return float(f"{frames[-1] / span_s:.9g}"), frames, told
 
 
 def _find_holes(counts: FloatArray, channels: Sequence[Channel], rate_hz: float) -> list[str]:

@@ -7,9 +7,7 @@ import numpy as np
 from biofeedback.model import Chunk, FloatArray, Gap, Item, Note
 from biofeedback.storage.schema import Row, pack_counts
 
-ROW_S = (
-    0.25  # one row per quarter second: small enough to lose little, large enough to read an hour in a tenth of a second
-)
+ROW_S = 0.25  # small enough to lose little, large enough to read an hour in a fifth of a second
 
 
 class Partition:
@@ -39,9 +37,9 @@ class Partition:
         """Rows that are complete now."""
         match item:
             case Note():
-                return [("notes", (item.frame, _storable(item.text)))]
+                return [("notes", (int(item.frame), storable(item.text)))]
             case Gap():
-                return [*self._skip_to(item.first_frame), *self._gap(item.n_frames, item.reason)]
+                return [*self._skip_to(item.first_frame), *self._gap(int(item.n_frames), item.reason)]
             case Chunk():
                 return [*self._skip_to(item.first_frame), *self._chunk(item.counts)]
 
@@ -56,12 +54,12 @@ class Partition:
     def _skip_to(self, frame: int) -> list[Row]:
         if frame <= self.end_frame:
             return []
-        return self._gap(frame - self.end_frame, "frames missing before the next chunk")
+        return self._gap(int(frame) - self.end_frame, "frames missing before the next chunk")
 
     def _gap(self, n_frames: int, reason: str) -> list[Row]:
         rows = self.flush()
         if n_frames > 0:
-            rows.append(("gaps", (self.end_frame, n_frames, _storable(reason))))
+            rows.append(("gaps", (self.end_frame, n_frames, storable(reason))))
             self.end_frame += n_frames
         return rows
 
@@ -79,6 +77,6 @@ class Partition:
         return rows
 
 
-def _storable(text: str) -> str:
+def storable(text: str) -> str:
     """What the wire said, with halves of surrogate pairs written out: they have no UTF-8."""
     return text.encode("utf-8", "backslashreplace").decode()

@@ -17,7 +17,7 @@ from typing import Any
 from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Item
 from biofeedback.storage import disk
-from biofeedback.storage.partition import Partition
+from biofeedback.storage.partition import Partition, storable
 from biofeedback.storage.schema import Row, create_tables, insert_rows, recordings_folder, to_json
 
 TICK_S = 0.1  # with rows of 0.25 s: at most 0.35 s plus one flush of the disk is not yet safe
@@ -30,9 +30,9 @@ class Recorder:
     """Writes one recording; make it with `create`, before the port is opened.
 
     ``append`` and ``event`` are called by one thread (the event loop), take microseconds and never fail for the
-    disk's sake. Arrays handed over must not be changed afterwards. ``path`` changes only when the file was taken away
-    and another put in its place. ``problem`` is None, or one line for the page;
-    meanwhile everything is kept in memory, up to 256 MiB, and saved when the disk works again.
+    disk's sake. Arrays handed over must not be changed afterwards. ``problem`` is None, or one line for the page:
+    meanwhile everything is kept in memory, up to 256 MiB, and saved when the disk works again. ``path`` changes only
+    when the file was taken away and another put in its place.
     """
 
     def __init__(self, path: Path, settings: Mapping[str, Any], *, threaded: bool) -> None:
@@ -114,7 +114,8 @@ class Recorder:
         """Queue an event. ValueError or TypeError when its data is not JSON."""
         if self._closed:
             raise ValueError("the recording is closed")
-        self._queue.append(("events", (event.frame, event.utc, event.kind, to_json(event.data))))
+        about = int(event.frame), storable(event.utc), storable(event.kind), to_json(event.data)
+        self._queue.append(("events", about))
 
     def close(self) -> None:
         """Write what is left and leave one file.
@@ -161,6 +162,7 @@ class Recorder:
                 self._drain()
                 self._commit()
             except Exception as error:  # a writer that dies in silence would lose everything that follows
+                self._roll_back()
                 self.problem = f"not saving: {error!r}; end the session soon (everything is kept in memory)"
             pause_s = RETRY_S if self.problem else TICK_S
 
@@ -181,8 +183,7 @@ class Recorder:
             insert_rows(self._connection, self._unsaved)
             self._connection.execute("COMMIT")
         except (OSError, sqlite3.Error) as error:
-            with contextlib.suppress(sqlite3.Error):
-                self._connection.execute("ROLLBACK")
+            self._roll_back()
             self.problem = self._describe(error)
             return
         for table, values in self._unsaved:
@@ -193,16 +194,20 @@ class Recorder:
         self._unsaved = []
         self.problem = None
 
+    def _roll_back(self) -> None:
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.execute("ROLLBACK")
+
     def _restore_file(self) -> None:
         """The file was moved or deleted under us: put everything committed back, beside a file that took its name."""
         disk.make_folder(self.path.parent)
         copy = Path(f"{self.path}.saving")
         copy.unlink(missing_ok=True)
         disk.copy_database(self._connection, copy)
-        self._connection.close()
         if self.path.exists():
             self.path = self.path.with_name(f"{self.path.stem}-restored-{time.time_ns()}{self.path.suffix}")
         copy.rename(self.path)
+        self._connection.close()
         self._connection = disk.connect_for_writing(self.path)
         disk.use_log(self._connection)
         disk.flush_folder(self.path.parent)
@@ -222,10 +227,14 @@ class Recorder:
 
     def _copy_with_the_rest(self, copy: Path) -> None:
         disk.copy_database(self._connection, copy)
-        with contextlib.closing(disk.connect_for_writing(copy)) as connection:
-            connection.execute("BEGIN IMMEDIATE")
-            insert_rows(connection, self._unsaved)
-            connection.execute("COMMIT")
+        try:
+            with contextlib.closing(disk.connect_for_writing(copy)) as connection:
+                connection.execute("BEGIN IMMEDIATE")
+                insert_rows(connection, self._unsaved)
+                connection.execute("COMMIT")
+        except sqlite3.Error:
+            copy.unlink(missing_ok=True)
+            raise
 
     @property
     def _unsaved_s(self) -> float:

@@ -205,6 +205,26 @@ def test_times_coarser_than_the_rows(tmp_path: Path) -> None:
     assert "coarser" in imported.remarks[0]
 
 
+def test_an_odd_rate_over_a_long_time_makes_no_gap_and_loses_no_row(tmp_path: Path) -> None:
+    """An ordinary clock is wrong by parts in a million: over an hour that is many frames, but none is missing."""
+    rate_hz, n_frames = 100.0123, 200_000
+    rows = "".join(f"{k / rate_hz:.4f},{k}\n" for k in range(n_frames) if k != 150_000)
+    imported = import_csv(write(tmp_path / "a.csv", "time_s,force_N\n" + rows))
+    assert imported.settings["rate_hz"] == pytest.approx(rate_hz, rel=1e-7)  # times have four decimals
+    assert [(type(i).__name__, i.first_frame, i.n_frames) for i in imported.items] == [
+        ("Chunk", 0, 150_000),
+        ("Gap", 150_000, 1),
+        ("Chunk", 150_001, 49_999),
+    ]
+
+
+def test_times_that_jump_back_are_told_and_their_rows_left_out(tmp_path: Path) -> None:
+    text = "time_s,force_N\n0.0,1\n0.1,2\n0.05,3\n0.2,4\n0.3,5\n0.4,6\n0.5,7\n"
+    imported = import_csv(write(tmp_path / "a.csv", text))
+    assert "1 rows do not come later than the row before; they are left out" in imported.remarks
+    assert 3.0 not in np.concatenate([item.counts for item in imported.items if isinstance(item, Chunk)])
+
+
 def test_a_mapping_names_what_headers_do_not(tmp_path: Path) -> None:
     path = write(tmp_path / "a.csv", "a,b\n1,10\n2,20\n")
     imported = import_csv(path, channels={"a": "force:N*0.0042", "b": "emg:mV@envelope"}, rate_hz=50.0)

@@ -158,6 +158,18 @@ def test_a_mistake_in_the_writer_is_told_and_loses_nothing(tmp_path: Path, monke
     np.testing.assert_array_equal(open_recording(path).counts(), make_counts(100))
 
 
+def test_numpy_whole_numbers_and_odd_text_are_stored_like_any(tmp_path: Path) -> None:
+    n = np.int64(10)
+    with Recorder.create(tmp_path / "a.hold", make_settings()) as recorder:
+        recorder.append(Chunk(np.int64(0), make_counts(10)))
+        recorder.append(Gap(n, n, "odd \udc80 text"))
+        recorder.append(Note(n * 2, "null \0 in it"))
+        recorder.event(Event(n * 2, "rating", {"value": np.float64(6.5), "phase_index": n}, "\udcff"))
+    recording = open_recording(tmp_path / "a.hold")
+    assert (recording.gaps, recording.notes) == ([Gap(10, 10, "odd \\udc80 text")], [Note(20, "null \0 in it")])
+    assert recording.events == [Event(20, "rating", {"value": 6.5, "phase_index": 10}, "\\udcff")]
+
+
 def test_folder_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("no folder")
     with pytest.raises(RecordingError, match="the folder is gone"):
