@@ -1,4 +1,4 @@
-"""Device time to session time: a running line under everything that has arrived. Pure.
+"""Rates and clocks. Device time to session time is a running line under everything that has arrived. Pure.
 
 A reading arrives after it was taken, never before: arrival = offset + rate x device time + delay, delay >= 0. The true
 line therefore lies just under the points (device time, arrival); stalls and bursts only lift points off it. Of all
@@ -12,13 +12,56 @@ from collections import deque
 
 import numpy as np
 
+from biofeedback.acquisition.decoder import IntArray
 from biofeedback.model import FloatArray
 
 WRAP_US = float(1 << 32)
 BUCKET_S = 0.25  # of every bucket only the most prompt reading is kept
 WINDOW_S = 120.0  # crystals drift with warmth; two minutes of buckets fix the slope to about 1 ppm per 0.1 ms of delay
 TRUSTED_SLOPE_S = 4.0  # before this the slope is taken as 1
+LATE_FRAMES = 0.75
+LEAK = 0.9
 MOST_DRIFT = 0.01  # ceramic resonators are within 0.5 %
+
+
+class RateMeter:
+    """Frames per second of arrival over the last ``window_s`` (10 s: 50 ms of jitter are then 0.5 %)."""
+
+    def __init__(self, *, window_s: float = 10.0) -> None:
+        self._window_s = window_s
+        self._points: deque[tuple[float, int]] = deque()
+        self._n = 0
+
+    def reset(self) -> None:
+        """Forget everything: the flow was interrupted."""
+        self._points.clear()
+
+    def add(self, n_frames: int, arrival_s: float) -> None:
+        """``n_frames`` more have arrived."""
+        self._n += n_frames
+        if len(self._points) > 1 and arrival_s - self._points[-2][0] < self._window_s / 50:
+            self._points[-1] = (arrival_s, self._n)
+        else:
+            self._points.append((arrival_s, self._n))
+        while self._points[-1][0] - self._points[0][0] > self._window_s:
+            self._points.popleft()
+
+    @property
+    def span_s(self) -> float:
+        """Seconds that the measurement covers so far."""
+        return self._points[-1][0] - self._points[0][0] if self._points else 0.0
+
+    @property
+    def is_settled(self) -> bool:
+        """Seen for long enough, and often enough, that 100 ms of jitter are no more than about 1 %."""
+        return self.span_s >= 0.9 * self._window_s and len(self._points) >= 20
+
+    @property
+    def rate_hz(self) -> float | None:
+        """None before 1 s has been seen."""
+        if self.span_s < 1.0:
+            return None
+        return (self._points[-1][1] - self._points[0][1]) / self.span_s
 
 
 class TimeUnwrapper:
@@ -39,6 +82,35 @@ class TimeUnwrapper:
         turns = self._turns_us + self._wrap_us * np.cumsum((steps < -half).astype(float) - (steps > half))
         self._last_us, self._turns_us = float(device_us[-1]), float(turns[-1])
         return np.asarray((device_us + turns) * 1e-6)
+
+
+class TimeNumbering:
+    """Numbers frames by device time where the device does not count them itself.
+
+    A frame that comes later than it should by less than 3/4 of a period is late, not a sign of a lost one: load-cell
+    boards alternate 10 and 15 ms, and loops that print take their time.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._last_s: float | None = None
+        self._number = -1
+        self._ahead = 0.0  # frames by which device time is ahead of the count
+
+    def number(self, device_s: FloatArray) -> IntArray:
+        """Numbers (n,) of frames taken at ``device_s``; they begin again at 0 after a restart."""
+        numbers = []
+        for moment_s in device_s.tolist():
+            if self._last_s is None or moment_s < self._last_s - 1.0:
+                self._number, self._ahead = -1, 0.0
+                self._last_s = moment_s - 1.0 / self._rate_hz
+            self._ahead += min((moment_s - self._last_s) * self._rate_hz, 2.0**40) - 1.0
+            missing = round(self._ahead) if self._ahead > LATE_FRAMES else 0
+            self._ahead = LEAK * (self._ahead - missing)  # a declared rate that is a little off must not pile up
+            self._number += 1 + missing
+            self._last_s = moment_s
+            numbers.append(self._number)
+        return np.array(numbers, dtype=np.int64)
 
 
 class DeviceClock:

@@ -6,7 +6,7 @@ import binascii
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,6 +90,14 @@ def split_columns(columns: str | Sequence[str]) -> tuple[str, ...]:
 def channel_columns(names: tuple[str, ...]) -> tuple[str, ...]:
     """The columns that are channels, in order."""
     return tuple(name for name in names if name not in NOT_CHANNELS)
+
+
+def find_runs(values: NDArray[Any]) -> list[tuple[int, int]]:
+    """Start and stop of every stretch of equal neighbours in ``values`` (n,)."""
+    if not len(values):
+        return []
+    edges = (np.flatnonzero(values[1:] != values[:-1]) + 1).tolist()
+    return list(zip((0, *edges), (*edges, len(values)), strict=True))
 
 
 class LineDecoder:
@@ -186,12 +194,11 @@ class LineDecoder:
             return
         sums = [binascii.crc_hqx(line.rpartition(b",")[0], 0xFFFF) for line in run.split(b"\n") if line]
         good = values[:, -1] == sums
-        edges = np.flatnonzero(np.diff(good)) + 1
-        for start, stop in zip((0, *edges), (*edges, len(good)), strict=True):
+        for start, stop in find_runs(good):
             if good[start]:
                 self._add_frames(values[start:stop], decoded)
             else:
-                self._add_bad(_WRONG_CHECK, decoded, n=int(stop - start))
+                self._add_bad(_WRONG_CHECK, decoded, n=stop - start)
 
     def _add_frames(self, values: FloatArray, decoded: list[Decoded]) -> None:
         self.n_lines += len(values)

@@ -26,6 +26,7 @@ from biofeedback.acquisition.decoder import (
     Decoded,
     Frames,
     Text,
+    find_runs,
 )
 from biofeedback.model import FloatArray
 
@@ -141,10 +142,7 @@ class PacketDecoder:
             starts, ends, self._skipping = starts[1:], ends[1:], False
         lengths = ends - starts
         starts, lengths = starts[lengths > 0], lengths[lengths > 0]
-        edges = np.flatnonzero(np.diff(lengths)) + 1
-        for first, last in zip((0, *edges), (*edges, len(lengths)), strict=True):
-            if first == last:
-                continue
+        for first, last in find_runs(lengths):
             width = int(lengths[first])
             rows = stream[starts[first:last, None] + np.arange(width)]
             if width - 1 <= MAX_COBS_BYTES:
@@ -217,16 +215,14 @@ class PacketDecoder:
         good = intact & ~is_text & fits
         if layout.tag is not None:
             good &= packets[:, 0] == layout.tag
-        state = good + 2 * is_text
-        edges = np.flatnonzero(np.diff(state)) + 1
-        for first, last in zip((0, *edges), (*edges, len(packets)), strict=True):
+        for first, last in find_runs(good + 2 * is_text):
             if good[first]:
                 self._add_frames(packets[first:last], n_frames, decoded)
             elif is_text[first]:
                 self._add_texts(packets[first:last], decoded)
             else:
                 reason = "its check does not fit" if fits else "packet of another length"
-                self._add_bad(int(last - first), reason, decoded)
+                self._add_bad(last - first, reason, decoded)
 
     def _add_frames(self, packets: ByteArray, n_frames: int, decoded: list[Decoded]) -> None:
         layout = self._layout
@@ -239,22 +235,22 @@ class PacketDecoder:
         own = self._read_fields(body, layout.frame)
         step = np.arange(n_frames)
         counts = np.stack([own[name].reshape(-1) for name in layout.channels], axis=1)
-        if not np.isfinite(counts).all():
-            self._add_bad(len(counts), "not a number", decoded)
-            return
         sequence = own.get(SEQUENCE)
         if SEQUENCE in head:
             by_packet = layout.sequence_counts == "packets"
             sequence = fields[SEQUENCE] * (layout.n_frames if by_packet else 1) + step
             sequence = sequence % float(layout.sequence_modulus or 1)
         time_us = self._read_time(fields, own, step)
-        decoded.append(
-            Frames(
-                counts,
-                None if sequence is None else sequence.reshape(-1).astype(np.int64),
-                None if time_us is None else time_us.reshape(-1),
-            )
-        )
+        numbers = None if sequence is None else sequence.reshape(-1).astype(np.int64)
+        moments = None if time_us is None else time_us.reshape(-1)
+        finite = np.asarray(np.isfinite(counts).all(axis=1))
+        for first, last in find_runs(finite):
+            part = slice(first, last)
+            if finite[first]:
+                number = None if numbers is None else numbers[part]
+                decoded.append(Frames(counts[part], number, None if moments is None else moments[part]))
+            else:
+                self._add_bad(last - first, "not a number", decoded)
 
     def _read_time(
         self, head: dict[str, FloatArray], own: dict[str, FloatArray], step: NDArray[np.intp]
@@ -279,7 +275,8 @@ class PacketDecoder:
             if size == 3:
                 raw = self._widen(raw, signed=kind[0] == "i")
             code = f"{self._order}{kind[0]}{raw.shape[-1]}"
-            values[name] = np.ascontiguousarray(raw).view(code)[..., 0].astype(np.float64)
+            with np.errstate(invalid="ignore"):  # a signalling NaN is only a NaN
+                values[name] = np.ascontiguousarray(raw).view(code)[..., 0].astype(np.float64)
         return values
 
     def _widen(self, raw: ByteArray, *, signed: bool) -> ByteArray:

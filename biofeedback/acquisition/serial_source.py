@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import serial
 
+from biofeedback.acquisition.clock import RateMeter
 from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, LineDecoder, Text
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, read_info
 from biofeedback.acquisition.ports import describe_ports, explain_open_error
@@ -17,7 +18,6 @@ from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.reader import UNREADABLE_PERCENT, unreadable_trouble
 from biofeedback.acquisition.sources import Decoder, SourceUrl, read_channels, read_columns
-from biofeedback.acquisition.timeline import RateMeter
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
 
-from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, Text
-from biofeedback.model import Chunk, Gap, Item, Note
+from biofeedback.acquisition.clock import DeviceClock, RateMeter, TimeNumbering, TimeUnwrapper
+from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, IntArray, Text, find_runs
+from biofeedback.model import Chunk, FloatArray, Gap, Item, Note
 
 SILENCE_S = 0.3  # longer than any ordinary stall of USB or radio, shorter than an athlete's patience
 SLACK_S = 0.1  # a gap written in silence stays this far behind the clock: the next frame may be under way
@@ -19,51 +19,12 @@ BOOT = "#boot"  # our boards say that they have started
 _MODULI = (1 << 8, 1 << 16, 1 << 32)
 
 
-class RateMeter:
-    """Frames per second of arrival over the last ``window_s`` (10 s: 50 ms of jitter are then 0.5 %)."""
-
-    def __init__(self, *, window_s: float = 10.0) -> None:
-        self._window_s = window_s
-        self._points: deque[tuple[float, int]] = deque()
-        self._n = 0
-
-    def reset(self) -> None:
-        """Forget everything: the flow was interrupted."""
-        self._points.clear()
-
-    def add(self, n_frames: int, arrival_s: float) -> None:
-        """``n_frames`` more have arrived."""
-        self._n += n_frames
-        if len(self._points) > 1 and arrival_s - self._points[-2][0] < self._window_s / 50:
-            self._points[-1] = (arrival_s, self._n)
-        else:
-            self._points.append((arrival_s, self._n))
-        while self._points[-1][0] - self._points[0][0] > self._window_s:
-            self._points.popleft()
-
-    @property
-    def span_s(self) -> float:
-        """Seconds that the measurement covers so far."""
-        return self._points[-1][0] - self._points[0][0] if self._points else 0.0
-
-    @property
-    def is_settled(self) -> bool:
-        """Seen for long enough, and often enough, that 100 ms of jitter are no more than about 1 %."""
-        return self.span_s >= 0.9 * self._window_s and len(self._points) >= 20
-
-    @property
-    def rate_hz(self) -> float | None:
-        """None before 1 s has been seen."""
-        if self.span_s < 1.0:
-            return None
-        return (self._points[-1][1] - self._points[0][1]) / self.span_s
-
-
 class Timeline:
     """Places what a decoder delivers on the grid where frame k is at ``k / rate_hz`` seconds.
 
     Without sequence numbers every unreadable line is one missing frame. With them the length of a gap is exact, also
-    over a wrap; after a restart of the device, and in silence, the wall clock says how long it was.
+    over a wrap; device time alone does nearly as well. After a restart of the device, and in silence, the wall clock
+    says how long it was.
 
     Parameters
     ----------
@@ -108,12 +69,20 @@ class Timeline:
         self._resumed = False
         self._late_since_s: float | None = None
         self._meter = RateMeter()
+        self._clock, self._unwrapper = DeviceClock(), TimeUnwrapper()
+        self._numbering = TimeNumbering(rate_hz)
+        self._device_s = -np.inf
         self._rate_noted = False
 
     @property
     def measured_rate_hz(self) -> float | None:
         """Rate of arrival; None until there is enough of it, and after an interruption."""
         return self._meter.rate_hz
+
+    @property
+    def clock_drift_ppm(self) -> float | None:
+        """How much faster the device's clock runs than this computer's; None without device time, or too early."""
+        return self._clock.drift_ppm
 
     def place(self, decoded: Sequence[Decoded], arrival_s: float) -> list[Item]:
         """Chunks, gaps and notes in time order, without holes: every frame is in exactly one chunk or gap."""
@@ -128,10 +97,13 @@ class Timeline:
             elif len(piece.counts):
                 if piece.counts.shape[1] != self.n_channels:
                     raise ValueError(f"frames of {piece.counts.shape[1]} channels, {self.n_channels} expected")
-                if piece.sequence is None:
-                    self._place_plain(piece, arrival_s, items)
+                device_s = None if piece.device_us is None else self._follow_clock(piece.device_us, arrival_s)
+                if piece.sequence is not None:
+                    self._place_sequenced(piece.counts, piece.sequence, arrival_s, items)
+                elif device_s is not None:
+                    self._place_sequenced(piece.counts, self._numbering.number(device_s), arrival_s, items)
                 else:
-                    self._place_sequenced(piece, arrival_s, items)
+                    self._place_plain(piece, arrival_s, items)
         self._judge_rate(items)
         return items
 
@@ -193,12 +165,17 @@ class Timeline:
         self._add_chunk(frames, arrival_s, items)
         self._meter.add(len(frames.counts), arrival_s)
 
-    def _place_sequenced(self, frames: Frames, arrival_s: float, items: list[Item]) -> None:
-        assert frames.sequence is not None
-        edges = np.flatnonzero(np.diff(frames.sequence) != 1) + 1
-        for start, stop in zip((0, *edges), (*edges, len(frames.counts)), strict=True):
-            run = Frames(frames.counts[start:stop])
-            self._place_run(int(frames.sequence[start]), run, arrival_s, items)
+    def _follow_clock(self, device_us: FloatArray, arrival_s: float) -> FloatArray:
+        device_s = self._unwrapper.unwrap(device_us)
+        if device_s[-1] < self._device_s - 1.0:  # the device restarted
+            self._clock.reset()
+        self._device_s = float(device_s[-1])
+        self._clock.add(self._device_s, arrival_s)
+        return device_s
+
+    def _place_sequenced(self, counts: FloatArray, sequence: IntArray, arrival_s: float, items: list[Item]) -> None:
+        for start, stop in find_runs(sequence - np.arange(len(sequence))):
+            self._place_run(int(sequence[start]), Frames(counts[start:stop]), arrival_s, items)
 
     def _place_run(self, first: int, run: Frames, arrival_s: float, items: list[Item]) -> None:
         """One stretch of consecutive sequence numbers beginning with ``first``."""

@@ -8,6 +8,10 @@ import threading
 import time
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("busy machine", deadline=None)
+settings.load_profile("busy machine")
 
 
 class PtyDevice:

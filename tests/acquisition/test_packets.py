@@ -116,6 +116,13 @@ def test_not_a_number_is_no_frame():
     assert fold(PacketDecoder(layout, 1.0).feed(b"\xaa" + struct.pack("<f", np.nan))) == ([], ["not a number"])
 
 
+def test_only_the_frame_that_is_no_number_is_missing():
+    layout = PacketLayout(framing="sync", sync=b"\xaa", frame=(("force", "f32"),), n_frames=3)
+    data = b"\xaa" + struct.pack("<f", 1.0) + bytes.fromhex("0100807f") + struct.pack("<f", 3.0)  # signalling NaN
+    one, bad, three = PacketDecoder(layout, 1.0).feed(data)
+    assert (one.counts.tolist(), bad, three.counts.tolist()) == ([[1.0]], BadLines(1, "not a number"), [[3.0]])
+
+
 def test_a_sync_word_inside_the_data_does_not_confuse():
     rows = [(0x5AA55A, 0xA55A)] * 3
     decoded = fold(PacketDecoder(SYNCED, 1.0).feed(b"".join(synced_packet(k, rows) for k in range(20))))

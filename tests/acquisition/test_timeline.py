@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from biofeedback.acquisition.clock import RateMeter
 from biofeedback.acquisition.decoder import BadLines, Frames, Text
-from biofeedback.acquisition.timeline import RateMeter, Timeline
+from biofeedback.acquisition.timeline import Timeline
 from biofeedback.model import Chunk, Gap, Note
 
 
@@ -246,3 +247,37 @@ def test_every_frame_is_in_exactly_one_chunk_or_gap_and_where_its_number_says(ru
     covered = [item for item in items if not isinstance(item, Note)]
     assert covered[0].first_frame == 0
     assert all(a.end_frame == b.first_frame for a, b in itertools.pairwise(covered))
+
+
+def timed(*moments_ms):
+    counts = np.array(moments_ms, dtype=float)[:, None]
+    return Frames(counts, None, np.array(moments_ms, dtype=float) * 1000)
+
+
+def test_device_time_alone_gives_the_length_of_a_gap():
+    line = Timeline(80, 1)
+    items = line.place([timed(0, 10, 25, 35, 50), BadLines(1, "x"), timed(75, 85), timed(250, 260)], 0.0)
+    assert layout(items) == [(0, 5), (5, 1, "unreadable line"), (6, 2), (8, 12, "lost on the way"), (20, 2)]
+
+
+@given(st.lists(st.sampled_from([10.0, 15.0]), min_size=50, max_size=200), st.sampled_from([76.0, 78.5, 80.0, 81.5]))
+def test_uneven_sampling_at_about_the_declared_rate_is_no_loss(steps, rate_hz):
+    moments = np.cumsum(np.resize([10.0, 15.0], len(steps))) * 80 / rate_hz
+    line = Timeline(80, 1)
+    items = line.place([timed(*moments.tolist())], 0.0)
+    assert line.n_missing == 0
+    assert sum(item.n_frames for item in items) == len(steps)
+
+
+def test_device_time_that_begins_again_is_a_restart():
+    line = Timeline(100, 1)
+    items = line.place([timed(*range(5000, 6000, 10))], 0.0)
+    items += line.place([timed(0, 10, 20)], 1.0)
+    assert layout(items) == [(0, 100), (100, 98, "device restarted"), (198, 3)]
+
+
+def test_drift_of_the_devices_clock_is_known_after_some_seconds():
+    line = Timeline(100, 1)
+    for k in range(1500):
+        line.place([timed(k * 10 * (1 + 200e-6))], k / 100)
+    assert line.clock_drift_ppm == pytest.approx(200, abs=5)
