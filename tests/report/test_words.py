@@ -1,0 +1,85 @@
+"""Sentences follow from the numbers: worse and nothing are told as plainly as better, and nobody is told to push on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from biofeedback.analysis.answer import SessionAnalysis, analyse_recording
+from biofeedback.report.tables import list_settings, list_tables
+from biofeedback.report.words import describe_done, describe_effect, describe_next
+
+from ..analysis.made_session import MadeSession, make_check, make_settings
+
+
+def answer(passive, contract) -> SessionAnalysis:
+    session = make_check(passive=passive, contract=contract)
+    session.settings = make_settings(simulated=False)
+    return analyse_recording(session)
+
+
+def test_worse_is_told_and_the_effort_is_not_offered_again() -> None:
+    analysis = answer((5,) * 6, (8, 8, 9, 8, 8))
+    assert "more" in describe_effect(analysis)[0]
+    steps = " ".join(describe_next(analysis))
+    assert "Do not use this effort" in steps
+    assert "Leave contraction out" in steps
+    assert "Train in" not in steps
+
+
+def test_better_leads_to_a_band_or_to_the_next_effort_to_try() -> None:
+    steps = " ".join(describe_next(answer((8,) * 6, (3, 3, 2, 3, 3))))
+    assert "Train in a" in steps or "Next, run the same check in the band" in steps
+    assert "Do not use" not in steps
+
+
+def test_too_few_ratings_ask_for_a_whole_check() -> None:
+    steps = " ".join(describe_next(answer((6, 6), (4,))))
+    assert "five cycles" in steps
+    assert "Train in" not in steps
+
+
+def test_a_drift_is_named_and_taken_out() -> None:
+    sentences = " ".join(describe_effect(answer((8, 7.5, 7, 6.5, 6, 5.5), (7.75, 7.25, 6.75, 6.25, 5.75))))
+    assert "fell by 2.5 a minute by themselves" in sentences  # 0.5 points every 12 s
+    assert "No clear difference" in sentences
+
+
+def test_what_was_done_names_plan_phases_effort_and_ratings(check, troubled) -> None:
+    done = " ".join(describe_done(check))
+    assert "Response check: 11 phases" in done
+    assert "5 of them contracting" in done
+    assert "averaged 70 % of maximum" in done
+    assert "11 discomfort ratings" in done
+    assert "Stopped at 0:26: cramp" in " ".join(describe_done(troubled))
+
+
+def test_simulated_and_shortened_sessions_say_so_first(troubled, check) -> None:
+    assert "simulated" in describe_next(check)[0]
+    assert "shortened" in describe_next(troubled)[0]
+
+
+def test_several_plans_are_all_named(check) -> None:
+    both = replace(check, plans=({"title": "Response check"}, {"title": "Light hold"}))
+    assert "Response check, then Light hold" in describe_done(both)[0]
+
+
+@pytest.mark.parametrize("name", ["Athlete", "Source", "Channels", "Sample rate", "Baseline", "Software", "Simulated"])
+def test_settings_are_all_there(check, name: str) -> None:
+    assert dict(list_settings(check))[name]
+
+
+def test_every_row_of_every_table_is_as_wide_as_its_head(any_analysis) -> None:
+    for table in list_tables(any_analysis):
+        assert {len(row) for row in table.rows} <= {len(table.head)}
+
+
+def test_a_recording_without_ratings_says_so() -> None:
+    session = MadeSession()
+    session.calibrate()
+    session.phase("contract", 6.0, 70.0)
+    session.end()
+    analysis = analyse_recording(session)
+    assert "No discomfort ratings were given." in describe_done(analysis)
+    assert "Too few ratings" in describe_effect(analysis)[0]
