@@ -21,6 +21,7 @@ SMOOTH_PERCENT = 90.0  # below 20 Hz: no raw EMG looks like that
 STUCK_PERCENT = 5.0  # of samples on exactly the first or last value seen
 FEW_STEPS = 8
 BAD_LINES_PERCENT = 1.0
+DRIFT_LOOK_PPM = 5000.0  # a ceramic resonator's 0.5 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,7 @@ class Watched:
     arrivals: Sequence[tuple[float, int]]
     n_lines: int
     n_bad_lines: int
+    clock_drift_ppm: float | None = None
 
     def counts(self) -> FloatArray:
         """``(n_frames, n_channels)`` without the gaps."""
@@ -98,6 +100,13 @@ def _judge_wire(watched: Watched) -> list[Finding]:
         late = longest_s > SILENCE_S
         cure = "a pause above 300 ms counts as a lost signal: close other programs, or bring the radio nearer"
         findings.append(Finding("look" if late else "good", "wire", text, cure if late else ""))
+    if watched.clock_drift_ppm is not None:
+        text = (
+            f"its clock is {abs(watched.clock_drift_ppm):.0f} ppm {'fast' if watched.clock_drift_ppm > 0 else 'slow'}"
+        )
+        off = abs(watched.clock_drift_ppm) > DRIFT_LOOK_PPM
+        cure = "times and rates of this board are off by as much; a board with a crystal is better"
+        findings.append(Finding("look" if off else "good", "wire", text, cure if off else ""))
     return findings
 
 

@@ -50,6 +50,11 @@ class Reader:
         return self.timeline.measured_rate_hz
 
     @property
+    def clock_drift_ppm(self) -> float | None:
+        """How much faster the device's clock runs than this computer's, if it sends its time."""
+        return self.timeline.clock_drift_ppm
+
+    @property
     def n_lines(self) -> int:
         """Lines or packets seen."""
         return self.decoder.n_lines

@@ -107,7 +107,15 @@ def watch_sensor(source: Source, seconds: float, *, clock: Callable[[], float] =
             arrivals.append((clock(), sum(item.n_frames for item in new if isinstance(item, Chunk))))
     except EndOfSource:
         pass
-    return Watched(source.channels, source.rate_hz, items, arrivals, reader.n_lines, reader.n_bad_lines)
+    return Watched(
+        source.channels,
+        source.rate_hz,
+        items,
+        arrivals,
+        reader.n_lines,
+        reader.n_bad_lines,
+        reader.clock_drift_ppm,
+    )
 
 
 def format_findings(findings: list[Finding]) -> str:

@@ -10,6 +10,7 @@ import pytest
 from biofeedback.acquisition.codecs import compute_crc16
 from biofeedback.acquisition.profiles import load_profile
 from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.scan import scan_radios
 from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk, Gap, Note
@@ -178,6 +179,12 @@ def test_weight_scale_indicates(make_peripheral, opened):
     newton = [source.channels[0].scaled(row[0]) for row in rows(items)]
     assert newton == pytest.approx([0.0, 72.5 * 9.80665, 45.359237 * 9.80665], rel=1e-7)
     assert [item.n_frames for item in items if isinstance(item, Gap)] == [1]
+
+
+def test_scan_tells_which_profiles_fit(make_peripheral):
+    make_peripheral("frame-radio")
+    [seen] = scan_radios(seconds=0.3)
+    assert (seen.name, seen.address, seen.profiles) == ("board", "AA:BB:CC:DD:EE:01", ("frame-radio", "uart-radio"))
 
 
 def test_nobody_there(make_peripheral, opened):

@@ -108,6 +108,13 @@ def test_gaps_bad_lines_and_pauses():
     assert about(findings, "longest pause 410 ms").state == "look"
 
 
+@pytest.mark.parametrize(("ppm", "state"), [(-80.0, "good"), (7000.0, "look")])
+def test_clock_of_the_board(ppm, state):
+    chunk = Chunk(0, np.arange(20.0)[:, None])
+    findings = judge_sensor(Watched([FORCE], 100.0, [chunk], [(0.1, 10), (0.2, 10)], 20, 0, ppm))
+    assert about(findings, "its clock is").state == state
+
+
 def test_nothing_arrived():
     [finding] = judge_sensor(Watched([FORCE], 80.0, [], [(0.1, 0)], 0, 0))
     assert "no frames arrived" in finding.text
