@@ -16,7 +16,7 @@ import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
-from starlette.routing import Route, WebSocketRoute
+from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
@@ -25,6 +25,7 @@ from biofeedback.web.answers import answer_message
 from biofeedback.web.door import Door, may_visit
 from biofeedback.web.live import Live
 from biofeedback.web.pairing import Invitation, Role
+from biofeedback.web.review import Review
 from biofeedback.web.sharing import Sharing, find_network_address
 from biofeedback.web.slots import PageSlot, StateText
 
@@ -97,30 +98,38 @@ class Doorkeeper:
 class Site:
     """The routes around one live session."""
 
-    live: Live
+    live: Live | None
     report: Report | None = None
     sharing: Sharing | None = None
-    _state_text: StateText = field(init=False)
+    review: Review | None = None
+    _state_text: StateText | None = field(init=False)
     _n_pages: int = field(init=False, default=0)
     _files: Mapping[str, tuple[bytes, str]] = field(init=False)
 
     def __post_init__(self) -> None:
-        self._state_text = StateText(self.live)
+        self._state_text = StateText(self.live) if self.live else None
         self._files = read_static()
 
     def app(self, door: Door) -> ASGIApp:
         """The ASGI application behind ``door``."""
-        routes = [
+        routes: list[BaseRoute] = [
             *(Route(place, self._index) for place in PLACES),
             Route("/static/{name}", self._static),
             Route("/report", self._report),
             Route("/pair", self._pair, methods=["GET", "POST"]),
             WebSocketRoute("/ws", self._page),
         ]
+        if self.review:
+            routes += self.review.routes(self._review, REPORT_HEADERS)
         return Doorkeeper(Starlette(routes=routes), door)
 
     async def _index(self, _request: Request) -> Response:
+        if self.live is None:
+            return RedirectResponse("/review", status_code=303, headers=PAGE_HEADERS)
         return self._file("index.html")
+
+    async def _review(self, _request: Request) -> Response:
+        return self._file("review.html")
 
     async def _static(self, request: Request) -> Response:
         return self._file(request.path_params["name"])
@@ -153,6 +162,9 @@ class Site:
         return HTMLResponse(html, headers=REPORT_HEADERS)
 
     async def _page(self, socket: WebSocket) -> None:
+        if self.live is None or self._state_text is None:
+            await socket.close(1008)
+            return
         if self._n_pages >= MAX_PAGES:
             LOG.warning("refused: %d pages are open already", self._n_pages)
             await socket.close(1013)
@@ -160,15 +172,15 @@ class Site:
         self._n_pages += 1
         try:
             await socket.accept()
-            await self._talk(socket)
+            await self._talk(socket, self.live, self._state_text)
         except (WebSocketDisconnect, OSError):
             pass  # a page may leave at any moment; the session does not notice
         finally:
             self._n_pages -= 1
 
-    async def _talk(self, socket: WebSocket) -> None:
+    async def _talk(self, socket: WebSocket, live: Live, state_text: StateText) -> None:
         role: Role = socket.scope["role"]
-        slot = PageSlot(self.live, self._state_text)
+        slot = PageSlot(live, state_text)
         still_welcome = self.sharing.guard(socket.scope) if self.sharing else None
 
         async def send(message: str | bytes) -> None:
@@ -181,9 +193,10 @@ class Site:
 
         async def listen() -> None:
             while (message := await socket.receive())["type"] == "websocket.receive":
-                slot.put_reply(answer_message(self.live, message.get("text"), by=role, sharing=self.sharing))
+                slot.put_reply(answer_message(live, message.get("text"), by=role, sharing=self.sharing))
 
-        await send(json.dumps({"you": {"role": role, "shared": self.sharing is not None}}))
+        you = {"role": role, "shared": self.sharing is not None, "review": self.review is not None}
+        await send(json.dumps({"you": you}))
         tasks = [asyncio.create_task(slot.pump(send)), asyncio.create_task(listen())]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
@@ -221,14 +234,17 @@ def _bind(host: str, port: int) -> socket.socket:
 
 @contextlib.asynccontextmanager
 async def open_page(
-    live: Live,
+    live: Live | None,
     *,
     host: str = "127.0.0.1",
     port: int = DEFAULT_PORT,
     report: Report | None = None,
     share: Callable[[Invitation], None] | None = None,
+    review: Review | None = None,
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
+
+    ``review`` adds the place where recordings are looked at; without ``live`` it is the only one.
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
     called with the first invitation, for the athlete. Traffic there is not encrypted: a network of one's own only.
@@ -246,7 +262,7 @@ async def open_page(
         bound.append(_bind(outside, port))
         sharing = Sharing(f"http://{outside}:{port}")
     door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
-    server = _Server(_make_config(Site(live, report, sharing).app(door)))
+    server = _Server(_make_config(Site(live, report, sharing, review).app(door)))
     task = asyncio.create_task(server.serve(sockets=bound))
     try:
         while not server.started:

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from biofeedback.web.review import Review
 from biofeedback.web.server import open_page
 
 from ..requirements import CHROMIUM, CHROMIUM_ARGUMENTS, need
@@ -20,9 +21,10 @@ from .fake_live import FakeLive
 class Served:
     """A fake session on its own event loop; ``do`` changes it there. It can be taken down and put up again."""
 
-    def __init__(self, *, share: bool = False) -> None:
+    def __init__(self, *, share: bool = False, review: Review | None = None) -> None:
         self.live = FakeLive()
         self._share = (lambda invitation: None) if share else None
+        self._review = review
         self.port = 0
         self.address = ""
         self._loop = asyncio.new_event_loop()
@@ -47,7 +49,7 @@ class Served:
         self._closed = closed = asyncio.Event()
 
         async def run() -> None:
-            async with open_page(self.live, port=self.port, share=self._share) as address:
+            async with open_page(self.live, port=self.port, share=self._share, review=self._review) as address:
                 self.address = address
                 self.port = int(address.rstrip("/").rpartition(":")[2])
                 ready.set()

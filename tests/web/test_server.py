@@ -162,7 +162,7 @@ def test_state_update_and_reply_reach_the_page_uncompressed() -> None:
         live.feed(np.array([12.5, 13.5]))
         async with join(address, compression="deflate") as page:
             assert not page.protocol.extensions
-            assert json.loads(await page.recv()) == {"you": {"role": "coach", "shared": False}}
+            assert json.loads(await page.recv()) == {"you": {"role": "coach", "shared": False, "review": False}}
             state = json.loads(await page.recv())
             assert state["state"]["stage"] == "cautions"
             update = read_update(await page.recv())

@@ -90,7 +90,7 @@ def test_the_athletes_device_sees_rates_and_stops_and_nothing_else(shared: Any) 
             status, headers, _ = await fetch(outside, path, token)
             assert (status, headers["location"]) == (303, "/athlete")
         async with join(outside, additional_headers=token) as page:
-            assert json.loads(await page.recv()) == {"you": {"role": "athlete", "shared": True}}
+            assert json.loads(await page.recv()) == {"you": {"role": "athlete", "shared": True, "review": False}}
             for command in ({"do": "zero"}, {"do": "finish"}, {"do": "invite", "role": "coach"}, {"do": "revoke"}):
                 await page.send(json.dumps(command))
                 reply = await next_reply(page)

@@ -20,7 +20,8 @@ const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onR
 
 // --- from the session
 
-function onYou({ role, shared }) {
+function onYou({ role, shared, review }) {
+  show($("review"), review);
   if (role === "athlete" && place !== "athlete") location.replace("/athlete");
   show($("sharing"), shared && place === "coach");
 }

@@ -6,6 +6,7 @@ import { doubtRow } from "./stages.js";
 import { STRIP_S, columns } from "./strip.js";
 
 const canvases = new Map();
+let prepared = false; // what was said before the session is shown once; from then on the boxes are the coach's
 
 export function setUpCoach(send) {
   show($("coach"), true);
@@ -38,6 +39,10 @@ export function showInvitation({ role, code, url, expires_s }) {
 
 export function renderCoach(state, send) {
   $("feedback").checked = state.feedback !== false;
+  if (!prepared) {
+    prepared = true;
+    for (const box of $("covariates").querySelectorAll("input")) box.checked = (state.covariates ?? []).includes(box.value);
+  }
   show($("phase-actions"), state.stage === "plan");
   fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
   const shape = state.channels.map(({ name, unit, problem, guide, calibrated }) => [name, unit, problem, guide, calibrated]);

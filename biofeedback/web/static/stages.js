@@ -33,6 +33,7 @@ function renderCautions(state) {
 function renderZero(state) {
   const { state: step, results } = state.zero;
   fill($("zero-channels"), [state.channels, results], () => state.channels.map((channel) => zeroRow(channel, results?.[channel.name])));
+  fill($("exercise-notes"), Object.entries(state.exercise_notes ?? {}), (rows) => rows.flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]));
   $("zero").disabled = step === "running";
   setText($("zero-status"), step === "running" ? "Measuring: keep it still" : "");
 }
