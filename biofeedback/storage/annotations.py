@@ -17,6 +17,11 @@ RATING = re.compile(
 PHASE = re.compile(
     r"phase (?:(?P<number>\d+) )?(?P<kind>[a-z]+)(?: (?P<low>[\d.]+)-(?P<high>[\d.]+) %)?(?:: (?P<title>.*))?"
 )
+NUMBER = r"[-+]?\d[\d.]*(?:e[-+]?\d+)?"
+MAXIMUM = re.compile(
+    rf"maximum: (?P<name>.+) (?P<strength>{NUMBER}) (?P<unit>\S*) above (?P<baseline>{NUMBER}), (?P<method>[a-z]+)"
+)
+ZERO = re.compile(rf"(?P<name>.+) (?P<level>{NUMBER}) (?P<unit>\S*) sd (?P<sd>{NUMBER})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +45,16 @@ def list_annotations(recording: Recording, *, notes: bool = True) -> list[Annota
         found += [
             Annotation(note.frame / rate_hz, None, _shorten(f"note: {note.text}"), "note") for note in recording.notes
         ]
+    units = {channel.name: channel.unit for channel in recording.channels}
     for event, duration_s in zip(recording.events, _measure_phases(recording), strict=True):
-        text = describe_event(event)
+        text = describe_event(event, units)
         if text and (notes or event.kind != "note"):
             found.append(Annotation(event.frame / rate_hz, duration_s, _shorten(text), event.kind))
     return sorted(found, key=lambda annotation: annotation.onset_s)
 
 
-def describe_event(event: Event) -> str:
-    """One line, or nothing for what belongs to the settings rather than to a moment."""
+def describe_event(event: Event, units: Mapping[str, str]) -> str:
+    """One line, or nothing for what belongs to the settings rather than to a moment; ``units`` by channel name."""
     data = event.data
     match event.kind:
         case "rating":
@@ -62,17 +68,20 @@ def describe_event(event: Event) -> str:
             title = f": {data['title']}" if data.get("title") else ""
             number = "" if data.get("kind") == "end" else f"{data.get('index', 0) + 1} "
             return f"phase {number}{data.get('kind', '')}{percent}{title}"
-        case "stop":
-            return f"stop: {data.get('reason', '')}"
-        case "note":
-            return f"note: {data.get('text', '')}"
+        case "stop" | "note":
+            return f"{event.kind}: {data.get('reason' if event.kind == 'stop' else 'text', '')}"
         case "maximum":
-            return f"maximum of {data.get('channel', '')} {data.get('strength', 0):.6g} {data.get('unit', '')}"
+            name, strength, baseline = data["channel"], data["strength"], data["baseline"]
+            method = data.get("method", "attempts")
+            return f"maximum: {name} {strength:.9g} {units.get(name, '')} above {baseline:.9g}, {method}"
+        case "zero":
+            zeros = data["channels"].items()
+            return "zero: " + "; ".join(f"{n} {z['level']:.9g} {units.get(n, '')} sd {z['sd']:.6g}" for n, z in zeros)
     return ""
 
 
 def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz: float) -> list[Event]:
-    """The inverse for ratings, phases and stops, from ``(onset_s, duration_s, text)``; other texts become notes.
+    """The inverse for what has a rule above, from ``(onset_s, duration_s, text)``; other texts become notes.
 
     A passive phase is relaxed, so that the position's own tension can be learnt in it. Phases without a number are
     counted; a rating that names no phase belongs to the one in which it was given.
@@ -88,6 +97,10 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
                 index = int(match["number"]) - 1 if match["number"] else index + 1
             events.append(Event(frame, "phase", _parse_phase(match, index, duration_s)))
             events.append(Event(frame, "relaxed", {"on": match["kind"] == "passive"}))
+        elif match := MAXIMUM.fullmatch(text):
+            events.append(Event(frame, "maximum", _parse_maximum(match)))
+        elif text.startswith("zero: ") and (zeros := _parse_zero(text)):
+            events.append(Event(frame, "zero", {"channels": zeros}))
         elif text.startswith("stop: "):
             events.append(Event(frame, "stop", {"reason": text.removeprefix("stop: ")}))
         else:
@@ -114,6 +127,28 @@ def _parse_phase(match: re.Match[str], index: int, duration_s: float | None) -> 
         "grace_s": 0.0,
         "duration_s": duration_s or 0.0,
         "cycle": 0,
+    }
+
+
+def _parse_maximum(match: re.Match[str]) -> dict[str, Any]:
+    return {
+        "channel": match["name"],
+        "strength": float(match["strength"]),
+        "baseline": float(match["baseline"]),
+        "unit": match["unit"],
+        "method": match["method"],
+        "settled": False,
+        "by": "import",
+    }
+
+
+def _parse_zero(text: str) -> dict[str, dict[str, Any]]:
+    """By channel; the unit goes with it, so that a reader in other units can leave it out."""
+    found = (ZERO.fullmatch(part) for part in text.removeprefix("zero: ").split("; "))
+    return {
+        match["name"]: {"level": float(match["level"]), "sd": float(match["sd"]), "n_levels": 0, "unit": match["unit"]}
+        for match in found
+        if match
     }
 
 

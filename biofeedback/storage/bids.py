@@ -36,6 +36,7 @@ EVENT_COLUMNS = {
             "phase": "A phase of the plan begins; text tells its kind and target band in % of maximum",
             "rating": "The athlete rated discomfort",
             "gap": "Frames that the sensor did not deliver; the signals hold their lowest value there",
+            "zero": "What the channels read while nothing was done",
             "stop": "The session was stopped",
             "maximum": "A maximal voluntary contraction was accepted as 100 %",
             "note": "A remark by a person or about the wire",

@@ -11,9 +11,9 @@ import numpy as np
 
 from biofeedback import __version__
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel
+from biofeedback.model import Channel, Event
 from biofeedback.storage.annotations import parse_events
-from biofeedback.storage.edf import import_edfio
+from biofeedback.storage.edf import UNITS, import_edfio
 from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, make_items
 
 
@@ -57,6 +57,8 @@ def import_edf(
             if text == "gap: end of recording":
                 n_frames = min(n_frames, first)
     events = parse_events([one for one in told if not one[2].startswith("gap: ")], rate_hz)
+    events, left_out = _drop_other_units(events, chosen)
+    remarks += left_out
     about = {
         "format": 1,
         "software": __version__,
@@ -73,6 +75,24 @@ def import_edf(
 
 
 _KINDS = ("force", "emg", "position")
+
+
+def _drop_other_units(events: list[Event], channels: list[Channel]) -> tuple[list[Event], list[str]]:
+    """Zeros and maxima are of use only in the units of the signals as the file holds them."""
+    units = {channel.name: channel.unit for channel in channels}
+
+    def fits(name: str, unit: str) -> bool:
+        return name in units and UNITS.get(unit, (unit, 1.0)) == (units[name], 1.0)
+
+    kept: list[Event] = []
+    remarks: list[str] = []
+    for event in events:
+        told = event.data["channels"] if event.kind == "zero" else {event.data.get("channel", ""): event.data}
+        if event.kind not in ("zero", "maximum") or all(fits(name, str(one["unit"])) for name, one in told.items()):
+            kept.append(event)
+        else:
+            remarks.append(f"{event.kind} of {', '.join(told)} left out: not in the unit of the signal")
+    return kept, remarks
 
 
 def _read(path: Path) -> tuple[Any, list[str]]:

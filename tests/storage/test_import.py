@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap
 from biofeedback.storage.csv_import import import_csv
@@ -132,6 +133,25 @@ def test_edf_gives_back_values_within_a_step_and_gaps_and_ratings_exactly(
         span = 60_100 * np.array([abs(c.factor) for c in before.channels])
         assert (np.nan_to_num(np.abs(mine - theirs)) <= span * 1.01 / 2 ** (n_bits - 1)).all()
         assert said(after) == said(before)
+
+
+def test_effort_survives_the_way_through_an_edf_file(tmp_path: Path) -> None:
+    need(edfio is not None, "edfio is not installed")
+    force = Channel(name="force left", kind="force", unit="N", factor=0.0042)
+    emg = Channel(name="emg", kind="emg", unit="mV", factor=0.001)
+    counts = np.random.default_rng(1).integers(-20_000, 20_000, (4000, 2)).astype(np.float64)
+    zeros = {"force left": {"level": 1.25, "sd": 1e-05, "n_levels": 100}}
+    maximum = {"channel": "force left", "strength": 412.345678, "baseline": -1.25, "unit": "N", "method": "attempts"}
+    events = [Event(0, "zero", {"channels": zeros}), Event(100, "maximum", maximum),
+              Event(100, "maximum", {**maximum, "channel": "emg", "unit": "mV"})]  # fmt: skip
+    before = record(tmp_path / "a.hold", ([force, emg], 1000.0, [Chunk(0, counts)], events))
+    export_edf(before, tmp_path / "a.bdf")
+    imported = import_edf(tmp_path / "a.bdf")
+    assert imported.remarks == ("maximum of emg left out: not in the unit of the signal",)  # the file has microvolts
+    write_recording(imported, tmp_path / "b.hold")
+    ours, theirs = compute_trace(before), compute_trace(open_recording(tmp_path / "b.hold"))
+    np.testing.assert_allclose(theirs.percent[:, 0], ours.percent[:, 0], atol=1e-4)
+    assert np.isfinite(ours.percent[200:, 0]).all()
 
 
 def test_numpy_archive(tmp_path: Path) -> None:
