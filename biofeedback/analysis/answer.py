@@ -15,7 +15,7 @@ from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.calibration.attempts import Attempt, judge_maximum
 from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
-from biofeedback.calibration.effort import Maximum
+from biofeedback.calibration.effort import BaselineMethod, Maximum
 from biofeedback.model import Event
 
 N_DOSE_MIN = 3
@@ -73,9 +73,14 @@ class SessionAnalysis:
         return tuple(row for row in self.phases if row.marks)
 
 
-def analyse_recording(recording: RecordingLike) -> SessionAnalysis:
-    """Analyse one recording. Pure: same recording, same result."""
-    trace = compute_trace(recording)
+def analyse_recording(
+    recording: RecordingLike,
+    *,
+    maxima: Mapping[str, Maximum] | None = None,
+    baseline: BaselineMethod = "passive",
+) -> SessionAnalysis:
+    """Analyse one recording, on other ``maxima`` or another ``baseline`` if asked. Pure: same input, same result."""
+    trace = compute_trace(recording, maxima=maxima, baseline=baseline)
     events = sorted(recording.events, key=lambda e: e.frame)
     ratings = link_ratings(trace)
     rows = tuple(_summarise_row(trace, phase, ratings) for phase in trace.phases)
@@ -201,6 +206,13 @@ def _is_settled(events: Sequence[Event], channel: str) -> bool:
 
 def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, ...]:
     warnings = list(trace.warnings)
+    if trace.is_recalibrated:
+        latest = {maximum.channel: maximum for _, maximum in trace.maxima}
+        used = ", ".join(f"{m.channel} {m.strength:.4g} {m.unit}" for m in latest.values())
+        warnings.append(
+            f"recomputed afterwards with the maximum {used} and the baseline '{trace.baseline_method}': "
+            "not the numbers that were shown live, which the recording keeps"
+        )
     missing_s = sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz
     if trace.gaps:
         warnings.append(f"{missing_s:.1f} s of data are missing (gaps: {len(trace.gaps)}); nothing was filled in")

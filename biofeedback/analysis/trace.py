@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
@@ -10,9 +9,9 @@ from typing import Any, Protocol
 import numpy as np
 
 from biofeedback.analysis.phases import Phase, find_phases
-from biofeedback.calibration.effort import EffortStream, Maximum
-from biofeedback.calibration.events import apply_event
-from biofeedback.model import Channel, Event, FlagArray, FloatArray, Gap, Item, Levels, Note, find_guide
+from biofeedback.calibration.effort import BaselineMethod, EffortStream, Maximum
+from biofeedback.calibration.recalibrate import recalibrate
+from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note, find_guide
 from biofeedback.signal.levels import LevelStream
 
 
@@ -65,7 +64,7 @@ class Trace:
     maximum, NaN where unknown, never clipped) and ``flags`` have shape (n, n_channels). ``guide`` is the column that
     the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``judgements``
     are the "position" and "relaxation" events of the session. ``delay_s``: how much later than
-    the muscle each channel's filter shows a change.
+    the muscle each channel's filter shows a change. ``is_recalibrated``: other maxima or another baseline than live.
     """
 
     channels: tuple[Channel, ...]
@@ -74,6 +73,8 @@ class Trace:
     hop: int
     delay_s: tuple[float, ...]
     baseline_methods: tuple[str, ...]
+    baseline_method: BaselineMethod
+    is_recalibrated: bool
     guide: int
     level: FloatArray
     percent: FloatArray
@@ -113,45 +114,51 @@ class Trace:
         return next((level for since, name, level in reversed(self.zeros) if since <= frame and name == channel), None)
 
 
-def compute_trace(recording: RecordingLike) -> Trace:
+def compute_trace(
+    recording: RecordingLike,
+    *,
+    maxima: Mapping[str, Maximum] | None = None,
+    baseline: BaselineMethod = "passive",
+) -> Trace:
     """Run a recording through the live filters and calibration again.
 
     Events "zero", "maximum" and "relaxed" take effect at level ``frame // hop``, exactly as live, so effort is the
-    one that was shown, bit for bit. Raises what the level filters raise for channels that cannot be used.
+    one that was shown, bit for bit, unless other ``maxima`` (by channel) or another ``baseline`` are asked for; the
+    raw data stay as they are. Raises what the level filters raise for channels that cannot be used.
     """
     channels = tuple(recording.channels)
     stream = LevelStream(channels, recording.rate_hz)
-    effort = EffortStream(channels, stream.level_rate_hz)
+    effort_stream = EffortStream(channels, stream.level_rate_hz, baseline=baseline)
     events = sorted(recording.events, key=lambda e: e.frame)
-    pending = deque(e for e in events if e.kind in ("zero", "maximum", "relaxed"))
     gaps: list[Gap] = []
     notes: list[Note] = []
-    parts: list[tuple[FloatArray, FloatArray, FloatArray, FlagArray]] = []
-    for item in recording.items():
+    runs = []
+    for item in _join_chunks(recording.items(), recording.rate_hz):
         if isinstance(item, Note):
             notes.append(item)
             continue
         if isinstance(item, Gap):
             _add_gap(gaps, item)
-        levels = stream.push(item)
-        for piece in _split(levels, pending, effort, stream.hop):
-            shown = effort.push(piece)
-            parts.append((piece.values, shown.percent, shown.baseline, shown.flags))
+        runs.append(stream.push(item))
+    shown = recalibrate(runs, events, stream=effort_stream, hop=stream.hop, maxima=maxima)
     empty = np.empty((0, len(channels)))
-    level, percent, baseline = (np.concatenate([p[i] for p in parts] or [empty]) for i in range(3))
-    flags = np.concatenate([p[3] for p in parts] or [empty.astype(np.uint16)])
-    maxima = tuple((e.frame, Maximum.from_dict(e.data)) for e in events if e.kind == "maximum")
+    level = np.concatenate([run.values for run in runs] or [empty])
+    percent, baseline_level, flags = shown.percent, shown.baseline, shown.flags
+    on_record = [(e.frame, Maximum.from_dict(e.data)) for e in events if e.kind == "maximum"]
+    used = tuple((since, m) for since, m in on_record if m.channel not in (maxima or {}))
+    used += tuple((0, maximum) for maximum in (maxima or {}).values())
     return Trace(
         channels=channels,
         rate_hz=recording.rate_hz,
         level_rate_hz=stream.level_rate_hz,
         hop=stream.hop,
         delay_s=stream.delay_s,
-        baseline_methods=tuple(effort.methods),
+        baseline_methods=effort_stream.methods,
+        baseline_method=baseline,
         guide=find_guide(channels) or 0,
         level=level,
         percent=percent,
-        baseline=baseline,
+        baseline=baseline_level,
         flags=flags,
         phases=find_phases(events, hop=stream.hop, rate_hz=recording.rate_hz, n_levels=percent.shape[0]),
         ratings=read_ratings(events, recording.rate_hz),
@@ -165,7 +172,8 @@ def compute_trace(recording: RecordingLike) -> Trace:
             if e.kind == "zero"
             for name, zero in e.data["channels"].items()
         ),
-        maxima=maxima,
+        maxima=used,
+        is_recalibrated=bool(maxima) or baseline != "passive",
         warnings=tuple(stream.warnings),
     )
 
@@ -198,19 +206,23 @@ def _add_gap(gaps: list[Gap], gap: Gap) -> None:
     gaps.append(gap)
 
 
-def _split(levels: Levels, pending: deque[Event], effort: EffortStream, hop: int) -> Iterator[Levels]:
-    """Cut ``levels`` where an event takes effect and apply it in between."""
-    start = levels.first
-    while pending and pending[0].frame // hop < levels.end:
-        cut = max(start, pending[0].frame // hop)
-        if cut > start:
-            yield _slice(levels, start, cut)
-            start = cut
-        apply_event(effort, pending.popleft())
-    if start < levels.end:
-        yield _slice(levels, start, levels.end)
+def _join_chunks(items: Iterable[Item], rate_hz: float) -> Iterator[Item]:
+    """The same items with consecutive chunks joined to a second or more: filters cost less per frame."""
+    waiting: list[Chunk] = []
+    for item in items:
+        if waiting and not (isinstance(item, Chunk) and item.first_frame == waiting[-1].end_frame):
+            yield _join(waiting)
+            waiting = []
+        if not isinstance(item, Chunk):
+            yield item
+            continue
+        waiting.append(item)
+        if item.end_frame - waiting[0].first_frame >= rate_hz:
+            yield _join(waiting)
+            waiting = []
+    if waiting:
+        yield _join(waiting)
 
 
-def _slice(levels: Levels, start: int, end: int) -> Levels:
-    a, b = start - levels.first, end - levels.first
-    return Levels(start, levels.values[a:b], levels.flags[a:b])
+def _join(chunks: Sequence[Chunk]) -> Chunk:
+    return Chunk(chunks[0].first_frame, np.concatenate([chunk.counts for chunk in chunks]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, Literal, TypeAlias, get_args
 
 import numpy as np
@@ -54,6 +54,11 @@ class Maximum:
     def __post_init__(self) -> None:
         if not np.isfinite(self.strength) or self.strength <= 0:
             raise ValueError(f"strength {self.strength} of {self.channel}: must be a finite number above 0")
+
+    def revised(self, strength: float, utc: str = "") -> Maximum:
+        """The same maximum with the strength that later evidence asks for; a typed one stays marked as typed."""
+        revised = replace(self, strength=strength, utc=utc or self.utc)
+        return revised if self.method == "typed" else replace(revised, method="revised")
 
     def to_dict(self) -> dict[str, Any]:
         """As stored in a recording."""

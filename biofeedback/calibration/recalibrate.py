@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from biofeedback.calibration.effort import BaselineMethod, Effort, EffortStream, Maximum
+from biofeedback.calibration.effort import Effort, EffortStream, Maximum
 from biofeedback.calibration.events import apply_event
-from biofeedback.model import Channel, Event, Levels
+from biofeedback.model import Event, Levels
 
 KINDS = ("zero", "maximum", "relaxed")
 
@@ -19,27 +19,26 @@ def recalibrate(
     runs: Iterable[Levels],
     events: Sequence[Event],
     *,
-    channels: Sequence[Channel],
-    level_rate_hz: float,
+    stream: EffortStream,
     hop: int,
     maxima: Mapping[str, Maximum] | None = None,
-    baseline: BaselineMethod = "passive",
 ) -> Effort:
     """Effort over consecutive ``runs`` of levels, with calibration ``events`` acting at level ``frame // hop``.
 
-    ``maxima`` by channel name replace every maximum on record for that channel, from the first level on; without them,
-    and with ``baseline="passive"``, the result is the effort that was shown live, bit for bit.
+    ``stream`` is a new one, made for the channels and the baseline wanted. ``maxima`` by channel name replace every
+    maximum on record for that channel, from the first level on; without them, and with the usual baseline, the result
+    is the effort that was shown live, bit for bit.
     """
     maxima = maxima or {}
-    stream = EffortStream(channels, level_rate_hz, baseline=baseline)
-    for index, channel in enumerate(channels):
+    for index, channel in enumerate(stream.channels):
         if channel.name in maxima:
             stream.set_maximum(index, maxima[channel.name])
     kept = (_replace(event, maxima) for event in events if event.kind in KINDS)
     pending = deque(sorted(kept, key=lambda event: event.frame))
     parts = [part for levels in runs for part in _push(stream, levels, pending, hop)]
     if not parts:
-        return stream.push(Levels(0, np.empty((0, len(channels))), np.empty((0, len(channels)), np.uint16)))
+        n_channels = len(stream.channels)
+        return stream.push(Levels(0, np.empty((0, n_channels)), np.empty((0, n_channels), np.uint16)))
     return Effort(
         parts[0].first,
         np.concatenate([part.percent for part in parts]),

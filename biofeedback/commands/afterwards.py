@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from biofeedback.commands.live import parse_maximum
+from biofeedback.commands.maxima import parse_maximum
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Event, FlagArray, FloatArray, Item, Note
 from biofeedback.storage.annotations import parse_events

@@ -11,6 +11,7 @@ from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.effort import Maximum
 from biofeedback.calibration.maxima import carry_maximum
 from biofeedback.calibration.scale import Certificate
+from biofeedback.commands.maxima import parse_maximum
 from biofeedback.commands.wiring import add_session_arguments, run_session
 from biofeedback.errors import BiofeedbackError, CalibrationError
 from biofeedback.model import Channel
@@ -119,17 +120,3 @@ def carry_maxima(session: Session, path: Path) -> None:
         session.carry(carried.maximum, carried.warnings)
         for warning in carried.warnings:
             print(f"{channel.name}: {warning}", file=sys.stderr)
-
-
-def parse_maximum(text: str, channels: Sequence[str]) -> tuple[str, float]:
-    """``force=412`` to ``("force", 412.0)``. CalibrationError with the cure."""
-    name, _, number = text.partition("=")
-    if name not in channels:
-        raise CalibrationError(f"--maximum {text}: no channel {name!r}", f"use one of {', '.join(channels)}")
-    try:
-        value = float(number)
-    except ValueError:
-        value = 0.0
-    if not 0 < value < 1e9:
-        raise CalibrationError(f"--maximum {text}: not a number above 0", f"write --maximum {name}=412")
-    return name, value

@@ -9,10 +9,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from biofeedback.commands.maxima import parse_maximum
 from biofeedback.errors import BiofeedbackError
 
 if TYPE_CHECKING:
     from biofeedback.analysis.linking import LinkedRating
+    from biofeedback.calibration.effort import Maximum
+    from biofeedback.storage.recording import Recording
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,6 +24,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--pdf", action="store_true", help="write a PDF (A4) instead of an HTML page")
     parser.add_argument("--out", type=Path, metavar="PATH", help="where to write; default: beside the recording")
     parser.add_argument("--ratings", type=Path, metavar="CSV", help="also write each rating and what went before it")
+    parser.add_argument(
+        "--maximum",
+        action="append",
+        default=[],
+        metavar="CHANNEL=VALUE",
+        help="recompute everything on another maximum (in the channel's unit, above the baseline); the file stays",
+    )
+    parser.add_argument(
+        "--baseline",
+        choices=["passive", "running", "zero"],
+        default="passive",
+        help="what is taken out of force: the passive tension's model, the last relaxed seconds, the zero alone",
+    )
     parser.add_argument("--open", action="store_true", help="open the report afterwards")
 
 
@@ -29,7 +45,9 @@ def run(args: argparse.Namespace) -> int:
     from biofeedback.analysis.answer import analyse_recording
     from biofeedback.storage.recording import open_recording
 
-    analysis = analyse_recording(open_recording(args.file))
+    recording = open_recording(args.file)
+    maxima = read_maxima(args.maximum, recording)
+    analysis = analyse_recording(recording, maxima=maxima, baseline=args.baseline)
     report = path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")
     try:
         if args.pdf:
@@ -51,6 +69,20 @@ def run(args: argparse.Namespace) -> int:
     if args.open:
         webbrowser.open(report.resolve().as_uri())
     return 0
+
+
+def read_maxima(texts: Sequence[str], recording: Recording) -> dict[str, Maximum]:
+    """``force=450`` by channel: the maximum on record with another strength, or one typed in where there is none."""
+    from biofeedback.calibration.effort import Maximum
+
+    channels = {channel.name: channel for channel in recording.channels}
+    on_record = {e.data["channel"]: Maximum.from_dict(e.data) for e in recording.events if e.kind == "maximum"}
+    maxima = {}
+    for text in texts:
+        name, value = parse_maximum(text, list(channels))
+        typed = Maximum(channel=name, strength=value, baseline=0.0, unit=channels[name].unit, method="typed")
+        maxima[name] = on_record[name].revised(value) if name in on_record else typed
+    return maxima
 
 
 def write_ratings(ratings: Sequence[LinkedRating], path: Path) -> None:

@@ -225,6 +225,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
     facts = [
         ("Athlete", s.get("athlete")),
         ("Exercise", s.get("exercise")),
+        ("Before", ", ".join(s.get("covariates") or ())),
         ("Side", s.get("side")),
         ("Position", s.get("position")),
         ("Joint", s.get("joint")),

@@ -177,7 +177,7 @@ def _revise_maximum(engine: Engine, message: Message, by: str) -> None:
         raise SessionError(f"{name!r} has no maximum to revise", "find one first")
     old = engine.maxima[name]
     strength = read_number(message, "value", 1e-9, 1e9)
-    engine.set_maxima({name: replace(old, strength=strength, method="revised", utc=engine.utc)}, settled=True, by=by)
+    engine.set_maxima({name: old.revised(strength, engine.utc)}, settled=True, by=by)
     engine.doubts = [doubt for doubt in engine.doubts if doubt["channel"] != name]
 
 

@@ -138,3 +138,21 @@ def test_force_guides_before_muscle_activity() -> None:
     position = Channel(name="position", kind="position", unit="cm")
     assert find_guide([position, emg, FORCE]) == 2
     assert find_guide([position, emg]) == 1
+
+
+def test_another_maximum_changes_the_past_and_not_the_file() -> None:
+    engine, made = WatchedEngine(100.0), MadeSession(rate_hz=100.0)
+    force = ZERO_N + STRENGTH_N / 4 + 0.01 * (np.arange(600) % 2)[:, None]
+    made.chunks.append(Chunk(0, force))
+    engine.emit("zero", {"channels": {"force": {"level": ZERO_N, "sd": 0.1}}})
+    engine.command({"do": "typed_maximum", "channel": "force", "value": STRENGTH_N})
+    made.events = engine.take_events()
+    live = compute_trace(made)
+    maximum = live.maximum_at(0, "force")
+    assert maximum is not None
+    doubled = compute_trace(made, maxima={"force": maximum.revised(2 * STRENGTH_N)})
+    assert not live.is_recalibrated
+    assert doubled.is_recalibrated
+    np.testing.assert_allclose(doubled.percent[-100:], live.percent[-100:] / 2)
+    assert compute_trace(made).percent.tobytes() == live.percent.tobytes()
+    assert compute_trace(made, baseline="zero").baseline_method == "zero"

@@ -41,8 +41,8 @@ def runs(size):
     return [Levels(k, values[k : k + size], flags[k : k + size]) for k in range(0, N, size)]
 
 
-def redo(size=700, **options):
-    return recalibrate(runs(size), EVENTS, channels=CHANNELS, level_rate_hz=RATE, hop=HOP, **options)
+def redo(size=700, *, baseline="passive", **options):
+    return recalibrate(runs(size), EVENTS, stream=EffortStream(CHANNELS, RATE, baseline=baseline), hop=HOP, **options)
 
 
 def live():
@@ -81,6 +81,6 @@ def test_another_baseline_method():
 
 
 def test_empty_recording():
-    effort = recalibrate([], EVENTS, channels=CHANNELS, level_rate_hz=RATE, hop=HOP)
+    effort = recalibrate([], EVENTS, stream=EffortStream(CHANNELS, RATE), hop=HOP)
     assert effort.n_levels == 0
     assert effort.percent.shape == (0, 2)

@@ -87,3 +87,14 @@ def test_ratings_as_csv(recording, tmp_path) -> None:
         rows = list(csv.DictReader(file))
     assert [row["value"] for row in rows[:3]] == ["6.0", "4.0", "6.0"]
     assert float(rows[1]["mean_percent"]) == pytest.approx(70, abs=0.5)
+
+
+def test_another_maximum_halves_the_past_says_so_and_leaves_the_file(tmp_path):
+    path = tmp_path / "A05.hold"
+    assert main(["simulate", "simulated:?seed=5&athlete=A05&channels=force&rate=80", str(path), "--fast"]) == 0
+    before = path.read_bytes()
+    assert main(["report", str(path), "--out", str(tmp_path / "live.html")]) == 0
+    assert main(["report", str(path), "--maximum", "force=800", "--out", str(tmp_path / "other.html")]) == 0
+    assert path.read_bytes() == before
+    assert "recomputed afterwards with the maximum force 800 N" in (tmp_path / "other.html").read_text("utf-8")
+    assert "recomputed afterwards" not in (tmp_path / "live.html").read_text("utf-8")
