@@ -133,5 +133,7 @@ def write_parquet(table: Path, out: Path) -> None:
     try:
         arrow_csv, parquet = import_module("pyarrow.csv"), import_module("pyarrow.parquet")
     except ImportError as error:
-        raise BiofeedbackError("pyarrow is not installed", "pip install 'biofeedback[parquet]', or choose --out X.csv") from error
+        raise BiofeedbackError(
+            "pyarrow is not installed", "pip install 'biofeedback[parquet]', or choose --out X.csv"
+        ) from error
     parquet.write_table(arrow_csv.read_csv(table), out)
