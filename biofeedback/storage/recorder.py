@@ -20,7 +20,7 @@ from biofeedback.storage import disk
 from biofeedback.storage.partition import Partition, storable
 from biofeedback.storage.schema import Row, create_tables, insert_rows, recordings_folder, to_json
 
-TICK_S = 0.1  # with rows of 0.25 s: at most 0.35 s plus one flush of the disk is not yet safe
+TICK_S = 0.25  # gaps and notes wait this long at most; complete rows and events wake the writer at once
 RETRY_S = 1.0  # after a failed commit
 MAX_UNSAVED_BYTES = 256 * 2**20  # an hour of 8 channels at 1 kHz as floats
 DROPPED = "not recorded: the disk could not be written and the memory set aside for that was full"
@@ -47,6 +47,7 @@ class Recorder:
         self._queued_bytes = 0  # touched by the calling thread only
         self._written_bytes = 0  # touched by the writer only
         self._unsaved: list[Row] = []
+        self._wake = threading.Event()
         self._closing = threading.Event()
         self._closed = False
         self._threaded = threaded
@@ -101,7 +102,7 @@ class Recorder:
         """Queue a chunk, gap or note. ValueError when its frames were already recorded or its columns do not fit."""
         if self._closed:
             raise ValueError("the recording is closed")
-        self._end_frame = self._partition.check(item, self._end_frame)
+        before, self._end_frame = self._end_frame, self._partition.check(item, self._end_frame)
         if isinstance(item, Chunk):
             if self._queued_bytes - self._written_bytes > MAX_UNSAVED_BYTES:
                 self.n_dropped_frames += item.n_frames
@@ -109,6 +110,9 @@ class Recorder:
             else:
                 self._queued_bytes += item.counts.size * 8
         self._queue.append(item)
+        n_per_row = self._partition.n_frames_per_row
+        if self._end_frame // n_per_row > before // n_per_row and isinstance(item, Chunk):
+            self._wake.set()
 
     def event(self, event: Event) -> None:
         """Queue an event. ValueError or TypeError when its data is not JSON."""
@@ -116,6 +120,7 @@ class Recorder:
             raise ValueError("the recording is closed")
         about = int(event.frame), storable(event.utc), storable(event.kind), to_json(event.data)
         self._queue.append(("events", about))
+        self._wake.set()
 
     def close(self) -> None:
         """Write what is left and leave one file.
@@ -127,6 +132,7 @@ class Recorder:
             return
         self._closed = True
         self._closing.set()
+        self._wake.set()
         if self._threaded:
             self._thread.join()
         self._drain()
@@ -156,15 +162,17 @@ class Recorder:
         self.close()
 
     def _run(self) -> None:
-        pause_s = TICK_S
-        while not self._closing.wait(pause_s):
+        while not self._closing.is_set():
+            self._wake.wait(TICK_S)
+            self._wake.clear()
             try:
                 self._drain()
                 self._commit()
             except Exception as error:  # a writer that dies in silence would lose everything that follows
                 self._roll_back()
                 self.problem = f"not saving: {error!r}; end the session soon (everything is kept in memory)"
-            pause_s = RETRY_S if self.problem else TICK_S
+            if self.problem:
+                self._closing.wait(RETRY_S)
 
     def _drain(self) -> None:
         for _ in range(len(self._queue)):

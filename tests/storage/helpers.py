@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from biofeedback.model import Channel, FloatArray
+from biofeedback.storage.recorder import Recorder
 
 from ..requirements import need
 
@@ -34,6 +35,11 @@ def wait_until(condition: Callable[[], bool], timeout_s: float = 5.0) -> None:
     while not condition():
         assert time.monotonic() < end, "the writer thread did not get there"
         time.sleep(0.005)
+
+
+def wait_until_saved(recorder: Recorder) -> None:
+    """Everything handed over is on disk, but for a row that is not complete."""
+    wait_until(lambda: not recorder._queue and not recorder._unsaved)
 
 
 def execute(path: Path, statement: str) -> None:

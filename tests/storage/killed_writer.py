@@ -85,7 +85,8 @@ def main(n_kills: int) -> None:
     lost_events = sum(kill.n_events_found < kill.n_events_acknowledged for kill in kills)
     tails = sorted(kill.tail_s for kill in kills)
     print(f"{n_kills} kills: {lost} lost acknowledged frames, {lost_events} lost acknowledged events")
-    print(f"tail missing: median {tails[len(tails) // 2]:.3f} s, largest {tails[-1]:.3f} s")
+    n_long = sum(tail_s > 0.5 for tail_s in tails)
+    print(f"tail missing: median {tails[len(tails) // 2]:.3f} s, largest {tails[-1]:.3f} s, {n_long} longer than 0.5 s")
 
 
 if __name__ == "__main__":

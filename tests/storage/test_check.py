@@ -16,7 +16,7 @@ from biofeedback.storage.check import LOST, check_recording, repair_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
-from .helpers import execute, make_counts, make_settings
+from .helpers import execute, make_counts, make_settings, wait_until_saved
 
 N_FRAMES = 20_000
 
@@ -155,8 +155,7 @@ def test_a_damaged_file_with_its_log_is_read_from_both(tmp_path: Path) -> None:
     with Recorder.create(tmp_path / "a.hold", make_settings(rate_hz=1000.0)) as recorder:
         for first in range(0, 5000, 500):
             recorder.append(Chunk(first, make_counts(500, first=first)))
-            recorder._drain()
-            recorder._commit()
+            wait_until_saved(recorder)
         for suffix in ("", "-wal"):
             shutil.copy(tmp_path / f"a.hold{suffix}", tmp_path / "cut" / f"a.hold{suffix}")
     path = tmp_path / "cut" / "a.hold"
@@ -176,8 +175,7 @@ def test_an_interrupted_recording_is_sound_and_repair_leaves_one_file(
     (tmp_path / "cut").mkdir()
     with Recorder.create(tmp_path / "a.hold", make_settings()) as recorder:
         recorder.append(Chunk(0, make_counts(100)))
-        recorder._drain()
-        recorder._commit()
+        wait_until_saved(recorder)
         for suffix in ("", "-wal"):
             shutil.copy(tmp_path / f"a.hold{suffix}", tmp_path / "cut" / f"a.hold{suffix}")
     assert run(tmp_path / "cut", repair=True) == 0

@@ -14,7 +14,7 @@ from biofeedback.storage.check import check_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
-from .helpers import make_counts, make_settings, need_module
+from .helpers import make_counts, make_settings, need_module, wait_until_saved
 
 
 @pytest.fixture
@@ -195,8 +195,7 @@ def test_amending_has_its_cures(
 def test_a_recording_in_progress_is_not_amended(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with Recorder.create(path.parent / "live.hold", make_settings()) as recorder:
         recorder.append(Chunk(0, make_counts(100)))
-        recorder._drain()
-        recorder._commit()
+        wait_until_saved(recorder)
         assert main(["amend", str(path.parent / "live.hold"), "--rating", "0.5=3"]) == 1
     assert "is in use; end the session" in capsys.readouterr().err
 

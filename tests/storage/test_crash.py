@@ -19,7 +19,7 @@ from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
 from ..requirements import need
-from .helpers import make_counts, make_settings, wait_until
+from .helpers import make_counts, make_settings, wait_until, wait_until_saved
 from .killed_writer import kill_one
 
 
@@ -138,8 +138,7 @@ def interrupted(tmp_path: Path) -> Path:
         for first in range(0, 1000, 125):
             recorder.append(Chunk(first, make_counts(125, first=first)))
             recorder.event(Event(first, "rating", {"value": first}))
-            recorder._drain()
-            recorder._commit()
+            wait_until_saved(recorder)
         for suffix in ("", "-wal"):
             shutil.copy(tmp_path / f"a.hold{suffix}", tmp_path / "cut" / f"a.hold{suffix}")
     return tmp_path / "cut" / "a.hold"

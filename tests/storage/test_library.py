@@ -18,7 +18,7 @@ from biofeedback.storage.library import INDEX, filter_recordings, find_answers, 
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
 
-from .helpers import make_counts, make_settings
+from .helpers import make_counts, make_settings, wait_until_saved
 
 
 def record(path: Path, *, athlete: str = "A01", day: int = 1, events: tuple[Event, ...] = (), **more: Any) -> None:
@@ -113,8 +113,7 @@ def test_a_growing_recording_is_read_again(folder: Path) -> None:
     with Recorder.create(path, make_settings(started_utc="2026-12-01")) as recorder:
         assert list_recordings(folder)[0].duration_s == 0
         recorder.append(Chunk(0, make_counts(200)))
-        recorder._drain()
-        recorder._commit()
+        wait_until_saved(recorder)
         assert list_recordings(folder)[0].duration_s == 2.0
 
 
