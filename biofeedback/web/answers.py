@@ -11,6 +11,7 @@ from biofeedback.errors import BiofeedbackError, SessionError
 from biofeedback.web.live import Live
 from biofeedback.web.messages import ATHLETE_COMMANDS, SERVER_COMMANDS, parse_command
 from biofeedback.web.pairing import Role
+from biofeedback.web.qr import encode_qr
 from biofeedback.web.sharing import Sharing
 
 LOG = logging.getLogger("biofeedback.web")
@@ -46,4 +47,6 @@ def answer_for_server(command: Mapping[str, Any], sharing: Sharing | None) -> di
         return None
     if command["role"] not in ("athlete", "coach"):
         raise ValueError(f"role {command['role']!r} is not athlete or coach")
-    return asdict(sharing.invite(command["role"]))
+    invitation = sharing.invite(command["role"])
+    rows = ["".join("01"[module] for module in line) for line in encode_qr(invitation.url)]
+    return {**asdict(invitation), "qr": rows}

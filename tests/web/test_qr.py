@@ -1,0 +1,66 @@
+from __future__ import annotations
+
+import importlib.util
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from biofeedback.web.qr import draw_qr, encode_qr, find_format, find_generator, remainder
+
+from ..requirements import need
+
+PUBLISHED = json.loads((Path(__file__).parents[1] / "published" / "qr_symbols.json").read_text())
+
+
+def test_symbols_equal_those_of_a_reference_encoder() -> None:
+    assert len(PUBLISHED["symbols"]) == 3
+    for symbol in PUBLISHED["symbols"]:
+        rows = ["".join("01"[module] for module in line) for line in encode_qr(symbol["text"])]
+        assert rows == symbol["rows"], symbol["text"]
+
+
+def test_format_bits_of_the_standards_example() -> None:
+    """ISO/IEC 18004, level M with mask 101: 100000011001110 (from memory)."""
+    assert f"{find_format(0b101):015b}" == "100000011001110"
+
+
+def test_generator_polynomial_of_degree_seven() -> None:
+    """ISO/IEC 18004 annex A: exponents of alpha 0, 87, 229, 146, 149, 238, 102, 21 (from memory)."""
+    powers = [1]
+    for _ in range(254):
+        doubled = powers[-1] << 1
+        powers.append(doubled ^ 0x11D if doubled & 0x100 else doubled)
+    assert find_generator(7) == [powers[k] for k in (0, 87, 229, 146, 149, 238, 102, 21)]
+
+
+def test_a_block_with_its_check_leaves_no_remainder() -> None:
+    block = list(range(32))
+    assert remainder([*block, *remainder(block, 18)], 18) == [0] * 18
+
+
+@pytest.mark.parametrize("n_bytes", [1, 42, 43, 62, 63, 84])
+def test_an_independent_reader_reads_every_size(n_bytes: int) -> None:
+    need(importlib.util.find_spec("zxingcpp"), "zxing-cpp is not installed")
+    import zxingcpp  # type: ignore[import-not-found]
+
+    text = ("http://192.168.1.20:8765/pair#" + "ABCDEFGH" * 9)[:n_bytes]
+    dark = np.pad(np.array(encode_qr(text)), 4)
+    image = np.where(np.kron(dark, np.ones((6, 6), bool)), 0, 255).astype(np.uint8)
+    assert [found.text for found in zxingcpp.read_barcodes(image)] == [text]
+
+
+def test_what_does_not_fit_is_refused() -> None:
+    with pytest.raises(ValueError, match="85 bytes do not fit"):
+        encode_qr("x" * 85)
+
+
+def test_the_terminal_shows_every_module_and_the_margin() -> None:
+    modules = encode_qr("http://192.168.1.20:8765/pair#ABCD-EFGH")
+    lines = draw_qr(modules).split("\n")
+    upper = {"█": False, "▀": False, "▄": True, " ": True}
+    lower = {"█": False, "▀": True, "▄": False, " ": True}
+    rows = [[shape[mark] for mark in line] for line in lines for shape in (upper, lower)]
+    assert [row[4:-4] for row in rows[4 : 4 + len(modules)]] == modules
+    assert not any(any(row) for row in rows[:4])
