@@ -181,7 +181,8 @@ class Engine:
         if number := data.get("corrects"):
             self.ratings[number - 1] = replace(self.ratings[number - 1], value=data["value"], corrected=True)
         else:
-            kind = self.hold.phase.kind if self.hold else ""
+            index = data["phase_index"]
+            kind = self.hold.plan.phases[index].kind if self.hold and index is not None else ""
             number, value = len(self.ratings) + 1, data["value"]
             self.ratings.append(Rating(number, self.time_s, value, data["phase_index"], phase_kind=kind))
 
