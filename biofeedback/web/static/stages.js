@@ -12,7 +12,7 @@ export function renderStages(state, send) {
   renderZero(state);
   renderMaximum(state, send);
   renderReady(state, send);
-  show($("position-ask"), state.stage === "plan" && Boolean(state.ask_position));
+  show($("position-ask"), state.stage === "plan" && Boolean(state.ask_position) && state.phase?.kind !== "contract");
   renderDone(state);
   fill($("doubts"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
 }
