@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from pathlib import Path
 
 from biofeedback.commands.check import find_recordings
@@ -24,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "of whole counts); bids: a dataset for sharing",
     )
     parser.add_argument("--out", type=Path, default=None, metavar="FOLDER", help="where to (beside each recording)")
-    parser.add_argument("--anonymous", action="store_true", help="leave out notes, date and time")
+    parser.add_argument("--anonymous", action="store_true", help="leave out notes, date and time, also in file names")
     parser.add_argument("--mains", type=float, choices=[50.0, 60.0], default=None, help="mains frequency, for bids")
     parser.add_argument("--placement", default="", metavar="TEXT", help="where the electrodes were, for bids")
     parser.add_argument("--reference", default="", metavar="TEXT", help="where the reference was, for bids")
@@ -63,11 +64,17 @@ def export_dataset(files: list[Path], args: argparse.Namespace) -> list[Path]:
 def export_files(files: list[Path], args: argparse.Namespace) -> list[Path]:
     """One file, or one family of files, for each recording."""
     made: list[Path] = []
+    n_of: Counter[str] = Counter()
     for number, path in enumerate(files, 1):
         recording = open_recording(path)
         folder = args.out or path.parent
         folder.mkdir(parents=True, exist_ok=True)
-        target = folder / (path.stem + SUFFIXES[args.to])
+        stem = path.stem
+        if args.anonymous:  # the usual names tell the day
+            code = str(recording.settings.get("athlete") or "recording")
+            n_of[code] += 1
+            stem = f"{code}-{n_of[code]}"
+        target = folder / (stem + SUFFIXES[args.to])
         if target.exists() and not args.force:
             raise RecordingError(f"{target} exists already", "say --force to write over it, or --out FOLDER")
         made += export_one(recording, target, args.to, anonymous=args.anonymous, label=f"{number}/{len(files)}")

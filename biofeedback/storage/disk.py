@@ -99,7 +99,7 @@ def identity(path: Path) -> tuple[int, int] | None:
 
 def flush_file(path: Path) -> None:
     """Do not return before the file is on the disk."""
-    with path.open("rb") as file:
+    with path.open("r+b") as file:
         os.fsync(file.fileno())
 
 

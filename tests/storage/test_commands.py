@@ -47,6 +47,14 @@ def test_export_names_what_it_made_and_writes_over_nothing(
     assert main(["export", str(path.parent), "--to", to, "--out", str(out), "--force", "--anonymous"]) == 0
 
 
+def test_anonymous_names_tell_no_day(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path.rename(path.with_name("A01-20261124-180509.hold"))
+    assert main(["export", str(path.parent), "--to", "csv", "--anonymous", "--out", str(path.parent / "out")]) == 0
+    made = [Path(line) for line in capsys.readouterr().out.splitlines()]
+    assert [file.name for file in made] == ["A01-1.csv", "A01-1.json", "A01-1_events.csv"]
+    assert not any(b"2026" in file.read_bytes() for file in made)
+
+
 def test_export_of_a_dataset(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     need_module("edfio")
     assert main(["export", str(path), "--to", "bids"]) == 1

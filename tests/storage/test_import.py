@@ -290,6 +290,40 @@ def test_an_edf_that_was_cut_while_recording_is_read_by_its_size(tmp_path: Path)
     assert any("-1" in remark for remark in imported.remarks)
 
 
+def write_edf_by_the_text(path: Path) -> None:
+    """One signal and the two example annotations, by hand from the EDF+ text (edfplus.info, 2.1.3, 2.2.2)."""
+    lists = [b"+0\x14\x14\0+180\x14Lights off\x14Close door\x14\0", b"+1\x14\x14\0+1800.2\x1525.5\x14Apnea\x14\0"]
+    assert len(lists[0]) - 5 == 28  # "... which is 28 bytes"
+    ranges = [(b"-100", b"100"), (b"-1", b"1")], [(b"-1000", b"1000"), (b"-32768", b"32767")]
+    columns = [
+        (16, [b"force", b"EDF Annotations"]), (80, [b"", b""]), (8, [b"N", b""]),
+        *((8, [pair[k] for pair in kind]) for kind in ranges for k in (0, 1)),
+        (80, [b"", b""]), (8, [b"10", b"20"]), (32, [b"", b""]),
+    ]  # fmt: skip
+    fields = [(8, b"0"), (80, b"A01 X X X"), (80, b"Startdate 02-AUG-1999 X X X"), (8, b"02.08.99"), (8, b"22.33.11"),
+              (8, b"768"), (44, b"EDF+C"), (8, b"2"), (8, b"1"), (4, b"2")]  # fmt: skip
+    header = b"".join(text.ljust(n) for n, text in fields)
+    header += b"".join(text.ljust(n) for n, texts in columns for text in texts)
+    records = [
+        np.arange(10 * k, 10 * k + 10, dtype="<i2").tobytes() + one.ljust(40, b"\0") for k, one in enumerate(lists)
+    ]
+    path.write_bytes(header + b"".join(records))
+
+
+def test_a_file_laid_out_by_the_text_of_the_standard_is_understood(tmp_path: Path) -> None:
+    need(edfio is not None, "edfio is not installed")
+    write_edf_by_the_text(tmp_path / "a.edf")
+    imported = import_edf(tmp_path / "a.edf")
+    assert imported.settings["rate_hz"] == 10.0
+    assert imported.settings["started_utc"] == "1999-08-02T22:33:11+00:00"
+    assert imported.settings["channels"][0]["unit"] == "N"
+    (chunk,) = imported.items
+    assert isinstance(chunk, Chunk)
+    np.testing.assert_allclose(chunk.counts[:, 0], np.arange(20) / 10, atol=1e-12)  # 2000 codes for 200 N
+    told = [(event.frame, event.data["text"]) for event in imported.events]
+    assert sorted(told) == [(1800, "Close door"), (1800, "Lights off"), (18_002, "Apnea")]
+
+
 @pytest.mark.parametrize("content", [b"", b"0       nothing", b"\xffBIOSEMI" + bytes(300), bytes(5000)])
 def test_what_is_no_edf_says_so(tmp_path: Path, content: bytes) -> None:
     need(edfio is not None, "edfio is not installed")
