@@ -15,6 +15,9 @@ from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap,
 from biofeedback.signal.levels import LevelStream
 
 
+JOINED_S = 10.0
+
+
 class RecordingLike(Protocol):
     """What analysis needs of a recording; the storage room's own object fits."""
 
@@ -207,7 +210,7 @@ def _add_gap(gaps: list[Gap], gap: Gap) -> None:
 
 
 def _join_chunks(items: Iterable[Item], rate_hz: float) -> Iterator[Item]:
-    """The same items with consecutive chunks joined to a second or more: filters cost less per frame."""
+    """The same items with consecutive chunks joined: filters cost less per frame in longer runs."""
     waiting: list[Chunk] = []
     for item in items:
         if waiting and not (isinstance(item, Chunk) and item.first_frame == waiting[-1].end_frame):
@@ -217,7 +220,7 @@ def _join_chunks(items: Iterable[Item], rate_hz: float) -> Iterator[Item]:
             yield item
             continue
         waiting.append(item)
-        if item.end_frame - waiting[0].first_frame >= rate_hz:
+        if item.end_frame - waiting[0].first_frame >= JOINED_S * rate_hz:
             yield _join(waiting)
             waiting = []
     if waiting:

@@ -154,10 +154,17 @@ class Hold:
             self.answer(None, by="nobody")
         self._n_asked += 1
         self._ask_opens = None
-        self._ask_closes = self._phase_end + round(ANSWER_WITHIN_S * self._desk.level_rate_hz)
+        self._ask_closes = self._phase_end + round(self._answer_within_s() * self._desk.level_rate_hz)
         self.ask = {"id": self._n_asked, "text": "Discomfort now, 0 to 10?", "phase_index": self.index}
         self._desk.emit("ask", self.ask)
         self._desk.give_cue(Cue("rate"))
+
+    def _answer_within_s(self) -> float:
+        """How long into the next phase the prompt may stay open: its own prompt must find the place free."""
+        following = self.next_phase
+        if following is None or not following.ask:
+            return ANSWER_WITHIN_S
+        return min(ANSWER_WITHIN_S, max(0.0, following.duration_s - self.plan.ask_before_end_s))
 
     def _close_phase(self) -> None:
         """Judge the phase that ends here: position, relaxation, and whether the maximum still fits."""
