@@ -11,7 +11,7 @@ from matplotlib.ticker import MaxNLocator
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.phases import Phase
-from biofeedback.report.figures import MOST_LABELS, PALETTE, STYLE, WORDS, mark_rating, style_rating_axis
+from biofeedback.report.figures import MOST_LABELS, PALETTE, STYLE, WORDS, mark_rating, set_margins, style_rating_axis
 
 WANTED_POINTS = 2.0  # Farrar et al., Pain 94 (2001) 149: a yardstick
 
@@ -31,6 +31,7 @@ def draw_ratings(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
         axis.set_xlim(0.4, len(rows) + 0.6)
         axis.set_xlabel("phase, in order")
         style_rating_axis(axis)
+        set_margins(figure, left=0.65, right=0.08, bottom=0.48, top=0.1)
 
 
 def draw_contrasts(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
@@ -68,6 +69,7 @@ def draw_contrasts(figure: Figure | SubFigure, analysis: SessionAnalysis) -> Non
         axis.set_xlabel("change in discomfort, points of 10\n← less when contracting   |   more →")
         axis.grid(axis="x", color=PALETTE["line"], linewidth=0.6)
         axis.set_axisbelow(True)
+        set_margins(figure, left=0.7, right=0.12, bottom=0.62, top=0.1)
 
 
 def draw_dose(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
@@ -93,6 +95,7 @@ def draw_dose(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
         axis.set_xlabel("effort, % of maximum")
         axis.set_ylabel("change in discomfort,\npoints of 10")
         axis.yaxis.set_major_locator(MaxNLocator(6, integer=True))
+        set_margins(figure, left=0.72, right=0.1, bottom=0.48, top=0.1)
 
 
 def _short_label(phase: Phase, rows: Sequence[PhaseRow]) -> str:

@@ -49,6 +49,7 @@ STYLE: dict[Any, Any] = {
 WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
 MARGIN_S = 3.0
 N_COLUMNS = 1000
+LABEL_INCH = 0.45  # from the axes to the middle of a label on two lines
 MOST_LABELS = 13  # side by side in the small figure without touching
 
 
@@ -78,12 +79,26 @@ def draw_trace(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
                 "Stop", (stop.frame / trace.rate_hz, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
                 textcoords="offset points", fontsize=8, fontweight="bold", va="top",
             )  # fmt: skip
-        figure.align_ylabels(list(axes))
+        align_labels(figure, list(axes))
+        set_margins(figure, left=0.85, right=0.35, bottom=0.5, top=0.28)
 
 
 def count_panels(analysis: SessionAnalysis) -> int:
     """How many channels `draw_trace` shows, one above the other."""
     return len(_find_shown_channels(analysis, *_find_window(analysis)))
+
+
+def align_labels(figure: Figure | SubFigure, axes: Sequence[Axes]) -> None:
+    """Labels of the vertical axes one under the other."""
+    width = figure.bbox.width / figure.dpi
+    for axis in axes:
+        axis.yaxis.set_label_coords(-LABEL_INCH / (width - 1.2), 0.5)
+
+
+def set_margins(figure: Figure | SubFigure, *, left: float, right: float, bottom: float, top: float) -> None:
+    """Room around the axes in inches. Fixed, because a layout engine draws every figure twice over to find out."""
+    width, height = figure.bbox.width / figure.dpi, figure.bbox.height / figure.dpi
+    figure.subplots_adjust(left=left / width, right=1 - right / width, bottom=bottom / height, top=1 - top / height)
 
 
 def thin_out(time_s: FloatArray, values: FloatArray, n_columns: int = N_COLUMNS) -> tuple[FloatArray, FloatArray]:

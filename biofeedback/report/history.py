@@ -12,7 +12,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure
 from biofeedback.analysis.reliability import SideDifference
 from biofeedback.cautions import CAUTIONS
-from biofeedback.report.figures import PALETTE, STYLE
+from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.tables import Table
@@ -124,7 +124,9 @@ def draw_history(figure: Figure | SubFigure, group: HistoryGroup) -> None:
         axes[-1].xaxis.set_major_locator(MaxNLocator(6))
         axes[-1].xaxis.set_major_formatter(FuncFormatter(lambda day, _: f"{_date(day):%d %b %y}"))
         axes[-1].set_xlabel("date of the session")
-        figure.align_ylabels(list(axes))
+        for axis in axes:
+            axis.yaxis.set_label_coords(-0.075, 0.5)
+        set_margins(figure, left=1.0, right=0.1, bottom=0.5, top=0.08)
 
 
 def _show_head(history: History) -> Sequence[Markup]:

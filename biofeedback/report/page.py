@@ -33,7 +33,7 @@ def build_page(title: str, body: Markup) -> str:
 def draw_svg(draw: Callable[[Figure], None], size_inch: tuple[float, float]) -> Markup:
     """A figure as inline SVG that takes its colours from the page."""
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=size_inch, layout="constrained")
+        figure = Figure(figsize=size_inch)
         draw(figure)
         buffer = io.StringIO()
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})

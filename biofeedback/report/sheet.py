@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from functools import cache, lru_cache
 
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure, SubFigure
@@ -160,7 +161,7 @@ class Sheet:
 
     def _start(self) -> None:
         self._n_pages += 1
-        self._figure = Figure(figsize=(WIDTH_PT / 72, HEIGHT_PT / 72), layout="constrained")
+        self._figure = Figure(figsize=(WIDTH_PT / 72, HEIGHT_PT / 72))
         self.y = HEIGHT_PT - MARGIN_PT
 
     def _end(self) -> None:
@@ -172,28 +173,38 @@ class Sheet:
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
     """``text`` in lines of at most ``width`` points; a single longer word is cut."""
-    lines = [""]
+    lines, used = [""], 0.0
+    space = measure(" ", size, bold=bold)
     for word in text.split():
-        longer = f"{lines[-1]} {word}" if lines[-1] else word
-        if measure(longer, size, bold=bold) <= width:
-            lines[-1] = longer
+        piece, length = word, measure(word, size, bold=bold)
+        if lines[-1] and used + space + length <= width:
+            lines[-1] += f" {word}"
+            used += space + length
             continue
-        piece = word
-        while measure(piece, size, bold=bold) > width and len(piece) > 1:
+        while length > width and len(piece) > 1:
             n = next(n for n in range(len(piece) - 1, 0, -1) if n == 1 or measure(piece[:n], size, bold=bold) <= width)
             lines.append(piece[:n])
             piece = piece[n:]
+            length = measure(piece, size, bold=bold)
         lines.append(piece)
+        used = length
     return [line for line in lines if line] or [""]
 
 
+@lru_cache(maxsize=8192)
 def measure(text: str, size: float, *, bold: bool = False) -> float:
     """Width of ``text`` in points."""
-    font = get_font(findfont(FontProperties(family=STYLE["font.family"], weight="bold" if bold else "normal")))
+    font = get_font(_find_font(bold))
     font.set_size(size, 720.0)  # ten times too large: hinting at small sizes makes letters too wide
-    font.set_text(text, 0.0)
+    font.set_text(f"|{text}|", 0.0)  # the bars keep spaces at the ends, and are taken off again
     width, _ = font.get_width_height()
-    return float(width) / 640.0
+    font.set_text("||", 0.0)
+    return float(width - font.get_width_height()[0]) / 640.0
+
+
+@cache
+def _find_font(bold: bool) -> str:
+    return str(findfont(FontProperties(family=STYLE["font.family"], weight="bold" if bold else "normal")))
 
 
 def _share_width(table: Table, size: float, width: float) -> list[float]:

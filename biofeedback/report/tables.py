@@ -153,7 +153,7 @@ def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
             number(link.in_phase_s, 0),
             number(link.in_stretch_s, 0),
             *([number(link.position_drift, 1)] if has_drift else []),
-            "; ".join([*link.marks, *([f"by {link.by}"] if link.by not in ("", "coach", "athlete") else [])]),
+            "; ".join(link.marks),
         ]
         rows.append(tuple(cells))
     unit = analysis.ratings[0].tension_unit

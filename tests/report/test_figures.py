@@ -21,7 +21,7 @@ from ..analysis.made_session import MadeSession, make_check
 
 def texts_of(draw, analysis, size):
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=size, layout="constrained")
+        figure = Figure(figsize=size)
         FigureCanvasAgg(figure)
         draw(figure, analysis)
         figure.canvas.draw()
