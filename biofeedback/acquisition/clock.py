@@ -15,6 +15,8 @@ import numpy as np
 from biofeedback.acquisition.decoder import IntArray
 from biofeedback.model import FloatArray
 
+COMMON_RATES_HZ = (10.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0, 125.0, 200.0, 250.0, 320.0, 400.0, 500.0, 1000.0, 2000.0)
+SAME_RATE_PERCENT = 1.5  # a rate measured over 2 s this near to a common one is that one
 WRAP_US = float(1 << 32)
 BUCKET_S = 0.25  # of every bucket only the most prompt reading is kept
 WINDOW_S = 120.0  # crystals drift with warmth; two minutes of buckets fix the slope to about 1 ppm per 0.1 ms of delay
@@ -62,6 +64,12 @@ class RateMeter:
         if self.span_s < 1.0:
             return None
         return (self._points[-1][1] - self._points[0][1]) / self.span_s
+
+
+def find_common_rate(measured_hz: float) -> float:
+    """The common rate within 1.5 % of one that was measured over a few seconds, else the measured one."""
+    near = [rate for rate in COMMON_RATES_HZ if abs(measured_hz / rate - 1) * 100 <= SAME_RATE_PERCENT]
+    return near[0] if near else measured_hz
 
 
 class TimeUnwrapper:

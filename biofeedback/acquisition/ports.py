@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 
 from serial.tools import list_ports
 
@@ -11,7 +12,23 @@ from biofeedback.errors import SourceError
 
 def find_ports() -> list[tuple[str, str]]:
     """Path and description of every port with hardware behind it."""
-    return [(port.device, port.description) for port in sorted(list_ports.comports()) if port.hwid != "n/a"]
+    return sorted((port.device, port.description) for port in list_ports.comports() if port.hwid != "n/a")
+
+
+def identify_port(path: str) -> tuple[object, ...] | None:
+    """What stays the same when a plug is put in elsewhere: maker, product and serial number; None if there is none."""
+    for port in list_ports.comports():
+        if path in (port.device, os.path.realpath(port.device)) or os.path.realpath(path) == port.device:
+            return (port.vid, port.pid, port.serial_number) if port.serial_number else None
+    return None
+
+
+def find_port(identity: tuple[object, ...] | None) -> str | None:
+    """Path of the port with that identity now."""
+    for port in list_ports.comports():
+        if identity is not None and (port.vid, port.pid, port.serial_number) == identity:
+            return str(port.device)
+    return None
 
 
 def describe_ports() -> str:

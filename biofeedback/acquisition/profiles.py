@@ -108,7 +108,7 @@ def parse_profile(text: str, file_name: str) -> Profile:
         transport="ble" if transport == "ble" else "serial",
         channels=channels,
         rate_hz=None if rate is None else _number(file, ("rate_hz",), rate, above=0, most=100_000),
-        baud=int(_number(file, ("baud",), data.get("baud", 115200), above=0, most=20_000_000)),
+        baud=_whole(file, ("baud",), data.get("baud", 115200), above=0, most=20_000_000),
         columns=columns,
         packets=packets,
         sequence_modulus=modulus,
@@ -171,7 +171,7 @@ def _read_lines(file: TomlFile, channels: tuple[Channel, ...]) -> tuple[tuple[st
     _check_names(file, place, channel_columns(columns), channels)
     wraps = lines.get("sequence_wraps_at")
     if wraps is not None:
-        wraps = int(_number(file, ("lines", "sequence_wraps_at"), wraps, above=1, most=2**53))
+        wraps = _whole(file, ("lines", "sequence_wraps_at"), wraps, above=1, most=2**53)
     return columns, wraps
 
 
@@ -191,7 +191,7 @@ def _read_packets(file: TomlFile, channels: tuple[Channel, ...]) -> PacketLayout
         framing="sync" if framing == "sync" else "cobs",
         frame=frame,
         head=_read_fields(file, (*at, "head"), packets.get("head", [])),
-        n_frames=int(_number(file, (*at, count_key), packets.get(count_key, 1), above=0, most=1000)),
+        n_frames=_whole(file, (*at, count_key), packets.get(count_key, 1), above=0, most=1000),
         endian=_choice(file, (*at, "endian"), packets.get("endian", "little"), ("little", "big")),  # type: ignore[arg-type]
         crc=_choice(file, (*at, "crc"), packets.get("crc", "none"), tuple(CRC_BYTES)),  # type: ignore[arg-type]
         sync=sync,
@@ -264,7 +264,14 @@ def _read_hex(file: TomlFile, place: Place, value: Any) -> bytes:
 def _read_byte(file: TomlFile, place: Place, value: Any) -> int | None:
     if value is None:
         return None
-    return int(_number(file, place, value, above=-1, most=255))
+    return _whole(file, place, value, above=-1, most=255)
+
+
+def _whole(file: TomlFile, place: Place, value: Any, *, above: float, most: float) -> int:
+    number = _number(file, place, value, above=above, most=most)
+    if not number.is_integer():
+        file.refuse(place, f"{place[-1]} = {value!r}", "use a whole number")
+    return int(number)
 
 
 def _number(file: TomlFile, place: Place, value: Any, *, above: float, most: float) -> float:

@@ -10,10 +10,10 @@ from dataclasses import replace
 
 import serial
 
-from biofeedback.acquisition.clock import RateMeter
+from biofeedback.acquisition.clock import RateMeter, find_common_rate
 from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, LineDecoder, Text
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, read_info
-from biofeedback.acquisition.ports import describe_ports, explain_open_error
+from biofeedback.acquisition.ports import describe_ports, explain_open_error, find_port, identify_port
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.reader import UNREADABLE_PERCENT, unreadable_trouble
@@ -36,8 +36,6 @@ ASK_AGAIN_S = 0.25  # what is asked while a start loader runs is lost
 START_AGAIN_S = 0.5
 MEASURE_S = 2.0
 JUDGED_LINES = 20
-COMMON_RATES_HZ = (10.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0, 125.0, 200.0, 250.0, 320.0, 400.0, 500.0, 1000.0, 2000.0)
-SAME_RATE_PERCENT = 1.5  # a rate measured over 2 s this near to a common one is that one
 
 
 class SerialSource:
@@ -64,6 +62,8 @@ class SerialSource:
         self._given_rate_hz = rate_hz
         self._clock, self._sleep = clock, sleep
         self._is_socket = target.startswith("socket://")
+        self._path = target
+        self._identity: tuple[object, ...] | None = None
         self._port: serial.Serial | None = None
         self._waiting = b""  # read while opening, handed out first
         self._last_read_s = 0.0
@@ -119,9 +119,10 @@ class SerialSource:
             self._port = None
 
     def reopen(self) -> bool:
-        """Try to open the port again; what it sends is judged by the decoder as ever."""
+        """Try to open the port again, under its new name if the plug was put in elsewhere."""
         self.close()
         self._waiting = b""
+        self._path = find_port(self._identity) or self.target
         try:
             self._open_port()
             self._start()
@@ -164,18 +165,19 @@ class SerialSource:
 
     def _open_port(self) -> None:
         try:
-            port = serial.serial_for_url(self.target, do_not_open=True)
+            port = serial.serial_for_url(self._path, do_not_open=True)
             port.baudrate = self.profile.baud
             port.timeout = 2 * BATCH_S if self._is_socket else READ_TIMEOUT_S
-            port.write_timeout = 1.0
-            if "://" not in self.target and os.name == "posix":
-                port.exclusive = True
+            if "://" not in self.target:
+                port.write_timeout = 1.0
+                port.exclusive = True if os.name == "posix" else None
             port.open()
         except ValueError as error:
             raise explain_open_error(self.target, error) from None
         except _LOST as error:
             raise explain_open_error(self.target, error) from None
         self._port = port
+        self._identity = self._identity or identify_port(self._path)
 
     def _write(self, data: bytes) -> None:
         if self._port is not None:
@@ -251,8 +253,7 @@ class SerialSource:
             self._waiting = bytes(received)
 
     def _take_rate(self, measured_hz: float) -> None:
-        near = [rate for rate in COMMON_RATES_HZ if abs(measured_hz / rate - 1) * 100 <= SAME_RATE_PERCENT]
-        self._given_rate_hz = near[0] if near else measured_hz
+        self._given_rate_hz = find_common_rate(measured_hz)
         self.description = f"{self.target}, {self.rate_hz:.4g} Hz (measured {measured_hz:.4g} Hz)"
 
     def _judge(self, decoder: Decoder, decoded: list[Decoded], received: bytes) -> None:

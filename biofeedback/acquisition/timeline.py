@@ -15,6 +15,7 @@ SLACK_S = 0.1  # a gap written in silence stays this far behind the clock: the n
 BELIEVED_STEP_S = 0.25  # a longer jump of the sequence number needs a second frame that confirms it
 LATE_S = 0.5  # frames that keep coming late for longer than this were not late: the device had paused
 RATE_TOLERANCE_PERCENT = 2.0
+MOST_WORDS, WORDS_PER_S = 50.0, 2.0  # notes of words at once, and in the long run
 BOOT = "#boot"  # our boards say that they have started
 _MODULI = (1 << 8, 1 << 16, 1 << 32)
 
@@ -73,6 +74,7 @@ class Timeline:
         self._numbering = TimeNumbering(rate_hz)
         self._device_s = -np.inf
         self._rate_noted = False
+        self._words, self._words_s, self._n_unkept = MOST_WORDS, 0.0, 0
 
     @property
     def measured_rate_hz(self) -> float | None:
@@ -91,7 +93,7 @@ class Timeline:
             if isinstance(piece, Text):
                 if piece.text.startswith(BOOT):
                     self.resume()
-                items.append(Note(self.next_frame, piece.text))
+                self._add_text(piece.text, arrival_s, items)
             elif isinstance(piece, BadLines):
                 self._place_bad(piece, arrival_s, items)
             elif len(piece.counts):
@@ -164,6 +166,20 @@ class Timeline:
             self._add_gap(first - self.next_frame, "no data", items)
         self._add_chunk(frames, arrival_s, items)
         self._meter.add(len(frames.counts), arrival_s)
+
+    def _add_text(self, text: str, arrival_s: float, items: list[Item]) -> None:
+        """A board that prints words without end must not fill the recording with them."""
+        if not self._trusted:
+            self._words = min(MOST_WORDS, self._words + WORDS_PER_S * max(0.0, arrival_s - self._words_s))
+            self._words_s = arrival_s
+            if self._words < 1.0:
+                self._n_unkept += 1
+                return
+            self._words -= 1.0
+        if self._n_unkept:
+            text = f"{text} (after {self._n_unkept} lines of words that were not kept)"
+            self._n_unkept = 0
+        items.append(Note(self.next_frame, text))
 
     def _follow_clock(self, device_us: FloatArray, arrival_s: float) -> FloatArray:
         device_s = self._unwrapper.unwrap(device_us)

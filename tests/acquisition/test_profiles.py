@@ -1,6 +1,10 @@
+import contextlib
+import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from biofeedback.acquisition.profiles import list_profiles, load_profile, parse_profile
 from biofeedback.errors import PlanError, SourceError
@@ -103,6 +107,7 @@ def test_a_profile_of_packets():
         (PACKETS, '"force:i24"', '"force:i25"', 9, "types are u8"),
         (PACKETS, '"force:i24"', '"power:i24"', 9, "do not fit the [[channel]] tables"),
         (PACKETS, "frames = 4", "frames = 4000", 10, "at most 1000"),
+        (PACKETS, "frames = 4", "frames = 1.5", 10, "use a whole number"),
         (PACKETS, '"crc8"', '"crc32"', 11, "use none, crc8, crc16"),
         (PACKETS, 'start = "go"', "start = 1", 15, "use plain text in quotes"),
         (RADIO, "6E400003-B5A3-F393", "6E400003-XXXX-F393", 5, "write a UUID"),
@@ -148,3 +153,28 @@ def test_no_such_profile():
         load_profile("mine")
     with pytest.raises(SourceError, match="cannot be read"):
         load_profile(str(Path("nowhere") / "mine.toml"))
+
+
+NUMBERS = ["0", "-1", "1.5", "nan", "inf", "99999999999999999999"]
+TEXTS = ['""', '"x"', '"seq"', '"force"', '"\\u0000"']
+LISTS = ["[]", "[1]", "[[1, 2]]", '["a:u8"]', '["force:f32"]', '["seq:u8", "force:u8"]']
+literals = st.sampled_from([*NUMBERS, *TEXTS, *LISTS, "true", "{}", "{a = 1}", "1979-05-27"])
+
+
+@given(st.sampled_from([LINES, PACKETS, RADIO]), st.data())
+def test_whatever_a_value_is_the_profile_is_good_or_refused(text, data):
+    keys = [line.split(" = ")[0] for line in text.splitlines() if " = " in line]
+    for key in data.draw(st.lists(st.sampled_from(keys), min_size=1, max_size=2)):
+        text = re.sub(rf"^{key} = .*$", lambda _, key=key: f"{key} = {data.draw(literals)}", text, flags=re.MULTILINE)
+    with contextlib.suppress(PlanError):
+        profile = parse_profile(text, "mine.toml")
+        decoder = profile.make_decoder()
+        decoder.feed(bytes(range(256)) * 3)
+        assert profile.sequence_modulus is None or profile.sequence_modulus > 1
+        assert all(channel.scaled(1.0) is not None for channel in profile.channels)
+
+
+@given(st.sampled_from([LINES, PACKETS, RADIO]), st.integers(0, 400), st.text(max_size=5))
+def test_whatever_is_typed_into_it_the_profile_is_good_or_refused(text, at, typed):
+    with contextlib.suppress(PlanError):
+        parse_profile(text[:at] + typed + text[at:], "mine.toml")

@@ -1,12 +1,15 @@
+import contextlib
 import errno
 import itertools
 import os
 import socket
 import struct
 import threading
+from types import SimpleNamespace
 
 import pytest
 import serial
+import serial.rfc2217
 
 from biofeedback.acquisition.codecs import compute_crc16, encode_cobs
 from biofeedback.acquisition.ports import explain_open_error
@@ -92,6 +95,27 @@ def test_unplugged_and_back(pty_device):
     assert any(isinstance(item, Note) and item.text == "the sensor is back" for item in back)
 
 
+def test_plug_put_in_elsewhere_is_found_by_its_serial_number(pty_device, monkeypatch):
+    here, there = pty_device(rate_hz=100), pty_device(rate_hz=100)
+    present = {"A1": here.path, "B2": there.path}
+
+    def comports():
+        same = {"vid": 1, "pid": 2, "hwid": "usb", "description": "board"}
+        return [SimpleNamespace(device=path, serial_number=number, **same) for number, path in present.items()]
+
+    monkeypatch.setattr("serial.tools.list_ports.comports", comports)
+    source = opened(f"serial:{here.path}?rate=100&channels=force&columns=seq,force")
+    reader = Reader(source)
+    read_until(reader, lambda items: n_frames(items) >= 10)
+    del present["A1"]
+    here.unplug()
+    read_until(reader, lambda items: any(isinstance(item, Gap) for item in items))
+    assert reader.is_lost  # another board does not take its place
+    present["A1"] = present.pop("B2")
+    read_until(reader, lambda items: n_frames(items) >= 10)
+    source.close()
+
+
 def test_no_data_is_said_within_seconds(pty_device, monkeypatch):
     monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 0.2)
     device = pty_device()
@@ -155,6 +179,41 @@ def test_port_behind_a_socket():
     thread.join()
     source.close()
     server.close()
+    assert not [item for item in items if isinstance(item, Gap)]
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial's own
+def test_port_behind_rfc2217():
+    """Against the server side that pyserial brings."""
+    server = socket.create_server(("127.0.0.1", 0))
+    done = threading.Event()
+
+    def serve():
+        connection, _ = server.accept()
+        with connection, serial.serial_for_url("loop://", timeout=0.005) as port:
+            connection.settimeout(0.005)
+            manager = serial.rfc2217.PortManager(port, SimpleNamespace(write=connection.sendall))
+            k = 0
+            while not done.is_set():
+                with contextlib.suppress(TimeoutError):
+                    list(manager.filter(connection.recv(1024)))
+                port.write(b"%d 7\n" % k)
+                k += 1
+                connection.sendall(b"".join(manager.escape(port.read(256))))
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    source = open_source(
+        f"serial:rfc2217://127.0.0.1:{server.getsockname()[1]}?rate=80&channels=force&columns=seq,force"
+    )
+    try:
+        source.open()
+        items = read_until(Reader(source), lambda items: n_frames(items) >= 50)
+    finally:
+        done.set()
+        thread.join()
+        source.close()
+        server.close()
     assert not [item for item in items if isinstance(item, Gap)]
 
 

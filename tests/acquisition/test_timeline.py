@@ -62,6 +62,16 @@ def test_noise_before_the_first_frame_takes_no_time():
     assert notes(items) == ["# hello"]
 
 
+def test_words_without_end_do_not_fill_the_recording():
+    line = Timeline(100, 1)
+    items = []
+    for k in range(1000):
+        items += line.place([Text(f"debug {k}"), frames(1)], k / 100)
+    assert len(notes(items)) <= 50 + 20
+    assert notes(items)[49] == "debug 49"
+    assert "lines of words that were not kept" in notes(items)[-1]
+
+
 def test_noise_does_not_make_time_run_away():
     line = Timeline(100, 1)
     line.place([frames(1)], 0.0)
