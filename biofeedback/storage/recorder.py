@@ -22,6 +22,7 @@ from biofeedback.storage.schema import Row, create_tables, insert_rows, recordin
 
 TICK_S = 0.25  # gaps and notes wait this long at most; complete rows and events wake the writer at once
 RETRY_S = 1.0  # after a failed commit
+SLOW_S = 3.0  # a commit that takes longer is a disk, or a network share, that does not answer
 MAX_UNSAVED_BYTES = 256 * 2**20  # an hour of 8 channels at 1 kHz as floats
 DROPPED = "not recorded: the disk could not be written and the memory set aside for that was full"
 
@@ -47,6 +48,7 @@ class Recorder:
         self._queued_bytes = 0  # touched by the calling thread only
         self._written_bytes = 0  # touched by the writer only
         self._unsaved: list[Row] = []
+        self._committing_since_s: float | None = None
         self._wake = threading.Event()
         self._closing = threading.Event()
         self._closed = False
@@ -110,6 +112,9 @@ class Recorder:
             else:
                 self._queued_bytes += item.counts.size * 8
         self._queue.append(item)
+        since_s = self._committing_since_s
+        if since_s is not None and not self.problem and time.monotonic() - since_s > SLOW_S:
+            self.problem = "not saving: the disk does not answer; wait, or check the drive (all is kept in memory)"
         n_per_row = self._partition.n_frames_per_row
         if self._end_frame // n_per_row > before // n_per_row and isinstance(item, Chunk):
             self._wake.set()
@@ -184,6 +189,7 @@ class Recorder:
         """Try to save; on failure keep everything and say what is wrong."""
         if not self._unsaved:
             return
+        self._committing_since_s = time.monotonic()
         try:
             if disk.identity(self.path) != self._identity:
                 self._restore_file()
@@ -194,6 +200,8 @@ class Recorder:
             self._roll_back()
             self.problem = self._describe(error)
             return
+        finally:
+            self._committing_since_s = None
         for table, values in self._unsaved:
             if table in ("chunks", "gaps"):
                 self.acknowledged_frames = int(values[0]) + int(values[1])

@@ -164,6 +164,11 @@ def test_a_damaged_file_with_its_log_is_read_from_both(tmp_path: Path) -> None:
     np.testing.assert_array_equal(open_recording(tmp_path / "copy.hold").counts(), make_counts(5000))
 
 
+def test_a_file_without_the_second_copy_of_its_settings_is_sound(path: Path) -> None:
+    execute(path, "DROP TABLE meta_copy")
+    assert check_recording(path).is_sound
+
+
 def test_missing_events_are_told(path: Path) -> None:
     execute(path, "DELETE FROM events WHERE id IN (3, 4)")
     assert check_recording(path).problems == ("event 3 is missing", "event 4 is missing")

@@ -4,6 +4,7 @@ import os
 import shutil
 import sqlite3
 import stat
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -137,6 +138,25 @@ def test_a_file_held_by_another_program_is_told_and_saved_when_it_lets_go(
     wait_until(lambda: recorder.problem is None)
     recorder.close()
     np.testing.assert_array_equal(open_recording(path).counts(), make_counts(100))
+
+
+def test_a_disk_that_does_not_answer_is_told_while_recording_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorder_module, "SLOW_S", 0.0)
+    answers = threading.Event()
+    insert_rows = recorder_module.insert_rows
+    monkeypatch.setattr(recorder_module, "insert_rows", lambda *rows: answers.wait(10) and insert_rows(*rows))
+    path = tmp_path / "a.hold"
+    recorder = Recorder.create(path, make_settings())
+    recorder.append(Chunk(0, make_counts(100)))
+    wait_until(lambda: recorder._committing_since_s is not None)
+    recorder.append(Chunk(100, make_counts(100, first=100)))
+    assert "the disk does not answer" in str(recorder.problem)
+    answers.set()
+    wait_until(lambda: recorder.problem is None)
+    recorder.close()
+    np.testing.assert_array_equal(open_recording(path).counts(), make_counts(200))
 
 
 def test_a_mistake_in_the_writer_is_told_and_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
