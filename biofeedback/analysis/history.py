@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
 
-from biofeedback.analysis.answer import SessionAnalysis
+from biofeedback.analysis.answer import SessionAnalysis, list_dose_points
+from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.reliability import (
     Change,
     RepeatError,
@@ -50,6 +51,7 @@ class SessionPoint:
     in_band_percent: float | None
     steadiness_cv_percent: float | None
     response: Response
+    dose_points: tuple[DosePoint, ...]
 
     @property
     def day(self) -> float:
@@ -91,6 +93,7 @@ class HistoryGroup:
     measures: tuple[Measure, ...]
     repeats: RepeatError
     answer: SessionsAnswer
+    dose: Dose
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +142,7 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
             [s.steadiness_cv_percent for s in contracting if s.steadiness_cv_percent is not None]
         ),
         response=analysis.response,
+        dose_points=tuple(list_dose_points(analysis.phases, analysis.response)),
     )
 
 
@@ -153,7 +157,8 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
         answer = combine_responses([p.response for p in own])
         repeats = estimate_repeat_error([p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit])
         known = tuple(measure for measure in measures if measure.values)
-        groups.append(HistoryGroup(exercise, side, position, own, known, repeats, answer))
+        dose = compute_dose([replace(d, session=n) for n, p in enumerate(own) for d in p.dose_points])
+        groups.append(HistoryGroup(exercise, side, position, own, known, repeats, answer, dose))
     undated = tuple(p.name for p in points if not np.isfinite(p.day))
     return History(athlete, tuple(groups), _compare_sides(dated), undated)
 

@@ -16,7 +16,7 @@ from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.tables import Table
-from biofeedback.report.words import EMPTY, capitalise, count, number, signed
+from biofeedback.report.words import EMPTY, advise_effort, capitalise, count, number, signed
 
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
 NOTE = (
@@ -43,7 +43,9 @@ def describe_history(history: History) -> tuple[str, ...]:
     lines = []
     for group in history.groups:
         lines.append(f"{name_group(group)}: {count(len(group.points), 'session')}")
-        lines += [f"  {sentence}" for sentence in group.answer.sentences()]
+        lines += [
+            f"  {sentence}" for sentence in (*group.answer.sentences(), *advise_effort(group.dose, group.answer.word))
+        ]
         lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
     lines += [f"{row.exercise}: {describe_side(row.difference)}" for row in history.sides]
     if history.undated:
@@ -140,7 +142,9 @@ def _show_head(history: History) -> Sequence[Markup]:
 
 
 def _show_group(group: HistoryGroup) -> Markup:
-    sentences = [tag("p", sentence) for sentence in group.answer.sentences()]
+    sentences = [
+        tag("p", sentence) for sentence in (*group.answer.sentences(), *advise_effort(group.dose, group.answer.word))
+    ]
     parts = [tag("h2", name_group(group)), tag("section", *sentences, class_="effect")]
     if any(len(measure.values) > 1 for measure in group.measures):
         svg = draw_svg(lambda figure: draw_history(figure, group), (8.6, 0.6 + 1.05 * len(group.measures)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
-from biofeedback.report.words import EMPTY, PHASE_WORDS, capitalise, describe_maximum, number, signed
+from biofeedback.report.words import EMPTY, PHASE_WORDS, capitalise, describe_maximum, explain_set, number, signed
 
 DOSE_TITLE = "How much effort"
 
@@ -131,7 +131,8 @@ def tabulate_holds(analysis: SessionAnalysis) -> Table | None:
             cells += [number(emg.median_start_hz, 0), number(slopes[0], 2), number(slopes[1], 2)]
         rows.append(tuple(cells))
     reasons = dict.fromkeys(emg.reason for hold in analysis.holds for _, emg in hold.emg if emg.reason)
-    note = "A dash: the band was not left, or too short to tell. " + " ".join(f"{capitalise(r)}." for r in reasons)
+    told = [*reasons, *([f"suggested {explain_set(analysis)}"] if explain_set(analysis) else [])]
+    note = "A dash: the band was not left, or too short to tell. " + " ".join(f"{capitalise(text)}." for text in told)
     return Table("How the contractions lasted", tuple(head), tuple(rows), (0,), note.strip())
 
 
@@ -207,6 +208,9 @@ def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
         facts.append(f"baseline-corrected Tau {signed(r.tau, 2)}")
     p_values = "" if r.test is None else f"p = {r.test.p_less:.3g} for less, {r.test.p_more:.3g} for more: "
     facts.append(p_values + r.test_reason)
+    clean = r.without_marked
+    if clean is not None and clean.mean_change is not None:
+        facts.append(f"without the marked ratings {signed(clean.mean_change)} ({clean.word}: {clean.reason})")
     notes = [capitalise(note) + "." for note in r.notes]
     return Table(
         "Each contraction against its neighbours", head, rows, (0, 5), " ".join(["; ".join(facts) + ".", *notes])

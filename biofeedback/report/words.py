@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
 
 BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
@@ -90,6 +91,29 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
     return tuple(steps)
 
 
+def advise_effort(dose: Dose, word: str) -> list[str]:
+    """Light band, hard band or neither, with the reason; or the effort that would teach most. ``word``: the answer."""
+    if dose.advice == "neither" and word == "less":
+        return [f"Contraction eases this stretch, but {dose.reason}: judge yourself whether so little is worth it."]
+    if dose.advice == "neither":
+        return [f"Leave contraction out of this stretch: {dose.reason}."]
+    if dose.advice in BANDS:
+        low, high, _ = BANDS[dose.advice]
+        return [f"Train in a {dose.advice} band ({low}–{high} %): {dose.reason}."]
+    steps = [f"Which band to train in is not known yet: {dose.reason}."]
+    if dose.next_percent is not None:
+        band = f"{dose.next_percent - 5:.0f}–{dose.next_percent + 5:.0f} %"
+        steps.append(f"Next, run the same check in the band {band}: {dose.next_reason}.")
+    return steps
+
+
+def explain_set(analysis: SessionAnalysis) -> str:
+    """Where the suggested hold and rest come from; empty when none are suggested."""
+    if analysis.dose.advice not in BANDS:
+        return ""
+    return suggest_next_set(BANDS[analysis.dose.advice][2], _read_joint(analysis), analysis.holds).reason
+
+
 def describe_doubts(analysis: SessionAnalysis) -> list[str]:
     """What was seen against a maximum, what to do, and what past effort would become."""
     sentences = []
@@ -172,23 +196,18 @@ def _advise(analysis: SessionAnalysis) -> list[str]:
     steps = []
     if response.word == "more":
         steps.append("Do not use this effort to ease this stretch.")
-    if dose.advice == "neither":
-        steps.append(f"Leave contraction out of this stretch: {dose.reason}.")
-    elif dose.advice in BANDS:
-        low, high, middle = BANDS[dose.advice]
-        steps.append(f"Train in a {dose.advice} band ({low}–{high} %): {dose.reason}.")
-        joint = str(analysis.settings.get("joint") or "")
-        suggested = suggest_next_set(middle, joint, analysis.holds)
+    steps += advise_effort(dose, response.word)
+    if dose.advice in BANDS:
+        suggested = suggest_next_set(BANDS[dose.advice][2], _read_joint(analysis), analysis.holds)
         if suggested.hold_s is not None and suggested.rest_s is not None and suggested.stop_s is not None:
             steps.append(
                 f"Hold for about {suggested.hold_s:.0f} s, rest {suggested.rest_s:.0f} s, and end a hold after "
                 f"{suggested.stop_s:.0f} s in any case."
             )
-    else:
-        steps.append(f"Which band to train in is not known yet: {dose.reason} of 2 points less.")
-        if dose.next_percent is not None:
-            band = f"{dose.next_percent - 5:.0f}–{dose.next_percent + 5:.0f} %"
-            steps.append(f"Next, run the same check in the band {band}: {dose.next_reason}.")
-        elif response.n_more_cycles:
-            steps.append(f"Repeat the check with {count(response.n_more_cycles, 'more cycle')}.")
+    elif dose.advice == "not known yet" and dose.next_percent is None and response.n_more_cycles:
+        steps.append(f"Repeat the check with {count(response.n_more_cycles, 'more cycle')}.")
     return steps
+
+
+def _read_joint(analysis: SessionAnalysis) -> str:
+    return str(analysis.settings.get("joint") or "")

@@ -60,7 +60,9 @@ def test_nothing_is_fetched_from_anywhere(any_analysis) -> None:
 
 def test_every_text_is_escaped(check) -> None:
     settings = dict.fromkeys(("athlete", "exercise", "side", "position", "joint", "source", "software"), EVIL)
-    page = build_report(replace(check, settings={**check.settings, **settings}, warnings=(EVIL,), plans=({"title": EVIL},)))
+    page = build_report(
+        replace(check, settings={**check.settings, **settings}, warnings=(EVIL,), plans=({"title": EVIL},))
+    )
     assert "<script" not in page
     assert "<img" not in page
     assert html.escape(EVIL) in page

@@ -34,6 +34,13 @@ def test_better_leads_to_a_band_or_to_the_next_effort_to_try() -> None:
     assert "Do not use" not in steps
 
 
+def test_a_little_easing_is_neither_denied_nor_sold() -> None:
+    steps = " ".join(describe_next(answer((6,) * 9, (5.5, 5.5, 5.5, 5.5, 5, 5.5, 5.5, 5.5))))
+    assert "eases this stretch, but" in steps
+    assert "Leave contraction out" not in steps
+    assert "Train in a" not in steps
+
+
 def test_too_few_ratings_ask_for_a_whole_check() -> None:
     steps = " ".join(describe_next(answer((6, 6), (4,))))
     assert "five cycles" in steps
