@@ -20,6 +20,7 @@ COMMANDS = {
     "sensors": "which sensors there are, and whether one is fit to record with",
     "scale": "what a sensor's numbers mean, from known loads, with a certificate",
     "report": "one recording as a page to read or hand over",
+    "review": "look at recordings on a local page: find one, zoom into its trace, read its report",
     "history": "one athlete over the weeks: what changed for real",
     "cohort": "one row of features per recording of a folder",
     "list": "find recordings by athlete, exercise, side, plan or answer",

@@ -8,11 +8,11 @@ import contextlib
 import signal
 import sys
 import webbrowser
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from biofeedback import __version__
 from biofeedback.acquisition.reader import Reader
@@ -20,7 +20,8 @@ from biofeedback.acquisition.sources import EndOfSource, Source
 from biofeedback.calibration.joints import JOINTS
 from biofeedback.commands.answers import find_answer, render_report
 from biofeedback.commands.drawing import draw_plan
-from biofeedback.errors import PlanError
+from biofeedback.commands.review import make_review
+from biofeedback.errors import BiofeedbackError, PlanError
 from biofeedback.model import Channel, Cue, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.engine import Engine
@@ -31,6 +32,9 @@ from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder, suggest_path
+
+if TYPE_CHECKING:
+    from biofeedback.web.pairing import Invitation
 
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
@@ -55,6 +59,11 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--folder", type=Path, default=None, help="where recordings go (~/biofeedback-recordings)")
     parser.add_argument("--port", type=int, default=8765, help="of the page on 127.0.0.1; 0 takes any free one")
     parser.add_argument("--no-browser", action="store_true", help="print the address only")
+    parser.add_argument(
+        "--share",
+        action="store_true",
+        help="let a phone on this network join with a one-time code; unencrypted, so on a network of your own only",
+    )
 
 
 def make_setup(args: argparse.Namespace, source: Source, *, started_utc: str, fast: bool = False) -> Setup:
@@ -148,6 +157,19 @@ def make_session(
     return Session(engine, recorder, utc=utc, cue=cue)
 
 
+@contextlib.contextmanager
+def open_recorder(path: Path, settings: dict[str, Any]) -> Iterator[Recorder]:
+    """A recorder for a block; a session that could not begin leaves no empty recording behind."""
+    recorder = Recorder.create(path, settings)
+    try:
+        with recorder:
+            yield recorder
+    except BiofeedbackError:
+        if recorder.acknowledged_frames == 0:
+            recorder.path.unlink(missing_ok=True)
+        raise
+
+
 def run_session(
     source: Source,
     args: argparse.Namespace,
@@ -164,14 +186,11 @@ def run_session(
     try:
         channels = scale(source.channels)
         path = suggest_path(args.folder or recordings_folder(), setup.athlete, setup.started_utc)
-        recorder = Recorder.create(path, make_settings(source, setup, channels))
-        session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels)
-        if prepare:
-            prepare(session)
-        try:
+        with open_recorder(path, make_settings(source, setup, channels)) as recorder:
+            session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels)
+            if prepare:
+                prepare(session)
             asyncio.run(_serve(source, session, path, args, autopilot))
-        finally:
-            recorder.close()
     finally:
         source.close()
     print(f"Recorded: {path}\nReport:   biofeedback report {path}")
@@ -191,14 +210,35 @@ async def _serve(
         autopilot=autopilot,
     )
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in ending_signals():
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
             loop.add_signal_handler(number, live.stop)
-    async with open_page(live, port=args.port, report=lambda: render_report(path)) as address:
+    share = print_invitation if args.share else None
+    review = make_review(path.parent, beside_live=True)
+    async with open_page(
+        live, port=args.port, report=lambda: render_report(path), share=share, review=review
+    ) as address:
         print(f"{source.description}\nRecording to {path}\nPage: {address}   (Ctrl-C ends the session)", flush=True)
         if not args.no_browser:
             await asyncio.to_thread(_open_browser, address)
         await live.run()
+
+
+def print_invitation(invitation: Invitation) -> None:
+    """Where the athlete's device joins: a code to read with its camera, or to type."""
+    from biofeedback.web.qr import draw_qr, encode_qr
+
+    print(draw_qr(encode_qr(invitation.url)))
+    minutes = round(invitation.expires_s / 60)
+    print(f"The {invitation.role}'s device, once, within {minutes} minutes: {invitation.url}", flush=True)
+
+
+def ending_signals() -> list[int]:
+    """Ctrl-C, a polite kill, and a terminal that was closed, unless we were told to outlive it."""
+    numbers: list[int] = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
+        numbers.append(signal.SIGHUP)
+    return numbers
 
 
 def _open_browser(address: str) -> None:

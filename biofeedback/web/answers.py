@@ -9,7 +9,7 @@ from typing import Any
 
 from biofeedback.errors import BiofeedbackError, SessionError
 from biofeedback.web.live import Live
-from biofeedback.web.messages import ATHLETE_COMMANDS, SERVER_COMMANDS, parse_command
+from biofeedback.web.messages import ATHLETE_COMMANDS, SERVER_COMMANDS, check_command, read_message
 from biofeedback.web.pairing import Role
 from biofeedback.web.qr import encode_qr
 from biofeedback.web.sharing import Sharing
@@ -21,7 +21,8 @@ def answer_message(live: Live, text: str | None, *, by: Role, sharing: Sharing |
     """Carry out one message of a page; whatever it says, the reply is one clear line."""
     number: int | None = None
     try:
-        number, command = parse_command(text)
+        number, command = read_message(text)
+        check_command(command)
         if by == "athlete" and command["do"] not in ATHLETE_COMMANDS:
             raise SessionError(f"{command['do']} is the coach's to do", "ask the coach")
         own = command["do"] in SERVER_COMMANDS

@@ -65,13 +65,13 @@ ATHLETE_COMMANDS = frozenset({"rate", "stop", "ping"})
 SERVER_COMMANDS = frozenset({"ping", "invite", "revoke"})  # how old is what a page shows? who else may come in?
 
 
-def parse_command(text: str | None) -> tuple[int | None, dict[str, Any]]:
-    """A page's message as ``(id of the message, command)``.
+def read_message(text: str | None) -> tuple[int | None, dict[str, Any]]:
+    """A page's message as ``(id of the message, command)``, the command not checked yet: a refusal needs the id too.
 
     Raises
     ------
     SessionError
-        For anything that is not one of ``COMMANDS``, with what is wrong and what to do.
+        For anything that is no JSON object of ordinary size.
     """
     if text is None:
         raise SessionError("the page sent bytes; commands are text", "reload the page")
@@ -84,14 +84,15 @@ def parse_command(text: str | None) -> tuple[int | None, dict[str, Any]]:
     if not isinstance(message, dict):
         raise SessionError("message is not an object", "reload the page")
     number = message.pop("id", None)
-    return (number if _is_index(number) else None), _checked(message)
+    return (number if _is_index(number) else None), message
 
 
 def _refuse_constant(name: str) -> Any:
     raise ValueError(name)
 
 
-def _checked(message: dict[str, Any]) -> dict[str, Any]:
+def check_command(message: Mapping[str, Any]) -> None:
+    """Raise SessionError, with what is wrong and what to do, for anything that is not one of ``COMMANDS``."""
     name = message.get("do")
     if not isinstance(name, str) or name not in COMMANDS:
         raise SessionError(f"unknown command {str(name)[:40]!r}", "reload the page: it may be from another version")
@@ -107,4 +108,3 @@ def _checked(message: dict[str, Any]) -> dict[str, Any]:
     for field in required:
         if field not in message:
             raise SessionError(f"{name} needs {field}", "reload the page")
-    return message

@@ -6,8 +6,10 @@ import asyncio
 import contextlib
 import json
 import logging
+import math
 import mimetypes
 import socket
+import time
 from collections.abc import AsyncIterator, Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from importlib import resources
@@ -33,6 +35,7 @@ LOG = logging.getLogger("biofeedback.web")
 DEFAULT_PORT = 8765
 MAX_PAGES = 32
 MAX_CODE_BYTES = 200
+SAME_REFUSAL_S = 60.0
 PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
 MAX_FRAME_BYTES = 65536  # larger frames close the connection; the message limit answers politely well before
 SEND_BUFFER_BYTES = 65536  # a small kernel buffer: a page that wakes has little old news to read through
@@ -69,6 +72,7 @@ class Doorkeeper:
     def __init__(self, app: ASGIApp, door: Door) -> None:
         self._app = app
         self._door = door
+        self._told = ("", -math.inf)  # the last refusal logged, and when: one that knocks all day fills no log
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """ASGI entry."""
@@ -85,9 +89,10 @@ class Doorkeeper:
         else:
             await self._refuse(why or "this device is not paired", scope, receive, send)
 
-    @staticmethod
-    async def _refuse(why: str, scope: Scope, receive: Receive, send: Send) -> None:
-        LOG.warning("refused: %s", why)
+    async def _refuse(self, why: str, scope: Scope, receive: Receive, send: Send) -> None:
+        if self._told[0] != why or time.monotonic() - self._told[1] > SAME_REFUSAL_S:
+            self._told = (why, time.monotonic())
+            LOG.warning("refused: %s", why)
         if scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008, "reason": "refused"})
         else:

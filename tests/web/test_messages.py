@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from biofeedback.errors import BiofeedbackError, SessionError
 from biofeedback.web.answers import answer_message
-from biofeedback.web.messages import COMMANDS, MAX_MESSAGE_BYTES, parse_command
+from biofeedback.web.messages import COMMANDS, MAX_MESSAGE_BYTES, check_command, read_message
 
 from .fake_live import FakeLive
 
@@ -42,7 +42,8 @@ GOOD = [
 
 def test_every_command_passes_unchanged() -> None:
     for message in GOOD:
-        assert parse_command(json.dumps(message | {"id": 7})) == (7, message)
+        assert read_message(json.dumps(message | {"id": 7})) == (7, message)
+        check_command(message)
 
 
 def test_every_command_of_the_table_is_tried() -> None:
@@ -76,7 +77,7 @@ def test_every_command_of_the_table_is_tried() -> None:
 )
 def test_anything_else_is_refused_in_one_line(text: str | None, what: str) -> None:
     with pytest.raises(SessionError) as error:
-        parse_command(text)
+        check_command(read_message(text)[1])
     assert what in error.value.what
     assert error.value.cure
     assert "\n" not in str(error.value)
@@ -90,6 +91,10 @@ def test_nothing_a_page_sends_is_an_exception(sent: object) -> None:
     reply = answer_message(live, text, by="coach")
     assert reply["ok"] is False
     assert live.commands == []
+
+
+def test_a_refusal_carries_the_id_of_its_message() -> None:
+    assert answer_message(FakeLive(), '{"id": 3, "do": "rate", "value": "7"}', by="coach")["id"] == 3
 
 
 def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:

@@ -16,7 +16,7 @@ const ring = new Ring((STRIP_S + 1) * 1000);
 const levelRings = [];
 const pad = new Pad();
 const player = new Player();
-const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger });
+const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger, sentAway: () => location.replace("/pair") });
 
 // --- from the session
 

@@ -3,8 +3,10 @@
 import { decodeUpdate } from "./layout.js";
 import { Freshness, reconnectDelayMs } from "./state.js";
 
+const SENT_AWAY = 1008; // policy violation, RFC 6455 section 7.4.1
+
 export class Link {
-  /** on: {you({role, shared}), state(state), update(update), reply(reply), change(), stranger()} */
+  /** on: {you({role, shared}), state(state), update(update), reply(reply), change(), stranger(), sentAway()} */
   constructor(on) {
     this.on = on;
     this.freshness = new Freshness();
@@ -24,10 +26,11 @@ export class Link {
     socket.onmessage = (event) => {
       if (socket === this.socket) this.hear(event.data);
     };
-    socket.onclose = () => {
+    socket.onclose = (event) => {
       if (socket !== this.socket) return;
       this.socket = null;
-      this.again();
+      if (event.code === SENT_AWAY) this.on.sentAway();
+      else this.again();
     };
     this.timer = setTimeout(() => this.open(), 1500); // an attempt that hangs is given up
   }
@@ -35,7 +38,15 @@ export class Link {
   again() {
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.open(), reconnectDelayMs(this.tries++));
+    if (this.tries % 4 === 0) this.askWhetherWelcome();
     this.on.change();
+  }
+
+  /** A device whose right has ended is shown elsewhere instead of our page. */
+  askWhetherWelcome() {
+    fetch(location.pathname, { redirect: "manual" })
+      .then((answer) => answer.type === "opaqueredirect" && this.on.sentAway())
+      .catch(() => {}); // nobody is there yet
   }
 
   drop() {

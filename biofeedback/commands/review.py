@@ -1,0 +1,65 @@
+"""``biofeedback review``: look at recordings on a local page."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import signal
+import webbrowser
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from biofeedback.commands.answers import render_report
+from biofeedback.errors import RecordingError
+from biofeedback.storage.schema import recordings_folder
+
+if TYPE_CHECKING:
+    from biofeedback.analysis.trace import Trace
+    from biofeedback.web.review import Review
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``review``."""
+    parser.add_argument("folder", nargs="?", type=Path, default=None, help="where to look (the usual folder)")
+    parser.add_argument("--port", type=int, default=8766, help="of the page on 127.0.0.1; 0 takes any free one")
+    parser.add_argument("--no-browser", action="store_true", help="print the address only")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve the page until Ctrl-C."""
+    folder = args.folder or recordings_folder()
+    if not folder.is_dir():
+        raise RecordingError(f"there is no folder {folder}", "name the folder of the recordings")
+    asyncio.run(_serve(folder, args))
+    return 0
+
+
+def make_review(folder: Path, *, beside_live: bool = False) -> Review:
+    """The review place over a folder of recordings."""
+    from biofeedback.web.review import Review
+
+    return Review(folder, load_trace, render_report, beside_live)
+
+
+def load_trace(path: Path) -> Trace:
+    """A recording recomputed: the numbers that were shown live."""
+    from biofeedback.analysis.trace import compute_trace
+    from biofeedback.storage.recording import open_recording
+
+    return compute_trace(open_recording(path))
+
+
+async def _serve(folder: Path, args: argparse.Namespace) -> None:
+    from biofeedback.web.server import open_page
+
+    over = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
+            asyncio.get_running_loop().add_signal_handler(number, over.set)
+    async with open_page(None, port=args.port, review=make_review(folder)) as address:
+        print(f"Recordings in {folder}\nPage: {address}review   (Ctrl-C ends it)", flush=True)
+        if not args.no_browser:
+            with contextlib.suppress(webbrowser.Error):
+                await asyncio.to_thread(webbrowser.open, f"{address}review")
+        await over.wait()
