@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,7 +93,6 @@ def find_phases(events: Sequence[Event], *, hop: int, rate_hz: float, n_levels: 
         following = marks[place + 1] if place + 1 < len(marks) else None
         first = min(event.frame // hop, n_levels)
         end = max(first, min(following.frame // hop, n_levels) if following else n_levels)
-        band = event.data.get("band")
         planned_s = event.data.get("duration_s")
         cycle = event.data.get("cycle")
         phases.append(
@@ -106,7 +105,7 @@ def find_phases(events: Sequence[Event], *, hop: int, rate_hz: float, n_levels: 
                 end_level=end,
                 start_s=first * hop / rate_hz,
                 end_s=end * hop / rate_hz,
-                band=Band(float(band[0]), float(band[1])) if band else None,
+                band=_read_band(event.data.get("band")),
                 grace_s=float(event.data.get("grace_s", GRACE_S)),
                 planned_s=None if planned_s is None else float(planned_s),
                 cycle=None if cycle is None else int(cycle),
@@ -114,6 +113,15 @@ def find_phases(events: Sequence[Event], *, hop: int, rate_hz: float, n_levels: 
             )
         )
     return tuple(phases)
+
+
+def _read_band(value: Any) -> Band | None:
+    """A band as stored; None also for one that makes no sense, which a foreign file may hold."""
+    try:
+        low, high = value
+        return Band(float(low), float(high))
+    except (TypeError, ValueError):
+        return None
 
 
 def summarise_phase(

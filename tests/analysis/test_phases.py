@@ -178,3 +178,10 @@ def test_phases_run_until_the_next_event_or_a_stop_or_the_end() -> None:
     assert second.band == Band(20, 30)
     (open_end,) = find_phases(events[:1], hop=10, rate_hz=1000.0, n_levels=50)
     assert (open_end.end_level, open_end.closed_by, open_end.grace_s) == (50, "recording", 2.0)
+
+
+@pytest.mark.parametrize("band", [None, [80, 60], [20], "60-80", [-5, 10], ["a", "b"], [20, float("nan")]])
+def test_a_band_that_makes_no_sense_is_no_band(band: object) -> None:
+    event = Event(0, "phase", {"index": 0, "kind": "contract", "band": band})
+    (phase,) = find_phases([event], hop=1, rate_hz=100.0, n_levels=100)
+    assert phase.band is None
