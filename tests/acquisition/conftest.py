@@ -73,12 +73,12 @@ class PtyDevice:
             if event & select.POLLHUP:  # nobody has it open
                 greeted = False
                 continue
-            if event & select.POLLIN:
-                self.hear(os.read(self._master, 4096))
             if not greeted:
                 self.received.clear()
                 greeted, started, sent = True, time.monotonic() + 0.05, 0  # opening a port empties its buffers
                 self.write_later = self.greeting
+            if event & select.POLLIN:
+                self.hear(os.read(self._master, 4096))
             if time.monotonic() < started:
                 continue
             if self.write_later:

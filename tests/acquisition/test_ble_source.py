@@ -32,7 +32,7 @@ def system_bus(tmp_path_factory):
 @pytest.fixture(autouse=True)
 def less_patience(monkeypatch):
     monkeypatch.setattr("biofeedback.acquisition.ble_source.SCAN_S", 0.5)
-    monkeypatch.setattr("biofeedback.acquisition.ble_source.OPEN_S", 3.0)
+    monkeypatch.setattr("biofeedback.acquisition.ble_source.OPEN_S", 1.5)
 
 
 @pytest.fixture

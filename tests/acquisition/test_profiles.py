@@ -6,6 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from biofeedback.acquisition.decoder import NOT_CHANNELS
+from biofeedback.acquisition.packets import TYPES
 from biofeedback.acquisition.profiles import list_profiles, load_profile, parse_profile
 from biofeedback.errors import PlanError, SourceError
 
@@ -178,3 +180,16 @@ def test_whatever_a_value_is_the_profile_is_good_or_refused(text, data):
 def test_whatever_is_typed_into_it_the_profile_is_good_or_refused(text, at, typed):
     with contextlib.suppress(PlanError):
         parse_profile(text[:at] + typed + text[at:], "mine.toml")
+
+
+GUIDE = (Path(__file__).parents[2] / "firmware-notes" / "profiles.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("example", re.findall(r"```toml\n(.*?)```", GUIDE, re.DOTALL))
+def test_every_example_in_the_guide_is_a_good_profile(example):
+    assert parse_profile(example, "mine.toml").channels
+
+
+def test_the_guide_names_every_type_column_and_key():
+    known = {*TYPES, *NOT_CHANNELS, "most_frames", "text_tag", "sequence_counts", "sequence_wraps_at", "content"}
+    assert not [name for name in known if name not in GUIDE]
