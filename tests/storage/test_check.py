@@ -150,6 +150,33 @@ def test_a_destroyed_header_costs_nothing(path: Path, tmp_path: Path, first_byte
     assert [event.data["value"] for event in recording.events] == [k / 2 for k in range(20)]
 
 
+def test_rows_that_run_over_several_pages_are_put_together(tmp_path: Path) -> None:
+    """Eight channels: each row has 8000 bytes, more than a page; see SQLite file format, section 1.6, on overflow."""
+    counts = make_counts(5000, n_channels=8)
+    counts[2000:, 3] += 0.5  # 16,000 bytes a row from here on
+    with Recorder.create(tmp_path / "a.hold", make_settings(8, 1000.0), threaded=False) as recorder:
+        recorder.append(Chunk(0, counts))
+    content = (tmp_path / "a.hold").read_bytes()
+    (tmp_path / "a.hold").write_bytes(bytes(100) + content[100:])
+    repair_recording(tmp_path / "a.hold", tmp_path / "copy.hold")
+    np.testing.assert_array_equal(open_recording(tmp_path / "copy.hold").counts(), counts)
+    rng = random.Random(6)
+    n_lost = 0
+    for k in range(40):
+        damaged, copy = tmp_path / f"{k}.hold", tmp_path / f"{k}-copy.hold"
+        position = rng.randrange(20_000, len(content))
+        damaged.write_bytes(
+            bytes(100) + content[100:position] + bytes([content[position] ^ 1]) + content[position + 1 :]
+        )
+        repair_recording(damaged, copy)
+        found = open_recording(copy).counts()
+        known = ~np.isnan(found[:, 0])
+        np.testing.assert_array_equal(found[known], counts[: len(found)][known])
+        n_lost += len(counts) - known.sum() > 0
+        assert known.sum() >= len(counts) - 250  # one changed bit costs one row at most
+    assert n_lost > 20
+
+
 def test_a_damaged_file_with_its_log_is_read_from_both(tmp_path: Path) -> None:
     (tmp_path / "cut").mkdir()
     with Recorder.create(tmp_path / "a.hold", make_settings(rate_hz=1000.0)) as recorder:

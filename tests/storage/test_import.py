@@ -20,6 +20,7 @@ from biofeedback.storage.recording import Recording, open_recording
 from biofeedback.storage.tables import export_csv, export_numpy
 
 from ..requirements import need
+from .helpers import need_module
 
 try:
     import edfio
@@ -288,6 +289,33 @@ def test_an_edf_that_was_cut_while_recording_is_read_by_its_size(tmp_path: Path)
     assert isinstance(chunk, Chunk)
     np.testing.assert_allclose(chunk.counts[:, 0], np.arange(200.0), atol=0.01)
     assert any("-1" in remark for remark in imported.remarks)
+
+
+def test_signals_of_another_rate_or_of_no_known_kind_are_left_out_and_told(tmp_path: Path) -> None:
+    """A file by other people's writer, with names of its own."""
+    pyedflib = need_module("pyedflib")
+    need_module("edfio")
+    path = str(tmp_path / "other.edf")
+    about = {"dimension": "uV", "physical_min": -100, "physical_max": 100, "digital_min": -32768, "digital_max": 32767,
+             "transducer": "", "prefilter": ""}  # fmt: skip
+    rates = {"BIC": 1000, "EMG TRI": 1000, "Temp": 10}
+    with pyedflib.EdfWriter(path, 3, pyedflib.FILETYPE_EDFPLUS) as file:
+        file.setSignalHeaders([{"label": name, "sample_frequency": rate, **about} for name, rate in rates.items()])
+        file.writeSamples([np.linspace(-50, 50, 2 * rate) for rate in rates.values()])
+        file.writeAnnotation(0.5, -1, "rating 7")
+    imported = import_edf(Path(path), channels={"BIC": "emg", "Temp": "position"})
+    assert [channel["name"] for channel in imported.settings["channels"]] == ["BIC", "EMG TRI"]
+    assert imported.remarks == ("signal Temp left out: 10 Hz, others 1000 Hz",)
+    assert [(event.frame, event.kind, event.data["value"]) for event in imported.events] == [(500, "rating", 7)]
+    with pytest.raises(RecordingError, match=r"has no signal BIZ; it has BIC, EMG TRI, Temp"):
+        import_edf(Path(path), channels={"BIZ": "emg"})
+
+
+def test_old_encodings_and_missing_files(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "time_s,emg [µV]\n0.0,1\n0.1,2\n", encoding="latin-1")
+    assert import_csv(path).settings["channels"][0]["unit"] == "µV"
+    with pytest.raises(RecordingError, match=r"cannot be read .*; check the name"):
+        import_csv(tmp_path / "nothing.csv")
 
 
 def write_edf_by_the_text(path: Path) -> None:

@@ -300,6 +300,13 @@ def test_when_nothing_can_be_written_anywhere_the_loss_is_told(tmp_path: Path, m
         recorder.close()
 
 
+@pytest.mark.parametrize("settings", [{}, {"channels": [], "rate_hz": 80}, {**make_settings(), "rate_hz": 0}])
+def test_without_channels_and_rate_nothing_is_made(tmp_path: Path, settings: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="settings need channels and a rate_hz above 0"):
+        Recorder.create(tmp_path / "a.hold", settings)
+    assert os.listdir(tmp_path) == []
+
+
 @pytest.mark.parametrize("threaded", [True, False])
 def test_frames_that_cannot_follow_are_refused_at_the_door(tmp_path: Path, threaded: bool) -> None:
     with Recorder.create(tmp_path / "a.hold", make_settings(), threaded=threaded) as recorder:
