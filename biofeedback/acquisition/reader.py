@@ -13,7 +13,8 @@ from biofeedback.model import Chunk, Item, Note
 
 RETRY_S = (0.1, 0.2, 0.5, 1.0)  # the longest is well within 2 s of the sensor's return
 WAIT_S = 0.05
-NO_DATA = "no data"
+NO_DATA = "no data: check that the sensor is on and its plug and cable"
+NO_FRAMES = "what comes cannot be read: check the baud rate"
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0
 
@@ -43,6 +44,7 @@ class Reader:
         self._n_tries = 0
         self._next_try_s = 0.0
         self._judged = (0, 0)
+        self._is_unreadable = False
 
     @property
     def measured_rate_hz(self) -> float | None:
@@ -85,21 +87,21 @@ class Reader:
         if not data:
             # Two in a row: after a stall of this computer the first may be stale while data wait in a buffer.
             self._n_empty += 1
-            return self._notice_silence(now_s) if self._n_empty > 1 else []
+            return self._notice_silence(now_s, NO_DATA) if self._n_empty > 1 else []
         self._n_empty = 0
         items = self.timeline.place(self.decoder.feed(data), now_s)
-        if self.trouble == NO_DATA and any(isinstance(item, Chunk) for item in items):
+        if self.trouble in (NO_DATA, NO_FRAMES) and any(isinstance(item, Chunk) for item in items):
             self.trouble = self._other_board
         if not self._is_replay:
-            items += self._notice_silence(now_s)  # bytes without frames do not stop time either
+            items += self._notice_silence(now_s, NO_FRAMES)  # bytes without frames do not stop time either
         self._check_board(items)
         self._judge_lines(items)
         return items
 
-    def _notice_silence(self, now_s: float) -> list[Item]:
+    def _notice_silence(self, now_s: float, trouble: str) -> list[Item]:
         items = self.timeline.silence(now_s)
         if items and not self.trouble:
-            self.trouble = NO_DATA
+            self.trouble = trouble
         return items
 
     def _check_board(self, items: list[Item]) -> None:
@@ -134,13 +136,13 @@ class Reader:
             return
         self._judged = (self.n_lines, self.n_bad_lines)
         percent = 100.0 * n_bad / n_lines
-        before = self.trouble
-        if percent >= UNREADABLE_PERCENT:
+        was_unreadable, self._is_unreadable = self._is_unreadable, percent >= UNREADABLE_PERCENT
+        if self._is_unreadable:
             self.trouble = unreadable_trouble(percent)
-        elif before != NO_DATA:
+            if not was_unreadable:
+                items.append(Note(self.timeline.next_frame, self.trouble))
+        elif was_unreadable:
             self.trouble = self._other_board
-        if self.trouble and not before:
-            items.append(Note(self.timeline.next_frame, self.trouble))
 
 
 def other_board_trouble(known: str, answers: str) -> str:

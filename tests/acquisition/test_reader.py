@@ -63,7 +63,7 @@ def test_silence_is_a_gap_and_a_trouble_within_half_a_second():
     reader, items = read(script, 9)
     assert script.now_s < 0.5
     assert isinstance(items[1], Gap)
-    assert reader.trouble == "no data"
+    assert reader.trouble == "no data: check that the sensor is on and its plug and cable"
     script.steps = [lines(1, 2)]
     reader.read()
     assert reader.trouble == ""
@@ -118,4 +118,15 @@ def test_bytes_that_are_no_frames_do_not_stop_time():
     reader, items = read(script, 41)
     gaps = [item for item in items if isinstance(item, Gap)]
     assert sum(gap.n_frames for gap in gaps) == 190  # of 200, 100 ms behind the clock
-    assert reader.trouble == "no data"
+    assert reader.trouble == "what comes cannot be read: check the baud rate"
+    script.steps = [lines(1, 2)]
+    reader.read()
+    assert reader.trouble == ""
+
+
+def test_unreadable_lines_are_noted_also_when_they_come_too_slowly_to_be_judged_before_the_silence():
+    script = Script(lines(*range(5)), *[b"9x?\n"] * 60)
+    reader, items = read(script, 61)
+    notes = [item.text for item in items if isinstance(item, Note)]
+    assert notes == ["90 % of lines unreadable: check the baud rate"]
+    assert reader.trouble == notes[0]
