@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
+import math
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
@@ -16,10 +18,30 @@ from typing import Any
 from biofeedback.web.layout import encode_update
 from biofeedback.web.live import Live
 
+LOG = logging.getLogger("biofeedback.web")
 HEARTBEAT_S = 0.25  # a page that hears nothing for 1 s says it is disconnected
 MAX_REPLIES = 16  # a page that talks without listening loses its oldest replies, not our memory
 
 Send = Callable[[str | bytes], Awaitable[None]]
+
+
+def encode_json(value: Any) -> str:
+    """JSON that a browser can read. A number that is none becomes null and is logged: our fault, not the page's end."""
+    try:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    except ValueError:
+        LOG.exception("the state holds a number that is none")
+        return json.dumps(_without_nan(value), ensure_ascii=False)
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: _without_nan(part) for key, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(part) for part in value]
+    return value
 
 
 class StateText:
@@ -34,8 +56,7 @@ class StateText:
         """The revision and its text."""
         revision = self._live.revision
         if revision != self._revision:
-            state = dict(self._live.state())
-            self._text = json.dumps({"revision": revision, "state": state}, ensure_ascii=False, allow_nan=False)
+            self._text = encode_json({"revision": revision, "state": dict(self._live.state())})
             self._revision = revision
         return revision, self._text
 

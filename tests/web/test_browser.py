@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -216,3 +217,40 @@ def test_nothing_moves_while_a_question_opens_during_a_hold(served: Served, open
         page.wait(lambda: page.tab.get_attribute("#pad", "data-open") == "yes")  # noqa: B023
         assert page.tab.evaluate(boxes) == before, (width, height)
         page.context.close()
+
+
+def test_sound_tells_below_and_above_is_silent_in_the_band_and_when_muted(
+    served: Served, open_tab: Any, tmp_path: Path
+) -> None:
+    count = tmp_path / "count.js"
+    count.write_text(
+        """window.tones = [];
+        const make = AudioContext.prototype.createOscillator;
+        AudioContext.prototype.createOscillator = function () {
+          const tone = make.call(this);
+          setTimeout(() => window.tones.push(tone.frequency.value));
+          return tone;
+        };"""
+    )
+    served.do(SCENES["inside"])
+    page = open_tab(script=count)
+    page.wait(lambda: page.text("number") == "71")
+    page.tab.click("#ask")  # browsers allow sound after the first press
+
+    def listen(band_state: int, percent: float) -> list[float]:
+        served.do(lambda live: live.feed(np.array([percent]), band_state=band_state))
+        page.tab.wait_for_timeout(400)
+        page.tab.evaluate("() => { window.tones = []; }")
+        page.tab.wait_for_timeout(1500)
+        return list(page.tab.evaluate("() => window.tones"))
+
+    below, inside, above = listen(1, 40.0), listen(2, 70.0), listen(3, 95.0)
+    assert below
+    assert below[0] < below[1]  # rising
+    assert inside == []
+    assert above
+    assert above[0] > above[1]  # falling
+    assert min(above) > max(below)
+    page.tab.keyboard.press("m")
+    assert listen(3, 96.0) == []
+    assert page.text("sound-name") == "Sound off"

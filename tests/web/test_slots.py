@@ -4,6 +4,7 @@ import asyncio
 import json
 
 import numpy as np
+import pytest
 
 from biofeedback.web.slots import MAX_REPLIES, PageSlot, StateText
 
@@ -50,6 +51,15 @@ def test_the_state_comes_only_when_it_changed_and_before_the_update_that_belongs
     state, update = slot.take()
     assert json.loads(state)["revision"] == read_update(update).revision == live.revision
     assert json.loads(state)["state"]["limit"] == 7
+
+
+def test_a_number_that_is_none_does_not_end_the_pages(caplog: pytest.LogCaptureFixture) -> None:
+    live = FakeLive()
+    live.change(limit=float("nan"), ratings=[{"value": float("inf")}, (1.5, "x")])
+    state = json.loads(make_slot(live).take()[0], parse_constant=pytest.fail)["state"]
+    assert state["limit"] is None
+    assert state["ratings"] == [{"value": None}, [1.5, "x"]]
+    assert "a number that is none" in caplog.text
 
 
 def test_replies_come_after_the_state_they_caused_and_are_bounded() -> None:

@@ -7,7 +7,7 @@ import { Link } from "./link.js";
 import { HIGHEST, Pad } from "./pad.js";
 import { Player, chooseCue } from "./sound.js";
 import { renderStages } from "./stages.js";
-import { capital, followPush, formView, guideIndex, instruction, isRunning, nextText, phaseSpan, scaleTop, timeText, trouble } from "./state.js";
+import { capital, followPush, formView, guideIndex, instruction, isRunning, nextText, otherEfforts, phaseSpan, scaleTop, timeText, trouble } from "./state.js";
 import { Ring, STRIP_S, drawStrip } from "./strip.js";
 
 const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null, push: null };
@@ -116,6 +116,7 @@ function renderForm(state, update, view, live) {
   setData($("number"), "level", String(update?.level ?? -1));
   setText($("unit"), view.unit);
   setText($("word"), view.word);
+  setText($("others"), otherEfforts(state, update, view).join("  "));
   const counting = live;
   const remaining = counting && update ? update.remainingS : NaN;
   setText($("time"), timeText(remaining) || "–");

@@ -169,6 +169,13 @@ function restWord(state, remainingS) {
   return state.band ? "Build up gently" : "";
 }
 
+/** Calibrated channels beside the one that guides: "emg 64 %". */
+export function otherEfforts(state, update, view) {
+  if (!["target", "free"].includes(view.mode) || state.stage !== "plan") return [];
+  const guide = guideIndex(state);
+  return state.channels.flatMap((channel, k) => (k !== guide && channel.calibrated && channel.kind !== "position" ? [`${channel.name} ${channel.problem ? "–" : percentText(update.percent[k])} %`] : []));
+}
+
 /** Headline and the line under it: what to do now. */
 export function instruction(state) {
   if (!state) return { now: "Connecting", more: "" };

@@ -120,6 +120,15 @@ test("stop matters exactly while there is effort", () => {
   assert.equal(state.isRunning(null), false);
 });
 
+test("other calibrated channels are told beside the one that guides", () => {
+  const emg = { ...CHANNEL, name: "emg", kind: "emg", guide: false };
+  const now = session({ channels: [CHANNEL, emg, { ...emg, name: "knee", kind: "position" }, { ...emg, name: "emg2", calibrated: false }] });
+  const news = update({ percent: [71, 63.6, 5, NaN] });
+  assert.deepEqual(state.otherEfforts(now, news, state.formView(now, news, null)), ["emg 64 %"]);
+  const lost = state.trouble(now, news, "silent");
+  assert.deepEqual(state.otherEfforts(now, news, state.formView(now, news, lost)), []);
+});
+
 test("phase spans come from the time left", () => {
   assert.deepEqual(state.phaseSpan(session(), update()), { index: 1, fromS: 20, toS: 40, band: [60, 80] });
   assert.equal(state.phaseSpan(session(), update({ remainingS: NaN })), null);
