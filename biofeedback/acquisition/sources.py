@@ -206,7 +206,7 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
     ----------
     url
         ``serial:PORT?baud=115200&rate=80&channels=force:N``, ``ble:NAME?profile=frame-radio``,
-        ``replay:FILE?speed=4``, ``simulated:?seed=1``.
+        ``replay:FILE?speed=4``, ``simulated:?seed=1``, ``join:URL|URL`` for two sensors.
     open_recording
         How ``replay:`` opens a recording; without it only text logs can be replayed.
 
@@ -215,6 +215,10 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
     SourceError
         The URL cannot be understood or used; says what to write instead.
     """
+    if url.strip().lower().startswith("join:"):
+        from biofeedback.acquisition.join import open_joined
+
+        return open_joined(url, lambda part: open_source(part, open_recording=open_recording))
     parsed = SourceUrl.parse(url)
     if parsed.scheme == "serial":
         from biofeedback.acquisition.serial_source import open_serial
@@ -232,8 +236,8 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.simulated import open_simulated
 
         return open_simulated(url)
-    near = difflib.get_close_matches(parsed.scheme, ["serial", "ble", "replay", "simulated"], n=1)
-    cure = f"did you mean {near[0]}:?" if near else f"use serial:, ble:, replay: or simulated:, {EXAMPLE}"
+    near = difflib.get_close_matches(parsed.scheme, ["serial", "ble", "replay", "simulated", "join"], n=1)
+    cure = f"did you mean {near[0]}:?" if near else f"use serial:, ble:, replay:, simulated: or join:, {EXAMPLE}"
     raise SourceError(f"{parsed.scheme}: is no kind of source", cure)
 
 

@@ -1,0 +1,230 @@
+"""Two or more sensors on one time axis: the ``join:`` source. The first one's frames are the grid.
+
+Each sensor's frames are mapped to this computer's clock by its own running line; the other sensors' counts are
+interpolated linearly at the moments of the first one's frames, which a note in the recording says. What differs in the
+delay of their wires (a radio may take 30 ms, a cable 1 ms) cannot be known and stays.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from biofeedback.acquisition.clock import DeviceClock
+from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.errors import SourceError
+from biofeedback.model import Channel, Chunk, Cue, FloatArray, Gap, Item, Note
+
+BoolArray: TypeAlias = NDArray[np.bool_]
+PATIENCE_S = 0.25  # for the other sensors; then a frame is missing, since it is a reading of all channels
+HISTORY_S = 2.0
+REACH_PERIODS = 1.5  # neighbours further apart than this belong to a gap: nothing is interpolated across it
+READ_S = 0.05
+
+
+class _Stream:
+    """One sensor: its clock, and of a sensor other than the first the frames of the last 2 s."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self.rate_hz = rate_hz
+        self._clock = DeviceClock()
+        self._is_broken = False
+        self._frames: FloatArray = np.empty(0)
+        self._counts: FloatArray | None = None
+
+    def follow(self, item: Item, arrival_s: float) -> None:
+        """The line that maps frames to moments learns from the last frame of every chunk."""
+        if isinstance(item, Gap) and item.reason in ("no data", "device restarted"):
+            self._is_broken = True  # the length of such a gap is only known to some 0.1 s
+        elif isinstance(item, Chunk):
+            if self._is_broken:
+                self._clock.reset()
+                self._frames, self._counts, self._is_broken = np.empty(0), None, False
+            self._clock.add((item.end_frame - 1) / self.rate_hz, arrival_s)
+
+    def remember(self, chunk: Chunk) -> None:
+        """Keep for ``look_up``."""
+        frames = np.concatenate((self._frames, np.arange(chunk.first_frame, chunk.end_frame)))
+        counts = chunk.counts if self._counts is None else np.concatenate((self._counts, chunk.counts))
+        keep = frames > frames[-1] - HISTORY_S * self.rate_hz
+        self._frames, self._counts = frames[keep], counts[keep]
+
+    def moments_of(self, frames: FloatArray) -> FloatArray:
+        """Seconds on this computer's clock, by the line as it is now."""
+        return self._clock.to_session(frames / self.rate_hz)
+
+    def has_seen(self, moment_s: float) -> bool:
+        """Whether frames up to that moment are here."""
+        return len(self._frames) > 1 and bool(self.moments_of(self._frames[-1:])[0] >= moment_s)
+
+    def look_up(self, times_s: FloatArray, n_channels: int) -> tuple[FloatArray, BoolArray]:
+        """Counts at ``times_s``, and which of them lie between two neighbours that belong together."""
+        if self._counts is None or len(self._frames) < 2:
+            return np.zeros((len(times_s), n_channels)), np.zeros(len(times_s), dtype=np.bool_)
+        known_s = self.moments_of(self._frames)
+        right = np.clip(np.searchsorted(known_s, times_s), 1, len(known_s) - 1)
+        reach_s = REACH_PERIODS / self.rate_hz
+        before, after = times_s - known_s[right - 1], known_s[right] - times_s
+        good = (before >= 0) & (after >= 0) & (before <= reach_s) & (after <= reach_s)
+        columns = [np.interp(times_s, known_s, column) for column in self._counts.T]
+        return np.stack(columns, axis=1), np.asarray(good, dtype=np.bool_)
+
+
+class Joiner:
+    """Frames of all sensors to rows of the first one's grid. Pure: moments come in as arguments."""
+
+    def __init__(self, rates_hz: Sequence[float], n_channels: Sequence[int]) -> None:
+        self._streams = [_Stream(rate_hz) for rate_hz in rates_hz]
+        self._n_channels = n_channels
+        self._pending: deque[tuple[Chunk, float]] = deque()
+
+    def push(self, which: int, items: Sequence[Item], arrival_s: float) -> None:
+        """Items of sensor ``which`` have arrived."""
+        for item in items:
+            self._streams[which].follow(item, arrival_s)
+            if not isinstance(item, Chunk):
+                continue
+            if which == 0:
+                self._pending.append((item, arrival_s))
+            else:
+                self._streams[which].remember(item)
+
+    def take(self, now_s: float) -> list[tuple[int, FloatArray]]:
+        """Number and counts of all channels of frames that are complete; those that never will be are left out."""
+        rows: list[tuple[int, FloatArray]] = []
+        first, *others = self._streams
+        while self._pending:
+            chunk, arrival_s = self._pending[0]
+            times_s = first.moments_of(np.arange(chunk.first_frame, chunk.end_frame, dtype=np.float64))
+            complete = all(other.has_seen(float(times_s[-1])) for other in others)
+            if not complete and now_s - arrival_s < PATIENCE_S:
+                break
+            self._pending.popleft()
+            found = [other.look_up(times_s, n) for other, n in zip(others, self._n_channels[1:], strict=True)]
+            good = np.logical_and.reduce([ok for _, ok in found])
+            table = np.hstack([chunk.counts, *[values for values, _ in found]])
+            rows += [(chunk.first_frame + int(k), table[k]) for k in np.flatnonzero(good)]
+        return rows
+
+
+class JoinedSource:
+    """See ``Source``. Every sensor has a reader and a thread of its own; what they make is sent on as lines."""
+
+    def __init__(self, sources: Sequence[Source], *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
+        self.url, self._sources, self._clock = url, list(sources), clock
+        self.is_simulated = any(source.is_simulated for source in sources)
+        self._queue: queue.Queue[tuple[int, list[Item], float] | None] = queue.Queue(1000)
+        self._stopped = threading.Event()
+        self._threads: list[threading.Thread] = []
+        self._joiner = Joiner([1.0], [1])
+        self._words: list[str] = []
+        self.description = " and ".join(source.description for source in sources)
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """Those of the first sensor, then those of the others."""
+        return tuple(channel for source in self._sources for channel in source.channels)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Lines carry the frame number of the first sensor."""
+        return ("seq", *(channel.name for channel in self.channels))
+
+    @property
+    def rate_hz(self) -> float:
+        """The first sensor's."""
+        return self._sources[0].rate_hz
+
+    def open(self) -> None:
+        """Open one after the other; SourceError if one cannot be opened, or if they do not go together."""
+        try:
+            for source in self._sources:
+                source.open()
+            self._check()
+        except BaseException:
+            self.close()
+            raise
+        self._joiner = Joiner(
+            [source.rate_hz for source in self._sources], [len(source.channels) for source in self._sources]
+        )
+        names = ", ".join(channel.name for source in self._sources[1:] for channel in source.channels)
+        self._words = [f"{names} interpolated linearly at the frames of {self._sources[0].description}"]
+        self.description = " and ".join(source.description for source in self._sources)
+        self._stopped.clear()
+        for which, source in enumerate(self._sources):
+            thread = threading.Thread(target=self._pump, args=(which, Reader(source)), daemon=True)
+            thread.start()
+            self._threads.append(thread)
+
+    def close(self) -> None:
+        """Stop the threads, let go of the sensors."""
+        self._stopped.set()
+        for thread in self._threads:
+            thread.join(2.0)
+        self._threads.clear()
+        for source in self._sources:
+            source.close()
+
+    def reopen(self) -> bool:
+        """Each reader gets its own sensor back."""
+        return True
+
+    def cue(self, cue: Cue) -> None:
+        """To whichever listens."""
+        for source in self._sources:
+            source.cue(cue)
+
+    def read(self) -> bytes:
+        """Complete frames as lines; b"" after 50 ms without any news."""
+        try:
+            news = [self._queue.get(timeout=READ_S)]
+            while not self._queue.empty():
+                news.append(self._queue.get_nowait())
+        except queue.Empty:
+            news = []
+        words, self._words = self._words, []
+        for new in news:
+            if new is None:
+                raise EndOfSource
+            which, items, arrival_s = new
+            words += [item.text for item in items if isinstance(item, Note)]
+            self._joiner.push(which, items, arrival_s)
+        lines = [f"# {' '.join(text.split())}\n" for text in words]
+        for frame, counts in self._joiner.take(self._clock()):
+            lines.append(f"{frame} {' '.join(f'{value:.10g}' for value in counts)}\n")
+        return "".join(lines).encode("ascii", "replace")
+
+    def _pump(self, which: int, reader: Reader) -> None:
+        try:
+            while not self._stopped.is_set():
+                items = reader.read()
+                if items:
+                    self._queue.put((which, items, self._clock()))
+        except EndOfSource:
+            self._queue.put(None)
+
+    def _check(self) -> None:
+        names = [channel.name for channel in self.channels]
+        if len(set(names)) < len(names):
+            raise SourceError(f"two sensors have a channel of one name: {', '.join(names)}", "give each its own name")
+        for source in self._sources[1:]:
+            for channel in source.channels:
+                if channel.kind == "emg" and not channel.envelope:
+                    cure = "name its sensor first: what is interpolated loses its spectrum"
+                    raise SourceError(f"{channel.name} is raw EMG and not of the first sensor", cure)
+
+
+def open_joined(url: str, open_one: Callable[[str], Source]) -> JoinedSource:
+    """Source for ``join:URL|URL``."""
+    parts = [part for part in url.partition(":")[2].split("|") if part.strip()]
+    if len(parts) < 2:
+        raise SourceError("join: needs two sources", "write join:FIRST|SECOND, the one with the highest rate first")
+    return JoinedSource([open_one(part) for part in parts], url=url)
