@@ -8,13 +8,11 @@ import json
 import logging
 import math
 import mimetypes
-import socket
 import time
-from collections.abc import AsyncIterator, Callable, Generator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 
-import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
@@ -22,14 +20,16 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from biofeedback.errors import BiofeedbackError, SessionError
+from biofeedback.errors import BiofeedbackError
 from biofeedback.web.answers import answer_message
 from biofeedback.web.door import Door, may_visit
 from biofeedback.web.live import Live
 from biofeedback.web.pairing import Invitation, Role
 from biofeedback.web.review import Review
+from biofeedback.web.seats import Report, Seat, find_seat
+from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Sharing, find_network_address
-from biofeedback.web.slots import PageSlot, StateText
+from biofeedback.web.slots import PageSlot
 
 LOG = logging.getLogger("biofeedback.web")
 DEFAULT_PORT = 8765
@@ -37,8 +37,6 @@ MAX_PAGES = 32
 MAX_CODE_BYTES = 200
 SAME_REFUSAL_S = 60.0
 PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
-MAX_FRAME_BYTES = 65536  # larger frames close the connection; the message limit answers politely well before
-SEND_BUFFER_BYTES = 65536  # a small kernel buffer: a page that wakes has little old news to read through
 
 PAGE_HEADERS = {
     "content-security-policy": "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; "
@@ -53,8 +51,6 @@ REPORT_HEADERS = PAGE_HEADERS | {
     "form-action 'none'; frame-ancestors 'none'",
     "cache-control": "no-store",
 }
-
-Report = Callable[[], str]
 
 
 def read_static() -> Mapping[str, tuple[bytes, str]]:
@@ -101,24 +97,22 @@ class Doorkeeper:
 
 @dataclass(slots=True)
 class Site:
-    """The routes around one live session."""
+    """The routes around the live sessions, one for each seat."""
 
-    live: Live | None
-    report: Report | None = None
+    seats: Sequence[Seat]
     sharing: Sharing | None = None
     review: Review | None = None
-    _state_text: StateText | None = field(init=False)
     _n_pages: int = field(init=False, default=0)
     _files: Mapping[str, tuple[bytes, str]] = field(init=False)
 
     def __post_init__(self) -> None:
-        self._state_text = StateText(self.live) if self.live else None
         self._files = read_static()
 
     def app(self, door: Door) -> ASGIApp:
         """The ASGI application behind ``door``."""
         routes: list[BaseRoute] = [
             *(Route(place, self._index) for place in PLACES),
+            Route("/group", self._group),
             Route("/static/{name}", self._static),
             Route("/report", self._report),
             Route("/pair", self._pair, methods=["GET", "POST"]),
@@ -128,10 +122,15 @@ class Site:
             routes += self.review.routes(self._review, REPORT_HEADERS)
         return Doorkeeper(Starlette(routes=routes), door)
 
-    async def _index(self, _request: Request) -> Response:
-        if self.live is None:
+    async def _index(self, request: Request) -> Response:
+        if not self.seats:
             return RedirectResponse("/review", status_code=303, headers=PAGE_HEADERS)
-        return self._file("index.html")
+        return self._file("index.html" if find_seat(self.seats, request.query_params) else "")
+
+    async def _group(self, _request: Request) -> Response:
+        if len(self.seats) < 2:
+            return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
+        return self._file("group.html")
 
     async def _review(self, _request: Request) -> Response:
         return self._file("review.html")
@@ -157,17 +156,19 @@ class Site:
                 return PlainTextResponse("Too long.\n", status_code=413, headers=PAGE_HEADERS)
         return self.sharing.answer_code(body.decode("utf-8", "replace"))
 
-    async def _report(self, _request: Request) -> Response:
-        if self.report is None:
+    async def _report(self, request: Request) -> Response:
+        seat = find_seat(self.seats, request.query_params)
+        if seat is None or seat.report is None:
             return PlainTextResponse("There is no report yet.\n", status_code=404, headers=PAGE_HEADERS)
         try:
-            html = await asyncio.to_thread(self.report)  # drawing takes seconds: never on the session's loop
+            html = await asyncio.to_thread(seat.report)  # drawing takes seconds: never on the session's loop
         except BiofeedbackError as error:
             return PlainTextResponse(f"No report: {error}.\n", status_code=404, headers=PAGE_HEADERS)
         return HTMLResponse(html, headers=REPORT_HEADERS)
 
     async def _page(self, socket: WebSocket) -> None:
-        if self.live is None or self._state_text is None:
+        seat = find_seat(self.seats, socket.query_params)
+        if seat is None:
             await socket.close(1008)
             return
         if self._n_pages >= MAX_PAGES:
@@ -177,15 +178,15 @@ class Site:
         self._n_pages += 1
         try:
             await socket.accept()
-            await self._talk(socket, self.live, self._state_text)
+            await self._talk(socket, seat)
         except (WebSocketDisconnect, OSError):
             pass  # a page may leave at any moment; the session does not notice
         finally:
             self._n_pages -= 1
 
-    async def _talk(self, socket: WebSocket, live: Live, state_text: StateText) -> None:
+    async def _talk(self, socket: WebSocket, seat: Seat) -> None:
         role: Role = socket.scope["role"]
-        slot = PageSlot(live, state_text)
+        slot = PageSlot(seat.live, seat.state_text)
         still_welcome = self.sharing.guard(socket.scope) if self.sharing else None
 
         async def send(message: str | bytes) -> None:
@@ -198,10 +199,11 @@ class Site:
 
         async def listen() -> None:
             while (message := await socket.receive())["type"] == "websocket.receive":
-                slot.put_reply(answer_message(live, message.get("text"), by=role, sharing=self.sharing))
+                slot.put_reply(answer_message(seat.live, message.get("text"), by=role, sharing=self.sharing))
 
         you = {"role": role, "shared": self.sharing is not None, "review": self.review is not None}
-        await send(json.dumps({"you": you}))
+        group = {"seats": len(self.seats)} if len(self.seats) > 1 else {}
+        await send(json.dumps({"you": you | group}))
         tasks = [asyncio.create_task(slot.pump(send)), asyncio.create_task(listen())]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
@@ -215,28 +217,6 @@ class Site:
             task.result()
 
 
-class _Server(uvicorn.Server):
-    """Leaves signals to the program that owns the event loop."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Generator[None, None, None]:
-        """Take no signal."""
-        yield
-
-
-def _bind(host: str, port: int) -> socket.socket:
-    bound = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
-    try:
-        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        bound.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
-        bound.bind((host, port))
-    except OSError as error:
-        bound.close()
-        what = f"the page's address {host}:{port} cannot be used ({error.strerror or error})"
-        raise SessionError(what, "close the other program, or use --port 0 for any free port") from None
-    return bound
-
-
 @contextlib.asynccontextmanager
 async def open_page(
     live: Live | None,
@@ -246,6 +226,7 @@ async def open_page(
     report: Report | None = None,
     share: Callable[[Invitation], None] | None = None,
     review: Review | None = None,
+    others: Sequence[Seat] = (),
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
@@ -259,15 +240,16 @@ async def open_page(
     SessionError
         If the address is in use, or this machine has no address on a network to share on.
     """
-    bound = [_bind(host, port)]
+    bound = [bind(host, port)]
     port = int(bound[0].getsockname()[1])
     sharing = None
     if share:
         outside = find_network_address()
-        bound.append(_bind(outside, port))
+        bound.append(bind(outside, port))
         sharing = Sharing(f"http://{outside}:{port}")
     door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
-    server = _Server(_make_config(Site(live, report, sharing, review).app(door)))
+    seats = [*([Seat(live, report)] if live else []), *others]
+    server = make_server(Site(seats, sharing, review).app(door))
     task = asyncio.create_task(server.serve(sockets=bound))
     try:
         while not server.started:
@@ -282,18 +264,3 @@ async def open_page(
         await task
         for sock in bound:
             sock.close()
-
-
-def _make_config(app: ASGIApp) -> uvicorn.Config:
-    return uvicorn.Config(
-        app,
-        log_config=None,
-        access_log=False,
-        lifespan="off",
-        server_header=False,
-        ws_max_size=MAX_FRAME_BYTES,
-        ws_per_message_deflate=False,
-        ws_ping_interval=5.0,
-        ws_ping_timeout=10.0,
-        timeout_graceful_shutdown=1,
-    )

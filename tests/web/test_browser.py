@@ -127,6 +127,22 @@ def test_a_dead_server_is_noticed_and_a_restarted_one_found_within_two_seconds(s
     assert not page.tab.is_visible("#banner")
 
 
+def test_a_page_that_was_asleep_wakes_in_the_present(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.wait(lambda: page.text("number") == "71")
+    session = page.context.new_cdp_session(page.tab)
+    session.send("Network.enable")
+    session.send("Page.enable")
+    session.send("Page.setWebLifecycleState", {"state": "frozen"})  # a phone that was locked
+    for _ in range(100):
+        served.do(lambda live: live.feed(np.full(20, 55.0), band_state=1))
+    served.do(lambda live: live.feed(np.array([88.0]), band_state=3))
+    session.send("Page.setWebLifecycleState", {"state": "active"})
+    assert page.wait(lambda: page.text("number") == "88") < 2.0
+    assert page.text("word") == "Ease off a little"
+
+
 def test_stop_by_button_space_and_escape(served: Served, open_tab: Any) -> None:
     page = open_tab()
     for press in (

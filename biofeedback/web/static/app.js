@@ -32,6 +32,7 @@ function onState(state, revision) {
   renderStages(state, send);
   renderPad(state);
   if (place === "coach") renderCoach(state, send);
+  keepAwake(isRunning(state));
   queueDraw();
 }
 
@@ -325,6 +326,18 @@ function setUpHands() {
 }
 
 // --- colours and life
+
+let awake = null;
+/** Keep the screen lit during effort, where the browser can: a dark screen guides nobody. */
+async function keepAwake(on) {
+  if (!on && awake) {
+    awake.release().catch(() => {});
+    awake = null;
+  } else if (on && !awake && navigator.wakeLock && !document.hidden) {
+    awake = await navigator.wakeLock.request("screen").catch(() => null);
+    awake?.addEventListener("release", () => (awake = null));
+  }
+}
 
 function readColors() {
   const style = getComputedStyle(document.documentElement);

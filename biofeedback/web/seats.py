@@ -1,0 +1,30 @@
+"""Several athletes behind one address: each has a seat, counted from 1, with a session of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from biofeedback.web.live import Live
+from biofeedback.web.slots import StateText
+
+Report = Callable[[], str]
+MAX_SEATS = 4  # as many gauges as one person can watch at once
+
+
+@dataclass(slots=True)
+class Seat:
+    """One athlete's session, and the report that can be made of it."""
+
+    live: Live
+    report: Report | None = None
+    state_text: StateText = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.state_text = StateText(self.live)
+
+
+def find_seat(seats: Sequence[Seat], query: Mapping[str, str]) -> Seat | None:
+    """The seat that ``?seat=2`` names, the first without it; None where there is no such seat."""
+    by_number = {str(number): seat for number, seat in enumerate(seats, 1)}
+    return by_number.get(query.get("seat", "1"))
