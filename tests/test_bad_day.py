@@ -170,6 +170,29 @@ def test_a_file_that_is_no_recording_and_one_from_a_newer_version(tmp_path: Path
     assert sorted(path.name for path in tmp_path.iterdir()) == ["holiday.hold", "newer.hold"]
 
 
+def test_a_recording_replayed_is_recorded_again_number_for_number(tmp_path: Path) -> None:
+    original = ROOT / "recordings-demo" / "A02.hold"
+    source = f"replay:{original}?speed=max"
+    result = run_program("live", "--source", source, "--folder", tmp_path, "--no-browser", "--port", 0)
+    assert (result.returncode, result.stderr) == (0, "")
+    (path,) = tmp_path.glob("*.hold")
+    np.testing.assert_array_equal(open_recording(path).counts(), open_recording(original).counts())
+
+
+def test_a_replay_of_a_damaged_recording_ends_where_the_damage_is(tmp_path: Path) -> None:
+    damaged = tmp_path / "damaged.hold"
+    shutil.copy(ROOT / "recordings-demo" / "A02.hold", damaged)
+    with sqlite3.connect(damaged) as connection:
+        connection.execute("UPDATE chunks SET crc32 = crc32 + 1 WHERE first_frame > 20000")
+    connection.close()
+    folder = tmp_path / "recordings"
+    source = f"replay:{damaged}?speed=max"
+    line = read_one_line(run_program("live", "--source", source, "--folder", folder, "--no-browser", "--port", 0))
+    assert f"{damaged} is damaged: checksum differs; run: biofeedback check {damaged}" in line
+    (path,) = folder.glob("*.hold")
+    assert 10_000 < open_recording(path).n_frames <= 20_100
+
+
 # -- during a hold ---------------------------------------------------------------------------------------------------
 
 

@@ -31,12 +31,12 @@ def run(args: argparse.Namespace) -> int:
             if args.repair and (verdict.problems or verdict.remarks):
                 verdict = repair_recording(path, free_name(path))
         except RecordingError as error:
-            print(f"damaged  {error}", file=sys.stderr)
+            print(f"refused  {error}", file=sys.stderr)
             n_damaged += 1
             continue
         n_damaged += not verdict.is_sound
         print_verdict(verdict)
-    print(f"{len(files) - n_damaged} of {len(files)} recordings are sound")
+    print(f"sound: {len(files) - n_damaged} of {len(files)}")
     return 1 if n_damaged else 0
 
 

@@ -47,6 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Import, add what was said on the command line, tell what is odd."""
+    if args.file.suffix.lower() == SUFFIX:
+        raise RecordingError(f"{args.file} is a recording already", f"read it: biofeedback report {args.file}")
     settings = {key: getattr(args, key) for key in ("athlete", "exercise", "side", "position") if getattr(args, key)}
     if args.started:
         settings["started_utc"] = args.started

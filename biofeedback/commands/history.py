@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from biofeedback.commands.dates import read_date
 from biofeedback.commands.many import run_many
 from biofeedback.commands.progress import make_progress
 from biofeedback.errors import BiofeedbackError
@@ -35,7 +36,8 @@ def run(args: argparse.Namespace) -> int:
     from biofeedback.report.history import build_history, describe_history
 
     folder = args.folder or recordings_folder()
-    entries = filter_recordings(list_recordings(folder), athlete=args.athlete, exercise=args.exercise, since=args.since)
+    since = read_date(args.since, "--since")
+    entries = filter_recordings(list_recordings(folder), athlete=args.athlete, exercise=args.exercise, since=since)
     names = [entry.name for entry in entries if not entry.problem]
     if not names:
         raise BiofeedbackError(f"no recording of {args.athlete} in {folder}", "see `biofeedback list` for the codes")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from biofeedback.commands.dates import read_date
 from biofeedback.commands.progress import make_progress
 from biofeedback.storage.library import Entry, filter_recordings, find_answers, list_recordings, to_json
 from biofeedback.storage.recording import Recording
@@ -37,7 +38,8 @@ def run(args: argparse.Namespace) -> int:
     filters = {name: getattr(args, name) for name in ("athlete", "exercise", "side", "position", "plan", "covariate")}
     entries = list_recordings(folder, progress=make_progress("reading"))
     n_all = len(entries)
-    entries = filter_recordings(entries, **filters, since=args.since, until=args.until)
+    since, until = read_date(args.since, "--since"), read_date(args.until, "--until")
+    entries = filter_recordings(entries, **filters, since=since, until=until)
     if args.answers or args.answer:
         entries = find_answers(folder, entries, find_word, progress=make_progress("working out answers"))
         entries = filter_recordings(entries, word=args.answer)

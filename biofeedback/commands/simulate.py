@@ -7,10 +7,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.simulated import SimulatedSource, open_simulated
+from biofeedback.acquisition.simulated import SimulatedSource
+from biofeedback.acquisition.sources import open_source
 from biofeedback.commands.drawing import draw_plan
-from biofeedback.commands.wiring import make_session, make_settings
-from biofeedback.errors import RecordingError, SessionError
+from biofeedback.commands.wiring import make_session, make_settings, read_limit
+from biofeedback.errors import RecordingError, SessionError, SourceError
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.plan import load_plan
 from biofeedback.session.setup import Setup
@@ -37,14 +38,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Simulate and write."""
-    source = open_simulated(args.source)
+    source = open_source(args.source)
+    if not isinstance(source, SimulatedSource):
+        raise SourceError(f"{args.source} is no simulated athlete", "write simulated:?seed=1&athlete=A01")
     setup = Setup(
         athlete=source.simulator.athlete.code,
         exercise=args.exercise,
         side=args.side,
         position=args.position,
         joint=args.joint,
-        limit=args.limit,
+        limit=read_limit(args.limit),
         fast=args.fast,
         simulated=True,
         started_utc=args.started,

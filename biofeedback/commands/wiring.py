@@ -72,8 +72,6 @@ def make_setup(args: argparse.Namespace, source: Source, *, started_utc: str, fa
     joint = args.joint or (exercise.joint if exercise else "general")
     if joint not in JOINTS:
         raise PlanError(f"--joint {joint}: no such row in the endurance table", f"use {', '.join(JOINTS)}")
-    if not 0 <= args.limit <= 10:
-        raise PlanError(f"--limit {args.limit:g}: discomfort is rated from 0 to 10", "use --limit 9, say")
     return Setup(
         athlete=args.athlete,
         exercise=exercise.title if exercise else args.exercise,
@@ -82,11 +80,18 @@ def make_setup(args: argparse.Namespace, source: Source, *, started_utc: str, fa
         side=args.side,
         position=args.position or (exercise.position if exercise else ""),
         joint=joint,
-        limit=args.limit,
+        limit=read_limit(args.limit),
         fast=fast,
         simulated=source.is_simulated,
         started_utc=started_utc,
     )
+
+
+def read_limit(limit: float) -> float:
+    """The agreed discomfort, on the scale of the ratings."""
+    if not 0 <= limit <= 10:
+        raise PlanError(f"--limit {limit:g}: discomfort is rated from 0 to 10", "use --limit 9, say")
+    return limit
 
 
 def load_plans(paths: Sequence[str]) -> list[Plan]:

@@ -91,6 +91,7 @@ class LiveSession:
         self._wake_due = False
         self._last_wake_s = -math.inf
         self._stopping = threading.Event()
+        self._failure: Exception | None = None
 
     # -- what pages use ------------------------------------------------------------------------------------------
 
@@ -165,7 +166,10 @@ class LiveSession:
     # -- running -------------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Read until ``stop`` or the end of a replay; the caller closes the recorder afterwards."""
+        """Read until ``stop`` or the end of a replay; the caller closes the recorder afterwards.
+
+        Raises what the feed raised: a replayed file can be damaged half-way.
+        """
         loop = asyncio.get_running_loop()
         thread = threading.Thread(target=self._read_port, args=(loop,), name="port", daemon=True)
         thread.start()
@@ -178,20 +182,26 @@ class LiveSession:
             await asyncio.gather(watch, return_exceptions=True)
             await asyncio.to_thread(thread.join, 5.0)
             self._feed.close()
+        if self._failure:
+            raise self._failure
 
     def stop(self) -> None:
         """End the run."""
         self.finished.set()
 
     def _read_port(self, loop: asyncio.AbstractEventLoop) -> None:
-        """The port thread: reads and decodes, nothing else."""
-        while not self._stopping.is_set():
-            items = self._feed.read()
-            if items is None:
-                self._call(loop, self.stop)
-                return
-            if items:
-                self._call(loop, self._receive, items)
+        """The port thread: reads and decodes, nothing else. A session that can read no more ends, and says why."""
+        try:
+            while not self._stopping.is_set():
+                items = self._feed.read()
+                if items is None:
+                    self._call(loop, self.stop)
+                    return
+                if items:
+                    self._call(loop, self._receive, items)
+        except Exception as error:
+            self._failure = error
+            self._call(loop, self.stop)
 
     @staticmethod
     def _call(loop: asyncio.AbstractEventLoop, function: Callable[..., None], *args: object) -> None:

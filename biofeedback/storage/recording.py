@@ -142,7 +142,8 @@ def _connect_read_only(path: Path, stack: contextlib.ExitStack) -> sqlite3.Conne
 
 
 def _open_and_try(uri: str) -> sqlite3.Connection:
-    connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+    # any thread, one at a time: a replay is opened by one and played by another
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0, check_same_thread=False)
     try:
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.Error:

@@ -44,7 +44,7 @@ def test_a_sound_recording_is_called_sound(path: Path, capsys: pytest.CaptureFix
     assert verdict.is_sound
     assert (verdict.duration_s, verdict.n_events, verdict.remarks) == (20.0, 20, ())
     assert run(path) == 0
-    assert capsys.readouterr().out.splitlines()[-1] == "1 of 1 recordings are sound"
+    assert capsys.readouterr().out.splitlines()[-1] == "sound: 1 of 1"
     assert path.read_bytes() == before
 
 
@@ -224,7 +224,7 @@ def test_the_command_tells_damage_by_its_exit_code(path: Path, capsys: pytest.Ca
     captured = capsys.readouterr()
     assert "6.00 s to 6.25 s: 250 frames are missing" in captured.out
     assert "b.hold is not a recording" in captured.err
-    assert captured.out.splitlines()[-1] == "0 of 2 recordings are sound"
+    assert captured.out.splitlines()[-1] == "sound: 0 of 2"
     empty = path.parent / "nothing"
     empty.mkdir()
     with pytest.raises(RecordingError, match="no recordings in"):
