@@ -230,7 +230,8 @@ async def open_page(
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
-    ``review`` adds the place where recordings are looked at; without ``live`` it is the only one.
+    ``review`` adds the place where recordings are looked at; without ``live`` it is the only one. ``others`` sit beside
+    ``live`` as seats 2, 3, ...: every path takes ``?seat=2``, and ``/group`` shows all of them.
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
     called with the first invitation, for the athlete. Traffic there is not encrypted: a network of one's own only.
