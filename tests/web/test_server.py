@@ -11,9 +11,10 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 from websockets.asyncio.client import ClientConnection, connect
-from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.exceptions import ConnectionClosed, InvalidMessage, InvalidStatus
 
 from biofeedback.errors import AnalysisError, SessionError
+from biofeedback.web.crowd import MAX_CONNECTIONS, MAX_PER_DEVICE, is_crowded
 from biofeedback.web.door import Door
 from biofeedback.web.server import MAX_PAGES, open_page, read_static
 
@@ -235,7 +236,8 @@ def test_a_crowd_at_the_door_does_not_disturb_the_page_that_is_in() -> None:
             crowd = await asyncio.gather(*(join(address) for _ in range(150)), return_exceptions=True)
             inside = [each for each in crowd if isinstance(each, ClientConnection)]
             assert len(inside) == MAX_PAGES - 1
-            assert all(isinstance(each, InvalidStatus) for each in crowd if each not in inside)
+            refused = [each for each in crowd if each not in inside]
+            assert all(isinstance(each, InvalidStatus | OSError | InvalidMessage) for each in refused)
             live.feed(np.array([42.0]))
             while True:
                 message = await page.recv()
@@ -246,6 +248,35 @@ def test_a_crowd_at_the_door_does_not_disturb_the_page_that_is_in() -> None:
                 await each.close()
 
     serve_fake(scenario)
+
+
+def test_hundreds_of_silent_connections_take_no_files_from_the_recording() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        parts = urlsplit(address)
+        async with join(address) as page:
+            held = [await asyncio.open_connection(parts.hostname, parts.port) for _ in range(400)]
+            waits = (asyncio.wait_for(reader.read(1), 0.3) for reader, _ in held)
+            dropped = await asyncio.gather(*waits, return_exceptions=True)
+            alive = sum(isinstance(each, TimeoutError) for each in dropped)
+            assert alive == MAX_PER_DEVICE - 1
+            live.feed(np.array([42.0]))
+            while True:
+                message = await page.recv()
+                if isinstance(message, bytes) and read_update(message).level == 0:
+                    break
+            for _, writer in held:
+                writer.close()
+
+    serve_fake(scenario)
+
+
+def test_one_device_cannot_take_the_places_of_others() -> None:
+    crowd = [("192.0.2.1", port) for port in range(MAX_PER_DEVICE)]
+    assert not is_crowded(crowd, crowd[0])
+    assert is_crowded([*crowd, ("192.0.2.1", 9999)], ("192.0.2.1", 9999))
+    assert not is_crowded([*crowd, ("192.0.2.2", 1)], ("192.0.2.2", 1))
+    many = [(f"192.0.2.{k}", 1) for k in range(MAX_CONNECTIONS + 1)]
+    assert is_crowded(many, many[-1])
 
 
 def test_a_page_that_stops_reading_delays_no_other() -> None:
