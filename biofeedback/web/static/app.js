@@ -1,10 +1,12 @@
 // Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
 
+import { paint as paintCanvas, readColors } from "./canvas.js";
 import { drawCoach, renderCoach, setUpCoach, showInvitation } from "./coach.js";
-import { $, make, setData, setText, show } from "./dom.js";
+import { $, setData, setText, show } from "./dom.js";
 import { draw } from "./gauge.js";
 import { Link } from "./link.js";
-import { HIGHEST, Pad } from "./pad.js";
+import { HIGHEST } from "./pad.js";
+import { PadView } from "./padview.js";
 import { Player, chooseCue } from "./sound.js";
 import { renderStages } from "./stages.js";
 import { capital, followPush, formView, guideIndex, instruction, isRunning, nextText, otherEfforts, phaseSpan, scaleTop, timeText, trouble } from "./state.js";
@@ -14,15 +16,16 @@ const page = { state: null, revision: -1, update: null, colors: null, spans: [],
 const place = { "/athlete": "athlete", "/coach": "coach" }[location.pathname] ?? "both";
 const ring = new Ring((STRIP_S + 1) * 1000);
 const levelRings = [];
-const pad = new Pad();
+const pad = new PadView($("pad-keys"), $("given"), rate);
 const player = new Player();
 const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger, sentAway: () => location.replace("/pair") });
 
 // --- from the session
 
-function onYou({ role, shared, review }) {
+function onYou({ role, shared, review, seats }) {
   show($("review"), review);
   if (role === "athlete" && place !== "athlete") location.replace("/athlete");
+  show($("group"), Boolean(seats) && role === "coach");
   show($("sharing"), shared && place === "coach");
 }
 
@@ -134,22 +137,8 @@ function renderForm(state, update, view, live) {
   describeAloud(view);
 }
 
-/** Draw on a canvas if its size or what it shows has changed. */
 function paint(canvas, drawing, key) {
-  const w = canvas.clientWidth;
-  const h = canvas.clientHeight;
-  if (!w || !h) return;
-  const ratio = Math.min(3, window.devicePixelRatio || 1);
-  const token = JSON.stringify([w, h, ratio, page.colors.name, key]);
-  if (canvas.token === token) return;
-  canvas.token = token;
-  if (canvas.width !== Math.round(w * ratio) || canvas.height !== Math.round(h * ratio)) {
-    canvas.width = Math.round(w * ratio);
-    canvas.height = Math.round(h * ratio);
-  }
-  const ctx = canvas.getContext("2d");
-  ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
-  drawing(ctx, w, h);
+  paintCanvas(canvas, drawing, key, page.colors);
 }
 
 let spokenAtMs = 0;
@@ -184,36 +173,9 @@ function sentence(text) {
 
 // --- rating
 
-function buildPad() {
-  const press = (whole) => () => {
-    pad.press(whole, performance.now());
-    padChanged();
-  };
-  const half = make("button", { type: "button", id: "half", "aria-label": "add a half", "aria-pressed": "false", onclick: () => { pad.addHalf(performance.now()); padChanged(); } }, "+½");
-  const none = make("button", { type: "button", "data-wide": true, id: "no-answer", onclick: () => rate(null) }, "No answer");
-  const order = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 0];
-  $("pad-keys").append(...order.sort((a, b) => a - b).map((whole) => make("button", { type: "button", "data-rating": whole, onclick: press(whole) }, String(whole))), half, none);
-}
-
-function padChanged() {
-  for (const button of $("pad-keys").querySelectorAll("[data-rating]")) button.toggleAttribute("data-pending", Number(button.dataset.rating) === pad.whole);
-  $("half").setAttribute("aria-pressed", String(pad.half));
-  $("half").toggleAttribute("data-pending", pad.half);
-  if (pad.whole !== null) setText($("given"), `${pad.value} … press +½ to add a half`);
-  setTimeout(sendPending, Math.max(0, pad.dueMs - performance.now()) + 5);
-}
-
-function sendPending() {
-  const value = pad.take(performance.now());
-  if (value === null) return;
-  rate(value);
-}
-
 function rate(value) {
-  pad.clear();
   const ask = page.state?.ask;
   send(ask ? { do: "rate", value, ask: ask.id } : { do: "rate", value });
-  padChanged();
 }
 
 function renderPad(state) {
@@ -223,10 +185,7 @@ function renderPad(state) {
   const said = ask && ask.said !== null && ask.said !== undefined ? ask.said : null;
   show($("said"), state.simulated); // keeps its place: nothing moves when the question comes
   setText($("said"), said === null ? "" : `The simulated athlete says: ${said}`);
-  for (const button of $("pad-keys").querySelectorAll("[data-rating]")) button.toggleAttribute("data-said", said !== null && Number(button.dataset.rating) === Math.floor(said));
-  $("half").toggleAttribute("data-said", said !== null && said % 1 !== 0);
-  const last = state.ratings.at(-1);
-  if (pad.whole === null) setText($("given"), last ? `last: ${last.value === null ? "no answer" : last.value}` : "");
+  pad.render(state);
   if (ask && ask.id !== page.lastAsk) {
     player.play("ask");
     buzz(60);
@@ -295,19 +254,7 @@ function onKey(event) {
     event.preventDefault();
     if (!event.repeat) stop("stopped by key");
   } else if (event.key.toLowerCase() === "m") mute(!player.muted);
-  else if (page.state?.stage === "plan") ratingKey(event);
-}
-
-function ratingKey(event) {
-  const now = performance.now();
-  if (/^[0-9]$/.test(event.key) && !event.repeat) pad.type(Number(event.key), now);
-  else if (event.key === "." || event.key === ",") pad.addHalf(now);
-  else if (event.key === "Backspace") pad.clear();
-  else if (event.key === "Enter" && pad.whole !== null) {
-    event.preventDefault();
-    pad.enter(now);
-  } else return;
-  padChanged();
+  else if (page.state?.stage === "plan") pad.type(event);
 }
 
 function setUpHands() {
@@ -339,26 +286,21 @@ async function keepAwake(on) {
   }
 }
 
-function readColors() {
-  const style = getComputedStyle(document.documentElement);
-  const get = (name) => style.getPropertyValue(name).trim();
-  page.colors = {
-    ink: get("--ink"), ink2: get("--ink2"), line: get("--line"), panel: get("--panel"), in: get("--in"), inTint: get("--in-tint"), above: get("--above"),
-    aboveTint: get("--above-tint"), below: get("--below"), belowTint: get("--below-tint"), rest: get("--rest"), restTint: get("--rest-tint"), sleeve: get("--sleeve"), target: get("--target"),
-  };
-  page.colors.name = page.colors.ink;
+function recolor() {
+  page.colors = readColors();
   queueDraw();
 }
 
 document.body.dataset.place = place;
-readColors();
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", readColors);
+recolor();
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolor);
 window.addEventListener("resize", queueDraw);
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) link.watch();
   queueDraw();
 });
-buildPad();
+pad.half.id = "half";
+pad.none.id = "no-answer";
 setUpSound();
 setUpHands();
 if (place === "coach") setUpCoach(send);

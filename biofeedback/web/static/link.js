@@ -6,9 +6,10 @@ import { Freshness, reconnectDelayMs } from "./state.js";
 const SENT_AWAY = 1008; // policy violation, RFC 6455 section 7.4.1
 
 export class Link {
-  /** on: {you({role, shared}), state(state), update(update), reply(reply), change(), stranger(), sentAway()} */
-  constructor(on) {
+  /** on: {you({role, shared, ...}), state(state), update(update), reply(reply), change(), stranger(), sentAway()}; seat: "?seat=2", or "" for the first */
+  constructor(on, seat = location.search) {
     this.on = on;
+    this.seat = seat;
     this.freshness = new Freshness();
     this.socket = null;
     this.tries = 0;
@@ -20,7 +21,7 @@ export class Link {
   open() {
     clearTimeout(this.timer);
     this.drop();
-    const socket = new WebSocket(`ws://${location.host}/ws`);
+    const socket = new WebSocket(`ws://${location.host}/ws${this.seat}`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
     socket.onmessage = (event) => {

@@ -104,6 +104,6 @@ function renderDone(state) {
     ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(rating))),
   );
   show($("report"), Boolean(state.report_url));
-  if (state.report_url) $("report").setAttribute("href", state.report_url);
+  if (state.report_url) $("report").setAttribute("href", state.report_url + location.search);
   setText($("recording"), state.recording?.file ? `Recorded in ${state.recording.file}.` : "");
 }

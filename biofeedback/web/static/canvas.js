@@ -1,0 +1,28 @@
+// What canvases have in common: the page's colours, and drawing only when something has changed.
+
+const NAMES = ["ink", "ink2", "line", "panel", "in", "in-tint", "above", "above-tint", "below", "below-tint", "rest", "rest-tint", "sleeve", "target"];
+
+/** The colours of the style sheet as they are now: {ink, inTint, ...}. */
+export function readColors() {
+  const style = getComputedStyle(document.documentElement);
+  const camel = (name) => name.replace(/-(.)/g, (_, letter) => letter.toUpperCase());
+  return Object.fromEntries(NAMES.map((name) => [camel(name), style.getPropertyValue(`--${name}`).trim()]));
+}
+
+/** Draw on a canvas if its size, the colours or what it shows (key) has changed. */
+export function paint(canvas, drawing, key, colors) {
+  const w = canvas.clientWidth;
+  const h = canvas.clientHeight;
+  if (!w || !h) return;
+  const ratio = Math.min(3, window.devicePixelRatio || 1);
+  const token = JSON.stringify([w, h, ratio, colors.ink, key]);
+  if (canvas.token === token) return;
+  canvas.token = token;
+  if (canvas.width !== Math.round(w * ratio) || canvas.height !== Math.round(h * ratio)) {
+    canvas.width = Math.round(w * ratio);
+    canvas.height = Math.round(h * ratio);
+  }
+  const ctx = canvas.getContext("2d");
+  ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
+  drawing(ctx, w, h);
+}

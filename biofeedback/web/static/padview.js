@@ -1,0 +1,69 @@
+// The rating pad on the screen: a button for every whole rating, one for a half, one for no answer.
+
+import { make, setText } from "./dom.js";
+import { HIGHEST, Pad } from "./pad.js";
+
+export class PadView {
+  /** keys: where the buttons go; given: where the last rating is said; rate(value) is called once for each rating. */
+  constructor(keys, given, rate) {
+    this.pad = new Pad();
+    this.given = given;
+    this.rate = rate;
+    this.wholes = Array.from({ length: HIGHEST + 1 }, (_, whole) => make("button", { type: "button", "data-rating": whole, onclick: () => this.press(whole) }, String(whole)));
+    this.half = make("button", { type: "button", "aria-label": "add a half", "aria-pressed": "false", onclick: () => this.addHalf() }, "+½");
+    this.none = make("button", { type: "button", "data-wide": true, onclick: () => this.answer(null) }, "No answer");
+    keys.append(...this.wholes, this.half, this.none);
+  }
+
+  press(whole) {
+    this.pad.press(whole, performance.now());
+    this.changed();
+  }
+
+  addHalf() {
+    this.pad.addHalf(performance.now());
+    this.changed();
+  }
+
+  answer(value) {
+    this.pad.clear();
+    this.rate(value);
+    this.changed();
+  }
+
+  /** A key while the pad listens. */
+  type(event) {
+    const now = performance.now();
+    if (/^[0-9]$/.test(event.key) && !event.repeat) this.pad.type(Number(event.key), now);
+    else if (event.key === "." || event.key === ",") this.pad.addHalf(now);
+    else if (event.key === "Backspace") this.pad.clear();
+    else if (event.key === "Enter" && this.pad.whole !== null) {
+      event.preventDefault();
+      this.pad.enter(now);
+    } else return;
+    this.changed();
+  }
+
+  changed() {
+    const { pad } = this;
+    for (const button of this.wholes) button.toggleAttribute("data-pending", Number(button.dataset.rating) === pad.whole);
+    this.half.setAttribute("aria-pressed", String(pad.half));
+    this.half.toggleAttribute("data-pending", pad.half);
+    if (pad.whole !== null) setText(this.given, `${pad.value} … press +½ to add a half`);
+    setTimeout(() => this.sendPending(), Math.max(0, pad.dueMs - performance.now()) + 5);
+  }
+
+  sendPending() {
+    const value = this.pad.take(performance.now());
+    if (value !== null) this.answer(value);
+  }
+
+  /** What a simulated athlete answers is marked to be pressed; the last rating is said. */
+  render(state) {
+    const said = state.ask?.said ?? null;
+    for (const button of this.wholes) button.toggleAttribute("data-said", said !== null && Number(button.dataset.rating) === Math.floor(said));
+    this.half.toggleAttribute("data-said", said !== null && said % 1 !== 0);
+    const last = state.ratings.at(-1);
+    if (this.pad.whole === null) setText(this.given, last ? `last: ${last.value === null ? "no answer" : last.value}` : "");
+  }
+}
