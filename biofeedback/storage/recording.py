@@ -76,9 +76,13 @@ class Recording:
 
     def counts(self) -> FloatArray:
         """All frames as sent, shape ``(n_frames, n_channels)``, NaN in gaps. RecordingError when damaged."""
-        counts = np.full((self.n_frames, len(self.channels)), np.nan)
+        counts = np.empty((self.n_frames, len(self.channels)))
+        end = 0
         for first, part in self._rows():
-            counts[first : first + len(part)] = part
+            counts[end:first] = np.nan
+            end = first + len(part)
+            counts[first:end] = part
+        counts[end:] = np.nan
         return counts
 
     def _chunks(self) -> Iterator[Chunk]:
