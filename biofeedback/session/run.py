@@ -248,6 +248,7 @@ class LiveSession:
         await asyncio.sleep(ANSWER_AFTER_S)
         try:
             self._answer = await asyncio.to_thread(self._analyse)
+            self.session.keep_answer(self._answer)
         except BiofeedbackError as error:
             self._answer = {"word": "no answer", "text": str(error), "details": []}
         except Exception:  # the analysis must never take a running session with it

@@ -64,6 +64,11 @@ class Session:
             self.engine.message = {"level": "warn", "text": f"{maximum.channel}: {'; '.join(warnings)}", "cure": ""}
         self._settle()
 
+    def keep_answer(self, answer: Mapping[str, Any]) -> None:
+        """Put what the analysis found on record, so that it can be searched for."""
+        self.engine.emit("answer", {"word": answer["word"], "text": answer["text"]})
+        self._settle()
+
     def _settle(self) -> None:
         for event in self.engine.take_events():
             self.recorder.event(replace(event, utc=self._utc()))

@@ -225,6 +225,7 @@ def test_an_answer_comes_after_the_plan_and_its_failure_takes_nothing_with_it(fa
         await until(live, lambda: live.state()["answer"])
         answer = live.state()["answer"]
         assert answer["word"] == ("no answer" if failure else "less")
+        assert ("answer" in [event.kind for event in rig.recorder.events]) == (failure is None)
         if isinstance(failure, AnalysisError):
             assert "hold longer" in answer["text"]
         rig.feed.put(0.1)
