@@ -145,7 +145,10 @@ def test_a_maximum_of_zero(board: Board, tmp_path: Path) -> None:
 
 def test_a_folder_that_cannot_be_one(board: Board, tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("shopping", "utf-8")
-    assert "notes.txt" in run_live(board.source, tmp_path / "notes.txt" / "recordings")
+    line = run_live(board.source, tmp_path / "notes.txt" / "recordings")
+    assert line.endswith(
+        "cannot be made: a file stands where its folder should be; move it away, or choose another folder"
+    )
 
 
 # -- files -----------------------------------------------------------------------------------------------------------

@@ -13,7 +13,8 @@ from biofeedback.errors import RecordingError
 BUSY_S = 1.0  # how long a commit waits for another program before that is called a problem
 DEVICE_FULL = ("SQLITE_FULL", "ENOSPC", "EDQUOT", "EFBIG")
 NOT_ALLOWED = ("SQLITE_READONLY", "EACCES", "EPERM", "EROFS")
-NO_FOLDER = ("ENOENT", "ENOTDIR", "EEXIST", "SQLITE_CANTOPEN")
+NO_FOLDER = ("ENOENT", "SQLITE_CANTOPEN")
+FILE_INSTEAD = ("ENOTDIR", "EEXIST")
 
 
 def make_folder(folder: Path) -> None:
@@ -124,4 +125,6 @@ def explain(error: Exception) -> tuple[str, str]:
         return "writing is not allowed there", "choose a folder that you may write to"
     if name.startswith(NO_FOLDER):
         return "the folder is gone", "bring it back or reconnect the drive"
+    if name.startswith(FILE_INSTEAD):
+        return "a file stands where its folder should be", "move it away, or choose another folder"
     return f"the disk failed ({error})", "reconnect the drive or choose another folder"

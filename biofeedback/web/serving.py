@@ -32,9 +32,9 @@ def bind(host: str, port: int) -> socket.socket:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
         bound.bind((host, port))
-    except OSError as error:
+    except (OSError, OverflowError) as error:  # the latter: no such port number
         bound.close()
-        what = f"the page's address {host}:{port} cannot be used ({error.strerror or error})"
+        what = f"the page's address {host}:{port} cannot be used ({getattr(error, 'strerror', None) or error})"
         raise SessionError(what, "close the other program, or use --port 0 for any free port") from None
     return bound
 

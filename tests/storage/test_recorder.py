@@ -192,7 +192,7 @@ def test_numpy_whole_numbers_and_odd_text_are_stored_like_any(tmp_path: Path) ->
 
 def test_folder_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("no folder")
-    with pytest.raises(RecordingError, match="the folder is gone"):
+    with pytest.raises(RecordingError, match="a file stands where its folder should be"):
         Recorder.create(tmp_path / "file" / "a.hold", make_settings())
 
 
@@ -230,7 +230,7 @@ def test_folder_that_stays_away_is_a_problem_and_what_was_kept_is_saved_later(
     recorder.append(Chunk(0, make_counts(300)))
     wait_until(lambda: recorder.problem is not None)
     assert recorder.problem == (
-        "not saving: the folder is gone; bring it back or reconnect the drive "
+        "not saving: a file stands where its folder should be; move it away, or choose another folder "
         "(3 s are kept in memory and saved as soon as it works)"
     )
     path.parent.unlink()
