@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import re
 import resource
 import shutil
 import signal
@@ -232,9 +233,11 @@ def test_a_pulled_plug_is_a_gap_of_known_length_told_at_once_and_over_soon(board
     assert page.state["stage"] == "plan"
     page.wait(lambda page: page.time_s > before_s + away_s + 3)
     after_s = page.time_s
+    assert after_s - before_s == pytest.approx(time.monotonic() - pulled_s, abs=0.3), "the session's clock kept step"
     assert program.end()[0] == 0
     recording = open_recording(program.recording)
-    assert find_gaps(recording, (before_s - 0.5, after_s)) == pytest.approx(away_s, abs=1.1)
+    missing_s = find_gaps(recording, (before_s - 0.5, after_s))
+    assert away_s - 0.1 < missing_s < away_s + 1.2, "the time away, and until the port was tried again"
     notes = [note.text for note in recording.notes]
     assert any("has gone" in note for note in notes)
     assert "the sensor is back" in notes
@@ -289,7 +292,7 @@ def test_an_attempt_too_short_is_not_believed_and_says_why(board: Board, start: 
     page.wait(lambda page: page.state["maximum"]["attempts"], within_s=15)
     (attempt,) = page.state["maximum"]["attempts"]
     assert not attempt["accepted"]
-    assert "s" in attempt["reason"]
+    assert re.fullmatch(r"attempt lasts [0-2]\.\d\d s; 3 s are needed; hold longer", attempt["reason"])
     refused = page.say("accept_maximum")
     assert (refused["ok"], refused["cure"]) == (False, "make another attempt")
     assert program.end()[0] == 0

@@ -23,6 +23,8 @@ def run(args: argparse.Namespace) -> int:
     folder = args.folder or recordings_folder()
     if not folder.is_dir():
         raise RecordingError(f"there is no folder {folder}", "name the folder of the recordings with --folder")
+    if not args.code.strip():
+        raise RecordingError("no code is given", "name the athlete whose recordings are to go, e.g. A01")
     files = find_files_of(folder, args.code)
     for path in files:
         print(path)
@@ -30,7 +32,10 @@ def run(args: argparse.Namespace) -> int:
         print("Nothing was deleted.")
         return 1
     done = forget_athlete(folder, args.code, files)
-    print(f"{len(done.deleted)} files deleted, {done.n_bytes / 1e6:.1f} MB overwritten.")
+    if done.deleted:
+        print(f"{len(done.deleted)} files deleted, {done.n_bytes / 1e6:.1f} MB overwritten.")
+    else:
+        print(f"There is no recording of {args.code} in {folder}: nothing was deleted.")
     for trace in done.traces:
         print(f"still mentions {args.code}: {trace}", file=sys.stderr)
     if not done.traces:

@@ -51,6 +51,7 @@ def test_every_command_explains_itself_and_is_documented(capsys, command):
         (["simulate", "serial:/dev/does-not-exist?channels=force", "missing/new.hold"], "simulated:?seed=1"),
         (["list", str(ROOT), "--since", "yesterday"], "--since yesterday is no date"),
         (["history", "A01", "--folder", str(ROOT), "--since", "2026-13"], "--since 2026-13 is no date"),
+        (["forget", " ", "--folder", str(ROOT), "--yes"], "no code is given"),
         (["convert", "missing.hold"], "is a recording already"),
         (["report", "missing.hold"], "missing.hold"),
         (["report", str(ROOT / "README.md")], "not a recording"),
