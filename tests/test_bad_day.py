@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import re
-import resource
 import shutil
 import signal
 import socket
 import sqlite3
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -24,8 +21,8 @@ from biofeedback.storage.recording import Recording, open_recording
 from .bad_day import PLAN, Board, Program, read_one_line, run_program
 from .requirements import need
 
-if sys.platform == "win32":
-    pytest.skip("pseudo-terminals are a Unix thing", allow_module_level=True)
+fcntl = pytest.importorskip("fcntl", reason="pseudo-terminals are a Unix thing")
+resource = pytest.importorskip("resource")
 
 ROOT = Path(__file__).resolve().parents[1]
 Start = Callable[..., Program]
