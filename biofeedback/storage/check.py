@@ -100,6 +100,7 @@ def _open_rows(path: Path, stack: ExitStack) -> tuple[Reader, list[str]]:
             raise
         problems = [f"database page: {error.__cause__}"]
         unreadable: RecordingError | None = error
+        problems += _find_cut(path)
     else:
         unreadable = None
         if not problems:
@@ -119,6 +120,19 @@ def _check_pages(connection: sqlite3.Connection) -> list[str]:
     except sqlite3.DatabaseError as error:
         messages = [str(error)]
     return [] if messages == ["ok"] else [f"database page: {line}" for text in messages for line in text.splitlines()]
+
+
+def _find_cut(path: Path) -> list[str]:
+    """What a copy that stopped half-way lacks: the header tells the size (SQLite file format, section 1.3)."""
+    with path.open("rb") as file:
+        head = file.read(32)
+    n_bytes = path.stat().st_size
+    page_bytes = int.from_bytes(head[16:18], "big")
+    whole_bytes = int.from_bytes(head[28:32], "big") * (65536 if page_bytes == 1 else page_bytes)
+    if not n_bytes < whole_bytes < 100 * n_bytes:  # a damaged header may say anything
+        return []
+    lost_percent = 100 * (1 - n_bytes / whole_bytes)
+    return [f"the file is cut short: its last {lost_percent:.0f} % are missing, with the readings and events in them"]
 
 
 def _select_rows(connection: sqlite3.Connection, table: str) -> Iterator[tuple[int, tuple[Any, ...], bool]]:

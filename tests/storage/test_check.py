@@ -132,6 +132,18 @@ def test_a_damaged_page_costs_its_own_rows_only(path: Path, tmp_path: Path) -> N
     np.testing.assert_array_equal(counts[known], make_counts(N_FRAMES)[: len(counts)][known])
 
 
+def test_a_copy_that_stopped_half_way_says_how_much_is_missing(path: Path) -> None:
+    whole = path.read_bytes()
+    page_bytes = int.from_bytes(whole[16:18], "big")
+    kept = len(whole) // page_bytes * 3 // 4 * page_bytes
+    path.write_bytes(whole[:kept])
+    lost_percent = 100 - 100 * kept / len(whole)
+    assert (
+        f"the file is cut short: its last {lost_percent:.0f} % are missing, with the readings and events in them"
+        in check_recording(path).problems
+    )
+
+
 @pytest.mark.parametrize("first_byte", [0, 100, 4096])
 def test_a_destroyed_header_costs_nothing(path: Path, tmp_path: Path, first_byte: int) -> None:
     """The first page tells where the tables are, the second holds the settings; rows are found without either."""
