@@ -14,7 +14,6 @@ from biofeedback.calibration.recalibrate import recalibrate
 from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note, find_guide
 from biofeedback.signal.levels import LevelStream
 
-
 JOINED_S = 10.0
 
 
@@ -64,7 +63,8 @@ class Trace:
     """Effort over a whole recording, on the level grid (level k covers frames ``[k * hop, (k + 1) * hop)``).
 
     ``time_s`` (n,) is the middle of each level's block; ``level``, ``baseline`` (channel unit), ``percent`` (% of
-    maximum, NaN where unknown, never clipped) and ``flags`` have shape (n, n_channels). ``guide`` is the column that
+    maximum, NaN where unknown, never clipped), ``plus_minus_percent`` (one standard deviation of what the baseline's
+    uncertainty adds) and ``flags`` have shape (n, n_channels). ``guide`` is the column that
     the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``judgements``
     are the "position" and "relaxation" events of the session. ``delay_s``: how much later than
     the muscle each channel's filter shows a change. ``is_recalibrated``: other maxima or another baseline than live.
@@ -82,6 +82,7 @@ class Trace:
     level: FloatArray
     percent: FloatArray
     baseline: FloatArray
+    plus_minus_percent: FloatArray
     flags: FlagArray
     phases: tuple[Phase, ...]
     ratings: tuple[RatingRow, ...]
@@ -111,6 +112,14 @@ class Trace:
     def maximum_at(self, frame: int, channel: str) -> Maximum | None:
         """The maximum in force for ``channel`` at ``frame``."""
         return next((m for since, m in reversed(self.maxima) if since <= frame and m.channel == channel), None)
+
+    def tension_percent(self, column: int) -> FloatArray:
+        """The position's own tension (n,) in % of the maximum in force at the end; NaN where it is not known."""
+        channel = self.channels[column].name
+        maximum, zero = self.maximum_at(2**62, channel), self.zero_at(2**62, channel)
+        if maximum is None or zero is None:
+            return np.full(self.n_levels, np.nan)
+        return np.asarray(100.0 * (self.baseline[:, column] - zero) / maximum.strength, dtype=np.float64)
 
     def zero_at(self, frame: int, channel: str) -> float | None:
         """The zero in force for ``channel`` at ``frame``, in its unit."""
@@ -162,6 +171,7 @@ def compute_trace(
         level=level,
         percent=percent,
         baseline=baseline_level,
+        plus_minus_percent=shown.plus_minus_percent,
         flags=flags,
         phases=find_phases(events, hop=stream.hop, rate_hz=recording.rate_hz, n_levels=percent.shape[0]),
         ratings=read_ratings(events, recording.rate_hz),

@@ -10,9 +10,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
+from numpy.typing import NDArray
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.analysis.phases import Phase
+from biofeedback.analysis.trace import Trace
+from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.model import FloatArray
 
 # Names for the page's stylesheet: each colour is replaced by a variable there, for light and dark.
@@ -138,6 +141,8 @@ def _draw_effort(axis: Axes, analysis: SessionAnalysis, column: int, start_s: fl
     is_guide = column == trace.guide
     time_s, thinned = thin_out(trace.time_s[inside], values)
     axis.plot(time_s, thinned, color=PALETTE["effort"], linewidth=1.1, solid_joinstyle="round", zorder=3)
+    if channel.kind == "force":
+        _draw_doubt(axis, trace, column, inside)
     known = values[np.isfinite(values)]
     bands = [p.band for p in trace.phases if p.band is not None] if is_guide else []
     top = max([10.0, *(known.max() for _ in range(1) if known.size), *(b.high_percent for b in bands)])
@@ -152,6 +157,20 @@ def _draw_effort(axis: Axes, analysis: SessionAnalysis, column: int, start_s: fl
     axis.yaxis.set_major_locator(MaxNLocator(5 if is_guide else 3, integer=True))
     if not known.size:
         axis.text(0.5, 0.5, "effort unknown: no maximum was found", transform=axis.transAxes, ha="center", va="center")
+
+
+def _draw_doubt(axis: Axes, trace: Trace, column: int, inside: NDArray[np.bool_]) -> None:
+    """The position's own tension, already taken out, as a thin dotted line; +-2 SD where they matter."""
+    shown = np.flatnonzero(inside)
+    shown = shown[:: max(1, len(shown) // N_COLUMNS)]
+    time_s, tension = trace.time_s[shown], trace.tension_percent(column)[shown]
+    if np.isfinite(tension).any():
+        axis.plot(time_s, tension, color=PALETTE["ink"], linewidth=0.9, linestyle=(0, (1, 2)), zorder=2)
+    percent, spread = trace.percent[shown, column], trace.plus_minus_percent[shown, column]
+    matters = np.isfinite(percent) & (spread >= UNCERTAIN_PERCENT)
+    axis.fill_between(
+        time_s, percent - 2 * spread, percent + 2 * spread, where=matters, color=PALETTE["effort"], alpha=0.18, zorder=2
+    )
 
 
 def _shade_phases(axis: Axes, phases: Sequence[Phase]) -> None:

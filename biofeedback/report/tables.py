@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.report.words import EMPTY, PHASE_WORDS, capitalise, describe_maximum, explain_set, number, signed
 
 DOSE_TITLE = "How much effort"
@@ -47,7 +50,7 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
                 format_clock(phase.start_s),
                 f"{phase.duration_s:.0f}" + (" (cut)" if phase.cut_short else ""),
                 band,
-                number(s.mean_percent, 1),
+                number(s.mean_percent, 1) + _show_doubt(analysis, row),
                 number(s.sd_percent, 1),
                 number(s.cv_percent, 1),
                 number(s.steadiness_cv_percent, 1),
@@ -69,6 +72,14 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
     note = "Effort in % of the maximum. " + (f"* marked and kept: {' · '.join(marked)}. " if marked else "")
     note += f"Not computed: {' · '.join(unknown)}." if unknown else ""
     return Table("Phase by phase", head, tuple(rows), (0,), note.strip())
+
+
+def _show_doubt(analysis: SessionAnalysis, row: PhaseRow) -> str:
+    """The +- of a mean effort (2 SD), where the baseline's uncertainty matters."""
+    trace, phase = analysis.trace, row.phase
+    spread = trace.plus_minus_percent[phase.first_level : phase.end_level, trace.guide]
+    known = spread[np.isfinite(spread)]
+    return f" ± {2 * known.mean():.0f}" if known.size and known.mean() >= UNCERTAIN_PERCENT else ""
 
 
 def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:

@@ -15,7 +15,8 @@ CAPTIONS = {
     "ratings": "discomfort in each phase, in order; circles R: relaxed, diamonds C: contracting, hollow: doubtful.",
     "contrasts": "each contraction against the relaxed phases around it, and the mean with its 95 % interval.",
     "trace": "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the "
-    "band. Below: discomfort ratings, circles relaxed, diamonds contracting.",
+    "band. Dotted: the position's own tension, taken out of the effort; shade around the effort: its ± 2 SD where that "
+    "matters. Below: discomfort ratings, circles relaxed, diamonds contracting.",
     "dose": "Line: expected change; shaded: its 95 % interval; dashed: 2 points less; diamonds: each contraction.",
 }
 PHASE_WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
