@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from biofeedback.analysis.answer import SessionAnalysis
+
+ONE_AT_A_TIME = threading.Lock()  # a group ends together; its answers must not crowd out what still runs
 
 
 def analyse_file(path: Path) -> SessionAnalysis:
@@ -19,7 +22,8 @@ def analyse_file(path: Path) -> SessionAnalysis:
 
 def find_answer(path: Path) -> dict[str, Any]:
     """Word, plain sentences and the numbers behind them."""
-    response = analyse_file(path).response
+    with ONE_AT_A_TIME:
+        response = analyse_file(path).response
     details = [["contrasts of a contraction with its neighbours", str(response.n_contrasts)]]
     if response.mean_change is not None:
         details.append(["mean change", f"{response.mean_change:+.1f} points"])
@@ -39,4 +43,5 @@ def render_report(path: Path) -> str:
     """The report as one self-contained page."""
     from biofeedback.report.html import build_report
 
-    return build_report(analyse_file(path))
+    with ONE_AT_A_TIME:
+        return build_report(analyse_file(path))

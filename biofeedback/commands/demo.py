@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 
 from biofeedback.acquisition.sources import open_source
-from biofeedback.commands.wiring import add_session_arguments, run_session
+from biofeedback.commands.group import FIRST_CODE, MAX_ATHLETES
+from biofeedback.commands.running import Start, run_sessions
+from biofeedback.commands.wiring import add_session_arguments
+from biofeedback.errors import SessionError
 from biofeedback.session.autopilot import Autopilot
 
 SCENARIO = {
@@ -22,12 +25,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--fast", action="store_true", help="shortened rests and phases: about two minutes in all")
     parser.add_argument("--auto", action="store_true", help="let the program press every button, then end")
     parser.add_argument("--seed", type=int, default=1, help="another seed, another simulated athlete (1)")
+    parser.add_argument(
+        "--athletes", type=int, default=1, choices=range(1, MAX_ATHLETES + 1), help="how many at once, on one page (1)"
+    )
     parser.add_argument("--channels", default="force,emg", help="what is measured (force,emg)")
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C."""
     print("SIMULATED: the athlete and the sensor are computed; no person is measured.")
-    source = open_source(f"simulated:?seed={args.seed}&athlete={args.athlete}&channels={args.channels}")
-    autopilot = Autopilot(["response-check"]) if args.auto else None
-    return run_session(source, args, fast=args.fast, autopilot=autopilot)
+    return run_sessions([plan_start(code, k, args) for k, code in enumerate(choose_codes(args))], args, fast=args.fast)
+
+
+def choose_codes(args: argparse.Namespace) -> list[str]:
+    """The code that was asked for, or as many as there are athletes."""
+    if not args.athlete:
+        return [FIRST_CODE, *(f"A{number:02d}" for number in range(2, args.athletes + 1))]
+    if len(args.athlete) > 1 or args.athletes > 1:
+        raise SessionError("--athlete names one simulated athlete", "use --athletes alone: it numbers them itself")
+    return list(args.athlete)
+
+
+def plan_start(code: str, index: int, args: argparse.Namespace) -> Start:
+    """One simulated athlete, with a seed and so a truth of their own."""
+    source = open_source(f"simulated:?seed={args.seed + index}&athlete={code}&channels={args.channels}")
+    return Start(source, code, Autopilot(["response-check"]) if args.auto else None)

@@ -11,8 +11,10 @@ from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.effort import Maximum
 from biofeedback.calibration.maxima import carry_maximum
 from biofeedback.calibration.scale import Certificate
+from biofeedback.commands.group import pick_own, seat_athletes
 from biofeedback.commands.maxima import parse_maximum
-from biofeedback.commands.wiring import add_session_arguments, run_session
+from biofeedback.commands.running import Start, run_sessions
+from biofeedback.commands.wiring import add_session_arguments
 from biofeedback.errors import BiofeedbackError, CalibrationError
 from biofeedback.model import Channel
 from biofeedback.session.exercises import load_exercises
@@ -26,9 +28,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument(
         "--source",
+        action="append",
         metavar="URL",
         help="serial:/dev/ttyUSB0?baud=115200&rate=80&channels=force:N*0.0042, serial:socket://HOST:PORT?..., "
-        "replay:FILE?speed=4, simulated:?seed=1",
+        "replay:FILE?speed=4, simulated:?seed=1; up to four athletes: --source URL --athlete A01 --source URL "
+        "--athlete A02 ..., with A02: before the values of --maximum, --carry and --certificate",
     )
     what.add_argument("--exercises", action="store_true", help="list the library of exercises and end")
     parser.add_argument(
@@ -40,8 +44,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--carry",
-        type=Path,
-        default=None,
+        action="append",
+        default=[],
         metavar="FILE",
         help="take over the maxima of an earlier recording: force with its age shown, EMG only the same day",
     )
@@ -58,19 +62,28 @@ def run(args: argparse.Namespace) -> int:
     """Run the session until Ctrl-C or the end of a replay."""
     if args.exercises:
         return list_exercises(args.own_exercises)
-    source = open_source(args.source, open_recording=open_recording)
+    seats = seat_athletes(args.source, args.athlete)
+    codes = [athlete for _, athlete in seats]
+    return run_sessions([plan_start(url, athlete, codes, args) for url, athlete in seats], args)
+
+
+def plan_start(url: str, athlete: str, codes: Sequence[str], args: argparse.Namespace) -> Start:
+    """One athlete's session with what the command line says of it."""
+    maxima = pick_own(args.maximum, athlete, codes, "--maximum")
+    earlier = pick_own(args.carry, athlete, codes, "--carry")
+    certificates = pick_own(args.certificate, athlete, codes, "--certificate")
 
     def scale(channels: Sequence[Channel]) -> list[Channel]:
-        return scale_channels(channels, args.certificate)
+        return scale_channels(channels, certificates)
 
     def prepare(session: Session) -> None:
         names = [channel.name for channel in session.engine.channels]
-        for name, value in [parse_maximum(text, names) for text in args.maximum]:
+        for name, value in [parse_maximum(text, names) for text in maxima]:
             session.command({"do": "typed_maximum", "channel": name, "value": value}, by="command line")
-        if args.carry:
-            carry_maxima(session, args.carry)
+        for path in earlier:
+            carry_maxima(session, Path(path))
 
-    return run_session(source, args, scale=scale, prepare=prepare)
+    return Start(open_source(url, open_recording=open_recording), athlete, scale=scale, prepare=prepare)
 
 
 def list_exercises(own: Path | None) -> int:

@@ -9,7 +9,6 @@ from biofeedback.web.live import Live
 from biofeedback.web.slots import StateText
 
 Report = Callable[[], str]
-MAX_SEATS = 4  # as many gauges as one person can watch at once
 
 
 @dataclass(slots=True)

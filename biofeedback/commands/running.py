@@ -1,0 +1,197 @@
+"""Runs sessions, one for each athlete, behind one page: what ``demo`` and ``live`` have in common."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import signal
+import sys
+import webbrowser
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.commands.answers import find_answer, render_report
+from biofeedback.commands.review import make_review
+from biofeedback.commands.wiring import load_plans, make_session, make_settings, make_setup, now_utc
+from biofeedback.errors import BiofeedbackError, SessionError
+from biofeedback.model import Channel, Item
+from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.run import LiveSession
+from biofeedback.session.session import Session
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.schema import recordings_folder, suggest_path
+
+if TYPE_CHECKING:
+    from biofeedback.web.pairing import Invitation
+
+
+class WiredFeed:
+    """A reader as a session sees it."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    @property
+    def said(self) -> float | None:
+        """A simulated athlete's answer."""
+        said: float | None = getattr(self._reader.source, "said", None)
+        return said
+
+    @property
+    def trouble(self) -> str:
+        """One line about the wire."""
+        return self._reader.trouble
+
+    def read(self) -> list[Item] | None:
+        """What has come; None at the end of a replay."""
+        try:
+            return self._reader.read()
+        except EndOfSource:
+            return None
+
+    def close(self) -> None:
+        """Let the port go."""
+        self._reader.source.close()
+
+
+@contextlib.contextmanager
+def open_recorder(path: Path, settings: dict[str, Any]) -> Iterator[Recorder]:
+    """A recorder for a block; a session that could not begin leaves no empty recording behind."""
+    recorder = Recorder.create(path, settings)
+    try:
+        with recorder:
+            yield recorder
+    except BiofeedbackError:
+        if recorder.acknowledged_frames == 0:
+            recorder.path.unlink(missing_ok=True)
+        raise
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """One athlete's session before it runs."""
+
+    source: Source
+    athlete: str
+    autopilot: Autopilot | None = None
+    scale: Callable[[Sequence[Channel]], Sequence[Channel]] = tuple
+    prepare: Callable[[Session], None] = lambda session: None
+
+
+def run_sessions(starts: Sequence[Start], args: argparse.Namespace, *, fast: bool = False) -> int:
+    """Open ports and files, serve the page, run until Ctrl-C or the end of all, close everything."""
+    if args.share and len(starts) > 1:  # an athlete's device would reach the others' Stop and ratings
+        raise SessionError("a group is not shared with other devices", "leave out --share, or start one athlete alone")
+    started_utc = now_utc()
+    with contextlib.ExitStack() as stack:
+        lives = {
+            path: (live, start)
+            for start in starts
+            for path, live in [stack.enter_context(_open_live(start, args, started_utc=started_utc, fast=fast))]
+        }
+        asyncio.run(_serve(lives, args))
+    for path in lives:
+        print(f"Recorded: {path}\nReport:   biofeedback report {path}")
+    return 0
+
+
+@contextlib.contextmanager
+def _open_live(
+    start: Start, args: argparse.Namespace, *, started_utc: str, fast: bool
+) -> Iterator[tuple[Path, LiveSession]]:
+    """A session with its own port and file. Nothing is read before the file is there."""
+    source = start.source
+    setup = make_setup(args, source, athlete=start.athlete, started_utc=started_utc, fast=fast)
+    plans = load_plans(args.plan)
+    source.open()
+    with contextlib.closing(source):
+        channels = start.scale(source.channels)
+        path = suggest_path(args.folder or recordings_folder(), setup.athlete, started_utc)
+        with open_recorder(path, make_settings(source, setup, channels)) as recorder:
+            session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels)
+            start.prepare(session)
+            yield (
+                path,
+                LiveSession(
+                    session,
+                    WiredFeed(Reader(source)),
+                    recording_name=path.name,
+                    analyse=lambda: find_answer(path),
+                    autopilot=start.autopilot,
+                ),
+            )
+
+
+async def _serve(lives: Mapping[Path, tuple[LiveSession, Start]], args: argparse.Namespace) -> None:
+    from biofeedback.web.seats import Seat
+    from biofeedback.web.server import open_page
+
+    loop = asyncio.get_running_loop()
+
+    def stop_all() -> None:
+        for live, _ in lives.values():
+            live.stop()
+
+    for number in ending_signals():
+        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
+            loop.add_signal_handler(number, stop_all)
+    share = print_invitation if args.share else None
+    review = make_review(next(iter(lives)).parent, beside_live=True)
+    first, *others = [Seat(live, partial(render_report, path)) for path, (live, _) in lives.items()]
+    async with open_page(
+        first.live, port=args.port, report=first.report, share=share, review=review, others=others
+    ) as address:
+        for path, (_, start) in lives.items():
+            print(f"{start.source.description}\nRecording to {path}")
+        page = f"{address}group" if others else address
+        print(f"Page: {page}   (Ctrl-C ends the session)", flush=True)
+        if not args.no_browser:
+            await asyncio.to_thread(_open_browser, page)
+        await _run_all({start.athlete: live for live, start in lives.values()})
+
+
+async def _run_all(lives: Mapping[str, LiveSession]) -> None:
+    """Run all to their ends. One that fails is told at once and ends alone; its error is raised when all have ended."""
+    errors: list[Exception] = []
+
+    async def run(athlete: str, live: LiveSession) -> None:
+        try:
+            await live.run()
+        except Exception as error:
+            errors.append(error)
+            if len(lives) > 1:
+                print(f"{athlete}: {error}", file=sys.stderr, flush=True)
+
+    await asyncio.gather(*(run(athlete, live) for athlete, live in lives.items()))
+    if errors:
+        raise errors[0]
+
+
+def print_invitation(invitation: Invitation) -> None:
+    """Where the athlete's device joins: a code to read with its camera, or to type."""
+    from biofeedback.web.qr import draw_qr, encode_qr
+
+    print(draw_qr(encode_qr(invitation.url)))
+    minutes = round(invitation.expires_s / 60)
+    print(f"The {invitation.role}'s device, once, within {minutes} minutes: {invitation.url}", flush=True)
+
+
+def ending_signals() -> list[int]:
+    """Ctrl-C, a polite kill, and a terminal that was closed, unless we were told to outlive it."""
+    numbers: list[int] = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
+        numbers.append(signal.SIGHUP)
+    return numbers
+
+
+def _open_browser(address: str) -> None:
+    try:
+        webbrowser.open(address)
+    except webbrowser.Error:
+        print("No browser to open: go to the address above.", file=sys.stderr)
