@@ -156,6 +156,13 @@ def _judge_rails(channel: Channel, counts: FloatArray, low: float, high: float) 
     return []
 
 
+def _is_small(channel: Channel, run: FloatArray) -> bool:
+    """Whether the whole signal uses less than a hundredth of the converter's range."""
+    if channel.rail_low_counts is None or channel.rail_high_counts is None:
+        return False
+    return bool(np.ptp(run) < (channel.rail_high_counts - channel.rail_low_counts) / 100)
+
+
 def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Finding]:
     n = round(rate_hz)  # spectra of 1 s: 1 Hz apart
     if rate_hz < 200 or len(run) < 2 * n:
@@ -174,6 +181,8 @@ def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Findin
         ((mains, 100 * _line_power(power, frequency, mains) / total) for mains in (50, 60)), key=lambda pair: pair[1]
     )
     state: State = "bad" if hum_percent > HUM_BAD_PERCENT else "look" if hum_percent > HUM_LOOK_PERCENT else "good"
+    if state == "bad" and _is_small(channel, run):
+        state = "look"  # of a relaxed muscle's few counts any hum is a large share
     cure = "press the electrodes on, move away from mains cables, unplug the charger" if state != "good" else ""
     findings.append(Finding(state, channel.name, f"{hum_percent:.0f} % of its power is {hum_hz} Hz hum", cure))
     if slow_percent > SMOOTH_PERCENT and _is_one_sided(run):

@@ -213,6 +213,11 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
             f"recomputed afterwards with the maximum {used} and the baseline '{trace.baseline_method}': "
             "not the numbers that were shown live, which the recording keeps"
         )
+    if settings.get("repaired_from"):
+        warnings.append(
+            f"a repaired copy of {settings['repaired_from']}: what was damaged is missing here, ratings and events "
+            "among it; run biofeedback check on the original to see what was lost"
+        )
     missing_s = sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz
     if trace.gaps:
         warnings.append(f"{missing_s:.1f} s of data are missing (gaps: {len(trace.gaps)}); nothing was filled in")

@@ -9,6 +9,7 @@ from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
 
 BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
+CAREFUL_PERCENT = 80.0  # where the hard band begins; common practice
 TITLE = "Contraction and discomfort"
 EMPTY = "–"
 CAPTIONS = {
@@ -96,6 +97,8 @@ def advise_effort(dose: Dose, word: str) -> list[str]:
     """Light band, hard band or neither, with the reason; or the effort that would teach most. ``word``: the answer."""
     if dose.advice == "neither" and word == "less":
         return [f"Contraction eases this stretch, but {dose.reason}: judge yourself whether so little is worth it."]
+    if dose.advice == "neither" and word.startswith("too few"):
+        return ["Which band to train in, if any, is not known yet."]
     if dose.advice == "neither":
         return [f"Leave contraction out of this stretch: {dose.reason}."]
     if dose.advice in BANDS:
@@ -105,6 +108,8 @@ def advise_effort(dose: Dose, word: str) -> list[str]:
     if dose.next_percent is not None:
         band = f"{dose.next_percent - 5:.0f}–{dose.next_percent + 5:.0f} %"
         steps.append(f"Next, run the same check in the band {band}: {dose.next_reason}.")
+        if dose.next_percent > CAREFUL_PERCENT:
+            steps.append("So hard an effort near the end of the range is for coach and athlete to decide: breathe.")
     return steps
 
 

@@ -76,7 +76,7 @@ def _examine(path: Path, copy: Path | None) -> Verdict:
                 pass
             holes = _find_holes(found)
         else:
-            holes = _write_copy(copy, settings, rows, found)
+            holes = _write_copy(copy, {**settings, "repaired_from": path.name}, rows, found)
     for first, end in holes:
         found.problems.append(f"{found.time(first)} to {found.time(end)}: {end - first} frames are missing")
     return Verdict(
