@@ -96,7 +96,10 @@ def run_sessions(starts: Sequence[Start], args: argparse.Namespace, *, fast: boo
             for path, live in [stack.enter_context(_open_live(start, args, started_utc=started_utc, fast=fast))]
         }
         asyncio.run(_serve(lives, args))
-    for path in lives:
+    for path, (live, _) in lives.items():
+        answer = live.state()["answer"]
+        if answer:
+            print(f"Answer:   {answer['text']}")
         print(f"Recorded: {path}\nReport:   biofeedback report {path}")
     return 0
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+import difflib
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from biofeedback import __version__
 from biofeedback.acquisition.sources import Source
@@ -16,14 +18,11 @@ from biofeedback.commands.drawing import draw_plan
 from biofeedback.errors import PlanError
 from biofeedback.model import Channel, Cue
 from biofeedback.session.engine import Engine
-from biofeedback.session.exercises import load_exercises
+from biofeedback.session.exercises import Exercise, load_exercises
 from biofeedback.session.plan import BUILT_IN, Plan, load_plan
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
-
-if TYPE_CHECKING:
-    pass
 
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
@@ -61,12 +60,12 @@ def make_setup(
     args: argparse.Namespace, source: Source, *, athlete: str, started_utc: str, fast: bool = False
 ) -> Setup:
     """What is settled before the session, from the command line."""
-    exercise = load_exercises(args.own_exercises).get(args.exercise)
+    exercise = find_exercise(args.exercise, load_exercises(args.own_exercises))
     joint = args.joint or (exercise.joint if exercise else "general")
     if joint not in JOINTS:
         raise PlanError(f"--joint {joint}: no such row in the endurance table", f"use {', '.join(JOINTS)}")
     return Setup(
-        athlete=athlete,
+        athlete=read_code(athlete),
         exercise=exercise.title if exercise else args.exercise,
         exercise_notes=asdict(exercise) if exercise else {},
         covariates=tuple(args.before),
@@ -78,6 +77,23 @@ def make_setup(
         simulated=source.is_simulated,
         started_utc=started_utc,
     )
+
+
+def read_code(code: str) -> str:
+    """An athlete's code: names stay out of recordings."""
+    if not re.fullmatch(r"[A-Za-z]{1,4}-?[0-9]{1,6}", code):
+        raise PlanError(f"athlete {code!r} is not a code", "use letters and a number, e.g. A01; names stay elsewhere")
+    return code
+
+
+def find_exercise(name: str, library: Mapping[str, Exercise]) -> Exercise | None:
+    """The exercise of that name; None for own words. A near miss of a name is a slip, not own words."""
+    if name in library:
+        return library[name]
+    near = difflib.get_close_matches(name, library, n=1, cutoff=0.8)
+    if near:
+        raise PlanError(f"no exercise {name!r}", f"did you mean {near[0]}? biofeedback live --exercises lists them")
+    return None
 
 
 def read_limit(limit: float) -> float:

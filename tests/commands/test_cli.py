@@ -45,6 +45,11 @@ def test_every_command_explains_itself_and_is_documented(capsys, command):
         (["live", "--source", "simulated:?seed=1", "--maximum", "arm=3"], "no channel 'arm'"),
         (["live", "--source", "simulated:?seed=1", "--maximum", "force=0"], "not a number above 0"),
         (["live", "--source", "simulated:?seed=1", "--plan", "missing.toml"], "cannot be read"),
+        (["live", "--source", "simulated:?seed=1", "--athlete", "Some Name"], "not a code"),
+        (
+            ["live", "--source", "simulated:?seed=1", "--exercise", "hamstring-standig"],
+            "did you mean hamstring-standing",
+        ),
         (["live", "--source", "simulated:?seed=1", "--port", "99999"], "127.0.0.1:99999 cannot be used"),
         (["live", "--source", "simulated:?seed=1", "--limit", "11"], "from 0 to 10"),
         (["simulate", "simulated:?seed=1", "missing/new.hold", "--limit", "11"], "from 0 to 10"),
