@@ -1,15 +1,16 @@
 // Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
 
+import { keepAwake } from "./awake.js";
 import { paint as paintCanvas, readColors } from "./canvas.js";
 import { drawCoach, renderCoach, setUpCoach, showInvitation } from "./coach.js";
 import { $, setData, setText, show } from "./dom.js";
-import { draw } from "./gauge.js";
 import { Link } from "./link.js";
 import { HIGHEST } from "./pad.js";
 import { PadView } from "./padview.js";
+import { showReading } from "./reading.js";
 import { Player, chooseCue } from "./sound.js";
 import { renderStages } from "./stages.js";
-import { capital, followPush, formView, guideIndex, instruction, isRunning, nextText, otherEfforts, phaseSpan, scaleTop, timeText, trouble } from "./state.js";
+import { capital, followPush, formView, guideIndex, instruction, isRunning, otherEfforts, phaseSpan, scaleTop, trouble } from "./state.js";
 import { Ring, STRIP_S, drawStrip } from "./strip.js";
 
 const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null, push: null };
@@ -17,6 +18,7 @@ const place = { "/athlete": "athlete", "/coach": "coach" }[location.pathname] ??
 const ring = new Ring((STRIP_S + 1) * 1000);
 const levelRings = [];
 const pad = new PadView($("pad-keys"), $("given"), rate);
+const parts = { form: $("form"), line: $("number-line"), number: $("number"), unit: $("unit"), word: $("word"), belly: $("belly"), time: $("time"), timeUnit: $("time-unit"), next: $("next") };
 const player = new Player();
 const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger, sentAway: () => location.replace("/pair") });
 
@@ -114,41 +116,17 @@ function renderForm(state, update, view, live) {
   const told = instruction(state);
   setText($("now"), told.now);
   setText($("more"), told.more);
-  setData($("form"), "mode", view.mode);
-  setData($("form"), "band", view.bandState);
-  setText($("number"), view.number);
-  setData($("number"), "level", String(update?.level ?? -1));
-  setText($("unit"), view.unit);
-  setText($("word"), view.word);
+  showReading(parts, state, update, view, live, page.colors);
   setText($("others"), otherEfforts(state, update, view).join("  "));
-  const counting = live;
-  const remaining = counting && update ? update.remainingS : NaN;
-  setText($("time"), timeText(remaining) || "–");
-  setText($("time-unit"), Number.isFinite(remaining) && remaining < 60 ? "s" : "");
-  setText($("next"), nextText(state));
-  setText($("share"), counting && Number.isFinite(view.inBandShare) ? `in the band ${Math.round(100 * view.inBandShare)} % of the time` : "");
+  setText($("share"), live && Number.isFinite(view.inBandShare) ? `in the band ${Math.round(100 * view.inBandShare)} % of the time` : "");
   const running = isRunning(state);
   $("stop").disabled = !running;
   setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
-  const duration = state.plan?.phases?.[state.plan.index]?.duration_s;
-  const share = state.stage === "plan" && duration ? remaining / duration : NaN;
-  paint($("belly"), (ctx, w, h) => draw(ctx, w, h, view, share, page.colors), [view, share]);
   paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, { ring, levelRateHz: levelRate(), endS: update?.timeS ?? 0, top: scaleTop(state), spans: page.spans, ratings: state.ratings }, page.colors), [update?.level, state.ratings, page.spans.length]);
-  describeAloud(view);
 }
 
 function paint(canvas, drawing, key) {
   paintCanvas(canvas, drawing, key, page.colors);
-}
-
-let spokenAtMs = 0;
-/** For a screen reader: the reading in words, twice a second at most, and never announced unasked. */
-function describeAloud(view) {
-  const now = performance.now();
-  if (now - spokenAtMs < 500) return;
-  spokenAtMs = now;
-  const label = view.unit === "%" ? `Effort ${view.number} percent of maximum. ${view.word}` : `${view.word} ${view.number} ${view.unit}`;
-  if ($("number-line").getAttribute("aria-label") !== label) $("number-line").setAttribute("aria-label", label);
 }
 
 function renderBanner(problem) {
@@ -273,18 +251,6 @@ function setUpHands() {
 }
 
 // --- colours and life
-
-let awake = null;
-/** Keep the screen lit during effort, where the browser can: a dark screen guides nobody. */
-async function keepAwake(on) {
-  if (!on && awake) {
-    awake.release().catch(() => {});
-    awake = null;
-  } else if (on && !awake && navigator.wakeLock && !document.hidden) {
-    awake = await navigator.wakeLock.request("screen").catch(() => null);
-    awake?.addEventListener("release", () => (awake = null));
-  }
-}
 
 function recolor() {
   page.colors = readColors();
