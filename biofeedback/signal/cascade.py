@@ -14,6 +14,10 @@ class Cascade:
     ----------
     sections : (n_sections, 6) coefficients ``b0 b1 b2 a0 a1 a2`` with ``a0 = 1``.
     n_channels : channels filtered alike, in one call.
+
+    Attributes
+    ----------
+    state : (n_sections, n_channels, 2); set it to one kept from before to run again from there.
     """
 
     def __init__(self, sections: FloatArray, n_channels: int) -> None:
@@ -22,16 +26,23 @@ class Cascade:
         self.sections = np.ascontiguousarray(sections, dtype=np.float64)
         self._filter = sosfilt
         self._steady: FloatArray = np.asarray(sosfilt_zi(self.sections), dtype=np.float64)[:, None, :]
-        self._state: FloatArray = np.zeros((len(self.sections), n_channels, 2))
+        self.state: FloatArray = np.zeros((len(self.sections), n_channels, 2))
 
     def start(self, first: FloatArray) -> None:
         """Begin as if ``first`` (n_channels,) had been there for ever: an offset makes no step."""
-        self._state = self._steady * first[None, :, None]
+        self.state = self._steady * first[None, :, None]
 
     def run(self, x: FloatArray) -> FloatArray:
         """The next frames, ``(n_channels, n_frames)``."""
-        y, self._state = self._filter(self.sections, x, axis=-1, zi=self._state)
+        y, self.state = self._filter(self.sections, x, axis=-1, zi=self.state)
         return np.asarray(y, dtype=np.float64)
+
+    def append(self, sections: FloatArray) -> None:
+        """From here on also filter by ``sections``, which have seen nothing yet and start from zero."""
+        n = len(sections)
+        self.sections = np.concatenate((self.sections, sections))
+        self._steady = np.concatenate((self._steady, np.zeros((n, 1, 2))))
+        self.state = np.concatenate((self.state, np.zeros((n, *self.state.shape[1:]))))
 
 
 def response(sections: FloatArray, frequency_hz: float, rate_hz: float) -> complex:

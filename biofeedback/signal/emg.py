@@ -65,56 +65,65 @@ class RmsFilter:
 
     Attributes
     ----------
-    verdict : (n_channels,) flags for the levels of the present stretch of ``n_stretch`` frames.
-    mains_hz : what the notch takes out, None while it is off.
+    verdicts : (n_stretches, n_channels) flags for the stretches of ``n_stretch`` frames that were run last.
+    mains_hz : what the notch takes out from the next stretch on, None while it is off.
     """
+
+    counts_held = False
+    blank = 0.0
 
     def __init__(
         self, n_channels: int, rate_hz: float, hop: int, n_stretch: int, *, mains_hz: float | Literal["auto"] | None
     ) -> None:
-        self._n_channels, self._rate_hz, self._hop = n_channels, rate_hz, hop
+        self._rate_hz, self._hop = rate_hz, hop
         sections = band_pass(rate_hz)
         middle_hz = float(np.sqrt(LOW_EDGE_HZ * min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)))
         self.n_window = max(1, round(RMS_S * rate_hz / hop))
         self.n_settling = -(-settling_frames(sections, rate_hz) // hop) + self.n_window - 1
         self.delay_s = group_delay_s(sections, middle_hz, rate_hz) + (self.n_window * hop + 1) / 2 / rate_hz
         self._cascade = Cascade(sections, n_channels)
-        self._notch: Cascade | None = None
+        self._is_notch_on = False
         self._check = EmgCheck(n_channels, rate_hz, n_stretch, seeks_mains=mains_hz == "auto")
-        self.mains_hz: float | None = None
-        if mains_hz is not None and mains_hz != "auto":
-            self._switch_notch_on(mains_hz)
+        self._check.mains_hz = None if mains_hz == "auto" else mains_hz
 
     @property
-    def verdict(self) -> FlagArray:
+    def mains_hz(self) -> float | None:
+        """As said or found."""
+        return self._check.mains_hz
+
+    @property
+    def verdicts(self) -> FlagArray:
         """HUM and ELECTRODE, from the stretch before; SETTLING in the stretch that begins with the notch."""
-        return self._check.verdict
+        return self._check.verdicts
 
     def _switch_notch_on(self, mains_hz: float) -> None:
-        self.mains_hz = mains_hz
-        self._notch = Cascade(mains_notch(mains_hz, self._rate_hz), self._n_channels)
+        self._is_notch_on = True
+        self._cascade.append(mains_notch(mains_hz, self._rate_hz))
         self.n_settling = max(self.n_settling, round(NOTCH_SETTLING_S * self._rate_hz / self._hop))
 
     def start(self, first: FloatArray) -> None:
         """Begin anew at ``first`` (n_channels,)."""
         self._cascade.start(first)
-        if self._notch is not None:
-            self._notch.start(np.zeros(self._n_channels))
 
     def miss(self, n_frames: int) -> None:
         """Frames that never came; the stretch is not judged."""
         self._check.miss(n_frames)
 
     def run(self, x: FloatArray, *, is_held: bool) -> FloatArray:
-        """Next frames ``(n_channels, n_frames)`` to squares; held ones are filtered but count nothing."""
-        y = self._cascade.run(x)
-        if self._notch is not None:
-            y = self._notch.run(y)
-        self._check.push(x, y, is_held=is_held)
-        if self.mains_hz is None and self._check.mains_hz is not None:
-            self._switch_notch_on(self._check.mains_hz)
-        return np.zeros(x.shape) if is_held else np.asarray(y * y, dtype=np.float64)
+        """Next frames ``(n_channels, n_frames)`` to squares; held ones are filtered but count nothing.
 
-    def finish(self, sums: FloatArray, n_frames: FloatArray) -> FloatArray:
-        """Sums and frame counts per hop, ``(n_channels, n_levels, n_window)``, to RMS ``(n_channels, n_levels)``."""
-        return np.asarray(np.sqrt(sums.sum(axis=-1) / np.maximum(n_frames.sum(axis=-1), 1)), dtype=np.float64)
+        Squares end with the stretch in which hum is found: what comes after it is to be run again, with the notch.
+        """
+        if self.mains_hz is not None and not self._is_notch_on:
+            self._switch_notch_on(self.mains_hz)
+        before = self._cascade.state
+        y = self._cascade.run(x)
+        n_judged = self._check.push(x, y, is_held=is_held)
+        if n_judged < x.shape[1]:
+            self._cascade.state = before
+            y = self._cascade.run(x[:, :n_judged])
+        return np.zeros(y.shape) if is_held else y * y
+
+    def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
+        """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window to RMS."""
+        return np.asarray(np.sqrt(np.add.reduce(sums, axis=-1) / n_frames), dtype=np.float64)

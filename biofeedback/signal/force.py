@@ -29,8 +29,11 @@ class SmoothFilter:
     (position: steps survive, single outliers do not).
     """
 
+    counts_held = True
+
     def __init__(self, n_channels: int, rate_hz: float, hop: int, *, edge_hz: float | None) -> None:
-        self._is_median = edge_hz is None
+        self._is_median, self._hop = edge_hz is None, hop
+        self.blank = np.nan if self._is_median else 0.0
         self.n_window = max(1, round((MEDIAN_S if self._is_median else MEAN_S) * rate_hz / hop))
         self._cascade: Cascade | None = None
         delay_s, settling = 0.0, 0
@@ -50,11 +53,9 @@ class SmoothFilter:
         """Next frames ``(n_channels, n_frames)`` to the quantity whose hop means are averaged."""
         return x if self._cascade is None else self._cascade.run(x)
 
-    def finish(self, sums: FloatArray, n_frames: FloatArray) -> FloatArray:
-        """Sums and frame counts per hop, ``(n_channels, n_levels, n_window)``, to ``(n_channels, n_levels)``."""
-        if self._is_median:
-            return _median(np.where(n_frames > 0, sums / np.maximum(n_frames, 1), np.nan))
-        return np.asarray(sums.sum(axis=-1) / np.maximum(n_frames.sum(axis=-1), 1), dtype=np.float64)
+    def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
+        """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window to the mean or median."""
+        return _median(sums / self._hop) if self._is_median else np.add.reduce(sums, axis=-1) / n_frames
 
 
 def _median(x: FloatArray) -> FloatArray:

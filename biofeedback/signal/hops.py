@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
-from biofeedback.signal.quality import FlatCheck, SpikeCheck
+from biofeedback.signal.quality import SPIKE_LEVEL_RATE_HZ, SPIKE_REACH_EMG, FlatCheck, SpikeCheck
 
-Columns: TypeAlias = NDArray[np.intp]
+Columns: TypeAlias = NDArray[np.intp] | slice
+Quantities: TypeAlias = Sequence[tuple[Columns, FloatArray]]
+MOST_STRETCHES = 16  # handled together: enough to make calls cheap, few enough to stay in the processor's cache
 GOOD, MISSING, BRIDGED = (np.uint8(flag) for flag in (Flag.GOOD, Flag.MISSING, Flag.BRIDGED))  # states of a frame
-_CLIPPED, _BRIDGED, _SETTLING, _MISSING = (
-    np.uint16(flag) for flag in (Flag.CLIPPED, Flag.BRIDGED, Flag.SETTLING, Flag.MISSING)
+_CLIPPED, _BRIDGED, _SETTLING, _MISSING, _SPIKE = (
+    np.uint16(flag) for flag in (Flag.CLIPPED, Flag.BRIDGED, Flag.SETTLING, Flag.MISSING, Flag.SPIKE)
 )
 
 
@@ -24,6 +26,8 @@ class LevelFilter(Protocol):
     delay_s: float
     n_window: int  # hops in a level's window
     n_settling: int  # hops until a step is within 1 %, window included
+    counts_held: bool  # whether held frames count in a window
+    blank: float  # stands for the sum of a hop before the last restart
 
     def start(self, first: FloatArray) -> None:
         """Begin anew at ``first`` (n_channels,)."""
@@ -31,100 +35,166 @@ class LevelFilter(Protocol):
     def run(self, x: FloatArray, *, is_held: bool) -> FloatArray:
         """Next frames ``(n_channels, n_frames)`` to the quantity; held ones repeat the last reading over a gap."""
 
-    def finish(self, sums: FloatArray, n_frames: FloatArray) -> FloatArray:
-        """Sums and frame counts per hop, ``(n_channels, n_levels, n_window)``, to ``(n_channels, n_levels)``."""
+    def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
+        """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window (at least 1) to levels."""
 
 
 class HopStage:
     """Keeps frames until they make up whole hops, and the last hops until no window needs them.
 
     Sums run over aligned hops in one fixed order, so the cutting of frames into pieces leaves no trace.
+    Live, the number of calls is what costs: what rests (marks, states, restarts) is not touched.
     """
 
     def __init__(
         self,
         channels: Sequence[Channel],
         filters: Sequence[tuple[Columns, LevelFilter]],
-        emg: Columns,
         *,
+        emg: Columns,
+        smooth: Columns,
         rate_hz: float,
         hop: int,
+        n_stretch: int,
     ) -> None:
         n = len(channels)
-        self._hop, self._filters, self._emg = hop, filters, emg
+        self._hop, self._filters, self._emg, self._smooth = hop, filters, emg, smooth
+        is_fast_enough = rate_hz / hop >= SPIKE_LEVEL_RATE_HZ
+        self._has_emg, self._has_smooth = (is_fast_enough and len(np.zeros(n)[c]) > 0 for c in (emg, smooth))
         self._low = np.array([-np.inf if c.rail_low_counts is None else c.rail_low_counts for c in channels])[:, None]
         self._high = np.array([np.inf if c.rail_high_counts is None else c.rail_high_counts for c in channels])[:, None]
+        self._has_rails = bool(np.isfinite(self._low).any() or np.isfinite(self._high).any())
         self._frames: FloatArray = np.zeros((2, n, 0))  # quantity and counts of frames not yet making up a whole hop
-        self._state: NDArray[np.uint8] = np.zeros(0, dtype=np.uint8)
-        self._width = max(f.n_window for _, f in filters) - 1  # hops before the present one that a window can reach
-        self._sums: FloatArray = np.zeros((2, n, self._width))  # of the quantity, and frames in them
+        self._states: NDArray[np.uint8] | None = None  # of these frames, None while all are good
+        n_around = 2 * SPIKE_REACH_EMG + 1
+        self._width = max(n_around, *(f.n_window for _, f in filters)) - 1  # hops before the present one in reach
+        self._sums: FloatArray = np.full((n, self._width), np.nan)  # of the quantity, NaN where missing
         self._marks: FlagArray = np.zeros((n, self._width), dtype=np.uint16)
+        self._n_held: NDArray[np.int64] = np.zeros(self._width, dtype=np.int64)  # frames of these hops
+        self._is_marked = False  # any of these marks
         self._age = 0  # whole hops since the filters started
-        self._flat = FlatCheck(n, max(1, round(rate_hz / hop)))
-        self._spikes = SpikeCheck(n, emg, rate_hz / hop)
+        later = np.arange(MOST_STRETCHES * n_stretch)[:, None] + self._width
+        self._reach = {f.n_window: later - np.arange(f.n_window)[::-1] for _, f in filters}
+        self._around = later - np.arange(n_around)
+        self._flat, self._spikes = FlatCheck(n, n_stretch), SpikeCheck(len(self._low[smooth]), n_stretch)
 
-    def push(self, frames: FloatArray, state: np.uint8, verdict: FlagArray) -> tuple[FloatArray, FlagArray]:
-        """Frames of one state, ``(2, n_channels, n_frames)``, to the levels they complete, channels in rows.
+    def push(
+        self, counts: FloatArray, quantities: Quantities, state: np.uint8, verdicts: FlagArray
+    ) -> tuple[FloatArray, FlagArray] | None:
+        """Frames of one state, ``(n_channels, n_frames)``, to the levels they complete, time in rows.
 
-        ``verdict`` (n_channels,) is added to the flags of all of them.
+        They lie within one stretch or are whole ones; ``verdicts`` (n_stretches, n_channels) go to their levels.
         """
-        self._frames = np.concatenate((self._frames, frames), axis=2)
-        self._state = np.concatenate((self._state, np.full(frames.shape[2], state)))
-        n, n_levels = frames.shape[1], self._state.size // self._hop
-        if not n_levels:
-            return np.zeros((n, 0)), np.zeros((n, 0), dtype=np.uint16)
+        (n, n_new), n_kept = counts.shape, self._frames.shape[2]
+        frames = np.empty((2, n, n_kept + n_new))
+        frames[:, :, :n_kept] = self._frames
+        frames[1, :, n_kept:] = counts
+        for columns, quantity in quantities or ((slice(None), counts),):
+            frames[0, columns, n_kept:] = quantity
+        states = self._states
+        if state != GOOD or states is not None:
+            kept = np.zeros(n_kept, dtype=np.uint8) if states is None else states
+            states = np.concatenate((kept, np.full(n_new, state)))
+        n_levels = frames.shape[2] // self._hop
         end = n_levels * self._hop
-        hops = self._frames[:, :, :end].reshape(2, n, n_levels, self._hop)
-        states = self._state[:end].reshape(n_levels, self._hop)
-        self._frames, self._state = self._frames[:, :, end:].copy(), self._state[end:].copy()
-        return self._take(hops, states, verdict)
+        self._frames = frames[:, :, end:]
+        self._states = states[end:] if states is not None and states[end:].any() else None
+        if not n_levels:
+            return None
+        hops = frames[:, :, :end].reshape(2, n, n_levels, self._hop)
+        return self._take(hops, None if states is None else states[:end].reshape(-1, self._hop), verdicts)
 
-    def _take(self, hops: FloatArray, states: NDArray[np.uint8], verdict: FlagArray) -> tuple[FloatArray, FlagArray]:
-        sums, low, high = hops.sum(axis=-1), hops[1].min(axis=-1), hops[1].max(axis=-1)
-        is_missing = (states == MISSING).any(axis=1)
-        n_frames = np.full(sums.shape[1:], float(self._hop))
-        marks = ((low <= self._low) | (high >= self._high)) * _CLIPPED
-        if states.any():
-            n_frames[self._emg] = (states == GOOD).sum(axis=1)
-            n_frames[:, is_missing], sums[:, :, is_missing] = 0, 0
-            marks |= (states == BRIDGED).any(axis=1) * _BRIDGED
-            marks[:, is_missing] = 0
-        marks |= self._spikes.push(sums[1] / self._hop, sums[0], is_missing)
-        sums[1] = n_frames
-        values, flags = self._windows(sums, marks, self._ages(is_missing))
-        flags |= verdict[:, None]
-        flags |= self._flat.push(low, high, is_missing)
-        values[:, is_missing], flags[:, is_missing] = np.nan, _MISSING
+    def _take(
+        self, hops: FloatArray, states: NDArray[np.uint8] | None, verdicts: FlagArray
+    ) -> tuple[FloatArray, FlagArray]:
+        sums = np.add.reduce(hops[0], axis=-1)
+        low, high = np.minimum.reduce(hops[1], axis=-1), np.maximum.reduce(hops[1], axis=-1)
+        n_levels = sums.shape[1]
+        marks: FlagArray | None = None
+        is_missing: NDArray[np.bool_] | None = None
+        n_held: NDArray[np.int64] | None = None
+        if self._has_rails:
+            clipped = (low <= self._low) | (high >= self._high)
+            marks = clipped * _CLIPPED if np.logical_or.reduce(clipped, axis=None) else None
+        if states is not None:
+            is_missing, n_held = (states == MISSING).any(axis=1), (states == BRIDGED).sum(axis=1)
+            marks = (n_held > 0) * _BRIDGED | (np.zeros(sums.shape, dtype=np.uint16) if marks is None else marks)
+            marks[:, is_missing], n_held[is_missing], sums[:, is_missing] = 0, 0, np.nan
+        past_and_sums = np.concatenate((self._sums, sums), axis=1)
+        self._sums = past_and_sums[:, n_levels:]
+        marks = self._find_spikes(hops, past_and_sums, is_missing, marks)
+        values, flags = self._windows(past_and_sums, marks, n_held, self._find_ages(n_levels, is_missing))
+        if verdicts.any():
+            flags[:, self._emg] |= verdicts.repeat(-(-n_levels // len(verdicts)), axis=0)
+        flat = self._flat.push(low, high, is_missing)
+        if flat is not None:
+            flags |= flat.T
+        if is_missing is not None:
+            values[is_missing], flags[is_missing] = np.nan, _MISSING
         return values, flags
 
-    def _ages(self, is_missing: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """Whole hops since the filters started, this one included; 0 in a missing hop."""
-        position = np.arange(1, is_missing.size + 1)
-        start = np.maximum.accumulate(np.where(is_missing, position, -self._age))
-        self._age = int(position[-1] - start[-1])
-        return position - start
+    def _find_spikes(
+        self,
+        hops: FloatArray,
+        sums: FloatArray,
+        is_missing: NDArray[np.bool_] | None,
+        marks: FlagArray | None,
+    ) -> FlagArray | None:
+        """The marks with SPIKE added; ``sums`` with the past before them."""
+        n_levels = hops.shape[2]
+        found: list[tuple[Columns, NDArray[np.bool_]]] = []
+        if self._has_smooth:
+            means = np.add.reduce(hops[1, self._smooth], axis=-1) / self._hop
+            if is_missing is not None:
+                means[:, is_missing] = np.nan
+            found.append((self._smooth, self._spikes.find_smooth(means)))
+        if self._has_emg:
+            found.append((self._emg, self._spikes.find_emg(sums[self._emg].take(self._around[:n_levels], axis=1))))
+        for columns, spikes in found:
+            if np.logical_or.reduce(spikes, axis=None):
+                marks = np.zeros(hops.shape[1:3], dtype=np.uint16) if marks is None else marks
+                marks[columns] |= spikes * _SPIKE
+        return marks
 
-    def _windows(self, sums: FloatArray, marks: FlagArray, age: NDArray[np.int64]) -> tuple[FloatArray, FlagArray]:
+    def _find_ages(self, n_levels: int, is_missing: NDArray[np.bool_] | None) -> NDArray[np.int64]:
+        """Whole hops since the filters started, this one included; 0 in a missing hop."""
+        position = np.arange(1, n_levels + 1)
+        if is_missing is None:
+            age = position + self._age
+        else:
+            age = position - np.maximum.accumulate(np.where(is_missing, position, -self._age))
+        self._age = int(age[-1])
+        return age
+
+    def _windows(
+        self, sums: FloatArray, marks: FlagArray | None, n_held: NDArray[np.int64] | None, age: NDArray[np.int64]
+    ) -> tuple[FloatArray, FlagArray]:
         """Values and lasting flags from the hops of each level's window that lie after the last restart."""
-        n, width = age.size, self._width
-        sums = np.concatenate((self._sums, sums), axis=2)
-        marks = np.concatenate((self._marks, marks), axis=1)
-        self._sums, self._marks = sums[:, :, n:].copy(), marks[:, n:].copy()
-        values = np.empty((sums.shape[1], n))
+        n, youngest = age.size, int(np.minimum.reduce(age))
+        values = np.empty((n, len(sums)))
         flags = np.zeros(values.shape, dtype=np.uint16)
-        youngest, is_marked = int(age.min()), bool(marks.any())
+        is_marked = self._is_marked or marks is not None
+        lasting, lost = self._marks, self._n_held
+        if is_marked:
+            lasting = np.concatenate((lasting, np.zeros((len(sums), n), np.uint16) if marks is None else marks), axis=1)
+            lost = np.concatenate((lost, np.zeros(n, np.int64) if n_held is None else n_held))
+            self._marks, self._n_held = lasting[:, n:], lost[n:]
+            self._is_marked = bool(self._marks.any())
         for columns, kind in self._filters:
-            ago = np.arange(kind.n_window)[::-1]
-            within = np.arange(width, width + n)[:, None] - ago
-            window = np.take(sums[:, columns], within, axis=2)
-            is_before = ago >= age[:, None]
-            if youngest < kind.n_window:
-                window[:, :, is_before] = 0
-            values[columns] = kind.finish(window[0], window[1])
-            if is_marked:
-                flags[columns] = np.bitwise_or.reduce(
-                    np.where(is_before, 0, np.take(marks[columns], within, axis=1)), axis=-1
-                )
+            reach = self._reach[kind.n_window][:n]
+            window = sums[columns].take(reach, axis=1)
+            n_frames: FloatArray | int = kind.n_window * self._hop
+            if is_marked or youngest < kind.n_window:
+                is_before = np.arange(kind.n_window)[::-1] >= age[:, None]
+                window[:, is_before] = kind.blank
+                n_frames = np.minimum(age, kind.n_window) * self._hop
+                if is_marked:
+                    seen = np.where(is_before, 0, lasting[columns].take(reach, axis=1))
+                    flags[:, columns] = np.bitwise_or.reduce(seen, axis=-1).T
+                    if not kind.counts_held:
+                        n_frames = n_frames - np.where(is_before, 0, lost[reach]).sum(axis=1)
+                n_frames = np.maximum(n_frames, 1)
+            values[:, columns] = kind.finish(window, n_frames).T
             if youngest <= kind.n_settling:
-                flags[columns] |= (age <= kind.n_settling) * _SETTLING
+                flags[:, columns] |= (age <= kind.n_settling)[:, None] * _SETTLING
         return values, flags

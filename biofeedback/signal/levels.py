@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from biofeedback.model import Channel, Chunk, FlagArray, FloatArray, Gap, Levels
 from biofeedback.signal.emg import RmsFilter, check_rate
 from biofeedback.signal.force import ENVELOPE_EDGE_HZ, FORCE_EDGE_HZ, SmoothFilter
-from biofeedback.signal.hops import BRIDGED, GOOD, MISSING, Columns, HopStage, LevelFilter
+from biofeedback.signal.hops import BRIDGED, GOOD, MISSING, MOST_STRETCHES, Columns, HopStage, LevelFilter, Quantities
 
 LEVEL_RATE_HZ = 100.0
 BRIDGE_S = 0.1
 Mains: TypeAlias = float | Literal["auto"] | None
-Piece: TypeAlias = tuple[FloatArray, FlagArray]  # values and flags, channels in rows
+Piece: TypeAlias = tuple[FloatArray, FlagArray]  # values and flags, time in rows
 
 
 class LevelStream:
@@ -52,17 +52,29 @@ class LevelStream:
         self.level_rate_hz = rate_hz / self.hop
         self.next_level = 0
         self._stretch = max(1, round(self.level_rate_hz)) * self.hop  # frames judged together: about a second
-        emg = _columns(self.channels, "emg")
-        self.warnings = check_rate(rate_hz, [channels[i].name for i in emg]) if emg.size else ()
+        kinds = ["envelope" if c.kind == "emg" and c.envelope else c.kind for c in channels]
+        emg, smooth = (np.flatnonzero([(kind == "emg") is is_emg for kind in kinds]) for is_emg in (True, False))
+        self.warnings = check_rate(rate_hz, [channels[int(i)].name for i in emg]) if emg.size else ()
         self._emg = RmsFilter(emg.size, rate_hz, self.hop, self._stretch, mains_hz=mains_hz) if emg.size else None
-        self._filters: list[tuple[Columns, LevelFilter]] = [] if self._emg is None else [(emg, self._emg)]
+        self._filters: list[tuple[Columns, LevelFilter]] = [] if self._emg is None else [(_as_columns(emg), self._emg)]
+        delay_s = np.full(len(channels), 0.0 if self._emg is None else self._emg.delay_s)
         for kind, edge_hz in (("force", FORCE_EDGE_HZ), ("envelope", ENVELOPE_EDGE_HZ), ("position", None)):
-            columns = _columns(self.channels, kind)
+            columns = np.flatnonzero([k == kind for k in kinds])
             if columns.size:
-                self._filters.append((columns, SmoothFilter(columns.size, rate_hz, self.hop, edge_hz=edge_hz)))
-        delay = {int(i): kind.delay_s for columns, kind in self._filters for i in columns}
-        self.delay_s = tuple(delay[i] for i in range(len(channels)))
-        self._hops = HopStage(self.channels, self._filters, emg, rate_hz=rate_hz, hop=self.hop)
+                smoother = SmoothFilter(columns.size, rate_hz, self.hop, edge_hz=edge_hz)
+                self._filters.append((_as_columns(columns), smoother))
+                delay_s[columns] = smoother.delay_s
+        self.delay_s = tuple(delay_s.tolist())
+        self._hops = HopStage(
+            self.channels,
+            self._filters,
+            emg=_as_columns(emg),
+            smooth=_as_columns(smooth),
+            rate_hz=rate_hz,
+            hop=self.hop,
+            n_stretch=self._stretch // self.hop,
+        )
+        self._no_verdict: FlagArray = np.zeros((1, 0), dtype=np.uint16)
         self._scale = np.array([c.factor for c in channels])[:, None]
         self._offset = np.array([c.offset_counts for c in channels])[:, None]
         self._n_bridge = int(BRIDGE_S * rate_hz + 1e-9)
@@ -89,18 +101,23 @@ class LevelStream:
             raise ValueError(f"frame {item.first_frame} comes after frame {start - 1}")
         if isinstance(item, Chunk) and item.counts.shape[1:] != (n,):
             raise ValueError(f"chunk of shape {item.counts.shape} for {n} channels")
-        pieces = [(np.zeros((n, 0)), np.zeros((n, 0), dtype=np.uint16))]
-        pieces += self._miss((item.end_frame if isinstance(item, Gap) else item.first_frame) - start)
+        pieces: list[Piece] = []
+        n_missed = (item.end_frame if isinstance(item, Gap) else item.first_frame) - start
+        if n_missed:
+            pieces += self._miss(n_missed)
         if isinstance(item, Chunk) and item.n_frames:
             pieces += self._read(np.asarray(item.counts, dtype=np.float64))
-        values = np.concatenate([piece[0] for piece in pieces], axis=1)
-        flags = np.concatenate([piece[1] for piece in pieces], axis=1)
-        first, self.next_level = self.next_level, self.next_level + values.shape[1]
-        return Levels(first, np.ascontiguousarray(values.T), np.ascontiguousarray(flags.T))
+        if len(pieces) == 1:
+            values, flags = pieces[0]
+        else:
+            values = np.concatenate([np.zeros((0, n)), *(piece[0] for piece in pieces)])
+            flags = np.concatenate([np.zeros((0, n), dtype=np.uint16), *(piece[1] for piece in pieces)])
+        first, self.next_level = self.next_level, self.next_level + len(values)
+        return Levels(first, values, flags)
 
     def _read(self, counts: FloatArray) -> Iterator[Piece]:
-        is_finite = np.asarray(np.isfinite(counts), dtype=np.bool_)
-        if is_finite.all():
+        is_finite = np.isfinite(counts)
+        if np.logical_and.reduce(is_finite, axis=None):
             yield from self._read_whole(counts.T)
             return
         good: NDArray[np.bool_] = np.asarray(is_finite.all(axis=1))
@@ -110,45 +127,54 @@ class LevelStream:
     def _read_whole(self, counts: FloatArray) -> Iterator[Piece]:
         if self._n_pending and self._last is not None:
             n_held, self._n_pending = self._n_pending, 0
-            yield from self._advance(self._last, n_held, BRIDGED)
-        yield from self._advance(counts, counts.shape[1], GOOD)
+            yield from self._advance(np.broadcast_to(self._last, (len(counts), n_held)), BRIDGED)
+        yield from self._advance(counts, GOOD)
 
     def _miss(self, n_frames: int) -> Iterator[Piece]:
         self._n_pending += n_frames
         if self._n_pending and (self._last is None or self._n_pending > self._n_bridge):
             n_missing, self._n_pending, self._last = self._n_pending, 0, None
-            yield from self._advance(np.zeros((len(self.channels), 1)), n_missing, MISSING)
+            yield from self._advance(np.broadcast_to(0.0, (len(self.channels), n_missing)), MISSING)
 
-    def _advance(self, counts: FloatArray, n_frames: int, state: np.uint8) -> Iterator[Piece]:
-        """Frames of one state, a column each (or one column for all), cut where a stretch ends."""
-        at = 0
+    def _advance(self, counts: FloatArray, state: np.uint8) -> Iterator[Piece]:
+        """Frames of one state, ``(n_channels, n_frames)``, cut where a stretch ends; whole stretches together."""
+        at, n_frames = 0, counts.shape[1]
         while at < n_frames:
-            n = min(n_frames - at, self._stretch - self._frame % self._stretch)
-            verdict = np.zeros(len(self.channels), dtype=np.uint16)
-            if self._emg is not None:
-                verdict[self._filters[0][0]] = self._emg.verdict
-            frames = np.zeros((2, len(self.channels), n))
-            frames[1] = counts[:, at : at + n] if counts.shape[1] == n_frames else counts
-            self._filter(frames, state)
-            self._frame += n
-            at += n
-            yield self._hops.push(frames, state, verdict)
+            n_room = self._stretch - self._frame % self._stretch
+            n = min(n_frames - at, n_room)
+            if n == self._stretch:
+                n *= min((n_frames - at) // n, MOST_STRETCHES)
+            frames = counts[:, at : at + n]
+            quantities = self._filter(frames, state)
+            if quantities:
+                frames = frames[:, : quantities[0][1].shape[1]]
+            self._frame += frames.shape[1]
+            at += frames.shape[1]
+            verdicts = self._no_verdict if self._emg is None else self._emg.verdicts
+            piece = self._hops.push(frames, quantities, state, verdicts)
+            if piece is not None:
+                yield piece
 
-    def _filter(self, frames: FloatArray, state: np.uint8) -> None:
-        """Fill in the quantity (row 0) from the counts (row 1)."""
+    def _filter(self, counts: FloatArray, state: np.uint8) -> Quantities:
+        """What each filter makes of the counts, up to where hum is found; nothing of missing ones."""
+        n = counts.shape[1]
         if state == MISSING:
             if self._emg is not None:
-                self._emg.miss(frames.shape[2])
-            return
-        units = (frames[1] - self._offset) * self._scale
-        for columns, kind in self._filters:
-            x = units[columns]
+                self._emg.miss(n)
+            return []
+        units = (counts - self._offset) * self._scale
+        quantities = []
+        for columns, kind in self._filters:  # raw EMG first: it says how far
+            x = units[columns, :n]
             if self._last is None:
                 kind.start(x[:, 0])
-            frames[0, columns] = kind.run(x, is_held=state == BRIDGED)
-        self._last = frames[1, :, -1:].copy()
+            quantities.append((columns, kind.run(x, is_held=state == BRIDGED)))
+            n = quantities[0][1].shape[1]
+        self._last = counts[:, n - 1 : n].copy()
+        return quantities
 
 
-def _columns(channels: Sequence[Channel], kind: str) -> Columns:
-    kinds = ["envelope" if c.kind == "emg" and c.envelope else c.kind for c in channels]
-    return np.flatnonzero([k == kind for k in kinds])
+def _as_columns(indices: NDArray[np.intp]) -> Columns:
+    """A slice where the indices follow each other: a view is cheaper than a copy."""
+    first = int(indices[0]) if indices.size else 0
+    return slice(first, first + indices.size) if (indices == np.arange(first, first + indices.size)).all() else indices

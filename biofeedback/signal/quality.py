@@ -47,66 +47,88 @@ def explain(flag: Flag, channel: Channel) -> tuple[str, str]:
 
 
 class EmgCheck:
-    """Hum and loose electrodes of raw EMG channels, judged on whole aligned stretches of ``n_frames`` frames.
+    """Hum and loose electrodes of raw EMG channels, judged on whole aligned stretches of ``n_stretch`` frames.
 
     A verdict holds for the stretch after the one it was made on, because a level is never changed once it is out.
-    A stretch with missing frames, or more than a tenth of held ones, is not judged.
+    A stretch with missing frames, or more than a tenth of held ones, is not judged. Frames come either within one
+    stretch or as whole stretches, which are judged together.
 
     Attributes
     ----------
-    verdict : (n_channels,) flags for the levels of the present stretch; SETTLING once, when ``mains_hz`` is found.
+    verdicts : (n_stretches, n_channels) flags for the stretches of the frames that came last; SETTLING once, when
+        ``mains_hz`` is found.
     mains_hz : where a line near 50 or 60 Hz was found in two stretches running, if this ``seeks_mains``; it stays.
     """
 
-    def __init__(self, n_channels: int, rate_hz: float, n_frames: int, *, seeks_mains: bool) -> None:
-        self._store: FloatArray = np.zeros((2, n_channels, n_frames))
-        self._n_filled, self._n_lost = 0, 0
+    def __init__(self, n_channels: int, rate_hz: float, n_stretch: int, *, seeks_mains: bool) -> None:
+        self._n_stretch, self._n_filled, self._n_lost = n_stretch, 0, 0
+        self._pieces: list[tuple[FloatArray, FloatArray]] = []
+        self._window: FloatArray = np.asarray(np.hanning(n_stretch + 1)[:-1], dtype=np.float64)
+        self._frequency_hz: FloatArray = np.arange(n_stretch // 2 + 1, dtype=np.float64) * (rate_hz / n_stretch)
+        self._n_slow = int(np.searchsorted(self._frequency_hz, LOOSE_BELOW_HZ))
         self._seeks_mains = seeks_mains
-        self._window: FloatArray = np.asarray(np.hanning(n_frames + 1)[:-1], dtype=np.float64)
-        self._frequency_hz: FloatArray = np.arange(n_frames // 2 + 1, dtype=np.float64) * (rate_hz / n_frames)
         self._suspect_hz: float | None = None
-        self._recent: list[FloatArray] = []  # raw power of the last few stretches
+        self._nothing: FlagArray = np.zeros((1, n_channels), dtype=np.uint16)
+        self._unknown: FloatArray = np.zeros((LOOSE_STRETCHES - 1, n_channels, self._frequency_hz.size))
+        self._recent = self._unknown  # raw power of the last few stretches
+        self._next = self.verdicts = self._nothing
         self.mains_hz: float | None = None
-        self.verdict: FlagArray = np.zeros(n_channels, dtype=np.uint16)
 
-    def push(self, raw: FloatArray, filtered: FloatArray, *, is_held: bool) -> None:
-        """Next frames of one stretch, ``(n_channels, n_frames)``: before and after the filters."""
-        n = raw.shape[1]
-        at = slice(self._n_filled, self._n_filled + n)
-        self._store[0, :, at], self._store[1, :, at] = raw, filtered
-        self._count(n, n_lost=n if is_held else 0)
+    def push(self, raw: FloatArray, filtered: FloatArray, *, is_held: bool) -> int:
+        """Next frames, ``(n_channels, n_frames)``: before and after the filters.
+
+        Returns how many of them were taken: where ``mains_hz`` is found, none after the stretch that tells.
+        """
+        n: int = raw.shape[1]
+        self._pieces.append((raw, filtered))
+        return n - self._count(n, n_lost=n if is_held else 0)
 
     def miss(self, n_frames: int) -> None:
-        """Frames of one stretch that never came."""
-        self._count(n_frames, n_lost=self._store.shape[-1])
+        """Frames that never came."""
+        self._count(n_frames, n_lost=max(n_frames, self._n_stretch))
 
-    def _count(self, n_frames: int, *, n_lost: int) -> None:
-        self._n_filled, self._n_lost = self._n_filled + n_frames, self._n_lost + n_lost
-        if self._n_filled == self._store.shape[-1]:
-            if self._n_lost <= 0.1 * self._n_filled:
-                self.verdict = self._judge()
-            else:
-                self.verdict, self._recent, self._suspect_hz = np.zeros_like(self.verdict), [], None
-            self._n_filled, self._n_lost = 0, 0
+    def _count(self, n_frames: int, *, n_lost: int) -> int:
+        self._n_filled, self._n_lost, self.verdicts = self._n_filled + n_frames, self._n_lost + n_lost, self._next
+        n = self._n_filled // self._n_stretch
+        if not n:
+            return 0
+        if self._n_lost <= 0.1 * self._n_filled:
+            judged = self._judge(self._join(n))
+        else:
+            judged, self._recent, self._suspect_hz = self._nothing.repeat(n, axis=0), self._unknown, None
+        self.verdicts, self._next = np.concatenate((self._next, judged[:-1])), judged[-1:]
+        self._n_filled, self._n_lost, self._pieces = 0, 0, []
+        return (n - len(judged)) * self._n_stretch
 
-    def _judge(self) -> FlagArray:
-        raw, filtered = self._store - self._store.mean(axis=-1, keepdims=True)
-        self._recent = [*self._recent[1 - LOOSE_STRETCHES :], _power(raw)]
-        loose = self._share(np.add.reduce(self._recent), self._frequency_hz < LOOSE_BELOW_HZ) > LOOSE_SHARE
+    def _join(self, n: int) -> FloatArray:
+        """Frames before and after the filters, ``(2, n_stretches, n_channels, n_stretch)``."""
+        joined = np.array([np.concatenate(pieces, axis=1) for pieces in zip(*self._pieces, strict=True)])
+        return np.ascontiguousarray(joined.reshape(2, -1, n, self._n_stretch).swapaxes(1, 2))
+
+    def _judge(self, frames: FloatArray) -> FlagArray:
+        """Verdicts of stretches, up to the one where ``mains_hz`` is found."""
+        raw, filtered = frames - frames.mean(axis=-1, keepdims=True)
+        n = len(raw)
+        recent = np.concatenate((self._recent, _power(raw)))
+        together = sum((recent[k : k + n] for k in range(1, LOOSE_STRETCHES)), recent[:n])
+        loose = _share(together, slice(self._n_slow)) > LOOSE_SHARE
         power = _power(filtered * self._window)
-        share, line_hz = max(((self._line_share(power, f), f) for f in MAINS_HZ), key=lambda pair: pair[0].max())
-        found_hz = line_hz if share.max() > HUM_FOUND else None
-        verdict = np.asarray(loose * _ELECTRODE | (share > HUM_MOST) * _HUM, dtype=np.uint16)
-        if self._seeks_mains and self.mains_hz is None and found_hz is not None and found_hz == self._suspect_hz:
-            self.mains_hz = self._centre_hz(power[share.argmax()], found_hz)
-            verdict |= _SETTLING
-        self._suspect_hz = found_hz
-        return verdict
-
-    def _share(self, power: FloatArray, chosen: NDArray[np.bool_]) -> FloatArray:
-        """Share of the chosen bins in the power, ``(n_channels,)``."""
-        total = power.sum(axis=-1)
-        return np.asarray(power[:, chosen].sum(axis=-1) / np.where(total > 0, total, 1.0), dtype=np.float64)
+        shares = np.array([self._line_share(power, mains_hz) for mains_hz in MAINS_HZ])
+        highest = shares.max(axis=-1)
+        strongest = highest.argmax(axis=0)
+        share = shares[strongest, np.arange(n)]
+        verdicts = np.asarray(loose * _ELECTRODE | (share > HUM_MOST) * _HUM, dtype=np.uint16)
+        for k, which in enumerate(strongest):
+            found_hz = MAINS_HZ[which] if highest[which, k] > HUM_FOUND else None
+            is_certain = found_hz is not None and found_hz == self._suspect_hz
+            self._suspect_hz = found_hz
+            if found_hz is not None and is_certain and self._seeks_mains and self.mains_hz is None:
+                self.mains_hz = self._centre_hz(power[k, share[k].argmax()], found_hz)
+                verdicts[k] |= _SETTLING
+                n, verdicts = k + 1, verdicts[: k + 1]
+                break
+        self._recent = recent[n : n + LOOSE_STRETCHES - 1].copy()
+        return verdicts
 
     def _centre_hz(self, power: FloatArray, mains_hz: float) -> float:
         """Where the line of one channel really lies, to 0.1 Hz: the board's clock, not the mains, may be off."""
@@ -116,14 +138,21 @@ class EmgCheck:
     def _line_share(self, power: FloatArray, mains_hz: float) -> FloatArray:
         """Share of the power in the mains line; 0 where it does not stand out from its neighbours."""
         distance_hz = np.abs(self._frequency_hz - mains_hz)
-        line = distance_hz <= MAINS_HALF_WIDTH_HZ
-        around = (distance_hz > 3) & (distance_hz < 12)
-        prominent = power[:, line].max(axis=-1) > HUM_PROMINENCE * np.median(power[:, around], axis=-1)
-        return np.asarray(np.where(prominent, self._share(power, line), 0.0), dtype=np.float64)
+        line = np.flatnonzero(distance_hz <= MAINS_HALF_WIDTH_HZ)
+        within = slice(line[0], line[-1] + 1)
+        around = power.take(np.flatnonzero((distance_hz > 3) & (distance_hz < 12)), axis=-1)
+        prominent = power[..., within].max(axis=-1) > HUM_PROMINENCE * np.median(around, axis=-1)
+        return np.asarray(np.where(prominent, _share(power, within), 0.0), dtype=np.float64)
 
 
 def _power(x: FloatArray) -> FloatArray:
     return np.asarray(np.abs(np.fft.rfft(x)) ** 2, dtype=np.float64)
+
+
+def _share(power: FloatArray, bins: slice) -> FloatArray:
+    """Share of the bins in the power, over the last axis."""
+    total = power.sum(axis=-1)
+    return np.asarray(power[..., bins].sum(axis=-1) / np.where(total > 0, total, 1.0), dtype=np.float64)
 
 
 class FlatCheck:
@@ -131,17 +160,24 @@ class FlatCheck:
 
     def __init__(self, n_channels: int, n_hops: int) -> None:
         self._n_hops = n_hops
-        self._still: NDArray[np.int64] = np.zeros((n_channels, 1), dtype=np.int64)  # hops without a change
+        self._never: NDArray[np.int64] = np.zeros((n_channels, 1), dtype=np.int64)
+        self._still = self._never  # hops without a change
         self._held: FloatArray = np.full((n_channels, 1), np.nan)
 
-    def push(self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_]) -> FlagArray:
-        """Smallest and largest counts of the next hops, ``(n_channels, n_hops)``, to their flags."""
-        before = np.concatenate((self._held, high[:, :-1]), axis=1)
-        moved = (low != high) | (low != before) | is_missing
+    def push(self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_] | None) -> FlagArray | None:
+        """Smallest and largest counts of the next hops, ``(n_channels, n_hops)``, to their flags; None: no flags."""
+        held, self._held = self._held, high[:, -1:]
+        moved = low != high
+        if np.logical_and.reduce(moved, axis=None):
+            self._still = self._never
+            return None
+        moved |= low != np.concatenate((held, high[:, :-1]), axis=1)
+        if is_missing is not None:
+            moved |= is_missing
         position = np.arange(1, high.shape[1] + 1)
         start = np.maximum.accumulate(np.where(moved, position, -self._still), axis=1)
         run = position - start
-        self._still, self._held = run[:, -1:], high[:, -1:].copy()
+        self._still = run[:, -1:]
         return np.asarray((run >= self._n_hops) * _FLAT, dtype=np.uint16)
 
 
@@ -155,57 +191,58 @@ class SpikeCheck:
     Limits are common practice, no source. Boards below 60 levels a second are too slow to tell.
     """
 
-    def __init__(self, n_channels: int, emg: NDArray[np.intp], level_rate_hz: float) -> None:
-        self._emg, self._smooth = emg, np.setdiff1d(np.arange(n_channels), emg)
-        self._is_fast_enough = level_rate_hz >= SPIKE_LEVEL_RATE_HZ
-        self._past: FloatArray = np.full((n_channels, 2 * SPIKE_REACH_EMG), np.nan)
-        self._n_stretch, self._n_filled = max(1, round(level_rate_hz)), 0
-        self._distances: FloatArray = np.zeros((self._smooth.size, self._n_stretch))
-        self._medians: FloatArray = np.zeros((self._smooth.size, self._n_stretch))
-        self._limit: FloatArray = np.full((self._smooth.size, 1), np.inf)  # of the distance, in this stretch
+    def __init__(self, n_smooth: int, n_stretch: int) -> None:
+        self._n_stretch, self._n_filled = n_stretch, 0
+        self._past: FloatArray = np.full((n_smooth, 2 * SPIKE_REACH), np.nan)
+        self._seen: FloatArray = np.zeros((3, n_smooth, n_stretch))  # distance, median and width of this stretch
+        self._limit: FloatArray = np.full((n_smooth, 1), np.inf)  # of the distance, in this stretch
         self._lowest, self._highest = np.inf * np.ones_like(self._limit), -np.inf * np.ones_like(self._limit)
 
-    def push(self, means: FloatArray, power: FloatArray, is_missing: NDArray[np.bool_]) -> FlagArray:
-        """Next hops, none beyond the end of a stretch: mean counts and summed squares, ``(n_channels, n_hops)``."""
-        flags = np.zeros(means.shape, dtype=np.uint16)
-        if not self._is_fast_enough:
-            return flags
-        hops = means.copy()
-        hops[self._emg] = power[self._emg]
-        hops[:, is_missing] = np.nan
-        hops = np.concatenate((self._past, hops), axis=1)
+    def find_smooth(self, means: FloatArray) -> NDArray[np.bool_]:
+        """Next hops, within one stretch or whole ones: mean counts, ``(n_channels, n_hops)``, NaN where missing."""
         n = means.shape[1]
-        self._past = hops[:, n:].copy()
-        last = np.arange(hops.shape[1] - n, hops.shape[1])[:, None]
-        if self._smooth.size:
-            around = np.take(hops[self._smooth], last - np.arange(2 * SPIKE_REACH + 1), axis=1)
-            flags[self._smooth] = self._find_pulses(around) * _SPIKE
-        if self._emg.size:
-            around = np.take(hops[self._emg], last - np.arange(2 * SPIKE_REACH_EMG + 1), axis=1)
-            middle = around[..., SPIKE_REACH_EMG - 1 : SPIKE_REACH_EMG + 2].sum(axis=-1)
-            flags[self._emg] = (middle > SPIKE_OF_POWER * around.sum(axis=-1)) * _SPIKE
-        return flags
+        hops = np.concatenate((self._past, means), axis=1)
+        self._past = hops[:, n:]
+        around = hops.take(np.arange(n)[:, None] + np.arange(2 * SPIKE_REACH, -1, -1), axis=1)
+        distance = around[..., SPIKE_REACH].copy()
+        around.sort(axis=-1)  # NaN go last and make every comparison false
+        median, width = around[..., SPIKE_REACH], around[..., -1] - around[..., 0]
+        distance = np.abs(distance - median)
+        found: NDArray[np.bool_] = distance > self._find_limits(distance, median, width)
+        if np.logical_or.reduce(found, axis=None):
+            found &= distance > SPIKE_OF_WIDTH * width
+        return found
 
-    def _find_pulses(self, around: FloatArray) -> NDArray[np.bool_]:
-        ordered = np.sort(around, axis=-1)  # NaN go last and make every comparison false
-        median, width = ordered[..., SPIKE_REACH], ordered[..., -1] - ordered[..., 0]
-        distance = np.abs(around[..., SPIKE_REACH] - median)
-        found = (distance > self._limit) & (distance > SPIKE_OF_WIDTH * width)
-        at = slice(self._n_filled, self._n_filled + distance.shape[1])
-        self._distances[:, at], self._medians[:, at] = np.where(np.isfinite(width), (distance, median), np.nan)
-        self._n_filled += distance.shape[1]
-        if self._n_filled == self._n_stretch:
-            self._set_limit()
-            self._n_filled = 0
-        return np.asarray(found, dtype=np.bool_)
+    def find_emg(self, around: FloatArray) -> NDArray[np.bool_]:
+        """Summed squares of the hops around each hop, latest first, ``(n_channels, n_hops, n_around)``."""
+        middle = np.add.reduce(around[..., SPIKE_REACH_EMG - 1 : SPIKE_REACH_EMG + 2], axis=-1)
+        return np.asarray(middle > SPIKE_OF_POWER * np.add.reduce(around, axis=-1), dtype=np.bool_)
 
-    def _set_limit(self) -> None:
-        """From the distances and medians of the stretch that has just ended."""
-        self._lowest = np.fmin(self._lowest, np.fmin.reduce(self._medians, axis=1, keepdims=True))
-        self._highest = np.fmax(self._highest, np.fmax.reduce(self._medians, axis=1, keepdims=True))
-        known = np.where(np.isfinite(self._distances), self._distances, np.inf)
-        nothing = 1e-9 * np.fmax(np.abs(self._lowest), np.abs(self._highest))  # rounding
-        least = np.where(known > nothing, known, np.inf).min(axis=1, keepdims=True)  # a coarse sensor's one count
-        median = np.sort(known, axis=1)[:, self._n_stretch // 2, None]
-        usual = np.where(median > nothing, median, least)
-        self._limit = np.fmax(SPIKE_TIMES_USUAL * usual, SPIKE_OF_RANGE * (self._highest - self._lowest))
+    def _find_limits(self, distance: FloatArray, median: FloatArray, width: FloatArray) -> FloatArray:
+        """The limit of each hop, from the stretches before its own: one for all, or one each."""
+        limit, n = self._limit, distance.shape[1]
+        at = slice(self._n_filled, self._n_filled + n)
+        if n < self._n_stretch:
+            self._seen[0, :, at], self._seen[1, :, at], self._seen[2, :, at] = distance, median, width
+            self._n_filled = at.stop % self._n_stretch
+            if not self._n_filled:
+                self._limit = self._judge(self._seen[:, :, None])[:, -1:]
+            return limit
+        seen = np.array((distance, median, width)).reshape(3, len(distance), -1, self._n_stretch)
+        limits = self._judge(seen)
+        self._limit = limits[:, -1:]
+        return np.concatenate((limit, limits[:, :-1]), axis=1).repeat(self._n_stretch, axis=1)
+
+    def _judge(self, seen: FloatArray) -> FloatArray:
+        """Limits ``(n_channels, n_stretches)`` from ended stretches ``(3, n_channels, n_stretches, n_hops)``."""
+        distance, median = np.where(np.isfinite(seen[2]), seen[:2], np.nan)
+        lowest = np.concatenate((self._lowest, np.fmin.reduce(median, axis=-1)), axis=1)
+        highest = np.concatenate((self._highest, np.fmax.reduce(median, axis=-1)), axis=1)
+        lowest, highest = np.fmin.accumulate(lowest, axis=1)[:, 1:], np.fmax.accumulate(highest, axis=1)[:, 1:]
+        self._lowest, self._highest = lowest[:, -1:], highest[:, -1:]
+        known = np.where(np.isfinite(distance), distance, np.inf)
+        nothing = 1e-9 * np.fmax(np.abs(lowest), np.abs(highest))  # rounding
+        least = np.where(known > nothing[..., None], known, np.inf).min(axis=-1)  # a coarse sensor's one count
+        middle = np.sort(known, axis=-1)[..., self._n_stretch // 2]
+        usual = np.where(middle > nothing, middle, least)
+        return np.asarray(np.fmax(SPIKE_TIMES_USUAL * usual, SPIKE_OF_RANGE * (highest - lowest)), dtype=np.float64)

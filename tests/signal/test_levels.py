@@ -71,6 +71,24 @@ def test_any_cutting_gives_the_same_bits(
     np.testing.assert_array_equal(np.isnan(once.values), (once.flags & Flag.MISSING) > 0)
 
 
+@pytest.mark.parametrize("gaps", [[], [(14_500, 60), (20_300, 300)]])
+def test_seconds_judged_together_get_the_verdicts_they_get_one_by_one(gaps: list[tuple[int, int]]) -> None:
+    counts = make_counts(40_000, len(ALL))
+    t_s = np.arange(len(counts)) / 1000
+    counts[:, 1] += 400 * np.sin(2 * np.pi * 50 * t_s) * (t_s > 22)
+    counts[8000:12_000, 4] += np.cumsum(np.random.default_rng(3).normal(0, 50, 4000)).round()
+    counts[5000:7000, 0] = 500
+    counts[30_000:30_015, 0] += 3000
+    streams = [LevelStream(ALL, 1000) for _ in range(3)]
+    results = [run(s, cut(counts, sizes, gaps)) for s, sizes in zip(streams, ([40_000], [10_000], [16]), strict=True)]
+    assert [s.mains_hz for s in streams] == [50.0] * 3
+    for flag in (Flag.HUM, Flag.ELECTRODE, Flag.FLAT, Flag.SPIKE):
+        assert (results[0].flags & flag).any(), flag
+    for other in results[1:]:
+        assert other.values.tobytes() == results[0].values.tobytes()
+        assert other.flags.tobytes() == results[0].flags.tobytes()
+
+
 @given(sizes=st.lists(st.integers(1, 9), min_size=1), rate_hz=st.sampled_from([9.0, 10.0, 80.0, 128.0]))
 @settings(max_examples=15, deadline=None)
 def test_any_cutting_gives_the_same_bits_on_slow_boards(sizes: list[int], rate_hz: float) -> None:
