@@ -91,7 +91,7 @@ def analyse_recording(
     response = compute_response(rate_phases(rows), drawn=read_drawn(plans[-1]) if plans else None)
     joint = str(recording.settings.get("joint") or "general")
     return SessionAnalysis(
-        settings=dict(recording.settings),
+        settings=read_settings(recording),
         trace=trace,
         plans=plans,
         phases=rows,
@@ -123,6 +123,15 @@ def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) 
     own = [link for link, rating in pairs if find_phase(rating, trace.phases) is phase]
     answered = [link for link in own if link.value is not None]
     return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
+
+
+def read_settings(recording: RecordingLike) -> dict[str, Any]:
+    """What was settled beforehand, with what the session corrected later ("setup" events)."""
+    settings = dict(recording.settings)
+    for event in recording.events:
+        if event.kind == "setup" and "covariates" in event.data:
+            settings["covariates"] = event.data["covariates"]
+    return settings
 
 
 def read_drawn(plan: Mapping[str, Any]) -> DrawnOrder | None:

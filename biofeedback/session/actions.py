@@ -153,6 +153,13 @@ def _note(engine: Engine, message: Message, by: str) -> None:
     engine.emit("note", {"text": read_text(message, "text"), "by": by})
 
 
+def _covariates(engine: Engine, message: Message, by: str) -> None:
+    """What was done beforehand and may ease discomfort by itself: the whole list, separated by commas."""
+    named = tuple(word.strip() for word in read_text(message, "text").split(",") if word.strip())
+    engine.setup = replace(engine.setup, covariates=named)
+    engine.emit("setup", {"covariates": list(named), "by": by})
+
+
 def _feedback(engine: Engine, message: Message, by: str) -> None:
     engine.setup = replace(engine.setup, feedback_shown=bool(message.get("shown")))
 
@@ -216,6 +223,7 @@ _ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
     "resume": _resume,
     "finish": _finish,
     "note": _note,
+    "covariates": _covariates,
     "feedback": _feedback,
     "position": _position,
     "revise_maximum": _revise_maximum,

@@ -164,7 +164,8 @@ def _read_entry(root: Path, name: str, stamp: str) -> Entry:
     settings = recording.settings
     events = recording.events
     texts = {key: str(settings.get(key) or "") for key in ("started_utc", "athlete", "exercise", "side", "position")}
-    covariates = [settings.get("covariates"), *(e.data.get("covariates") for e in events if e.kind == "setup")]
+    setups = [e.data["covariates"] for e in events if e.kind == "setup" and "covariates" in e.data]
+    covariates = setups[-1:] or [settings.get("covariates")]
     return Entry(
         name,
         stamp,

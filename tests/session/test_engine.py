@@ -205,6 +205,16 @@ def test_a_maximum_read_off_a_display_is_marked_as_typed(bench):
     assert bench.engine.stage == "ready"
 
 
+def test_what_was_done_before_is_kept_and_the_last_word_counts(bench):
+    bench.do(do="covariates", text="heat, massage")
+    bench.do(do="covariates", text="heat")
+    assert [event.data["covariates"] for event in bench.events if event.kind == "setup"] == [
+        ["heat", "massage"],
+        ["heat"],
+    ]
+    assert bench.engine.setup.covariates == ("heat",)
+
+
 def test_a_typed_maximum_skips_neither_cautions_nor_zero():
     bench = Bench()
     bench.do(do="typed_maximum", channel="force", value=300)

@@ -33,6 +33,7 @@ GOOD = [
     {"do": "finish"},
     {"do": "note", "text": "warm-up: ten minutes easy"},
     {"do": "feedback", "shown": True},
+    {"do": "covariates", "text": "heat, massage"},
     {"do": "position", "answer": "held", "phase_index": 1},
     {"do": "revise_maximum", "channel": "force", "value": 450.5},
     {"do": "end_phase"},

@@ -8,6 +8,8 @@ import { STRIP_S, columns } from "./strip.js";
 const canvases = new Map();
 let prepared = false; // what was said before the session is shown once; from then on the boxes are the coach's
 
+let guideName = "";
+
 export function setUpCoach(send) {
   show($("coach"), true);
   $("noting").addEventListener("submit", (event) => {
@@ -16,10 +18,21 @@ export function setUpCoach(send) {
     if (text && send({ do: "note", text })) noted(`Kept: ${text}`);
     $("note").value = "";
   });
+  $("typed-unit").addEventListener("change", () => show($("typed-arm"), $("typed-unit").value === "N·m"));
+  $("typing").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const value = Number($("typed").value.replace(",", "."));
+    const arm = Number($("typed-arm").value.replace(",", "."));
+    const unit = $("typed-unit").value;
+    if (!(value > 0) || (unit === "N·m" && !(arm > 0))) return noted("Type the number on the display, above 0; for torque also the lever arm in metres.");
+    const message = { do: "typed_maximum", channel: guideName, value, unit };
+    if (unit === "N·m") message.lever_arm_m = arm;
+    if (send(message)) noted(`Typed maximum: ${value} ${unit}.`);
+  });
   $("mark").addEventListener("click", () => send({ do: "note", text: "mark" }) && noted("Marked."));
   $("covariates").addEventListener("change", () => {
     const chosen = [...$("covariates").querySelectorAll("input:checked")].map((box) => box.value);
-    if (send({ do: "note", text: `beforehand: ${chosen.join(", ") || "nothing"}` })) noted("Kept.");
+    if (send({ do: "covariates", text: chosen.join(", ") })) noted("Kept.");
   });
   for (const role of ["athlete", "coach"]) $(`invite-${role}`).addEventListener("click", () => send({ do: "invite", role }));
   $("revoke").addEventListener("click", () => send({ do: "revoke" }) && setText($("invitation"), "Every other device has been sent away."));
@@ -52,6 +65,7 @@ function drawCode(rows, name) {
 }
 
 export function renderCoach(state, send) {
+  guideName = state.channels.find((channel) => channel.guide)?.name ?? "";
   $("feedback").checked = state.feedback !== false;
   if (!prepared) {
     prepared = true;
