@@ -38,13 +38,14 @@ def find_files_of(folder: str | os.PathLike[str], athlete: str) -> list[Path]:
     for path in _all_files(Path(folder)):
         if path.name.endswith(SUFFIX) and _belongs_to(path, athlete):
             owned.append(path)
-    stems = {(path.parent, path.name.removesuffix(SUFFIX)) for path in owned}
-    companions = [
-        path
-        for path in _all_files(Path(folder))
-        if any(path.parent == parent and _shares_stem(path.name, stem) for parent, stem in stems)
-    ]
-    return sorted({*owned, *companions})
+    return sorted({*owned, *(path for one in owned for path in find_companions(one))})
+
+
+def find_companions(recording: Path) -> list[Path]:
+    """Every other file beside a recording that shares its name: reports, exports, its log."""
+    stem = recording.name.removesuffix(SUFFIX)
+    beside = (path for path in sorted(recording.parent.iterdir()) if path.is_file() and not path.is_symlink())
+    return [path for path in beside if path != recording and _shares_stem(path.name, stem)]
 
 
 def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable[Path]) -> Forgotten:
@@ -53,20 +54,35 @@ def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable
     Raises RecordingError before anything is deleted when one of the recordings is still being written.
     """
     doomed = list(files)
+    n_bytes = delete_files(doomed)
+    remove_index(folder)
+    left = list(_all_files(Path(folder)))
+    traces = [trace for path in left for trace in _find_traces(path, athlete)]
+    return Forgotten(tuple(doomed), n_bytes, len(left), tuple(traces))
+
+
+def delete_files(files: Iterable[Path]) -> int:
+    """Overwrite and delete ``files`` with SQLite's own beside them; how many bytes that were.
+
+    Raises RecordingError before anything is deleted when one of them is a recording that is still being written, and
+    on the way when the disk refuses.
+    """
+    doomed = list(files)
     for path in doomed:
         if path.name.endswith(SUFFIX):
             disk.refuse_when_written(path)
     n_bytes = 0
-    for path in doomed:
-        for name in (path, *(Path(f"{path}{suffix}") for suffix in NEIGHBOURS)):
-            if name.exists():
-                n_bytes += _overwrite_and_delete(name)
-    remove_index(folder)
+    try:
+        for path in doomed:
+            for name in (path, *(Path(f"{path}{suffix}") for suffix in NEIGHBOURS)):
+                if name.exists():
+                    n_bytes += _overwrite_and_delete(name)
+    except OSError as error:
+        what, cure = disk.explain(error)
+        raise RecordingError(f"{error.filename} cannot be deleted: {what}", cure) from error
     for parent in {path.parent for path in doomed}:
         disk.flush_folder(parent)
-    left = list(_all_files(Path(folder)))
-    traces = [trace for path in left for trace in _find_traces(path, athlete)]
-    return Forgotten(tuple(doomed), n_bytes, len(left), tuple(traces))
+    return n_bytes
 
 
 def _all_files(folder: Path) -> Iterator[Path]:
