@@ -72,9 +72,11 @@ function attemptRow(attempt, send, busy) {
   return make("li", { "data-accepted": good ? "yes" : "no" }, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "value" }, value), button, make("span", { class: "why" }, why));
 }
 
+const ORIGINS = { typed: "Maximum typed from a display", carried: "Maximum from an earlier session", revised: "Maximum revised after later evidence" };
+
 function renderReady(state, send) {
   const maximum = state.maximum;
-  const found = Number.isFinite(maximum.strength) ? `Maximum in this position: ${maximum.strength.toFixed(maximum.strength < 100 ? 1 : 0)} ${maximum.unit}. ` : "";
+  const found = Number.isFinite(maximum.strength) ? `${ORIGINS[maximum.method] ?? "Maximum in this position"}: ${maximum.strength.toFixed(maximum.strength < 100 ? 1 : 0)} ${maximum.unit}. ` : "";
   setText($("maximum-found"), `${found}Settle until discomfort is steady at about 6 to 8 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   fill($("plans"), state.plans, (plans) =>
