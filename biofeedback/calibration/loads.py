@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
-from biofeedback.calibration.scale import CHECK_PERCENT, MOVING_PERCENT, Certificate
+from biofeedback.calibration.scale import CHECK_PERCENT, MOVING_PERCENT
 from biofeedback.errors import CalibrationError
 from biofeedback.model import FloatArray
 
@@ -75,13 +76,24 @@ def measure_creep_percent(counts: FloatArray, rate_hz: float, *, full_scale_coun
     return 100.0 * float(np.mean(counts[-n:]) - np.mean(counts[:n])) / abs(full_scale_counts)
 
 
-def check_mass(certificate: Certificate, load: float, reading: float) -> MassCheck:
-    """Weigh a known ``load`` (certificate's unit) again; ``reading`` in counts.
+class Scale(Protocol):
+    """What a mass can be checked against: a certificate, or the scale that a channel uses."""
+
+    @property
+    def unit(self) -> str: ...  # noqa: D102
+    @property
+    def lower_limit(self) -> float | None: ...  # noqa: D102
+    def load(self, readings: FloatArray | float) -> FloatArray | float:
+        """Loads in ``unit`` that belong to ``readings`` in counts."""
+
+
+def check_mass(scale: Scale, load: float, reading: float) -> MassCheck:
+    """Weigh a known ``load`` (the scale's unit) again; ``reading`` in counts.
 
     It may differ by the lower limit factor plus 1 % of the load (common practice, no source).
     """
-    indicated = float(certificate.load(reading))
-    limit = (certificate.lower_limit or 0.0) + CHECK_PERCENT / 100.0 * abs(load)
+    indicated = float(scale.load(reading))
+    limit = (scale.lower_limit or 0.0) + CHECK_PERCENT / 100.0 * abs(load)
     difference = indicated - load
     if abs(difference) <= limit:
         return MassCheck(load, indicated, limit, "")
@@ -89,6 +101,6 @@ def check_mass(certificate: Certificate, load: float, reading: float) -> MassChe
         load,
         indicated,
         limit,
-        f"{load:.4g} {certificate.unit} reads {indicated:.4g}, {difference:+.3g} off; {limit:.3g} is allowed; "
+        f"{load:.4g} {scale.unit} reads {indicated:.4g}, {difference:+.3g} off; {limit:.3g} is allowed; "
         "zero the sensor and check again, then calibrate it anew",
     )

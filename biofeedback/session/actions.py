@@ -12,6 +12,7 @@ from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting, MaximumSearch
+from biofeedback.session.scaling import SCALE_ACTIONS
 from biofeedback.session.values import parse_rating, read_number, read_text
 from biofeedback.session.zeroing import Zeroing
 
@@ -229,4 +230,5 @@ _ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
     "revise_maximum": _revise_maximum,
     "end_phase": _end_phase,
     "extend_phase": _extend_phase,
+    **SCALE_ACTIONS,
 }

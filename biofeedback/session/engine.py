@@ -19,6 +19,7 @@ from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, fin
 from biofeedback.session.actions import carry_out
 from biofeedback.session.activity import Activity
 from biofeedback.session.hold import Hold
+from biofeedback.session.loading import LoadTable
 from biofeedback.session.maximum import Attempting, MaximumSearch
 from biofeedback.session.plan import Plan
 from biofeedback.session.setup import Setup
@@ -72,6 +73,7 @@ class Engine:
         self.search = MaximumSearch(self.channels[self.guide].name, setup)
         self.zeros: dict[str, Mapping[str, Any]] = {}
         self.maxima: dict[str, Maximum] = {}
+        self.scale = LoadTable()
         self.ratings: list[Rating] = []
         self.doubts: list[Mapping[str, Any]] = []
         self.positions: dict[int, Mapping[str, Any]] = {}

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from biofeedback.calibration.effort import Maximum
+from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Cue, Event, Item, Note
 from biofeedback.session.engine import Engine
 
@@ -29,6 +30,7 @@ class Session:
     """``take`` items in order, ``command`` in between; every item and event goes to the recorder.
 
     ``utc`` gives the time that events are stamped with, ``cue`` is told what the athlete is asked to do.
+    ``save_certificate``, when set, is handed every scale certificate, to keep it beside the recordings.
     """
 
     def __init__(
@@ -36,6 +38,7 @@ class Session:
     ) -> None:
         self.engine = engine
         self.recorder = recorder
+        self.save_certificate: Callable[[Mapping[str, Any]], None] | None = None
         self._utc = utc
         self._give_cue = cue
         self._cue = engine.cue
@@ -72,6 +75,14 @@ class Session:
     def _settle(self) -> None:
         for event in self.engine.take_events():
             self.recorder.event(replace(event, utc=self._utc()))
+            if event.kind == "certificate" and self.save_certificate:
+                self._save_certificate(self.save_certificate, event.data)
         if self.engine.cue is not self._cue:
             self._cue = self.engine.cue
             self._give_cue(self._cue)
+
+    def _save_certificate(self, save: Callable[[Mapping[str, Any]], None], data: Mapping[str, Any]) -> None:
+        try:
+            save(data)
+        except BiofeedbackError as error:  # the recording has it too; the session goes on
+            self.engine.message = {"level": "error", "text": error.what, "cure": error.cure}

@@ -11,6 +11,7 @@ from biofeedback.cautions import CAUTIONS
 from biofeedback.model import Channel, Flag
 from biofeedback.session.engine import Engine
 from biofeedback.session.maximum import Attempting
+from biofeedback.session.scaling import describe_scale
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.quality import explain
 
@@ -36,6 +37,7 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
             "state": "running" if isinstance(engine.activity, Zeroing) else "done" if engine.zeros else "idle",
             "results": engine.zeros,
         },
+        "scale": describe_scale(engine),
         "maximum": _describe_maximum(engine),
         "plans": [_describe_plan(plan.to_dict()) for plan in engine.plans.values()],
         "plan": hold.to_dict() if hold else None,

@@ -61,6 +61,10 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "revise_maximum": ({"channel": TEXT, "value": NUMBER}, {}),
     "end_phase": ({}, {}),
     "extend_phase": ({"seconds": NUMBER}, {}),
+    "scale_load": ({"channel": TEXT, "load": NUMBER}, {"unit": TEXT}),
+    "scale_undo": ({}, {}),
+    "scale_finish": ({}, {"sensor": TEXT}),
+    "scale_check": ({"channel": TEXT, "load": NUMBER}, {"unit": TEXT}),
 }
 ATHLETE_COMMANDS = frozenset({"rate", "stop", "ping"})
 SERVER_COMMANDS = frozenset({"ping", "invite", "revoke"})  # how old is what a page shows? who else may come in?

@@ -86,6 +86,14 @@ def first_state() -> dict[str, Any]:
             {"name": "force", "kind": "force", "unit": "N", "calibrated": False, "problem": None, "guide": True}
         ],
         "zero": {"state": "idle", "results": {}},
+        "scale": {
+            "channel": "",
+            "running": False,
+            "loads": [],
+            "refused": None,
+            "certificate": None,
+            "check": None,
+        },
         "maximum": {
             "step": "idle",
             "number": 1,

@@ -38,6 +38,10 @@ GOOD = [
     {"do": "revise_maximum", "channel": "force", "value": 450.5},
     {"do": "end_phase"},
     {"do": "extend_phase", "seconds": 10},
+    {"do": "scale_load", "channel": "force", "load": 2.5, "unit": "kg"},
+    {"do": "scale_undo"},
+    {"do": "scale_finish", "sensor": "cell 1"},
+    {"do": "scale_check", "channel": "force", "load": 5, "unit": "lb"},
 ]
 
 

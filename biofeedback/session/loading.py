@@ -1,0 +1,85 @@
+"""Two still seconds of one known load on one force sensor."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from biofeedback.calibration.effort import Effort
+from biofeedback.calibration.loads import MassCheck, Reading, measure_load
+from biofeedback.calibration.scale import Certificate
+from biofeedback.errors import CalibrationError
+from biofeedback.model import Cue, Flag, Levels
+from biofeedback.session.activity import Desk
+
+LOAD_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A load as it was typed, in newtons, and what the sensor made of it."""
+
+    load: float
+    unit: str
+    newton: float
+    reading_counts: float
+
+
+@dataclass(slots=True)
+class LoadTable:
+    """The loads so far, in the order in which they hung; ``refused`` says why the last request came to nothing."""
+
+    channel: str = ""
+    loads: list[Load] = field(default_factory=list)
+    refused: CalibrationError | None = None
+    certificate: Certificate | None = None
+    check: MassCheck | None = None
+
+
+class Loading:
+    """Collects ``LOAD_S`` of levels of one channel, in counts again, and reports their reading or why there is none."""
+
+    name = "a load"
+
+    def __init__(
+        self,
+        desk: Desk,
+        start: int,
+        column: int,
+        report: Callable[[Reading | CalibrationError], None],
+        *,
+        empty_counts: float = 0.0,
+    ) -> None:
+        self.boundary = start + round(LOAD_S * desk.level_rate_hz)
+        self._desk, self._column, self._report, self._empty_counts = desk, column, report, empty_counts
+        self._taken: list[Levels] = []
+        desk.give_cue(Cue("release"))  # a simulated athlete then keeps off the strap
+
+    def take(self, levels: Levels, effort: Effort) -> None:
+        """Collect."""
+        self._taken.append(levels)
+
+    def reach(self, level: int) -> bool:
+        """Measure."""
+        channel = self._desk.channels[self._column]
+        values = np.concatenate([part.values[:, self._column] for part in self._taken])
+        flags = np.concatenate([part.flags[:, self._column] for part in self._taken])
+        counts = values / channel.factor + channel.offset_counts
+        try:
+            if np.any(flags & Flag.CLIPPED):
+                raise CalibrationError("the reading lies on the converter's rail", "lower the gain or use less load")
+            reading = measure_load(counts, self._desk.level_rate_hz, empty_counts=self._empty_counts)
+        except CalibrationError as error:
+            self._report(error)
+        else:
+            self._report(reading)
+        return True
+
+    def remaining_s(self, level: int) -> float:
+        """Until the load is read."""
+        return (self.boundary - level) / self._desk.level_rate_hz
+
+    def cancel(self, reason: str) -> None:
+        """Nothing to undo: the load was not taken."""
