@@ -59,10 +59,10 @@ class HopStage:
     ) -> None:
         n = len(channels)
         self._hop, self._filters, self._emg, self._smooth = hop, filters, emg, smooth
-        is_fast_enough = rate_hz / hop >= SPIKE_LEVEL_RATE_HZ
-        self._has_emg, self._has_smooth = (is_fast_enough and len(np.zeros(n)[c]) > 0 for c in (emg, smooth))
         self._low = np.array([-np.inf if c.rail_low_counts is None else c.rail_low_counts for c in channels])[:, None]
         self._high = np.array([np.inf if c.rail_high_counts is None else c.rail_high_counts for c in channels])[:, None]
+        is_fast_enough = rate_hz / hop >= SPIKE_LEVEL_RATE_HZ
+        self._has_emg, self._has_smooth = (is_fast_enough and self._low[c].size > 0 for c in (emg, smooth))
         self._has_rails = bool(np.isfinite(self._low).any() or np.isfinite(self._high).any())
         self._frames: FloatArray = np.zeros((2, n, 0))  # quantity and counts of frames not yet making up a whole hop
         self._states: NDArray[np.uint8] | None = None  # of these frames, None while all are good
