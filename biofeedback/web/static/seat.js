@@ -51,6 +51,7 @@ export class SeatCard {
   onState(state) {
     this.state = state;
     setData(this.element, "stage", state.stage);
+    setData(this.element, "step", state.maximum.step);
     setText(this.name, state.athlete);
     this.name.setAttribute("aria-label", `${state.athlete}: full page`);
     this.rating.setAttribute("aria-label", `Rating of ${state.athlete}`);

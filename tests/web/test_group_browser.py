@@ -1,0 +1,221 @@
+"""The group page in a real browser: every number is its own engine's, Stop reaches all, and no violation of WCAG AA."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from biofeedback.storage.recording import open_recording
+from biofeedback.web.seats import Seat
+from biofeedback.web.server import open_page
+
+from .axe import axe_script
+from .conftest import Page, Served
+from .fake_live import FakeLive
+from .scenes import SCENES
+from .test_accessibility import violations
+from .test_browser import shown
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+CODES = ["A01", "A02", "A03", "A04"]
+SIZES = {"phone": (390, 844), "tablet": (820, 1180), "laptop": (1280, 800)}
+STAGES = ["cautions", "zero", "maximum_push", "ready", "inside", "above", "lost", "stopped", "done", "position"]
+
+
+class ServedGroup(Served):
+    """Four fake sessions; ``each`` changes one of them."""
+
+    def __init__(self) -> None:
+        self.lives = [FakeLive() for _ in CODES]
+        super().__init__()
+        self.live = self.lives[0]
+
+    def each(self, change: Callable[[FakeLive, int], Any]) -> None:
+        async def apply() -> None:
+            for k, live in enumerate(self.lives):
+                change(live, k)
+                live.change(athlete=CODES[k])
+
+        self.call(apply())
+
+    async def _up(self) -> None:
+        ready = asyncio.Event()
+        self._closed = closed = asyncio.Event()
+
+        async def run() -> None:
+            others = [Seat(live) for live in self.lives[1:]]
+            async with open_page(self.live, port=0, others=others) as address:
+                self.address = address
+                ready.set()
+                await closed.wait()
+
+        self._task = self._loop.create_task(run())
+        await ready.wait()
+
+
+@pytest.fixture
+def group() -> Iterator[ServedGroup]:
+    group = ServedGroup()
+    group.up()
+    yield group
+    group.end()
+
+
+def numbers(page: Page) -> list[str]:
+    return list(page.tab.locator(".seat .number > span:first-child").all_inner_texts())
+
+
+def test_every_gauge_shows_its_own_sessions_number_at_that_level(browser: Any, group: ServedGroup) -> None:
+    group.each(lambda live, k: SCENES["below"](live))
+    page = Page(browser, group, path="group")
+    page.wait(lambda: numbers(page) == ["48"] * 4)
+    page.tab.evaluate(
+        """() => {
+        const all = [...document.querySelectorAll(".seat .number > span:first-child")];
+        window.seen = [];
+        const note = () => {
+          all.forEach((number, k) => window.seen.push([k, Number(number.dataset.level), number.textContent]));
+          requestAnimationFrame(note);
+        };
+        requestAnimationFrame(note);
+      }"""
+    )
+    first = [live.snap.level + 1 for live in group.lives]
+    values = np.random.default_rng(6).uniform(-3, 140, (4, 120)).round(3)
+    for start in range(0, 120, 2):
+        group.each(lambda live, k, start=start: live.feed(values[k, start : start + 2]))  # type: ignore[misc]
+        page.tab.wait_for_timeout(8)
+    page.wait(lambda: numbers(page) == [shown(value) for value in values[:, -1]])
+    seen = [(k, level, text) for k, level, text in page.tab.evaluate("() => window.seen") if level >= first[k]]
+    for seat in range(4):
+        assert len({level for k, level, _ in seen if k == seat}) > 10
+    for k, level, text in seen:
+        assert text == shown(values[k, level - first[k]]), (k, level)
+    assert page.complaints == []
+    page.context.close()
+
+
+@pytest.mark.parametrize("key", ["Space", "Escape", ""])
+def test_stop_for_all_reaches_those_who_run_and_their_own_stop_only_them(
+    browser: Any, group: ServedGroup, key: str
+) -> None:
+    group.each(lambda live, k: SCENES["inside" if k < 3 else "ready"](live))
+    page = Page(browser, group, path="group")
+    page.wait(lambda: page.tab.locator(".seat[data-stage='plan']").count() == 3)
+
+    def stops() -> list[int]:
+        return [sum(message["do"] == "stop" for message, _ in live.commands) for live in group.lives]
+
+    page.tab.click("text=Stop A02")
+    page.wait(lambda: stops() == [0, 1, 0, 0])
+    page.wait(lambda: page.tab.locator(".seat[data-stage='plan']").count() == 2)
+    if key:
+        page.tab.keyboard.press(key)
+    else:
+        page.tab.click("#stop-all")
+    page.wait(lambda: stops() == [1, 1, 1, 0])
+    page.wait(lambda: page.tab.is_disabled("#stop-all"))
+    page.context.close()
+
+
+def test_what_is_for_all_goes_to_those_it_fits_and_a_rating_to_one(browser: Any, group: ServedGroup) -> None:
+    group.each(lambda live, k: SCENES["zero" if k < 2 else "ready"](live))
+    page = Page(browser, group, path="group")
+    page.wait(lambda: page.text("start-all") == "Start 2 of 4")
+    before = [len(live.commands) for live in group.lives]
+    page.tab.click("#zero-all")
+    page.tab.click("#start-all")
+    page.wait(lambda: [len(live.commands) for live in group.lives] == [n + 1 for n in before])
+    assert [live.commands[-1][0]["do"] for live in group.lives] == ["zero", "zero", "start_plan", "start_plan"]
+    page.tab.locator(".seat").nth(2).locator("[data-rating='6']").click()
+    page.wait(lambda: group.lives[2].commands[-1][0] == {"do": "rate", "value": 6})
+    assert group.lives[3].commands[-1][0]["do"] == "start_plan"
+    page.tab.locator(".seat").nth(3).locator("[data-rating='1']").focus()
+    page.tab.keyboard.press("4")
+    page.wait(lambda: group.lives[3].commands[-1][0] == {"do": "rate", "value": 4})
+    page.tab.click(".seat >> nth=1 >> .code")
+    page.wait(lambda: page.text("athlete") == "A02")
+    assert page.tab.get_attribute("#group", "href") == "/group"
+    page.context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_is_cut_off_or_moves_when_a_question_opens(
+    browser: Any, group: ServedGroup, size: str, scheme: str
+) -> None:
+    width, height = SIZES[size]
+    page = Page(browser, group, path="group", viewport={"width": width, "height": height}, color_scheme=scheme)
+    for scene in STAGES:
+        group.each(lambda live, k, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
+        stage = group.live.state()["stage"]
+        page.wait(lambda stage=stage: page.tab.locator(f".seat[data-stage='{stage}']").count() == 4)  # type: ignore[misc]
+        page.tab.wait_for_timeout(100)
+        wide, tall = page.tab.evaluate("() => [document.body.scrollWidth, document.body.scrollHeight]")
+        assert (wide, tall) == (width, height), scene
+        cut = page.tab.evaluate(
+            """() => [...document.querySelectorAll(".task, .rating, .seat-clock")].filter((e) => !e.hidden
+              && (e.scrollHeight > e.clientHeight + 1 || e.scrollWidth > e.clientWidth + 1)).map((e) => e.innerText)"""
+        )
+        assert cut == [], scene
+    boxes = "() => [...document.querySelectorAll('.seat > *')].map((e) => JSON.stringify(e.getBoundingClientRect()))"
+    group.each(lambda live, k: (live.restart(), SCENES["above"](live)))
+    page.wait(lambda: page.tab.locator(".rating[data-open='no']").count() == 4)
+    before = page.tab.evaluate(boxes)
+    group.each(lambda live, k: live.change(ask={"id": 2, "text": "Discomfort now, 0 to 10?", "said": 5}))
+    page.wait(lambda: page.tab.locator(".rating[data-open='yes']").count() == 4)
+    assert page.tab.evaluate(boxes) == before
+    assert page.complaints == []
+    page.context.close()
+
+
+@pytest.mark.network
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_violation_in_any_state(browser: Any, group: ServedGroup, scheme: str) -> None:
+    page = Page(browser, group, path="group", color_scheme=scheme, script=axe_script())
+    problems: list[str] = []
+    for scene in STAGES:
+        group.each(lambda live, k, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
+        stage = group.live.state()["stage"]
+        page.wait(lambda stage=stage: page.tab.locator(f".seat[data-stage='{stage}']").count() == 4)  # type: ignore[misc]
+        page.tab.wait_for_timeout(300)
+        problems += [f"{scene}: {each}" for each in violations(page)]
+    assert problems == []
+    page.context.close()
+
+
+def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: Any, tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "biofeedback", "demo", "--athletes", "4", "--fast", "--auto", "--channels=force"]
+    command += ["--port", "0", "--no-browser", "--folder", str(tmp_path)]
+    program = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env={**os.environ})
+    try:
+        assert program.stdout
+        address = ""
+        while not (found := re.search(r"(http://\S+/)group", address)):
+            address = program.stdout.readline()
+        tab = browser.new_page()
+        tab.goto(found.group())
+        tab.wait_for_selector(".seat[data-stage='plan'] >> nth=3", timeout=120_000)
+        tab.wait_for_selector(".seat .form[data-band='in']", timeout=60_000)
+        assert tab.locator(".seat .code").all_inner_texts() == CODES
+        tab.close()
+        assert program.wait(timeout=180) == 0
+    finally:
+        program.kill()
+        program.communicate()
+    recordings = [open_recording(path) for path in sorted(tmp_path.glob("*.hold"))]
+    assert [recording.settings["athlete"] for recording in recordings] == CODES
+    strengths = {event.data["strength"] for each in recordings for event in each.events if event.kind == "maximum"}
+    assert len(strengths) == 4  # a truth of their own
+    for recording in recordings:
+        assert sum(event.kind == "rating" and event.data["value"] is not None for event in recording.events) >= 5
