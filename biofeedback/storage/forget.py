@@ -42,10 +42,18 @@ def find_files_of(folder: str | os.PathLike[str], athlete: str) -> list[Path]:
 
 
 def find_companions(recording: Path) -> list[Path]:
-    """Every other file beside a recording that shares its name: reports, exports, its log."""
+    """What lies beside a recording and shares its name: reports, exports, its log; never another recording's."""
+    beside = [path for path in sorted(recording.parent.iterdir()) if path.is_file() and not path.is_symlink()]
     stem = recording.name.removesuffix(SUFFIX)
-    beside = (path for path in sorted(recording.parent.iterdir()) if path.is_file() and not path.is_symlink())
-    return [path for path in beside if path != recording and _shares_stem(path.name, stem)]
+    others = [path.name.removesuffix(SUFFIX) for path in beside if path.name.endswith(SUFFIX)]
+    longer = [other for other in others if len(other) > len(stem)]
+    return [
+        path
+        for path in beside
+        if _shares_stem(path.name, stem)
+        and not path.name.endswith(SUFFIX)
+        and not any(_shares_stem(path.name, other) for other in longer)
+    ]
 
 
 def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable[Path]) -> Forgotten:

@@ -3,19 +3,31 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+import threading
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, FloatArray
-from biofeedback.storage.library import list_recordings
+from biofeedback.storage import disk
+from biofeedback.storage.library import Entry, filter_recordings, list_recordings
+from biofeedback.storage.rename import rename_athlete
+from biofeedback.web.keeping import (
+    IN_USE,
+    delete_recording,
+    is_written,
+    list_doomed,
+    list_formats,
+    read_order,
+    send_export,
+)
 
 MAX_COLUMNS = 4000
 N_KEPT = 2  # traces kept in memory: the one looked at and the one compared with it
@@ -96,31 +108,60 @@ def describe_trace(trace: TraceLike) -> dict[str, Any]:
 
 @dataclass(slots=True)
 class Review:
-    """Routes over a folder of recordings. ``load_trace`` and ``render_report`` are given the file's path.
+    """Routes over a folder of recordings.
 
-    ``beside_live``: whether the same page serves a live session to go back to.
+    ``load_trace``, ``render_report`` and ``find_answer`` (word, text, details) are given the file's path,
+    ``render_history`` an athlete's code. ``beside_live``: whether the same page serves a live session to go back to.
     """
 
     folder: Path
     load_trace: Callable[[Path], TraceLike]
     render_report: Callable[[Path], str]
+    find_answer: Callable[[Path], Mapping[str, Any]]
+    render_history: Callable[[str], str]
     beside_live: bool = False
-    _kept: dict[str, TraceLike] = field(init=False, default_factory=dict)
+    _kept: dict[str, tuple[int, TraceLike]] = field(init=False, default_factory=dict)
+    _changing: threading.Lock = field(init=False, default_factory=threading.Lock)
+    _live_names: Callable[[], Collection[str]] = field(init=False, default=tuple)
 
-    def routes(self, page: Callable[[Request], Any], report_headers: Mapping[str, str]) -> list[Route]:
-        """The place's routes; ``page`` serves its HTML."""
+    def routes(
+        self,
+        page: Callable[[Request], Any],
+        report_headers: Mapping[str, str],
+        live_names: Callable[[], Collection[str]] = tuple,
+    ) -> list[Route]:
+        """The place's routes; ``page`` serves its HTML, ``live_names`` are the recordings being written here."""
+        self._live_names = live_names
 
         async def report(request: Request) -> Response:
             path = self._find(request.query_params.get("name", ""))
-            html = await asyncio.to_thread(self.render_report, path)
-            return Response(html, media_type="text/html", headers=report_headers)
+            return HTMLResponse(await asyncio.to_thread(self.render_report, path), headers=report_headers)
+
+        async def history(request: Request) -> Response:
+            code = request.query_params.get("athlete", "")
+            if not filter_recordings(list_recordings(self.folder), athlete=code) or not code:
+                raise RecordingError(f"there is no recording of {code[:40]!r}", "choose a code from the list")
+            return HTMLResponse(await asyncio.to_thread(self.render_history, code), headers=report_headers)
+
+        async def export(request: Request) -> Response:
+            query = request.query_params
+            path = self._find(query.get("name", ""))
+            return await asyncio.to_thread(
+                lambda: send_export(path, query.get("to", ""), anonymous="anonymous" in query, headers=HEADERS)
+            )
 
         return [
             Route("/review", page),
             Route("/review/list", self._answer(self._list)),
             Route("/review/about", self._answer(self._about)),
+            Route("/review/answer", self._answer(lambda query: self.find_answer(self._find(query.get("name", ""))))),
             Route("/review/trace", self._answer(self._trace)),
+            Route("/review/doomed", self._answer(self._doomed)),
             Route("/review/report", _with_errors(report)),
+            Route("/review/history", _with_errors(history)),
+            Route("/review/export", _with_errors(export)),
+            Route("/review/rename", self._change(self._rename), methods=["POST"]),
+            Route("/review/delete", self._change(self._delete), methods=["POST"]),
         ]
 
     def _answer(self, make: Callable[[Mapping[str, str]], Any]) -> Callable[[Request], Any]:
@@ -129,25 +170,77 @@ class Review:
 
         return _with_errors(respond)
 
+    def _change(self, change: Callable[[Path, Mapping[str, Any]], Any]) -> Callable[[Request], Any]:
+        """One change at a time, never of what is being written; what was kept in memory of the file is dropped."""
+
+        def carry_out(order: Mapping[str, Any]) -> Any:
+            with self._changing:
+                name = str(order.get("name", ""))
+                path = self._find(name)
+                if self._is_written(name):
+                    raise RecordingError(IN_USE, "end its session first")
+                self._kept.pop(name, None)
+                return change(path, order)
+
+        async def respond(request: Request) -> Response:
+            return JSONResponse(await asyncio.to_thread(carry_out, await read_order(request)), headers=HEADERS)
+
+        return _with_errors(respond)
+
     def _list(self, query: Mapping[str, str]) -> dict[str, Any]:
-        return {"live": self.beside_live, "entries": [asdict(entry) for entry in list_recordings(self.folder)]}
+        entries = [asdict(entry) for entry in list_recordings(self.folder)]
+        return {"live": self.beside_live, "formats": list_formats(), "entries": entries}
+
+    def _entry(self, name: str) -> Entry:
+        """Only names that the listing gives: no path can lead elsewhere."""
+        for entry in list_recordings(self.folder):
+            if entry.name == name:
+                return entry
+        cure = "it may have been renamed, moved or deleted meanwhile: choose one from the list"
+        raise RecordingError(f"there is no recording {name[:80]!r}", cure)
 
     def _find(self, name: str) -> Path:
-        """Only names that the listing gives: no path can lead elsewhere."""
-        if name not in {entry.name for entry in list_recordings(self.folder)}:
-            raise RecordingError(f"there is no recording {name[:80]!r}", "choose one from the list")
-        return self.folder / name
+        return self.folder / self._entry(name).name
+
+    def _is_written(self, name: str) -> bool:
+        return name in self._live_names() or is_written(self.folder / name)
 
     def _load(self, name: str) -> TraceLike:
-        if name not in self._kept:
-            trace = self.load_trace(self._find(name))
+        try:
+            stamp = (self.folder / name).stat().st_mtime_ns if name in self._kept else None
+        except OSError:
+            stamp = None
+        if stamp is None or self._kept[name][0] != stamp:
+            path = self._find(name)
+            stamp = path.stat().st_mtime_ns
+            trace = self.load_trace(path)
+            self._kept.pop(name, None)
             while len(self._kept) >= N_KEPT:
                 self._kept.pop(next(iter(self._kept)))
-            self._kept[name] = trace
-        return self._kept[name]
+            self._kept[name] = (stamp, trace)
+            return trace
+        return self._kept[name][1]
+
+    def _doomed(self, query: Mapping[str, str]) -> dict[str, Any]:
+        entry = self._entry(query.get("name", ""))
+        if self._is_written(entry.name):
+            raise RecordingError(IN_USE, "end its session first")
+        files = [{"name": path.name, "n_bytes": path.stat().st_size} for path in list_doomed(self.folder / entry.name)]
+        return {"code": _code_of(entry), "files": files}
+
+    def _rename(self, path: Path, order: Mapping[str, Any]) -> dict[str, Any]:
+        renamed = rename_athlete(path, str(order.get("code", "")))
+        return {"name": renamed.relative_to(self.folder).as_posix()}
+
+    def _delete(self, path: Path, order: Mapping[str, Any]) -> dict[str, Any]:
+        code = _code_of(self._entry(path.relative_to(self.folder).as_posix()))
+        if order.get("code") != code:
+            raise RecordingError(f"the code typed is not {code}", "type it as it stands; nothing was deleted")
+        return {"n_files": delete_recording(path, order.get("files"))}
 
     def _about(self, query: Mapping[str, str]) -> dict[str, Any]:
-        return describe_trace(self._load(query.get("name", "")))
+        name = query.get("name", "")
+        return describe_trace(self._load(name)) | {"written": self._is_written(name)}
 
     def _trace(self, query: Mapping[str, str]) -> dict[str, Any]:
         trace = self._load(query.get("name", ""))
@@ -163,12 +256,19 @@ class Review:
         return {"from_s": from_s, "to_s": to_s, "channels": drawn}
 
 
+def _code_of(entry: Entry) -> str:
+    """What is typed to delete a recording: its code, or its name where it has none."""
+    return entry.athlete or Path(entry.name).stem
+
+
 def _with_errors(respond: Callable[[Request], Any]) -> Callable[[Request], Any]:
     async def answered(request: Request) -> Response:
         try:
             response: Response = await respond(request)
         except BiofeedbackError as error:
             return PlainTextResponse(f"{error}.\n", status_code=404, headers=HEADERS)
+        except OSError as error:  # the file went away, or the disk is full, while we were at it
+            return PlainTextResponse(f"{'; '.join(disk.explain(error))}.\n", status_code=404, headers=HEADERS)
         return response
 
     return answered

@@ -119,8 +119,12 @@ class Site:
             WebSocketRoute("/ws", self._page),
         ]
         if self.review:
-            routes += self.review.routes(self._review, REPORT_HEADERS)
+            routes += self.review.routes(self._review, REPORT_HEADERS, self._name_recordings)
         return Doorkeeper(Starlette(routes=routes), door)
+
+    def _name_recordings(self) -> set[str]:
+        """The recordings that these sessions write."""
+        return {str((seat.live.state().get("recording") or {}).get("file")) for seat in self.seats}
 
     async def _index(self, request: Request) -> Response:
         if not self.seats:

@@ -76,11 +76,19 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def make_review(folder: Path, **options: Any) -> Review:
+    made = {
+        "load_trace": lambda path: FakeTrace(LEVELS),
+        "render_report": lambda path: f"<p>{path.name}</p>",
+        "find_answer": lambda path: {"word": "helped", "text": "Less discomfort.", "details": [["contrasts", "6"]]},
+        "render_history": lambda athlete: f"<p>history of {athlete}</p>",
+    }
+    return Review(folder, **(made | options))
+
+
 def visit(folder: Path, scenario: Callable[[str], Awaitable[None]], **options: Any) -> None:
     async def run() -> None:
-        make = {"load_trace": lambda path: FakeTrace(LEVELS), "render_report": lambda path: f"<p>{path.name}</p>"}
-        review = Review(folder, **(make | options))
-        async with open_page(None, port=0, review=review) as address:
+        async with open_page(None, port=0, review=make_review(folder, **options)) as address:
             await asyncio.wait_for(scenario(address), 20)
 
     asyncio.run(run())
@@ -203,7 +211,7 @@ def test_a_recording_that_cannot_be_analysed_says_why(folder: Path) -> None:
 @pytest.mark.network
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_reviewer_finds_opens_and_zooms(browser: Any, folder: Path, scheme: str) -> None:
-    served = Served(review=Review(folder, lambda path: FakeTrace(LEVELS), lambda path: "", beside_live=True))
+    served = Served(review=make_review(folder, beside_live=True))
     served.up()
     try:
         page = Page(browser, served, path="review", script=axe_script(), color_scheme=scheme)

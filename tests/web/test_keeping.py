@@ -1,0 +1,243 @@
+from __future__ import annotations
+
+import asyncio
+import http.client
+import io
+import json
+import zipfile
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode, urlsplit
+
+import numpy as np
+import pytest
+
+from biofeedback.model import Channel, Chunk, Note
+from biofeedback.storage.check import check_recording
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import open_recording
+from biofeedback.web import keeping
+from biofeedback.web.server import open_page
+
+from .fake_live import FakeLive
+from .test_review import make_review
+from .test_server import fetch
+
+SETTINGS = {
+    "format": 1,
+    "started_utc": "2026-01-05T18:00:00.000+00:00",
+    "channels": [Channel(name="force", kind="force", unit="N").to_dict()],
+    "rate_hz": 100.0,
+    "source": "simulated:",
+    "simulated": True,
+    "athlete": "A01",
+}
+NAME = "A01-20260105-180000.hold"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in (NAME, "A01.hold"):
+        with Recorder.create(tmp_path / name, SETTINGS, threaded=False) as recorder:
+            recorder.append(Chunk(0, np.arange(200.0)[:, None]))
+            recorder.append(Note(10, "a private note"))
+    (tmp_path / "A01-20260105-180000.html").write_text("report of A01")
+    return tmp_path
+
+
+def visit(folder: Path, scenario: Callable[[str], Awaitable[None]], live: FakeLive | None = None) -> None:
+    async def run() -> None:
+        async with open_page(live, port=0, review=make_review(folder)) as address:
+            await asyncio.wait_for(scenario(address), 20)
+
+    asyncio.run(run())
+
+
+async def post(address: str, path: str, body: Any, origin: str | None = "own") -> tuple[int, bytes]:
+    parts = urlsplit(address)
+
+    def request() -> tuple[int, bytes]:
+        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+        headers = {"Origin": f"http://{parts.netloc}" if origin == "own" else origin} if origin else {}
+        connection.request("POST", path, body if isinstance(body, bytes) else json.dumps(body), headers)
+        response = connection.getresponse()
+        result = response.status, response.read()
+        connection.close()
+        return result
+
+    return await asyncio.to_thread(request)
+
+
+async def download(address: str, **query: str) -> tuple[int, dict[str, str], bytes]:
+    return await fetch(address, f"/review/export?{urlencode(query)}")
+
+
+def test_csv_comes_as_a_zip_of_its_three_files(folder: Path) -> None:
+    async def scenario(address: str) -> None:
+        status, headers, body = await download(address, name=NAME, to="csv")
+        assert (status, headers["content-disposition"]) == (200, 'attachment; filename="A01-20260105-180000.zip"')
+        archive = zipfile.ZipFile(io.BytesIO(body))
+        stem = "A01-20260105-180000"
+        assert set(archive.namelist()) == {f"{stem}.csv", f"{stem}.json", f"{stem}_events.csv"}
+        assert len(archive.read(f"{stem}.csv").splitlines()) == 201
+
+    visit(folder, scenario)
+
+
+def test_an_anonymous_export_tells_no_day_and_no_note(folder: Path) -> None:
+    async def scenario(address: str) -> None:
+        _, headers, body = await download(address, name=NAME, to="csv", anonymous="1")
+        assert "2026" not in headers["content-disposition"]
+        archive = zipfile.ZipFile(io.BytesIO(body))
+        text = " ".join(archive.namelist()) + "".join(archive.read(name).decode() for name in archive.namelist())
+        assert "2026" not in text
+        assert "private" not in text
+        _, _, body = await download(address, name=NAME, to="numpy", anonymous="1")
+        assert "2026" not in str(np.load(io.BytesIO(body))["about"])
+
+    visit(folder, scenario)
+
+
+def test_numpy_gives_the_counts_back_and_bdf_begins_as_its_format_says(folder: Path) -> None:
+    async def scenario(address: str) -> None:
+        _, _, body = await download(address, name=NAME, to="numpy")
+        np.testing.assert_array_equal(np.load(io.BytesIO(body))["counts"], np.arange(200.0)[:, None])
+        if "bdf" in keeping.list_formats():
+            _, headers, body = await download(address, name=NAME, to="bdf")
+            assert headers["content-disposition"].endswith('.bdf"')
+            assert body[:8] == b"\xffBIOSEMI"  # BDF header, first field
+
+    visit(folder, scenario)
+
+
+def test_no_copy_of_an_export_is_left(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    spare = tmp_path / "spare"
+    spare.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(spare))
+
+    async def scenario(address: str) -> None:
+        assert (await download(address, name=NAME, to="csv"))[0] == 200
+
+    visit(folder, scenario)
+    assert list(spare.iterdir()) == []
+
+
+def test_edf_without_its_library_says_how_to_get_it(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keeping, "find_spec", lambda name: None)
+
+    async def scenario(address: str) -> None:
+        assert json.loads((await fetch(address, "/review/list"))[2])["formats"] == ["csv", "numpy"]
+        status, _, body = await download(address, name=NAME, to="edf")
+        assert status == 404
+        assert b"pip install" in body
+
+    visit(folder, scenario)
+
+
+def test_a_recording_gets_another_code_and_stays_sound(folder: Path) -> None:
+    async def scenario(address: str) -> None:
+        await fetch(address, f"/review/about?name={NAME}")
+        status, body = await post(address, "/review/rename", {"name": NAME, "code": "B7"})
+        assert (status, json.loads(body)) == (200, {"name": "B7-20260105-180000.hold"})
+        path = folder / "B7-20260105-180000.hold"
+        assert check_recording(path).problems == ()
+        assert open_recording(path).settings["athlete"] == "B7"
+        status, _, body = await fetch(address, f"/review/about?name={NAME}")
+        assert status == 404  # also when its trace was still in memory
+        assert b"renamed, moved or deleted meanwhile" in body
+
+    visit(folder, scenario)
+
+
+def test_deleting_takes_exactly_the_files_that_were_told(folder: Path) -> None:
+    async def scenario(address: str) -> None:
+        told = json.loads((await fetch(address, f"/review/doomed?name={NAME}"))[2])
+        names = [file["name"] for file in told["files"]]
+        assert names == [NAME, "A01-20260105-180000.html"]
+        assert told["code"] == "A01"
+        order = {"name": NAME, "files": names}
+        for wrong in (
+            {},
+            {"code": ""},
+            {"code": "a01"},
+            {"code": "A01", "files": [NAME]},
+            {"code": "A01", "files": None},
+        ):
+            assert (await post(address, "/review/delete", order | wrong))[0] == 404
+        assert len(list(folder.glob("A01*"))) == 3
+        status, body = await post(address, "/review/delete", order | {"code": "A01"})
+        assert (status, json.loads(body)) == (200, {"n_files": 2})
+        assert [path.name for path in folder.glob("A01*")] == ["A01.hold"]
+
+    visit(folder, scenario)
+
+
+def test_another_recording_whose_name_goes_on_is_never_among_the_files(folder: Path) -> None:
+    async def scenario(address: str) -> None:
+        told = json.loads((await fetch(address, "/review/doomed?name=A01.hold"))[2])
+        assert [file["name"] for file in told["files"]] == ["A01.hold"]
+
+    visit(folder, scenario)
+
+
+@pytest.mark.parametrize("where", ["this session", "another program"])
+def test_what_is_being_written_is_neither_deleted_nor_renamed(folder: Path, where: str) -> None:
+    live = FakeLive()
+    name = "A02.hold"
+    if where == "this session":
+        name = str(live.state()["recording"]["file"])
+        Recorder.create(folder / name, SETTINGS, threaded=False).close()
+        recorder = None
+    else:
+        recorder = Recorder.create(folder / name, SETTINGS)
+
+    async def scenario(address: str) -> None:
+        assert json.loads((await fetch(address, f"/review/about?name={name}"))[2])["written"] is True
+        answers = [
+            await post(address, "/review/rename", {"name": name, "code": "B7"}),
+            await post(address, "/review/delete", {"name": name, "code": "A01", "files": [name]}),
+            (await fetch(address, f"/review/doomed?name={name}"))[::2],
+        ]
+        assert answers == [(404, b"the recording is being written; end its session first.\n")] * 3
+        assert (folder / name).exists()
+
+    visit(folder, scenario, live)
+    if recorder:
+        recorder.close()
+
+
+@pytest.mark.parametrize("path", ["/review/rename", "/review/delete"])
+def test_strangers_and_nonsense_change_nothing(folder: Path, path: str) -> None:
+    order = {"name": NAME, "code": "A01" if path.endswith("delete") else "B7", "files": [NAME]}
+
+    async def scenario(address: str) -> None:
+        for origin in (None, "null", "http://example.org"):
+            assert (await post(address, path, order, origin))[0] == 403
+        assert (await fetch(address, f"{path}?{urlencode({'name': NAME})}"))[0] == 405
+        for name in ("../A01.hold", "/etc/passwd", "", None, ["A01.hold"], "A01-20260105-180000.html"):
+            assert (await post(address, path, order | {"name": name}))[0] == 404
+        for body in (b"", b"[]", b"{", b"[" * 60_000, b'{"name": "' + b"x" * 200_000 + b'"}', b"\xff"):
+            status, said = await post(address, path, body)
+            assert (status, said) == (404, b"the page's request is not understood; reload the page.\n")
+        assert (folder / NAME).exists()
+
+    visit(folder, scenario)
+
+
+def test_history_is_given_for_codes_that_are_there(folder: Path) -> None:
+    async def scenario(address: str) -> None:
+        status, headers, body = await fetch(address, "/review/history?athlete=A01")
+        assert (status, body) == (200, b"<p>history of A01</p>")
+        assert "default-src 'none'" in headers["content-security-policy"]
+        for code in ("", "C9", "../A01"):
+            assert (await fetch(address, f"/review/history?{urlencode({'athlete': code})}"))[0] == 404
+
+    visit(folder, scenario)
+
+
+def test_an_athletes_device_may_do_none_of_it() -> None:
+    from biofeedback.web.door import may_visit
+
+    places = ["list", "about", "answer", "trace", "doomed", "report", "history", "export", "rename", "delete"]
+    assert not any(may_visit(f"/review/{place}", role) for place in places for role in ("athlete", None))
