@@ -6,20 +6,22 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.effort import Maximum
 from biofeedback.calibration.maxima import carry_maximum
-from biofeedback.calibration.scale import Certificate
+from biofeedback.commands.certificates import FOLDER, choose_certificates, scale_channels
 from biofeedback.commands.group import pick_own, seat_athletes
 from biofeedback.commands.maxima import parse_maximum
 from biofeedback.commands.running import Start, run_sessions
 from biofeedback.commands.wiring import add_session_arguments
-from biofeedback.errors import BiofeedbackError, CalibrationError
+from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel
 from biofeedback.session.exercises import load_exercises
 from biofeedback.session.session import Session
 from biofeedback.storage.recording import open_recording
+from biofeedback.storage.schema import recordings_folder
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -54,7 +56,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="CHANNEL=FILE",
-        help="scale the channel by a certificate made with biofeedback scale",
+        help="scale the channel by a certificate made with biofeedback scale (force: the newest from the page)",
+    )
+    parser.add_argument(
+        "--no-certificate", action="store_true", help="leave the certificates that were made on the page unused"
     )
 
 
@@ -73,8 +78,10 @@ def plan_start(url: str, athlete: str, codes: Sequence[str], args: argparse.Name
     earlier = pick_own(args.carry, athlete, codes, "--carry")
     certificates = pick_own(args.certificate, athlete, codes, "--certificate")
 
-    def scale(channels: Sequence[Channel]) -> list[Channel]:
-        return scale_channels(channels, certificates)
+    kept = None if args.no_certificate else (args.folder or recordings_folder()) / FOLDER
+
+    def scale(channels: Sequence[Channel]) -> tuple[list[Channel], dict[str, Any]]:
+        return scale_channels(channels, choose_certificates(channels, certificates, folder=kept, url=url))
 
     def prepare(session: Session) -> None:
         names = [channel.name for channel in session.engine.channels]
@@ -94,21 +101,6 @@ def list_exercises(own: Path | None) -> int:
             if text := getattr(exercise, label):
                 print(f"  {label}: {text}")
     return 0
-
-
-def scale_channels(channels: Sequence[Channel], texts: Sequence[str]) -> list[Channel]:
-    """The channels with the factors and offsets of their certificates."""
-    scaled = {channel.name: channel for channel in channels}
-    for text in texts:
-        name, _, path = text.partition("=")
-        if name not in scaled:
-            raise CalibrationError(f"--certificate {text}: no channel {name!r}", f"use one of {', '.join(scaled)}")
-        try:
-            certificate = Certificate.from_json(Path(path).read_text("utf-8"))
-        except (OSError, UnicodeDecodeError) as error:
-            raise CalibrationError(f"certificate {path} cannot be read", "make one with biofeedback scale") from error
-        scaled[name] = certificate.scaled(scaled[name])
-    return list(scaled.values())
 
 
 def carry_maxima(session: Session, path: Path) -> None:

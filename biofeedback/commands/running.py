@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
 from biofeedback.commands.answers import find_answer, render_report
+from biofeedback.commands.certificates import FOLDER, save_certificate
 from biofeedback.commands.review import make_review
 from biofeedback.commands.wiring import load_plans, make_session, make_settings, make_setup, now_utc
 from biofeedback.errors import BiofeedbackError, SessionError
@@ -80,7 +81,7 @@ class Start:
     source: Source
     athlete: str
     autopilot: Autopilot | None = None
-    scale: Callable[[Sequence[Channel]], Sequence[Channel]] = tuple
+    scale: Callable[[Sequence[Channel]], tuple[Sequence[Channel], Mapping[str, Any]]] = lambda channels: (channels, {})
     prepare: Callable[[Session], None] = lambda session: None
 
 
@@ -114,10 +115,12 @@ def _open_live(
     plans = load_plans(args.plan)
     source.open()
     with contextlib.closing(source):
-        channels = start.scale(source.channels)
-        path = suggest_path(args.folder or recordings_folder(), setup.athlete, started_utc)
-        with open_recorder(path, make_settings(source, setup, channels)) as recorder:
+        channels, scaled_by = start.scale(source.channels)
+        folder = args.folder or recordings_folder()
+        path = suggest_path(folder, setup.athlete, started_utc)
+        with open_recorder(path, {**make_settings(source, setup, channels), **scaled_by}) as recorder:
             session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels)
+            session.save_certificate = partial(save_certificate, folder / FOLDER, source.url)
             start.prepare(session)
             yield (
                 path,

@@ -38,7 +38,7 @@ class Session:
     ) -> None:
         self.engine = engine
         self.recorder = recorder
-        self.save_certificate: Callable[[Mapping[str, Any]], None] | None = None
+        self.save_certificate: Callable[[Mapping[str, Any]], object] | None = None
         self._utc = utc
         self._give_cue = cue
         self._cue = engine.cue
@@ -81,7 +81,7 @@ class Session:
             self._cue = self.engine.cue
             self._give_cue(self._cue)
 
-    def _save_certificate(self, save: Callable[[Mapping[str, Any]], None], data: Mapping[str, Any]) -> None:
+    def _save_certificate(self, save: Callable[[Mapping[str, Any]], object], data: Mapping[str, Any]) -> None:
         try:
             save(data)
         except BiofeedbackError as error:  # the recording has it too; the session goes on

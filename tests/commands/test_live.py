@@ -6,7 +6,8 @@ import pytest
 
 from biofeedback.calibration.scale import make_certificate
 from biofeedback.cli import main
-from biofeedback.commands.live import carry_maxima, scale_channels
+from biofeedback.commands.certificates import choose_certificates, scale_channels
+from biofeedback.commands.live import carry_maxima
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 from biofeedback.session.engine import Engine
@@ -67,9 +68,11 @@ def test_a_certificate_scales_its_channel(tmp_path):
     loads, readings = [0.0, 50.0, 100.0, 200.0], [100.0, 600.0, 1100.0, 2100.0]
     path = tmp_path / "cell.json"
     path.write_text(make_certificate(loads, readings, unit="N", sensor="cell 1", utc="2026-01-01").to_json(), "utf-8")
-    force, emg = scale_channels([FORCE, EMG], [f"force={path}"])
+    chosen = choose_certificates([FORCE, EMG], [f"force={path}"], folder=None, url="serial:x")
+    (force, emg), settings = scale_channels([FORCE, EMG], chosen)
+    assert settings["certificates"]["force"]["sensor"] == "cell 1"
     assert emg == EMG
     assert force.unit == "N"
     assert float(force.scaled(1100.0)) == pytest.approx(100.0)
     with pytest.raises(CalibrationError, match="biofeedback scale"):
-        scale_channels([FORCE], ["force=missing.json"])
+        choose_certificates([FORCE], ["force=missing.json"], folder=None, url="serial:x")
