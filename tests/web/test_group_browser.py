@@ -201,8 +201,9 @@ def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: 
     try:
         assert program.stdout
         address = ""
-        while not (found := re.search(r"(http://\S+/)group", address)):
+        while not (found := re.search(r"http://\S+/group", address)):
             address = program.stdout.readline()
+            assert address, "the program ended"
         tab = browser.new_page()
         tab.goto(found.group())
         tab.wait_for_selector(".seat[data-stage='plan'] >> nth=3", timeout=120_000)
