@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from biofeedback.analysis.answer import SessionAnalysis
+    from biofeedback.analysis.response import Response
 
 ONE_AT_A_TIME = threading.Lock()  # a group ends together; its answers must not crowd out what still runs
 
@@ -23,7 +24,26 @@ def analyse_file(path: Path) -> SessionAnalysis:
 def find_answer(path: Path) -> dict[str, Any]:
     """Word, plain sentences and the numbers behind them."""
     with ONE_AT_A_TIME:
-        response = analyse_file(path).response
+        return describe_answer(analyse_file(path).response)
+
+
+def summarise(path: Path) -> dict[str, Any]:
+    """The answer, and each phase's mean effort and share in the band, in %."""
+    with ONE_AT_A_TIME:
+        analysis = analyse_file(path)
+    phases = [
+        {
+            "number": row.phase.number,
+            "mean_percent": row.summary.mean_percent,
+            "in_band_percent": row.summary.in_band_percent,
+        }
+        for row in analysis.phases
+    ]
+    return describe_answer(analysis.response) | {"phases": phases}
+
+
+def describe_answer(response: Response) -> dict[str, Any]:
+    """Word, plain sentences and the numbers behind them."""
     details = [["contrasts of a contraction with its neighbours", str(response.n_contrasts)]]
     if response.mean_change is not None:
         details.append(["mean change", f"{response.mean_change:+.1f} points"])

@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from biofeedback.commands.answers import find_answer, render_report
+from biofeedback.commands.answers import render_report, summarise
 from biofeedback.commands.history import read_point
 from biofeedback.commands.many import run_many
 from biofeedback.errors import RecordingError
@@ -46,7 +46,7 @@ def make_review(folder: Path, *, beside_live: bool = False) -> Review:
     def history(athlete: str) -> str:
         return render_history(folder, athlete)
 
-    return Review(folder, load_trace, render_report, find_answer, history, beside_live)
+    return Review(folder, load_trace, render_report, summarise, history, beside_live)
 
 
 def load_trace(path: Path) -> Trace:

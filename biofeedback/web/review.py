@@ -189,7 +189,8 @@ class Review:
 
     def _list(self, query: Mapping[str, str]) -> dict[str, Any]:
         entries = [asdict(entry) for entry in list_recordings(self.folder)]
-        return {"live": self.beside_live, "formats": list_formats(), "entries": entries}
+        written = [entry["name"] for entry in entries if self._is_written(entry["name"])]
+        return {"live": self.beside_live, "formats": list_formats(), "written": written, "entries": entries}
 
     def _entry(self, name: str) -> Entry:
         """Only names that the listing gives: no path can lead elsewhere."""

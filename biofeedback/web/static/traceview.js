@@ -43,3 +43,10 @@ export function fits(entry, search) {
   const text = [entry.name, entry.athlete, entry.exercise, entry.side, entry.position, entry.plans, entry.covariates, entry.word, entry.started_utc].join(" ").toLowerCase();
   return search.toLowerCase().split(/\s+/).every((word) => text.includes(word));
 }
+
+/** One time line for recordings {originS, durationS} whose origins coincide: own time + shift = common time. */
+export function align(recordings) {
+  const startS = Math.max(...recordings.map((each) => each.originS));
+  const shiftsS = recordings.map((each) => startS - each.originS);
+  return { startS, shiftsS, totalS: Math.max(...recordings.map((each, k) => each.durationS + shiftsS[k])) };
+}

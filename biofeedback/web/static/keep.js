@@ -1,0 +1,110 @@
+// What can be done with the recording on screen: take it along, give it another code, delete it for good.
+
+import { $, make, setText, show } from "./dom.js";
+
+const FORMATS = { csv: "CSV table (zip)", numpy: "NumPy archive", edf: "EDF+, 16 bits", bdf: "BDF+, 24 bits" };
+let now = null; // {entry, written, formats, after}
+let doomed = null;
+
+async function answered(request) {
+  const answer = await request.catch(() => Promise.reject(new Error("The program does not answer. Start it again, then reload the page.")));
+  if (!answer.ok) throw new Error(await answer.text());
+  return answer;
+}
+
+/** GET as JSON; an Error with what is wrong and its cure otherwise. */
+export const ask = async (path, query = {}) => (await answered(fetch(`${path}?${new URLSearchParams(query)}`))).json();
+const order = async (path, body) => (await answered(fetch(path, { method: "POST", body: JSON.stringify(body) }))).json();
+
+/** Offer it all for one recording; what is being written is neither renamed nor deleted. */
+export function showKeeping(offer) {
+  now = offer;
+  $("format").replaceChildren(...Object.entries(FORMATS).map(([name, text]) => make("option", { value: name, disabled: !offer.formats.includes(name) }, offer.formats.includes(name) ? text : `${text}: needs the package edfio`)));
+  setText($("export-said"), "");
+  show($("change"), !offer.written);
+  show($("being-written"), offer.written);
+  show($("keeping"), true);
+}
+
+export const sizeText = (n) => (n < 1e6 ? `${Math.max(1, Math.round(n / 1e3))} kB` : `${(n / 1e6).toFixed(1)} MB`);
+
+async function download() {
+  setText($("export-said"), "Preparing …");
+  try {
+    const query = { name: now.entry.name, to: $("format").value, ...($("anonymous").checked ? { anonymous: "1" } : {}) };
+    const answer = await answered(fetch(`/review/export?${new URLSearchParams(query)}`));
+    const name = /filename="([^"]+)"/.exec(answer.headers.get("content-disposition") ?? "")?.[1] ?? "recording";
+    const url = URL.createObjectURL(await answer.blob());
+    make("a", { href: url, download: name }).click();
+    setTimeout(() => URL.revokeObjectURL(url), 60000);
+    setText($("export-said"), `${name} is in your downloads.`);
+  } catch (error) {
+    setText($("export-said"), error.message);
+  }
+}
+
+async function rename(event) {
+  event.preventDefault();
+  try {
+    const { name } = await order("/review/rename", { name: now.entry.name, code: $("new-code").value.trim() });
+    $("rename").close();
+    await now.after("Choose a recording", "", name);
+  } catch (error) {
+    setText($("rename-said"), error.message);
+  }
+}
+
+function openRename() {
+  $("new-code").value = "";
+  setText($("rename-said"), "");
+  setText($("rename-lead"), `Its settings and its file's name will say the new code instead of ${now.entry.athlete || "none"}. Readings and ratings stay as they are. Reports and exports made before keep the old code.`);
+  $("rename").showModal();
+}
+
+async function openDelete() {
+  setText($("delete-said"), "");
+  $("typed-code").value = "";
+  show($("delete-typing"), false);
+  show($("delete-sure"), true);
+  doomed = null;
+  $("doomed").replaceChildren();
+  setText($("delete-lead"), "Looking for its files …");
+  $("delete").showModal();
+  try {
+    doomed = await ask("/review/doomed", { name: now.entry.name });
+    setText($("delete-lead"), `${doomed.files.length === 1 ? "This file" : `These ${doomed.files.length} files`} will be overwritten and deleted. Nobody can bring them back. Copies elsewhere are not touched.`);
+    $("doomed").replaceChildren(...doomed.files.map((file) => make("li", {}, make("span", {}, file.name), make("span", { class: "small" }, sizeText(file.n_bytes)))));
+    setText($("typed-label"), `Type ${doomed.code} to delete for good`);
+  } catch (error) {
+    setText($("delete-lead"), error.message);
+  }
+  show($("delete-sure"), doomed !== null);
+}
+
+function askAgain() {
+  show($("delete-sure"), false);
+  show($("delete-typing"), true);
+  $("delete-go").disabled = true;
+  $("typed-code").focus();
+}
+
+async function deleteForGood(event) {
+  event.preventDefault();
+  try {
+    const files = doomed.files.map((file) => file.name);
+    const { n_files } = await order("/review/delete", { name: now.entry.name, code: $("typed-code").value.trim(), files });
+    $("delete").close();
+    await now.after("Deleted", `${n_files === 1 ? "1 file" : `${n_files} files`} of ${doomed.code} deleted for good. Choose another recording.`);
+  } catch (error) {
+    setText($("delete-said"), error.message);
+  }
+}
+
+$("download").addEventListener("click", download);
+$("open-rename").addEventListener("click", openRename);
+$("rename-form").addEventListener("submit", rename);
+$("open-delete").addEventListener("click", openDelete);
+$("delete-sure").addEventListener("click", askAgain);
+$("delete-form").addEventListener("submit", deleteForGood);
+$("typed-code").addEventListener("input", () => ($("delete-go").disabled = $("typed-code").value.trim() !== doomed?.code));
+for (const button of document.querySelectorAll("[data-close]")) button.addEventListener("click", () => button.closest("dialog").close());
