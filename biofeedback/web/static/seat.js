@@ -103,7 +103,7 @@ export class SeatCard {
     const problem = trouble(state, update, this.link.status);
     const note = state?.recording?.problem ?? (state?.message?.level === "info" ? null : state?.message);
     const told = problem ?? (note ? { what: note.what ?? note.text ?? note, cure: note.cure } : null);
-    setText(this.problem, told ? [capital(told.what), told.cure].filter(Boolean).join(". ") : "");
+    setText(this.problem, told ? [told.what, told.cure].filter(Boolean).map(capital).join(". ") : "");
     show(this.problem, Boolean(told));
     if (!state) return;
     const live = problem === null || problem.kind === "other";
@@ -135,7 +135,7 @@ const TASKS = {
     const usable = maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
     return [
       make("p", {}, capital(maximum.verdict?.text ?? "")),
-      card.step(maximum.step === "rest" ? "Resting" : `Attempt ${maximum.number} of ${athlete}`, () => ({ do: "attempt" }), { primary: !settled, disabled: busy || maximum.step === "rest" }),
+      card.step(maximum.step === "rest" ? "Resting" : `${athlete}: attempt ${maximum.number}`, () => ({ do: "attempt" }), { primary: !settled, disabled: busy || maximum.step === "rest" }),
       card.step("Use this maximum", () => ({ do: "accept_maximum" }), { primary: settled, disabled: busy || !usable }),
     ];
   },
