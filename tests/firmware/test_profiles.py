@@ -83,7 +83,9 @@ def test_wire_faults_are_gaps_and_never_wrong_numbers(make_board, listen_to, pro
     listener = listen_to(board, url_of(board, profile))
     for n_bytes in (1, 50, 300):
         listener.listen_frames(2000)
+        n_gaps = len(listener.of(Gap))
         board.tell(f"{fault} {n_bytes}")
+        listener.listen(lambda n_gaps=n_gaps: len(listener.of(Gap)) > n_gaps)  # frames under way come first
     listener.listen_frames(2000)
     missing = sum(gap.n_frames for gap in listener.of(Gap))
     assert 3 <= missing <= 120
