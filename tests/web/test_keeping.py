@@ -20,7 +20,10 @@ from biofeedback.storage.recording import open_recording
 from biofeedback.web import keeping
 from biofeedback.web.server import open_page
 
+from .axe import axe_script
+from .conftest import Page, Served
 from .fake_live import FakeLive
+from .test_accessibility import violations
 from .test_review import make_review
 from .test_server import fetch
 
@@ -241,3 +244,52 @@ def test_an_athletes_device_may_do_none_of_it() -> None:
 
     places = ["list", "about", "answer", "trace", "doomed", "report", "history", "export", "rename", "delete"]
     assert not any(may_visit(f"/review/{place}", role) for place in places for role in ("athlete", None))
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.network
+@pytest.mark.parametrize("size", [(390, 844), (1280, 800)], ids=str)
+def test_a_reviewer_compares_takes_along_renames_and_deletes(browser: Any, folder: Path, size: tuple[int, int]) -> None:
+    served = Served(review=make_review(folder))
+    served.up()
+    view = {"width": size[0], "height": size[1]}
+    try:
+        page = Page(browser, served, path="review", script=axe_script(), viewport=view)
+        page.wait(lambda: page.tab.locator(".entries button").count() == 2)
+        page.tab.click(f".entries button >> nth={0 if NAME > 'A01.hold' else 1}")
+        page.wait(lambda: page.tab.is_visible(".verdict-word"))
+        page.tab.select_option("#beside", index=1)
+        page.wait(lambda: page.tab.locator(".verdict-word").count() == 2 and "0:20" in page.text("where-2"))
+        assert violations(page) == []
+        page.tab.click("[aria-label='Show part 2'] >> nth=1")
+        page.wait(lambda: page.text("where").startswith("0:06.0 to 0:20.0"))
+        assert page.text("where-2") == page.text("where")
+        page.tab.select_option("#beside", "")
+        page.wait(lambda: page.tab.is_visible("#download"))
+        with page.tab.expect_download() as taken:
+            page.tab.click("#download")
+        assert taken.value.suggested_filename.endswith(".zip")
+        page.tab.click("#open-rename")
+        assert violations(page) == []
+        page.tab.fill("#new-code", "B7")
+        page.tab.keyboard.press("Enter")
+        page.wait(lambda: page.text("title") == "B7 (simulated)" and page.tab.is_visible("#open-delete"))
+        before = {path.name for path in folder.glob("*.h*")}
+        page.tab.click("#open-delete")
+        page.wait(lambda: page.tab.locator("#doomed li").count())
+        told = {text.split("\n")[0] for text in page.tab.locator("#doomed li > span:first-child").all_inner_texts()}
+        page.tab.click("#delete-sure")
+        page.tab.fill("#typed-code", "B8")
+        assert page.tab.is_disabled("#delete-go")
+        assert violations(page) == []
+        page.tab.fill("#typed-code", "B7")
+        page.tab.keyboard.press("Enter")
+        page.wait(lambda: page.text("title") == "Deleted")
+        assert violations(page) == []
+        assert before - {path.name for path in folder.glob("*.h*")} == told
+        assert page.tab.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+        assert page.complaints == []
+        page.context.close()
+    finally:
+        served.end()

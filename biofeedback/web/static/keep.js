@@ -72,7 +72,7 @@ async function openDelete() {
   $("delete").showModal();
   try {
     doomed = await ask("/review/doomed", { name: now.entry.name });
-    setText($("delete-lead"), `${doomed.files.length === 1 ? "This file" : `These ${doomed.files.length} files`} will be overwritten and deleted. Nobody can bring them back. Copies elsewhere are not touched.`);
+    setText($("delete-lead"), `${doomed.files.length === 1 ? "This file" : `These ${doomed.files.length} files`} will be overwritten and deleted. Nobody can bring ${doomed.files.length === 1 ? "it" : "them"} back. Copies elsewhere are not touched.`);
     $("doomed").replaceChildren(...doomed.files.map((file) => make("li", {}, make("span", {}, file.name), make("span", { class: "small" }, sizeText(file.n_bytes)))));
     setText($("typed-label"), `Type ${doomed.code} to delete for good`);
   } catch (error) {

@@ -47,6 +47,7 @@ function entryRow(entry) {
 }
 
 const openNames = () => place.panels.map((panel) => panel.entry.name);
+const nameOf = (entry) => `${entry.athlete || entry.name}${entry.simulated ? " (simulated)" : ""}`;
 const describe = (entry) => [entry.exercise, entry.side, entry.position, entry.covariates && `beforehand: ${entry.covariates}`].filter(Boolean).join(", ");
 const dayText = (entry) => (entry.started_utc ? new Date(entry.started_utc).toLocaleDateString(undefined, { dateStyle: "medium" }) : entry.name);
 
@@ -55,7 +56,7 @@ async function open(entries) {
   const panels = entries.map((entry, k) => makePanel(entry, k, entries.length > 1));
   place.panels = panels;
   renderList();
-  setText($("title"), entries.map((entry) => `${entry.athlete || entry.name}${entry.simulated ? " (simulated)" : ""}`).join(" and "));
+  setText($("title"), entries.length > 1 ? "Side by side" : nameOf(entries[0]));
   setText($("summary"), "Reading the recording …");
   show($("opened"), false);
   show($("keeping"), false);
@@ -81,7 +82,8 @@ function showOpened(panels) {
   $("open-report").setAttribute("href", `/review/report?${new URLSearchParams({ name: entry.name })}`);
   $("open-history").setAttribute("href", `/review/history?${new URLSearchParams({ athlete: entry.athlete })}`);
   setText($("open-history"), `${entry.athlete} over weeks`);
-  show($("open-history"), Boolean(entry.athlete));
+  show($("open-report"), panels.length === 1);
+  show($("open-history"), panels.length === 1 && Boolean(entry.athlete));
   offerOthers(entry, panels[1]?.entry);
   $("panels").replaceChildren(...panels.map((panel) => panel.element));
   $("panels").dataset.n = panels.length;
@@ -124,7 +126,7 @@ function makePanel(entry, k, titled) {
   const body = make("tbody", { id: `phases${suffix}` });
   const head = ["Part", "What", "Band", "From", "Length", "Effort", "In band", "Rating"].map((text) => make("th", { scope: "col" }, text));
   const table = make("table", { class: "phases" }, make("caption", { class: "hide" }, `Phases of ${entry.athlete}, ${dayText(entry)}`), make("thead", {}, make("tr", {}, ...head)), body);
-  const heading = titled ? make("h2", {}, `${entry.athlete || entry.name}, ${dayText(entry)}`) : null;
+  const heading = titled ? make("h2", {}, `${nameOf(entry)}, ${dayText(entry)}`) : null;
   const element = make("section", { class: "side-by-side" }, heading, titled ? make("p", { class: "small" }, describe(entry)) : null, answer, canvas, where, table);
   listen(canvas);
   return { entry, element, canvas, where, answer, body, about: null, drawn: null, phases: [], shiftS: 0 };

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { SHORTEST_S, confine, fits, momentText, move, ticks, zoom } from "../../../biofeedback/web/static/traceview.js";
+import { SHORTEST_S, align, confine, fits, momentText, move, ticks, zoom } from "../../../biofeedback/web/static/traceview.js";
 
 const close = (a, b) => assert.ok(Math.abs(a - b) < 1e-9, `${a} is not ${b}`);
 
@@ -45,4 +45,9 @@ test("a search needs all its words, in any order", () => {
   assert.ok(fits(entry, "a01 LEFT"));
   assert.ok(fits(entry, ""));
   assert.ok(!fits(entry, "a01 right"));
+});
+
+test("recordings side by side begin their plans at the same place and end with the longer one", () => {
+  assert.deepEqual(align([{ originS: 30, durationS: 100 }]), { startS: 30, shiftsS: [0], totalS: 100 });
+  assert.deepEqual(align([{ originS: 30, durationS: 100 }, { originS: 10, durationS: 95 }]), { startS: 30, shiftsS: [0, 20], totalS: 115 });
 });
