@@ -133,7 +133,7 @@ def describe_scale(engine: Engine) -> dict[str, Any]:
         "running": isinstance(engine.activity, Loading),
         "loads": [{"load": each.load, "unit": each.unit, "reading": each.reading_counts} for each in table.loads],
         "refused": {"what": table.refused.what, "cure": table.refused.cure} if table.refused else None,
-        "certificate": _describe_certificate(table.certificate) if table.certificate else None,
+        "certificate": describe_certificate(table.certificate) if table.certificate else None,
         "check": {
             "good": check.is_good,
             "text": check.warning or f"{check.load:.4g} reads {check.indicated:.4g}: the scale in use holds",
@@ -143,7 +143,8 @@ def describe_scale(engine: Engine) -> dict[str, Any]:
     }
 
 
-def _describe_certificate(c: Certificate) -> dict[str, Any]:
+def describe_certificate(c: Certificate) -> dict[str, Any]:
+    """What a page shows of a certificate; forces in its unit."""
     rising = find_rising(np.asarray(c.loads))
     return {
         "sensor": c.sensor,

@@ -2,6 +2,7 @@
 
 import { $, fill, make, setText, show } from "./dom.js";
 import { capital, levelText, ratingText } from "./state.js";
+import { renderScale, setUpScale } from "./scale.js";
 import { doubtRow } from "./stages.js";
 import { STRIP_S, columns } from "./strip.js";
 
@@ -12,6 +13,7 @@ let guideName = "";
 
 export function setUpCoach(send) {
   show($("coach"), true);
+  setUpScale(send);
   $("noting").addEventListener("submit", (event) => {
     event.preventDefault();
     const text = $("note").value.trim();
@@ -72,6 +74,7 @@ export function renderCoach(state, send) {
     for (const box of $("covariates").querySelectorAll("input")) box.checked = (state.covariates ?? []).includes(box.value);
   }
   show($("phase-actions"), state.stage === "plan");
+  renderScale(state);
   fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
   const shape = state.channels.map(({ name, unit, problem, guide, calibrated }) => [name, unit, problem, guide, calibrated]);
   fill($("traces"), shape, () => state.channels.map(traceRow));
