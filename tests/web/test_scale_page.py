@@ -69,7 +69,7 @@ def test_a_sensor_is_scaled_with_the_keyboard_alone(
     change(served, loads=rows(7), certificate=describe_certificate(made))
     page.wait(lambda: "this recording keeps the old scale" in page.text("scale-result"))
     assert page.tab.locator(".residuals polygon").count() == len(LOADS)
-    assert "% of full scale" in page.text("scale-result")
+    assert f"{made.hysteresis_percent:.2f} %" in page.text("scale-result")
     assert page.tab.evaluate("() => document.documentElement.scrollWidth") <= size[0]
     assert page.complaints == []
 

@@ -58,15 +58,15 @@ export function nextStep({ loads, certificate }) {
 }
 
 function certificateRows(c) {
-  const percent = (value) => (value === null ? "not measured" : `${value.toFixed(2)} % of full scale`);
+  const percent = (value) => (value === null ? "not measured" : `${value.toFixed(2)} %`);
   const force = (value) => (value === null ? "not known" : `${Number(value.toPrecision(3))} ${c.unit}`);
   const rows = [
     ["Slope", c.slope],
     ["Residual SD", force(c.residual_sd)],
     ["Smallest load worth reading", force(c.smallest_load)],
-    ["Non-linearity", percent(c.nonlinearity_percent)],
-    ["Hysteresis", percent(c.hysteresis_percent)],
-    ["Zero return", percent(c.zero_return_percent)],
+    ["Non-linearity, of full scale", percent(c.nonlinearity_percent)],
+    ["Hysteresis, of full scale", percent(c.hysteresis_percent)],
+    ["Zero return, of full scale", percent(c.zero_return_percent)],
   ];
   return [
     make("p", { class: "verdict" }, c.verdict),
