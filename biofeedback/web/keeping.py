@@ -72,9 +72,14 @@ def delete_recording(path: Path, told: object) -> int:
     return len(doomed)
 
 
+def has_log(path: Path) -> bool:
+    """Whether a recording is being written or was interrupted; looking changes nothing."""
+    return Path(f"{path}-wal").exists()
+
+
 def is_written(path: Path) -> bool:
-    """Whether a writer, in this program or another, holds the file."""
-    if not Path(f"{path}-wal").exists():
+    """Whether a writer, in this program or another, holds the file; the log of an interrupted one is taken in."""
+    if not has_log(path):
         return False
     try:
         disk.refuse_when_written(path)

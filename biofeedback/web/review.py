@@ -22,6 +22,7 @@ from biofeedback.storage.rename import rename_athlete
 from biofeedback.web.keeping import (
     IN_USE,
     delete_recording,
+    has_log,
     is_written,
     list_doomed,
     list_formats,
@@ -189,7 +190,8 @@ class Review:
 
     def _list(self, query: Mapping[str, str]) -> dict[str, Any]:
         entries = [asdict(entry) for entry in list_recordings(self.folder)]
-        written = [entry["name"] for entry in entries if self._is_written(entry["name"])]
+        live = self._live_names()
+        written = [name for entry in entries if (name := entry["name"]) in live or has_log(self.folder / name)]
         return {"live": self.beside_live, "formats": list_formats(), "written": written, "entries": entries}
 
     def _entry(self, name: str) -> Entry:
@@ -207,20 +209,17 @@ class Review:
         return name in self._live_names() or is_written(self.folder / name)
 
     def _load(self, name: str) -> TraceLike:
-        try:
-            stamp = (self.folder / name).stat().st_mtime_ns if name in self._kept else None
-        except OSError:
-            stamp = None
-        if stamp is None or self._kept[name][0] != stamp:
-            path = self._find(name)
-            stamp = path.stat().st_mtime_ns
-            trace = self.load_trace(path)
-            self._kept.pop(name, None)
-            while len(self._kept) >= N_KEPT:
-                self._kept.pop(next(iter(self._kept)))
-            self._kept[name] = (stamp, trace)
-            return trace
-        return self._kept[name][1]
+        """From memory while the file is there and unchanged: zooming must not list the folder each time."""
+        kept = self._kept.get(name)
+        if kept and (self.folder / name).exists() and kept[0] == (self.folder / name).stat().st_mtime_ns:
+            return kept[1]
+        path = self._find(name)
+        fresh = path.stat().st_mtime_ns, self.load_trace(path)
+        self._kept.pop(name, None)
+        while len(self._kept) >= N_KEPT:
+            self._kept.pop(next(iter(self._kept)))
+        self._kept[name] = fresh
+        return fresh[1]
 
     def _doomed(self, query: Mapping[str, str]) -> dict[str, Any]:
         entry = self._entry(query.get("name", ""))

@@ -197,6 +197,7 @@ def test_what_is_being_written_is_neither_deleted_nor_renamed(folder: Path, wher
 
     async def scenario(address: str) -> None:
         assert json.loads((await fetch(address, f"/review/about?name={name}"))[2])["written"] is True
+        assert json.loads((await fetch(address, "/review/list"))[2])["written"] == [name]
         answers = [
             await post(address, "/review/rename", {"name": name, "code": "B7"}),
             await post(address, "/review/delete", {"name": name, "code": "A01", "files": [name]}),

@@ -94,7 +94,7 @@ function showOpened(panels) {
     loadSummary(panel);
   }
   lookAt({ fromS: place.time.startS - 5, toS: place.time.totalS });
-  $("title").scrollIntoView({ block: "nearest" });
+  $("title").scrollIntoView({ block: "start" });
 }
 
 function keep(entry, written) {
@@ -152,10 +152,13 @@ function fillPhases(panel) {
 
 const percentText = (value) => (value === null || value === undefined ? "–" : `${Math.round(value)} %`);
 
-function phaseRow(phase, { about, phases, shiftS }) {
+function phaseRow(phase, { about, canvas, phases, shiftS }) {
   const rating = about.ratings.filter((each) => each.time_s >= phase.from_s && each.time_s < phase.to_s).at(-1);
   const sum = phases.find((each) => each.number === phase.number);
-  const go = () => lookAt({ fromS: phase.from_s - 2 + shiftS, toS: phase.to_s + 2 + shiftS });
+  const go = () => {
+    lookAt({ fromS: phase.from_s - 2 + shiftS, toS: phase.to_s + 2 + shiftS });
+    canvas.scrollIntoView({ block: "nearest" });
+  };
   const said = !rating ? "–" : rating.value === null ? "no answer" : String(rating.value);
   const cells = [phase.title, bandText(phase.band) || "–", momentText(phase.from_s), durationText(phase.to_s - phase.from_s), percentText(sum?.mean_percent), percentText(sum?.in_band_percent), said];
   return make("tr", {}, make("td", {}, make("button", { type: "button", onclick: go, "aria-label": `Show part ${phase.number}` }, String(phase.number))), ...cells.map((text) => make("td", {}, text)));
@@ -197,7 +200,7 @@ function drawAll() {
     const { about, canvas } = panel;
     drawTrace(canvas, panel, view, top);
     const others = about.channels.filter((_, k) => k !== about.guide);
-    setText(panel.where, panel.problem ?? `${momentText(Math.max(0, view.fromS), true)} to ${momentText(Math.min(about.duration_s, view.toS), true)} of ${momentText(about.duration_s)}. Dark line: ${about.channels[about.guide]}, in % of maximum${others.length ? `; grey: ${others.join(", ")}` : ""}. Every peak is drawn.`);
+    setText(panel.where, panel.problem ?? `${momentText(Math.max(0, view.fromS), true)} to ${momentText(Math.min(about.duration_s, view.toS), true)} of ${momentText(about.duration_s)}. Strong line: ${about.channels[about.guide]}, in % of maximum${others.length ? `; grey: ${others.join(", ")}` : ""}. Every peak is drawn.`);
   }
 }
 
