@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from enum import IntFlag
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 FloatArray: TypeAlias = NDArray[np.float64]
 FlagArray: TypeAlias = NDArray[np.uint16]
 Kind: TypeAlias = Literal["force", "emg", "position"]
+ATHLETE_CODE = re.compile(r"[A-Za-z]{1,4}-?[0-9]{1,6}")  # names stay out of recordings
 STANDARD_GRAVITY_M_PER_S2 = 9.80665  # exact, 3rd CGPM (1901)
 
 

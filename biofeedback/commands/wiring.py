@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import difflib
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -16,7 +15,7 @@ from biofeedback.acquisition.sources import Source
 from biofeedback.calibration.joints import JOINTS
 from biofeedback.commands.drawing import draw_plan
 from biofeedback.errors import PlanError
-from biofeedback.model import Channel, Cue
+from biofeedback.model import ATHLETE_CODE, Channel, Cue
 from biofeedback.session.engine import Engine
 from biofeedback.session.exercises import Exercise, load_exercises
 from biofeedback.session.plan import BUILT_IN, Plan, load_plan
@@ -81,7 +80,7 @@ def make_setup(
 
 def read_code(code: str) -> str:
     """An athlete's code: names stay out of recordings."""
-    if not re.fullmatch(r"[A-Za-z]{1,4}-?[0-9]{1,6}", code):
+    if not ATHLETE_CODE.fullmatch(code):
         raise PlanError(f"athlete {code!r} is not a code", "use letters and a number, e.g. A01; names stay elsewhere")
     return code
 

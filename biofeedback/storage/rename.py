@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import os
-import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 
 from biofeedback.errors import RecordingError
+from biofeedback.model import ATHLETE_CODE
 from biofeedback.storage import disk
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import SUFFIX, checksum, to_json
-
-CODE = re.compile(r"[A-Za-z]{1,4}-?[0-9]{1,6}")
 
 
 def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
@@ -23,7 +21,7 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
     RecordingError when ``code`` is none, or the recording is gone, damaged, not writable or still being written.
     """
     source = Path(path)
-    if not CODE.fullmatch(code):
+    if not ATHLETE_CODE.fullmatch(code):
         raise RecordingError(f"{code[:40]!r} is not a code", "use letters and a number, e.g. A01; names stay elsewhere")
     old = str(open_recording(source).settings.get("athlete") or "")
     disk.refuse_when_written(source)
