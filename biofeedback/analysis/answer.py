@@ -10,7 +10,7 @@ from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
-from biofeedback.analysis.randomisation import DrawnOrder
+from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, RandomisationTest, rank_levels
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.calibration.attempts import Attempt, judge_maximum
@@ -65,6 +65,7 @@ class SessionAnalysis:
     holds: tuple[HoldRow, ...]
     response: Response
     dose: Dose
+    dose_test: RandomisationTest | None
     warnings: tuple[str, ...]
 
     @property
@@ -103,6 +104,7 @@ def analyse_recording(
         holds=measure_holds(recording, trace),
         response=response,
         dose=compute_dose(list_dose_points(rows, response)),
+        dose_test=rank_drawn_levels(plans[-1] if plans else None, response),
         warnings=_collect_warnings(trace, recording.settings),
     )
 
@@ -123,6 +125,17 @@ def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) 
     own = [link for link, rating in pairs if find_phase(rating, trace.phases) is phase]
     answered = [link for link in own if link.value is not None]
     return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
+
+
+def rank_drawn_levels(plan: Mapping[str, Any] | None, response: Response) -> RandomisationTest | None:
+    """Does more effort bring less discomfort? Only where the efforts' order was drawn by lot and held to the end."""
+    drawn = ((plan or {}).get("drawn") or {}).get("levels")
+    changes = [contrast.change for contrast in response.contrasts]
+    if not drawn or len(changes) != len(drawn["order"]):
+        return None
+    known = [change for change in changes if change is not None]
+    levels = DrawnLevels(tuple(drawn["levels_percent"]), drawn["n_rounds"], drawn["seed"], tuple(drawn["order"]))
+    return rank_levels(known, levels) if len(known) == len(changes) else None
 
 
 def read_settings(recording: RecordingLike) -> dict[str, Any]:

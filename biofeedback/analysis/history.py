@@ -24,8 +24,9 @@ from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
 from biofeedback.analysis.trends import Trend, fit_theil_sen
 
 DAY_S = 86_400.0
-MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" takes the maximum's own)
+MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" is the session's own, in ATTRIBUTE_unit)
     ("maximum", "maximum", ""),
+    ("reach", "position reached", ""),
     ("passive_discomfort", "discomfort while relaxed", "points"),
     ("change", "change while contracting", "points"),
     ("in_band_percent", "time in band", "%"),
@@ -35,7 +36,10 @@ MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" takes the
 
 @dataclass(frozen=True, slots=True)
 class SessionPoint:
-    """What one session contributes; None where it was not measured. ``maximum`` only when found by attempts."""
+    """What one session contributes; None where it was not measured. ``maximum`` only when found by attempts.
+
+    ``reach``: what the position channel read in the stretch, where there is one.
+    """
 
     name: str
     started_utc: str
@@ -45,6 +49,8 @@ class SessionPoint:
     simulated: bool
     maximum: float | None
     maximum_unit: str
+    reach: float | None
+    reach_unit: str
     attempts: tuple[float, ...]
     passive_discomfort: float | None
     change: float | None
@@ -121,6 +127,7 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
     contracting = [row.summary for row in analysis.phases if row.phase.kind == "contract"]
     ratings = [row.rating.value for row in analysis.phases if row.phase.kind == "passive" and row.rating is not None]
     known = [value for value in ratings if value is not None]
+    reach, reach_unit = _find_reach(analysis)
     return SessionPoint(
         name=name,
         started_utc=str(settings.get("started_utc") or ""),
@@ -130,6 +137,8 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
         simulated=bool(settings.get("simulated")),
         maximum=measured.strength if measured else None,
         maximum_unit=measured.unit if measured else "",
+        reach=reach,
+        reach_unit=reach_unit,
         attempts=tuple(
             row.attempt.value
             for row in analysis.attempts
@@ -164,8 +173,9 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
 
 
 def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, unit: str) -> Measure:
-    known = [(p.day, float(v), p.maximum_unit) for p in points if (v := getattr(p, attribute)) is not None]
-    if attribute == "maximum":  # a maximum in newtons cannot be compared with one in kilograms
+    own_unit = f"{attribute}_unit" if not unit else "name"
+    known = [(p.day, float(v), getattr(p, own_unit)) for p in points if (v := getattr(p, attribute)) is not None]
+    if not unit:  # a maximum in newtons cannot be compared with one in kilograms
         known = [row for row in known if row[2] == known[-1][2]]
         unit = known[-1][2] if known else ""
     days, values = tuple(row[0] for row in known), tuple(row[1] for row in known)
@@ -173,6 +183,15 @@ def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, u
     change = judge_change(values[0], values[-1], error) if len(values) > 1 else None
     weeks = [(day - days[0]) / 7 for day in days]
     return Measure(title, unit, days, values, fit_theil_sen(weeks, values), error, change)
+
+
+def _find_reach(analysis: SessionAnalysis) -> tuple[float | None, str]:
+    """The position channel's reading at the zero taken in the stretch, and its unit."""
+    trace = analysis.trace
+    for channel in trace.channels:
+        if channel.kind == "position" and analysis.phases:
+            return trace.zero_at(round(analysis.phases[-1].phase.end_s * trace.rate_hz), channel.name), channel.unit
+    return None, ""
 
 
 def _compare_sides(points: Sequence[SessionPoint]) -> tuple[SideRow, ...]:

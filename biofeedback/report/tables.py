@@ -119,7 +119,13 @@ def tabulate_dose(analysis: SessionAnalysis) -> Table | None:
         f"no effect {dose.none_percent:.0f} %, straight line {dose.line_percent:.0f} %, saturating "
         f"{dose.saturating_percent:.0f} %, turning {dose.turning_percent:.0f} %"
     )
-    parts = [dose.least_reason, dose.doubt, f"weight of the shapes: {shapes}", dose.next_reason, dose.misfit]
+    test = analysis.dose_test
+    drawn = (
+        f"more effort, less discomfort: p = {test.p_less:.2g} over the orders that could have been drawn"
+        if test
+        else ""
+    )
+    parts = [dose.least_reason, dose.doubt, f"weight of the shapes: {shapes}", drawn, dose.next_reason, dose.misfit]
     note = ". ".join(capitalise(part) for part in parts if part) + "."
     return Table(
         DOSE_TITLE, ("effort", "expected change", "95 % interval", "chance of 2 points less"), rows, (0,), note

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 import pytest
 
-from biofeedback.analysis.answer import analyse_recording, format_clock, read_attempts
+from biofeedback.analysis.answer import analyse_recording, format_clock, rank_drawn_levels, read_attempts
+from biofeedback.analysis.randomisation import DrawnLevels
+from biofeedback.analysis.response import RatedPhase, compute_response
 from biofeedback.model import Channel, Event
 
 from .made_session import MadeSession, make_check, make_maximum
@@ -161,3 +165,20 @@ def test_holds_report_leaving_the_band_and_the_slope_of_effort() -> None:
 def test_clock() -> None:
     assert format_clock(187.4) == "3:07"
     assert format_clock(59.6) == "1:00"
+
+
+def test_drawn_efforts_get_a_p_and_fixed_ones_do_not() -> None:
+    changes = [-0.5, -1.0, -2.0, -0.5, -1.5, -2.5]
+    ratings = [6.0]
+    for change in changes:
+        ratings += [6.0 + change, 6.0]
+    kinds = ["passive", "contract"] * 6 + ["passive"]
+    phases = [RatedPhase(k, r, 20.0 * i) for i, (k, r) in enumerate(zip(kinds, ratings, strict=True))]
+    response = compute_response(phases)
+    drawn = asdict(DrawnLevels((25.0, 50.0, 75.0), 2, 1, (25.0, 50.0, 75.0, 25.0, 50.0, 75.0)))
+    test = rank_drawn_levels({"drawn": {"levels": drawn}}, response)
+    assert test is not None
+    assert test.n_orders == 36
+    assert test.p_less == pytest.approx(1 / 36)  # the order held fits best of the 36 that could have been drawn
+    assert rank_drawn_levels({"drawn": None}, response) is None
+    assert rank_drawn_levels(None, response) is None

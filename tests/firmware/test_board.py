@@ -162,7 +162,7 @@ def test_wrap_of_the_microsecond_counter(make_board, open_wire):
     assert set(np.diff(frames[:, 0])) == {1}
 
 
-@pytest.mark.parametrize("minutes", [1.2, pytest.param(75, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("minutes", [1.2, pytest.param(75, marks=pytest.mark.long)])
 def test_long_device_time_at_many_times_real_time(make_board, listen_to, minutes):
     """1.2 minutes cross the wrap of the sequence number, 75 that of the microsecond counter (71.6 min) too."""
     board = make_board(wave=make_wave(), speed=0, boot_ms=0)
