@@ -17,6 +17,7 @@ from biofeedback.calibration.attempts import Attempt, judge_maximum
 from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod, Maximum
 from biofeedback.model import Event
+from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
 
@@ -79,9 +80,10 @@ def analyse_recording(
     *,
     maxima: Mapping[str, Maximum] | None = None,
     baseline: BaselineMethod = "passive",
+    mains_hz: Mains = "auto",
 ) -> SessionAnalysis:
-    """Analyse one recording, on other ``maxima`` or another ``baseline`` if asked. Pure: same input, same result."""
-    trace = compute_trace(recording, maxima=maxima, baseline=baseline)
+    """Analyse one recording, on other ``maxima``, ``baseline`` or mains notch if asked. Pure."""
+    trace = compute_trace(recording, maxima=maxima, baseline=baseline, mains_hz=mains_hz)
     events = sorted(recording.events, key=lambda e: e.frame)
     ratings = link_ratings(trace)
     rows = tuple(_summarise_row(trace, phase, ratings) for phase in trace.phases)
@@ -232,7 +234,8 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
         latest = {maximum.channel: maximum for _, maximum in trace.maxima}
         used = ", ".join(f"{m.channel} {m.strength:.4g} {m.unit}" for m in latest.values())
         warnings.append(
-            f"recomputed afterwards with the maximum {used} and the baseline '{trace.baseline_method}': "
+            f"recomputed afterwards with the maximum {used}, the baseline '{trace.baseline_method}' "
+            f"and {f'a notch at {trace.mains_hz:g} Hz' if trace.mains_hz else 'no mains notch'}: "
             "not the numbers that were shown live, which the recording keeps"
         )
     if settings.get("repaired_from"):

@@ -12,7 +12,7 @@ from biofeedback.analysis.phases import Phase, find_phases
 from biofeedback.calibration.effort import BaselineMethod, EffortStream, Maximum
 from biofeedback.calibration.recalibrate import recalibrate
 from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note, find_guide
-from biofeedback.signal.levels import LevelStream
+from biofeedback.signal.levels import LevelStream, Mains
 
 JOINED_S = 10.0
 
@@ -78,6 +78,7 @@ class Trace:
     baseline_methods: tuple[str, ...]
     baseline_method: BaselineMethod
     is_recalibrated: bool
+    mains_hz: float | None
     guide: int
     level: FloatArray
     percent: FloatArray
@@ -131,15 +132,16 @@ def compute_trace(
     *,
     maxima: Mapping[str, Maximum] | None = None,
     baseline: BaselineMethod = "passive",
+    mains_hz: Mains = "auto",
 ) -> Trace:
     """Run a recording through the live filters and calibration again.
 
     Events "zero", "maximum" and "relaxed" take effect at level ``frame // hop``, exactly as live, so effort is the
-    one that was shown, bit for bit, unless other ``maxima`` (by channel) or another ``baseline`` are asked for; the
-    raw data stay as they are. Raises what the level filters raise for channels that cannot be used.
+    one that was shown, bit for bit, unless other ``maxima`` (by channel), another ``baseline`` or mains notch is asked
+    for; the raw data stay as they are. Raises what the level filters raise for channels that cannot be used.
     """
     channels = tuple(recording.channels)
-    stream = LevelStream(channels, recording.rate_hz)
+    stream = LevelStream(channels, recording.rate_hz, mains_hz=mains_hz)
     effort_stream = EffortStream(channels, stream.level_rate_hz, baseline=baseline)
     events = sorted(recording.events, key=lambda e: e.frame)
     gaps: list[Gap] = []
@@ -186,7 +188,8 @@ def compute_trace(
             for name, zero in e.data["channels"].items()
         ),
         maxima=used,
-        is_recalibrated=bool(maxima) or baseline != "passive",
+        is_recalibrated=bool(maxima) or baseline != "passive" or mains_hz != "auto",
+        mains_hz=stream.mains_hz,
         warnings=tuple(stream.warnings),
     )
 

@@ -15,7 +15,11 @@ from biofeedback.errors import BiofeedbackError
 if TYPE_CHECKING:
     from biofeedback.analysis.linking import LinkedRating
     from biofeedback.calibration.effort import Maximum
+    from biofeedback.signal.levels import Mains
     from biofeedback.storage.recording import Recording
+
+
+MAINS: dict[str, Mains] = {"auto": "auto", "50": 50, "60": 60, "none": None}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,6 +41,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="passive",
         help="what is taken out of force: the passive tension's model, the last relaxed seconds, the zero alone",
     )
+    parser.add_argument(
+        "--mains",
+        choices=["auto", "50", "60", "none"],
+        default="auto",
+        help="mains notch of raw EMG (auto: when hum is found)",
+    )
     parser.add_argument("--open", action="store_true", help="open the report afterwards")
 
 
@@ -47,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
 
     recording = open_recording(args.file)
     maxima = read_maxima(args.maximum, recording)
-    analysis = analyse_recording(recording, maxima=maxima, baseline=args.baseline)
+    analysis = analyse_recording(recording, maxima=maxima, baseline=args.baseline, mains_hz=MAINS[args.mains])
     report = path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")
     try:
         if args.pdf:
