@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
+
+import numpy as np
 
 from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
-from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings
+from biofeedback.analysis.linking import ZERO_MOVED, LinkedRating, find_phase, link_ratings
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, RandomisationTest, rank_levels
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
@@ -16,7 +18,7 @@ from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.calibration.attempts import Attempt, judge_maximum
 from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod, Maximum
-from biofeedback.model import Event
+from biofeedback.model import Event, Flag
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
@@ -48,6 +50,8 @@ class AttemptRow:
 
     number: int
     attempt: Attempt
+    frame: int = 0  # at its end
+    marks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +93,7 @@ def analyse_recording(
     rows = tuple(_summarise_row(trace, phase, ratings) for phase in trace.phases)
     guide = trace.channels[trace.guide]
     maximum = trace.maximum_at(2**62, guide.name)
-    attempts = read_attempts(events, guide.name)
+    attempts = tuple(_mark_attempt(trace, row) for row in read_attempts(events, guide.name))
     plans = tuple(e.data for e in events if e.kind == "plan")
     response = compute_response(rate_phases(rows), drawn=read_drawn(plans[-1]) if plans else None)
     joint = str(recording.settings.get("joint") or "general")
@@ -189,10 +193,17 @@ def read_attempts(events: Sequence[Event], channel: str) -> tuple[AttemptRow, ..
         if event.kind == "attempt" and channel in event.data.get("channels", {}):
             if number == 1:  # a new search; the earlier one stays in the recording
                 rows.clear()
-            rows[number] = AttemptRow(number, Attempt.from_dict(event.data["channels"][channel]))
+            rows[number] = AttemptRow(number, Attempt.from_dict(event.data["channels"][channel]), event.frame)
         elif event.kind == "reject_attempt" and number in rows:
-            rows[number] = AttemptRow(number, rows[number].attempt.rejected(str(event.data.get("reason", ""))))
+            attempt = rows[number].attempt.rejected(str(event.data.get("reason", "")))
+            rows[number] = replace(rows[number], attempt=attempt)
     return tuple(rows.values())
+
+
+def _mark_attempt(trace: Trace, row: AttemptRow) -> AttemptRow:
+    """An attempt counts from its own baseline, so a moved zero does not change it; it is said all the same."""
+    flags = trace.flags[max(0, row.frame // trace.hop - 1) : row.frame // trace.hop, trace.guide]
+    return replace(row, marks=(ZERO_MOVED,)) if np.any(flags & Flag.DRIFT) else row
 
 
 def explain_maximum(maximum: Maximum | None, attempts: Sequence[AttemptRow], *, settled: bool = True) -> str:

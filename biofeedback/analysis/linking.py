@@ -11,11 +11,13 @@ import numpy as np
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.trace import RatingRow, Trace
 from biofeedback.calibration.position import limits_for
+from biofeedback.model import Flag
 
 LEAST_IN_BAND_PERCENT = 50.0  # a contraction less than half in its band says little about that band; common practice
 MOST_RELAXED_PERCENT = 10.0  # more effort than this is not a passive phase; common practice
 MOST_BAD_PERCENT = 20.0  # of the time before the rating, with a bad signal; common practice
 BEFORE_S = 5.0  # a rating outside any phase is linked to the last seconds before it
+ZERO_MOVED = "the zero had moved"
 POSITION_S = 2.0  # position at a moment: the mean over this long
 
 
@@ -104,6 +106,7 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
         grace_s=phase.grace_s if phase else 0.0,
     )
     drift, unit = _find_drift(trace, stretch, end)
+    moved_percent = 100.0 * float(np.mean((trace.flags[first:end, guide] & Flag.DRIFT) > 0)) if end > first else 0.0
     band = phase.band if phase else None
     return LinkedRating(
         number=rating.number,
@@ -125,11 +128,17 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
         position_drift=drift,
         position_unit=unit,
         bad_percent=summary.bad_percent,
-        marks=() if rating.value is None else _mark(trace, phase, summary, drift, unit),
+        marks=()
+        if rating.value is None
+        else (
+            *_mark(trace, phase, summary),
+            *((ZERO_MOVED,) if moved_percent > MOST_BAD_PERCENT else ()),
+            *_mark_position(trace, phase, drift, unit),
+        ),
     )
 
 
-def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary, drift: float | None, unit: str) -> tuple[str, ...]:
+def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary) -> tuple[str, ...]:
     in_band, mean, bad = summary.in_band_percent, summary.mean_percent, summary.bad_percent
     marks = []
     if phase is not None and phase.kind == "contract" and phase.band is not None:
@@ -145,7 +154,7 @@ def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary, drift: float
             marks.append("not relaxed")
     if bad > MOST_BAD_PERCENT:
         marks.append(f"bad signal ({bad:.0f} % of the time)")
-    return (*marks, *_mark_position(trace, phase, drift, unit))
+    return tuple(marks)
 
 
 def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit: str) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from typing import Any, Literal, TypeAlias, get_args
 import numpy as np
 
 from biofeedback.calibration.attempts import is_quadratic
+from biofeedback.calibration.drift import ZeroDrift
 from biofeedback.calibration.passive import N_RECENT, PassiveTension, Tension
 from biofeedback.calibration.relaxed import (
     EMG_LIMIT_PERCENT,
@@ -19,7 +20,7 @@ from biofeedback.calibration.relaxed import (
     UNUSABLE,
     mean_emg_percent,
 )
-from biofeedback.model import Channel, FlagArray, FloatArray, Levels
+from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels
 
 BLOCK_S = 0.5
 SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
@@ -77,7 +78,7 @@ class Effort:
 
     ``percent`` is NaN where unknown and never clipped at 100; of a position channel it is the distance from zero in
     the channel's unit. ``baseline`` is in the channel's unit, ``plus_minus_percent`` one standard deviation of what
-    the baseline's uncertainty adds to ``percent``.
+    the baseline's uncertainty adds to ``percent``. ``flags`` are those of the levels, and DRIFT where a zero has moved.
     """
 
     first: int
@@ -99,6 +100,7 @@ class _ChannelState:
         self.rest = self.start = self.strength = math.nan  # start: the baseline until tension is learnt
         self.rest_sd = 0.0
         self.tension: PassiveTension | None = None
+        self.drift: ZeroDrift | None = None
         self.means: deque[float] = deque(maxlen=N_RECENT)  # of this stretch's last blocks
         self.line = (math.nan, math.nan)
         self.sd_line = (0.0, 0.0)
@@ -150,6 +152,7 @@ class EffortStream:
         self._is_stretch_new = False
         self._is_quadratic = np.array([is_quadratic(channel) for channel in self.channels])
         self._is_position = np.array([channel.kind == "position" for channel in self.channels])
+        self._moved: FlagArray | None = None  # DRIFT of each channel, None while no zero has moved
         self._table: FloatArray | None = None  # of the states, in one array: all channels at once are cheap live
 
     @property
@@ -163,6 +166,10 @@ class EffortStream:
         state.rest, state.rest_sd = float(level), float(sd)
         state.start = state.rest
         state.tension = None
+        channel = self.channels[channel_index]
+        if channel.kind == "force":
+            state.drift = ZeroDrift(channel, state.rest, state.rest_sd, block_s=self._n_block / self.level_rate_hz)
+        self._note_drift()
         state.means.clear()
         state.set_line(0.0, 0.0)
         self._table = None
@@ -190,7 +197,7 @@ class EffortStream:
     def push(self, levels: Levels) -> Effort:
         """Effort for a run of levels, in order."""
         parts = []
-        at = 0
+        at, flags = 0, levels.flags
         while at < levels.n_levels:
             offset = (levels.first + at) % self._n_block
             end = min(levels.n_levels, at + self._n_block - offset)
@@ -198,10 +205,14 @@ class EffortStream:
             self._values[block] = levels.values[at:end]
             self._flags[block] = levels.flags[at:end]
             parts.append(self._measure(levels.values[at:end], self._where[block, None]))
+            if self._moved is not None:
+                flags = levels.flags.copy() if flags is levels.flags else flags
+                flags[at:end] |= self._moved
             if self._n_relaxed is not None:
                 self._n_relaxed += end - at
             at = end
             if block.stop == self._n_block:
+                self._watch_zeros()
                 self._renew_baselines(levels.first + at)
                 self._table = None
         if len(parts) == 1:
@@ -211,7 +222,7 @@ class EffortStream:
             percent, baseline, plus_minus = (
                 np.concatenate([part[i] for part in parts]) if parts else empty for i in range(3)
             )
-        return Effort(levels.first, percent, baseline, plus_minus, levels.flags)
+        return Effort(levels.first, percent, baseline, plus_minus, flags)
 
     def _measure(self, values: FloatArray, where: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Effort, baseline and its uncertainty of levels ``(n, n_channels)`` at ``where`` (n, 1) in their block."""
@@ -256,6 +267,19 @@ class EffortStream:
             state.set_line(end_s, end_s + block_s, has_learnt=learns)
         if self._n_relaxed:
             self._is_stretch_new = False
+
+    def _watch_zeros(self) -> None:
+        """At the end of a block: whether the zeros of the force channels still hold."""
+        for index, state in enumerate(self._states):
+            if state.drift is not None:
+                mean = float(self._values[:, index].sum()) / self._n_block
+                state.drift.strength = 0.0 if math.isnan(state.strength) else state.strength
+                state.drift.push(math.nan if np.any(self._flags[:, index] & UNUSABLE) else mean)
+        self._note_drift()
+
+    def _note_drift(self) -> None:
+        moved = [int(Flag.DRIFT) * bool(state.drift and state.drift.has_moved) for state in self._states]
+        self._moved = np.array(moved, dtype=np.uint16) if any(moved) else None
 
     def _is_emg_active(self) -> bool:
         percent, _, _ = self._measure(self._values, np.zeros((1, 1)))

@@ -193,7 +193,7 @@ def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:
         value = EMPTY if a.value is None else f"{a.value:.1f} {a.unit}"
         peak = EMPTY if a.peak is None else f"{a.peak:.1f} {a.unit}"
         verdict = "counts" if a.accepted else f"set aside: {a.reason}"
-        rows.append((str(row.number), value, peak, f"{a.duration_s:.1f} s", verdict))
+        rows.append((str(row.number), value, peak, f"{a.duration_s:.1f} s", "; ".join((verdict, *row.marks))))
     head = ("attempt", "best 0.5 s mean", "highest instant", "held", "verdict")
     return Table("Attempts", head, tuple(rows), (0, 4), describe_maximum(analysis))
 

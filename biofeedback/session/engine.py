@@ -192,7 +192,7 @@ class Engine:
 
     def _take(self, levels: Levels) -> None:
         effort = self.effort.push(levels)
-        self.strip.push(effort.percent, levels.flags)
+        self.strip.push(effort.percent, effort.flags)
         self.level_strip.push(levels.values, levels.flags)
         if self.activity:
             self.activity.take(levels, effort)

@@ -36,7 +36,7 @@ _WORDS: dict[Flag, tuple[str, str]] = {
         "press it on or replace it; then find a new maximum",
     ),
     Flag.SPIKE: ("{name} jumped as no muscle does", "check the strap and the cable; the jump is not counted as effort"),
-    Flag.DRIFT: ("the zero of {name} has moved", "unload the sensor and zero it again"),
+    Flag.DRIFT: ("what {name} reads at rest has moved away from its zero", "zero again, unloaded: slacken the strap"),
 }
 
 

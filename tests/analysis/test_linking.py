@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.linking import link_ratings, tabulate_links
 from biofeedback.analysis.trace import compute_trace
+from biofeedback.calibration.attempts import judge_attempt
 from biofeedback.model import Channel, Chunk
 
 from .made_session import FORCE, RATE_HZ, ZERO_N, MadeSession, make_check
@@ -129,3 +131,23 @@ def test_the_table_has_a_cell_for_everything() -> None:
     assert cells[0]["value"] == 5.5
     assert cells[0]["originals"] == "6.0"
     assert cells[2]["value"] == ""
+
+
+def test_a_zero_that_has_moved_is_marked_on_ratings_and_attempts() -> None:
+    """20 N is 5 % of the maximum of 400 N; the board reads so much less after the second rating."""
+    session = MadeSession()
+    session.calibrate()
+    session.phase("passive", 6.0, 0.0, rating=6)
+    session.phase("contract", 6.0, 70.0, rating=4)
+    session.phase("passive", 12.0, -5.0, rating=6)
+    session.happen("attempt", number=1, accepted=True, reason="", channels={"force": make_attempt()})
+    session.end()
+    assert [link.marks for link in link_ratings(compute_trace(session))] == [(), (), ("the zero had moved",)]
+    (attempt,) = analyse_recording(session).attempts
+    assert attempt.marks == ("the zero had moved",)
+
+
+def make_attempt() -> dict[str, object]:
+    n = np.full(500, ZERO_N)
+    n[150:] += 400.0
+    return judge_attempt(n, np.zeros(500, np.uint16), RATE_HZ, channel=FORCE).to_dict()
