@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
@@ -20,16 +20,13 @@ from biofeedback.commands.answers import find_answer, render_report
 from biofeedback.commands.certificates import FOLDER, save_certificate
 from biofeedback.commands.review import make_review
 from biofeedback.commands.wiring import load_plans, make_session, make_settings, make_setup, now_utc
-from biofeedback.errors import BiofeedbackError, SessionError
+from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.run import LiveSession
 from biofeedback.session.session import Session
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder, suggest_path
-
-if TYPE_CHECKING:
-    from biofeedback.web.pairing import Invitation
 
 
 class WiredFeed:
@@ -87,8 +84,6 @@ class Start:
 
 def run_sessions(starts: Sequence[Start], args: argparse.Namespace, *, fast: bool = False) -> int:
     """Open ports and files, serve the page, run until Ctrl-C or the end of all, close everything."""
-    if args.share and len(starts) > 1:  # an athlete's device would reach the others' Stop and ratings
-        raise SessionError("a group is not shared with other devices", "leave out --share, or start one athlete alone")
     started_utc = now_utc()
     with contextlib.ExitStack() as stack:
         lives = {
@@ -135,6 +130,7 @@ def _open_live(
 
 
 async def _serve(lives: Mapping[Path, tuple[LiveSession, Start]], args: argparse.Namespace) -> None:
+    from biofeedback.commands.invitations import print_invitations
     from biofeedback.web.seats import Seat
     from biofeedback.web.server import open_page
 
@@ -147,7 +143,7 @@ async def _serve(lives: Mapping[Path, tuple[LiveSession, Start]], args: argparse
     for number in ending_signals():
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
             loop.add_signal_handler(number, stop_all)
-    share = print_invitation if args.share else None
+    share = print_invitations if args.share else None
     review = make_review(next(iter(lives)).parent, beside_live=True)
     first, *others = [Seat(live, partial(render_report, path)) for path, (live, _) in lives.items()]
     async with open_page(
@@ -177,15 +173,6 @@ async def _run_all(lives: Mapping[str, LiveSession]) -> None:
     await asyncio.gather(*(run(athlete, live) for athlete, live in lives.items()))
     if errors:
         raise errors[0]
-
-
-def print_invitation(invitation: Invitation) -> None:
-    """Where the athlete's device joins: a code to read with its camera, or to type."""
-    from biofeedback.web.qr import draw_qr, encode_qr
-
-    print(draw_qr(encode_qr(invitation.url)))
-    minutes = round(invitation.expires_s / 60)
-    print(f"The {invitation.role}'s device, once, within {minutes} minutes: {invitation.url}", flush=True)
 
 
 def ending_signals() -> list[int]:

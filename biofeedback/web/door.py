@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
-from biofeedback.web.pairing import Pairing, Role
+from biofeedback.web.pairing import COACH, Pairing, Right
 
 COOKIE = "biofeedback-pair"
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
 EVERYBODY = frozenset({"athlete", "coach", None})
 BOTH = frozenset({"athlete", "coach"})
-COACH = frozenset({"coach"})
-RIGHTS: Mapping[str, frozenset[str | None]] = {"/pair": EVERYBODY, "/athlete": BOTH, "/ws": BOTH}  # else the coach's
+ONLY_COACH = frozenset({"coach"})
+PATHS: Mapping[str, frozenset[str | None]] = {"/pair": EVERYBODY, "/athlete": BOTH, "/ws": BOTH}  # else the coach's
 
 
 def is_loopback(host: str) -> bool:
@@ -59,22 +59,32 @@ class Door:
             return f"origin {', '.join(origin)[:80] or 'missing'!r} is another site"
         return None
 
-    def role(self, scope: Mapping[str, Any]) -> Role | None:
+    def find_right(self, scope: Mapping[str, Any]) -> Right | None:
         """Whoever sits at this machine is the coach; other devices are what their token says.
 
         The socket the request came in by decides, not its headers: those can be written by anybody.
         """
         server = scope.get("server")
         if server and is_loopback(str(server[0])):
-            return "coach"
-        return self.pairing.role_of(read_token(scope)) if self.pairing else None
+            return COACH
+        device = self.pairing.find_device(read_token(scope)) if self.pairing else None
+        return device.right if device else None
 
 
-def may_visit(path: str, role: Role | None) -> bool:
-    """Whether a role may see a path."""
+def may_visit(path: str, right: Right | None) -> bool:
+    """Whether a right reaches a path; which seat it reaches there is ``find_seat``'s to say."""
     if path.startswith("/static/"):
         return True
-    return role in RIGHTS.get(path, COACH)
+    return (right.role if right else None) in PATHS.get(path, ONLY_COACH)
+
+
+def find_place(right: Right | None, n_seats: int) -> str:
+    """Where a device belongs: its athlete's own seat, the coach's screen, or where codes are typed."""
+    if right is None:
+        return "/pair"
+    if right.role == "coach":
+        return "/coach" if n_seats < 2 else "/group"
+    return "/athlete" if n_seats < 2 else f"/athlete?seat={right.seat}"
 
 
 def read_header(scope: Mapping[str, Any], name: bytes) -> list[str]:

@@ -40,7 +40,7 @@ NUMBER, INDEX, TEXT, FLAG = _is_number, _is_index, _is_text, _is_flag
 COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "ping": ({}, {}),
     "invite": ({"role": TEXT}, {}),
-    "revoke": ({}, {}),
+    "revoke": ({}, {"device": INDEX}),
     "accept_cautions": ({}, {}),
     "zero": ({}, {}),
     "attempt": ({}, {}),

@@ -20,32 +20,51 @@ TRIES_WINDOW_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Invitation:
-    """What to tell the other device: open ``url`` and, where it is asked for, type ``code``."""
+class Right:
+    """What a device may reach: an athlete's one seat (see, rate, stop), counted from 1; a coach's all of them."""
 
     role: Role
+    seat: int | None = None
+
+
+COACH = Right("coach")
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCode:
+    """A code that nobody has used yet."""
+
     code: str
-    url: str
-    expires_s: float
+    right: Right
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """A device that joined; ``number`` counts them from 1 and is never used twice."""
+
+    number: int
+    right: Right
 
 
 class Pairing:
     """Codes that are open and rights that were given. Nothing is written down; all of it ends with the object."""
 
     def __init__(self) -> None:
-        self._codes: dict[str, tuple[Role, float]] = {}
-        self._rights: dict[str, Role] = {}
+        self._codes: list[OpenCode] = []
+        self._devices: dict[str, Device] = {}
+        self._n_joined = 0
         self._tries_s: deque[float] = deque(maxlen=MAX_TRIES)
 
-    def invite(self, role: Role, now_s: float) -> str:
-        """A new code for one device; codes for the same role that were not used are void."""
-        self._codes = {code: (other, until) for code, (other, until) in self._codes.items() if other != role}
+    def invite(self, right: Right, now_s: float) -> OpenCode:
+        """A new code for one device; codes for the same right that were not used are void."""
+        self._codes = [each for each in self._codes if each.right != right]
         code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
-        self._codes[code] = (role, now_s + VALID_S)
-        return code
+        self._codes.append(OpenCode(code, right, now_s + VALID_S))
+        return self._codes[-1]
 
-    def join(self, typed: str, now_s: float) -> tuple[str, Role]:
-        """The right behind a code, once: a secret token and its role.
+    def join(self, typed: str, now_s: float, *, earlier: str | None = None) -> tuple[str, Right]:
+        """The right behind a code, once: a secret token and the right. A device that held one ``earlier`` swaps it.
 
         Raises
         ------
@@ -56,22 +75,39 @@ class Pairing:
             raise SessionError("too many codes were tried", "wait a minute")
         self._tries_s.append(now_s)
         wanted = "".join(letter for letter in typed.upper() if letter in ALPHABET)
-        found = [code for code in self._codes if hmac.compare_digest(code, wanted)]
-        if not found or now_s > self._codes[found[0]][1]:
+        found = [each for each in self.open_codes(now_s) if hmac.compare_digest(each.code, wanted)]
+        if not found:
             raise SessionError("this code is wrong, used or older than 10 minutes", "ask the coach for a new one")
-        role, _ = self._codes.pop(found[0])
+        self._codes.remove(found[0])
+        self._devices.pop(earlier or "", None)
+        self._n_joined += 1
         token = secrets.token_urlsafe(32)
-        self._rights[token] = role
-        return token, role
+        self._devices[token] = Device(self._n_joined, found[0].right)
+        return token, found[0].right
 
-    def role_of(self, token: str | None) -> Role | None:
-        """What the holder of ``token`` may be; None for strangers."""
-        return self._rights.get(token) if token else None
+    def open_codes(self, now_s: float) -> list[OpenCode]:
+        """Codes that still work, the oldest first."""
+        return [each for each in self._codes if now_s <= each.until_s]
+
+    def devices(self) -> list[Device]:
+        """Devices that joined and were not sent away, in that order."""
+        return list(self._devices.values())
+
+    def find_device(self, token: str | None) -> Device | None:
+        """Who holds ``token``; None for strangers."""
+        return self._devices.get(token) if token else None
+
+    def revoke(self, number: int) -> None:
+        """The right of one device ends now; SessionError if there is no such device."""
+        token = next((token for token, device in self._devices.items() if device.number == number), None)
+        if token is None:
+            raise SessionError("this device is not joined any more", "nothing is left to do")
+        del self._devices[token]
 
     def revoke_all(self) -> None:
         """Every code and every right ends now."""
         self._codes.clear()
-        self._rights.clear()
+        self._devices.clear()
 
 
 def show_code(code: str) -> str:

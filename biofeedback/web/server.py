@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import logging
 import math
 import mimetypes
@@ -12,6 +11,7 @@ import time
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -21,15 +21,14 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError
-from biofeedback.web.answers import answer_message
-from biofeedback.web.door import Door, may_visit
+from biofeedback.web.door import Door, find_place, may_visit, read_token
 from biofeedback.web.live import Live
-from biofeedback.web.pairing import Invitation, Role
+from biofeedback.web.pairing import Right
 from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
-from biofeedback.web.sharing import Sharing, find_network_address
-from biofeedback.web.slots import PageSlot
+from biofeedback.web.sharing import Invitation, Sharing, find_network_address
+from biofeedback.web.talk import talk
 
 LOG = logging.getLogger("biofeedback.web")
 DEFAULT_PORT = 8765
@@ -63,11 +62,12 @@ def read_static() -> Mapping[str, tuple[bytes, str]]:
 
 
 class Doorkeeper:
-    """Middleware that turns away what ``Door`` refuses, and tells the rest apart by role."""
+    """Middleware that turns away what ``Door`` refuses, and tells the rest apart by what they may reach."""
 
-    def __init__(self, app: ASGIApp, door: Door) -> None:
+    def __init__(self, app: ASGIApp, door: Door, n_seats: int) -> None:
         self._app = app
         self._door = door
+        self._n_seats = n_seats
         self._told = ("", -math.inf)  # the last refusal logged, and when: one that knocks all day fills no log
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -76,11 +76,11 @@ class Doorkeeper:
             await self._app(scope, receive, send)
             return
         why = self._door.refusal(scope)
-        role = self._door.role(scope)
-        if why is None and may_visit(scope["path"], role):
-            await self._app({**scope, "role": role}, receive, send)
+        right = self._door.find_right(scope)
+        if why is None and may_visit(scope["path"], right):
+            await self._app({**scope, "right": right}, receive, send)
         elif why is None and scope["type"] == "http":
-            place = "/pair" if role is None else "/athlete"
+            place = find_place(right, self._n_seats)
             await RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)(scope, receive, send)
         else:
             await self._refuse(why or "this device is not paired", scope, receive, send)
@@ -120,7 +120,7 @@ class Site:
         ]
         if self.review:
             routes += self.review.routes(self._review, REPORT_HEADERS, self._name_recordings)
-        return Doorkeeper(Starlette(routes=routes), door)
+        return Doorkeeper(Starlette(routes=routes), door, len(self.seats))
 
     def _name_recordings(self) -> set[str]:
         """The recordings that these sessions write."""
@@ -129,7 +129,12 @@ class Site:
     async def _index(self, request: Request) -> Response:
         if not self.seats:
             return RedirectResponse("/review", status_code=303, headers=PAGE_HEADERS)
-        return self._file("index.html" if find_seat(self.seats, request.query_params) else "")
+        right: Right = request.scope["right"]
+        if find_seat(self.seats, request.query_params, right):
+            return self._file("index.html")
+        if right.role == "athlete":
+            return RedirectResponse(find_place(right, len(self.seats)), status_code=303, headers=PAGE_HEADERS)
+        return self._file("")
 
     async def _group(self, _request: Request) -> Response:
         if len(self.seats) < 2:
@@ -158,10 +163,10 @@ class Site:
             body += part
             if len(body) > MAX_CODE_BYTES:
                 return PlainTextResponse("Too long.\n", status_code=413, headers=PAGE_HEADERS)
-        return self.sharing.answer_code(body.decode("utf-8", "replace"))
+        return self.sharing.answer_code(body.decode("utf-8", "replace"), earlier=read_token(request.scope))
 
     async def _report(self, request: Request) -> Response:
-        seat = find_seat(self.seats, request.query_params)
+        seat = find_seat(self.seats, request.query_params, request.scope["right"])
         if seat is None or seat.report is None:
             return PlainTextResponse("There is no report yet.\n", status_code=404, headers=PAGE_HEADERS)
         try:
@@ -171,7 +176,8 @@ class Site:
         return HTMLResponse(html, headers=REPORT_HEADERS)
 
     async def _page(self, socket: WebSocket) -> None:
-        seat = find_seat(self.seats, socket.query_params)
+        right: Right = socket.scope["right"]
+        seat = find_seat(self.seats, socket.query_params, right)
         if seat is None:
             await socket.close(1008)
             return
@@ -182,43 +188,14 @@ class Site:
         self._n_pages += 1
         try:
             await socket.accept()
-            await self._talk(socket, seat)
+            about: dict[str, Any] = {"shared": self.sharing is not None, "review": self.review is not None}
+            if len(self.seats) > 1 and right.role == "coach":  # an athlete's device is told of no other seat
+                about["seats"] = len(self.seats)
+            await talk(socket, seat, self.seats.index(seat) + 1, sharing=self.sharing, about=about)
         except (WebSocketDisconnect, OSError):
             pass  # a page may leave at any moment; the session does not notice
         finally:
             self._n_pages -= 1
-
-    async def _talk(self, socket: WebSocket, seat: Seat) -> None:
-        role: Role = socket.scope["role"]
-        slot = PageSlot(seat.live, seat.state_text)
-        still_welcome = self.sharing.guard(socket.scope) if self.sharing else None
-
-        async def send(message: str | bytes) -> None:
-            if still_welcome and not still_welcome():
-                raise WebSocketDisconnect(1008)
-            if isinstance(message, str):
-                await socket.send_text(message)
-            else:
-                await socket.send_bytes(message)
-
-        async def listen() -> None:
-            while (message := await socket.receive())["type"] == "websocket.receive":
-                slot.put_reply(answer_message(seat.live, message.get("text"), by=role, sharing=self.sharing))
-
-        you = {"role": role, "shared": self.sharing is not None, "review": self.review is not None}
-        group = {"seats": len(self.seats)} if len(self.seats) > 1 else {}
-        await send(json.dumps({"you": you | group}))
-        tasks = [asyncio.create_task(slot.pump(send)), asyncio.create_task(listen())]
-        try:
-            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
-        if still_welcome and not still_welcome():
-            await socket.close(1008)
-        for task in done:
-            task.result()
 
 
 @contextlib.asynccontextmanager
@@ -228,7 +205,7 @@ async def open_page(
     host: str = "127.0.0.1",
     port: int = DEFAULT_PORT,
     report: Report | None = None,
-    share: Callable[[Invitation], None] | None = None,
+    share: Callable[[Sequence[Invitation]], None] | None = None,
     review: Review | None = None,
     others: Sequence[Seat] = (),
 ) -> AsyncIterator[str]:
@@ -238,7 +215,7 @@ async def open_page(
     ``live`` as seats 2, 3, ...: every path takes ``?seat=2``, and ``/group`` shows all of them.
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
-    called with the first invitation, for the athlete. Traffic there is not encrypted: a network of one's own only.
+    called with an invitation for each seat's athlete. Traffic there is not encrypted: a network of one's own only.
 
     Raises
     ------
@@ -247,13 +224,14 @@ async def open_page(
     """
     bound = [bind(host, port)]
     port = int(bound[0].getsockname()[1])
+    seats = [*([Seat(live, report)] if live else []), *others]
     sharing = None
     if share:
         outside = find_network_address()
         bound.append(bind(outside, port))
-        sharing = Sharing(f"http://{outside}:{port}")
+        codes = [str(seat.live.state().get("athlete", "")) for seat in seats]
+        sharing = Sharing(f"http://{outside}:{port}", codes)
     door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
-    seats = [*([Seat(live, report)] if live else []), *others]
     server = make_server(Site(seats, sharing, review).app(door))
     task = asyncio.create_task(server.serve(sockets=bound))
     try:
@@ -262,7 +240,7 @@ async def open_page(
                 task.result()
             await asyncio.sleep(0.005)
         if share and sharing:
-            share(sharing.invite("athlete"))
+            share(sharing.invite_athletes())
         yield f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
     finally:
         server.should_exit = True

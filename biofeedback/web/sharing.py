@@ -2,52 +2,139 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import time
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from functools import lru_cache
 from typing import Any
 
 from starlette.responses import JSONResponse, Response
 
 from biofeedback.errors import SessionError
-from biofeedback.web.door import COOKIE, is_loopback, read_token
-from biofeedback.web.pairing import VALID_S, Invitation, Pairing, Role, show_code
+from biofeedback.web.door import COOKIE, find_place, is_loopback, read_token
+from biofeedback.web.pairing import OpenCode, Pairing, Right, Role, show_code
+from biofeedback.web.qr import encode_qr
 
 COOKIE_S = 12 * 3600  # the right itself ends with the session
-PLACES: Mapping[Role, str] = {"athlete": "/athlete", "coach": "/coach"}
+
+Tell = Callable[[Mapping[str, Any]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Invitation:
+    """What to tell the other device: open ``url`` and, where it is asked for, type ``code``.
+
+    ``seat`` and ``athlete`` (a code, A01) say whose device is meant; a coach's has neither.
+    """
+
+    role: Role
+    seat: int | None
+    athlete: str
+    code: str
+    url: str
+    expires_s: float
 
 
 class Sharing:
-    """One shared session, reachable at ``address``."""
+    """One shared session, reachable at ``address``; ``athletes`` are the codes of its seats."""
 
-    def __init__(self, address: str, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, address: str, athletes: Sequence[str] = ("",), clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.pairing = Pairing()
         self._address = address
+        self._athletes = athletes
         self._clock = clock
+        self._coaches: list[Tell] = []
+        self._n_open: Counter[int] = Counter()  # pages open on a device, by its number
 
-    def invite(self, role: Role) -> Invitation:
+    def invite(self, right: Right) -> Invitation:
         """A new one-time code; the address carries it behind ``#``, which browsers never send to anybody."""
-        code = show_code(self.pairing.invite(role, self._clock()))
-        return Invitation(role, code, f"{self._address}/pair#{code}", VALID_S)
+        invitation = self._invitation(self.pairing.invite(right, self._clock()))
+        self._tell_coaches()
+        return invitation
 
-    def answer_code(self, typed: str) -> Response:
+    def invite_athletes(self) -> list[Invitation]:
+        """A code for each seat."""
+        return [self.invite(Right("athlete", seat)) for seat in range(1, len(self._athletes) + 1)]
+
+    def revoke(self, number: int | None = None) -> None:
+        """Send one device away, or all of them with every code that is open; SessionError if it is not there."""
+        if number is None:
+            self.pairing.revoke_all()
+        else:
+            self.pairing.revoke(number)
+        self._tell_coaches()
+
+    def answer_code(self, typed: str, *, earlier: str | None = None) -> Response:
         """The reply to a device that typed a code."""
         headers = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
         try:
-            token, role = self.pairing.join(typed, self._clock())
+            token, right = self.pairing.join(typed, self._clock(), earlier=earlier)
         except SessionError as error:
             return JSONResponse({"what": error.what, "cure": error.cure}, status_code=403, headers=headers)
-        response = JSONResponse({"place": PLACES[role]}, headers=headers)
+        response = JSONResponse({"place": find_place(right, len(self._athletes))}, headers=headers)
         response.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict")
+        self._tell_coaches()
         return response
 
-    def guard(self, scope: Mapping[str, Any]) -> Callable[[], bool] | None:
-        """A question to ask before every message to another device; None for this machine."""
+    def describe(self) -> dict[str, Any]:
+        """For coaches: the codes that are open, as text and as rows of a QR code, and the devices that joined."""
+        invitations = [self._invitation(each) for each in self.pairing.open_codes(self._clock())]
+        devices = [
+            {**self._whose(device.right), "number": device.number, "here": self._n_open[device.number] > 0}
+            for device in self.pairing.devices()
+        ]
+        return {"invitations": [asdict(each) | {"qr": draw_rows(each.url)} for each in invitations], "devices": devices}
+
+    @contextlib.contextmanager
+    def attend(self, scope: Mapping[str, Any], right: Right, tell: Tell) -> Iterator[Callable[[], bool]]:
+        """While a page is open: a question to ask before every message, whether its device is still welcome.
+
+        Coaches are told at once, and whenever it changes, who was invited and who joined.
+        """
         server = scope.get("server")
-        if server and is_loopback(str(server[0])):
-            return None
+        here = bool(server and is_loopback(str(server[0])))
         token = read_token(scope)
-        return lambda: self.pairing.role_of(token) is not None
+        device = None if here else self.pairing.find_device(token)
+        if device:
+            self._n_open[device.number] += 1
+            self._tell_coaches()
+        if right.role == "coach":
+            self._coaches.append(tell)
+            tell(self.describe())
+        try:
+            yield lambda: here or self.pairing.find_device(token) is not None
+        finally:
+            if right.role == "coach":
+                self._coaches.remove(tell)
+            if device:
+                self._n_open[device.number] -= 1
+                self._tell_coaches()
+
+    def _tell_coaches(self) -> None:
+        if self._coaches:
+            told = self.describe()
+            for tell in self._coaches:
+                tell(told)
+
+    def _whose(self, right: Right) -> dict[str, Any]:
+        athlete = self._athletes[right.seat - 1] if right.seat else ""
+        return {"role": right.role, "seat": right.seat, "athlete": athlete}
+
+    def _invitation(self, one: OpenCode) -> Invitation:
+        code = show_code(one.code)
+        url = f"{self._address}/pair#{code}"
+        return Invitation(**self._whose(one.right), code=code, url=url, expires_s=one.until_s - self._clock())
+
+
+@lru_cache(maxsize=16)
+def draw_rows(text: str) -> list[str]:
+    """A QR code as rows of 0 and 1; drawing takes 7 ms, so the codes in use are kept."""
+    return ["".join("01"[module] for module in line) for line in encode_qr(text)]
 
 
 def find_network_address() -> str:

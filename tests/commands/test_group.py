@@ -22,7 +22,6 @@ TWO = ["--source", "simulated:?seed=1", "--source", "simulated:?seed=2"]
         ([*TWO, *TWO, *TWO[:2], *[f"--athlete=A0{k}" for k in range(1, 6)]], "at most 4"),
         ([*TWO, "--athlete=A01", "--athlete=A02", "--maximum=force=300"], "write --maximum A01:force=300"),
         ([*TWO, "--athlete=A01", "--athlete=A02", "--carry=old.hold"], "does not say whose"),
-        ([*TWO, "--athlete=A01", "--athlete=A02", "--share"], "a group is not shared"),
         ([*TWO[:3], "serial:/dev/does-not-exist?rate=80", "--athlete=A01", "--athlete=A02"], "does-not-exist"),
     ],
 )

@@ -242,9 +242,10 @@ def test_history_is_given_for_codes_that_are_there(folder: Path) -> None:
 
 def test_an_athletes_device_may_do_none_of_it() -> None:
     from biofeedback.web.door import may_visit
+    from biofeedback.web.pairing import Right
 
     places = ["list", "about", "answer", "trace", "doomed", "report", "history", "export", "rename", "delete"]
-    assert not any(may_visit(f"/review/{place}", role) for place in places for role in ("athlete", None))
+    assert not any(may_visit(f"/review/{place}", right) for place in places for right in (Right("athlete", 1), None))
 
 
 @pytest.mark.browser

@@ -93,13 +93,13 @@ def test_anything_else_is_refused_in_one_line(text: str | None, what: str) -> No
 def test_nothing_a_page_sends_is_an_exception(sent: object) -> None:
     live = FakeLive()
     text = sent if sent is None or isinstance(sent, str) else json.dumps(sent)
-    reply = answer_message(live, text, by="coach")
+    reply = answer_message(live, text)
     assert reply["ok"] is False
     assert live.commands == []
 
 
 def test_a_refusal_carries_the_id_of_its_message() -> None:
-    assert answer_message(FakeLive(), '{"id": 3, "do": "rate", "value": "7"}', by="coach")["id"] == 3
+    assert answer_message(FakeLive(), '{"id": 3, "do": "rate", "value": "7"}')["id"] == 3
 
 
 def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:
@@ -110,12 +110,12 @@ def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:
             )
 
     live = Refusing()
-    assert answer_message(live, '{"do": "zero", "id": 1}', by="coach") == {
+    assert answer_message(live, '{"do": "zero", "id": 1}') == {
         "id": 1,
         "ok": False,
         "what": "signal moves",
         "cure": "keep it still",
     }
-    assert answer_message(live, '{"do": "stop"}', by="coach")["what"] == "odd"
-    fault = answer_message(live, '{"do": "finish"}', by="coach")
+    assert answer_message(live, '{"do": "stop"}')["what"] == "odd"
+    fault = answer_message(live, '{"do": "finish"}')
     assert fault["what"] == "the command failed inside the program"

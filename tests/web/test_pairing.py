@@ -3,69 +3,119 @@ from __future__ import annotations
 import pytest
 
 from biofeedback.errors import SessionError
-from biofeedback.web.pairing import ALPHABET, MAX_TRIES, TRIES_WINDOW_S, VALID_S, Pairing, show_code
+from biofeedback.web.door import find_place, may_visit
+from biofeedback.web.pairing import ALPHABET, COACH, MAX_TRIES, TRIES_WINDOW_S, VALID_S, Pairing, Right, show_code
+
+FIRST, SECOND = Right("athlete", 1), Right("athlete", 2)
 
 
-def test_a_code_works_once_and_gives_its_role() -> None:
+def test_a_code_works_once_and_gives_its_right() -> None:
     pairing = Pairing()
-    code = pairing.invite("athlete", 0.0)
-    token, role = pairing.join(code, 1.0)
-    assert role == "athlete"
-    assert pairing.role_of(token) == "athlete"
+    code = pairing.invite(SECOND, 0.0).code
+    token, right = pairing.join(code, 1.0)
+    assert right == SECOND
+    device = pairing.find_device(token)
+    assert device
+    assert (device.number, device.right) == (1, SECOND)
     with pytest.raises(SessionError, match="wrong, used or older"):
         pairing.join(code, 2.0)
 
 
 def test_codes_are_read_as_people_type_them() -> None:
     pairing = Pairing()
-    code = pairing.invite("coach", 0.0)
-    _, role = pairing.join(f" {show_code(code).lower()} ", 1.0)
-    assert role == "coach"
+    code = pairing.invite(COACH, 0.0).code
+    _, right = pairing.join(f" {show_code(code).lower()} ", 1.0)
+    assert right == COACH
 
 
-def test_codes_expire_and_a_new_one_voids_the_old() -> None:
+def test_codes_expire_and_a_new_one_voids_the_old_of_that_seat_alone() -> None:
     pairing = Pairing()
-    first = pairing.invite("athlete", 0.0)
-    second = pairing.invite("athlete", 1.0)
+    first, other = pairing.invite(FIRST, 0.0).code, pairing.invite(SECOND, 0.0).code
+    renewed = pairing.invite(FIRST, 1.0).code
+    assert [each.code for each in pairing.open_codes(1.0)] == [other, renewed]
     with pytest.raises(SessionError):
         pairing.join(first, 2.0)
+    assert pairing.join(other, 3.0)[1] == SECOND
     with pytest.raises(SessionError):
-        pairing.join(second, 1.0 + VALID_S + 0.1)
+        pairing.join(renewed, 1.0 + VALID_S + 0.1)
+    assert pairing.open_codes(1.0 + VALID_S + 0.1) == []
 
 
 def test_codes_and_tokens_are_random_and_unlike_each_other() -> None:
-    codes = [Pairing().invite("athlete", 0.0) for _ in range(200)]
+    codes = [Pairing().invite(FIRST, 0.0).code for _ in range(200)]
     assert len(set(codes)) == 200
     assert set("".join(codes)) == set(ALPHABET)  # every letter comes up: 1600 draws from 31
     tokens = set()
     for _ in range(50):
         pairing = Pairing()
-        tokens.add(pairing.join(pairing.invite("athlete", 0.0), 0.0)[0])
+        tokens.add(pairing.join(pairing.invite(FIRST, 0.0).code, 0.0)[0])
     assert len(tokens) == 50
     assert all(len(token) >= 40 for token in tokens)
 
 
 def test_guessing_is_slowed_down_for_everybody_even_with_the_right_code() -> None:
     pairing = Pairing()
-    code = pairing.invite("athlete", 0.0)
+    code = pairing.invite(FIRST, 0.0).code
     for k in range(MAX_TRIES):
         with pytest.raises(SessionError, match="wrong"):
             pairing.join("AAAAAAAA", k * 0.1)
     with pytest.raises(SessionError, match="too many codes"):
         pairing.join(code, 2.0)
-    assert pairing.join(code, TRIES_WINDOW_S + 1.0)[1] == "athlete"
+    assert pairing.join(code, TRIES_WINDOW_S + 1.0)[1] == FIRST
+
+
+def test_one_device_is_sent_away_and_the_others_stay() -> None:
+    pairing = Pairing()
+    tokens = [pairing.join(pairing.invite(right, 0.0).code, 0.0)[0] for right in (FIRST, SECOND, SECOND)]
+    pairing.revoke(2)
+    assert [pairing.find_device(token) is not None for token in tokens] == [True, False, True]
+    assert [device.number for device in pairing.devices()] == [1, 3]
+    for number in (2, 4, 0):
+        with pytest.raises(SessionError, match="not joined any more"):
+            pairing.revoke(number)
+    pairing.join(pairing.invite(SECOND, 0.0).code, 0.0)
+    assert [device.number for device in pairing.devices()] == [1, 3, 4]  # a number means one device for good
+
+
+def test_a_device_that_joins_again_swaps_its_right() -> None:
+    pairing = Pairing()
+    old, _ = pairing.join(pairing.invite(FIRST, 0.0).code, 0.0)
+    with pytest.raises(SessionError):
+        pairing.join("AAAAAAAA", 0.0, earlier=old)
+    assert pairing.find_device(old)  # a slip of the finger takes nothing away
+    new, _ = pairing.join(pairing.invite(SECOND, 0.0).code, 0.0, earlier=old)
+    assert pairing.find_device(old) is None
+    assert [device.right for device in pairing.devices()] == [SECOND]
+    assert pairing.find_device(new)
 
 
 def test_rights_end_when_they_are_taken_back() -> None:
     pairing = Pairing()
-    token, _ = pairing.join(pairing.invite("athlete", 0.0), 0.0)
-    code = pairing.invite("coach", 0.0)
+    token, _ = pairing.join(pairing.invite(FIRST, 0.0).code, 0.0)
+    code = pairing.invite(COACH, 0.0).code
     pairing.revoke_all()
-    assert pairing.role_of(token) is None
+    assert pairing.find_device(token) is None
+    assert pairing.devices() == []
     with pytest.raises(SessionError):
         pairing.join(code, 0.0)
 
 
 @pytest.mark.parametrize("token", [None, "", "x", "A" * 43])
-def test_strangers_have_no_role(token: str | None) -> None:
-    assert Pairing().role_of(token) is None
+def test_strangers_have_no_right(token: str | None) -> None:
+    assert Pairing().find_device(token) is None
+
+
+@pytest.mark.parametrize(
+    ("right", "n_seats", "place"),
+    [
+        (None, 4, "/pair"),
+        (FIRST, 1, "/athlete"),
+        (FIRST, 2, "/athlete?seat=1"),
+        (SECOND, 4, "/athlete?seat=2"),
+        (COACH, 1, "/coach"),
+        (COACH, 3, "/group"),
+    ],
+)
+def test_every_device_has_a_place_that_it_may_visit(right: Right | None, n_seats: int, place: str) -> None:
+    assert find_place(right, n_seats) == place
+    assert may_visit(place.split("?", maxsplit=1)[0], right)

@@ -13,8 +13,8 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from biofeedback.errors import SessionError
 from biofeedback.web import door, server, sharing
-from biofeedback.web.pairing import Invitation
 from biofeedback.web.server import open_page
+from biofeedback.web.sharing import Invitation
 
 from .fake_live import FakeLive
 from .test_server import drain, fetch, join, next_reply
@@ -22,17 +22,21 @@ from .test_server import drain, fetch, join, next_reply
 OUTSIDE = "127.0.0.2"  # Linux answers on all of 127.0.0.0/8
 
 
-@pytest.fixture
-def shared(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[..., Awaitable[None]]], None]:
+def pretend_network(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(server, "find_network_address", lambda: OUTSIDE)
     for module in (door, sharing):
         monkeypatch.setattr(module, "is_loopback", lambda host: host == "127.0.0.1")
+
+
+@pytest.fixture
+def shared(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[..., Awaitable[None]]], None]:
+    pretend_network(monkeypatch)
 
     def run(scenario: Callable[..., Awaitable[None]]) -> None:
         async def session() -> None:
             live = FakeLive()
             invitations: list[Invitation] = []
-            async with open_page(live, port=0, share=invitations.append) as address:
+            async with open_page(live, port=0, share=invitations.extend) as address:
                 outside = f"http://{OUTSIDE}:{urlsplit(address).port}/"
                 await asyncio.wait_for(scenario(live, address, outside, invitations[0]), 20)
 
@@ -41,7 +45,7 @@ def shared(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[..., Awaitable
     return run
 
 
-async def pair(outside: str, code: str) -> tuple[int, str, dict[str, Any]]:
+async def pair(outside: str, code: str, earlier: str = "") -> tuple[int, str, dict[str, Any]]:
     """Status, cookie and told."""
     parts = urlsplit(outside)
 
@@ -49,7 +53,7 @@ async def pair(outside: str, code: str) -> tuple[int, str, dict[str, Any]]:
         import http.client
 
         connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
-        connection.request("POST", "/pair", code, {"Origin": outside.rstrip("/")})
+        connection.request("POST", "/pair", code, {"Origin": outside.rstrip("/"), "Cookie": earlier})
         response = connection.getresponse()
         told = json.loads(response.read())
         cookie = response.getheader("set-cookie") or ""
@@ -57,6 +61,21 @@ async def pair(outside: str, code: str) -> tuple[int, str, dict[str, Any]]:
         return response.status, cookie, told
 
     return await asyncio.to_thread(post)
+
+
+async def next_sharing(page: Any) -> dict[str, Any]:
+    """Who is invited and who has joined, as the coach is told next."""
+    while True:
+        data = (await next_reply(page)).get("data")
+        if data and "sharing" in data:
+            return dict(data["sharing"])
+
+
+async def next_invitation(page: Any, role: str) -> dict[str, Any]:
+    while True:
+        for invitation in (await next_sharing(page))["invitations"]:
+            if invitation["role"] == role:
+                return dict(invitation)
 
 
 def test_a_device_without_a_code_sees_only_where_to_type_one(shared: Any) -> None:
@@ -109,8 +128,8 @@ def test_the_athletes_device_sees_rates_and_stops_and_nothing_else(shared: Any) 
 def test_a_second_coach_is_invited_and_sent_away(shared: Any) -> None:
     async def scenario(live: FakeLive, address: str, outside: str, invitation: Invitation) -> None:
         async with join(address) as own:
-            await own.send('{"do": "invite", "role": "coach"}')
-            invited = (await next_reply(own))["data"]
+            await own.send('{"do": "invite", "role": "coach", "id": 9}')
+            invited = await next_invitation(own, "coach")
             _, cookie, told = await pair(outside, invited["code"])
             assert told == {"place": "/coach"}
             token = {"Cookie": cookie.split(";")[0]}
