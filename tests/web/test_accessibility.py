@@ -50,8 +50,8 @@ def test_where_a_device_joins(browser: Any) -> None:
         assert violations(page) == []
         page.context.close()
         page = Page(browser, served, path="coach", script=script)
-        page.tab.click("#invite-athlete")
-        page.wait(lambda: "open http" in page.text("invitation"))
+        page.tab.click("[data-invite='coach']")
+        page.wait(lambda: page.tab.locator("#devices canvas").count() == 2)
         assert violations(page) == []
         page.context.close()
     finally:

@@ -35,9 +35,9 @@ STAGES = ["cautions", "zero", "maximum_push", "ready", "inside", "above", "lost"
 class ServedGroup(Served):
     """Four fake sessions; ``each`` changes one of them."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, share: bool = False) -> None:
         self.lives = [FakeLive() for _ in CODES]
-        super().__init__()
+        super().__init__(share=share)
         self.live = self.lives[0]
 
     def each(self, change: Callable[[FakeLive, int], Any]) -> None:
@@ -54,8 +54,9 @@ class ServedGroup(Served):
 
         async def run() -> None:
             others = [Seat(live) for live in self.lives[1:]]
-            async with open_page(self.live, port=0, others=others) as address:
+            async with open_page(self.live, port=self.port, others=others, share=self._share) as address:
                 self.address = address
+                self.port = int(address.rstrip("/").rpartition(":")[2])
                 ready.set()
                 await closed.wait()
 

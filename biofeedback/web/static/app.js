@@ -2,13 +2,15 @@
 
 import { keepAwake } from "./awake.js";
 import { paint as paintCanvas, readColors } from "./canvas.js";
-import { drawCoach, renderCoach, setUpCoach, showInvitation } from "./coach.js";
+import { drawCoach, renderCoach, setUpCoach } from "./coach.js";
+import { Devices } from "./devices.js";
 import { $, setData, setText, show } from "./dom.js";
 import { Link } from "./link.js";
 import { HIGHEST } from "./pad.js";
 import { PadView } from "./padview.js";
 import { showReading } from "./reading.js";
 import { Player, chooseCue } from "./sound.js";
+import { setUpSound } from "./soundbox.js";
 import { renderStages } from "./stages.js";
 import { capital, followPush, formView, guideIndex, instruction, isRunning, otherEfforts, phaseSpan, scaleTop, trouble } from "./state.js";
 import { Ring, STRIP_S, drawStrip } from "./strip.js";
@@ -20,7 +22,9 @@ const levelRings = [];
 const pad = new PadView($("pad-keys"), $("given"), rate);
 const parts = { form: $("form"), line: $("number-line"), number: $("number"), unit: $("unit"), word: $("word"), belly: $("belly"), time: $("time"), timeUnit: $("time-unit"), next: $("next") };
 const player = new Player();
-const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, change: queueDraw, stranger: onStranger, sentAway: () => location.replace("/pair") });
+const seat = Number(new URLSearchParams(location.search).get("seat") ?? 1);
+const devices = place === "coach" ? new Devices($("devices"), (_, message) => send(message)) : null;
+const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, sharing: onSharing, change: queueDraw, stranger: onStranger, sentAway: () => location.replace("/pair") });
 
 // --- from the session
 
@@ -37,6 +41,7 @@ function onState(state, revision) {
   renderStages(state, send);
   renderPad(state);
   if (place === "coach") renderCoach(state, send);
+  renderDevices();
   keepAwake(isRunning(state));
   queueDraw();
 }
@@ -68,9 +73,17 @@ function noteSpan(span) {
 }
 
 function onReply(reply) {
-  if (reply.ok && reply.data?.code) showInvitation(reply.data);
   page.complaint = reply.ok ? null : { what: reply.what, cure: reply.cure, untilMs: performance.now() + 8000 };
   queueDraw();
+}
+
+function onSharing(shared) {
+  devices?.tell(shared);
+  renderDevices();
+}
+
+function renderDevices() {
+  if (page.state) devices?.render([{ seat, athlete: page.state.athlete }]);
 }
 
 function onStranger() {
@@ -187,31 +200,6 @@ function buzz(pattern) {
   if (navigator.userActivation?.hasBeenActive) navigator.vibrate?.(pattern);
 }
 
-function setUpSound() {
-  player.muted = localStorage.getItem("muted") === "yes";
-  player.volume = Number(localStorage.getItem("volume") ?? 50) / 100;
-  $("mute").checked = player.muted;
-  $("volume").value = String(Math.round(player.volume * 100));
-  $("keys").checked = localStorage.getItem("keys") !== "no";
-  $("mute").addEventListener("change", () => mute($("mute").checked));
-  $("volume").addEventListener("input", () => {
-    player.volume = Number($("volume").value) / 100;
-    localStorage.setItem("volume", $("volume").value);
-  });
-  $("volume").addEventListener("change", () => player.play("below"));
-  $("keys").addEventListener("change", () => localStorage.setItem("keys", $("keys").checked ? "yes" : "no"));
-  for (const kind of ["pointerdown", "keydown"]) document.addEventListener(kind, () => player.unlock(), { capture: true });
-  mute(player.muted);
-}
-
-function mute(on) {
-  player.muted = on;
-  $("mute").checked = on;
-  localStorage.setItem("muted", on ? "yes" : "no");
-  setText($("sound-name"), on ? "Sound off" : "Sound on");
-  $("speaker").toggleAttribute("data-muted", on);
-}
-
 // --- hands
 
 function stop(how) {
@@ -267,9 +255,10 @@ document.addEventListener("visibilitychange", () => {
 });
 pad.half.id = "half";
 pad.none.id = "no-answer";
-setUpSound();
+const mute = setUpSound(player);
 setUpHands();
 if (place === "coach") setUpCoach(send);
+setInterval(renderDevices, 10000); // codes grow old
 setInterval(() => {
   link.watch();
   queueDraw();

@@ -36,8 +36,6 @@ export function setUpCoach(send) {
     const chosen = [...$("covariates").querySelectorAll("input:checked")].map((box) => box.value);
     if (send({ do: "covariates", text: chosen.join(", ") })) noted("Kept.");
   });
-  for (const role of ["athlete", "coach"]) $(`invite-${role}`).addEventListener("click", () => send({ do: "invite", role }));
-  $("revoke").addEventListener("click", () => send({ do: "revoke" }) && setText($("invitation"), "Every other device has been sent away."));
   $("end-phase").addEventListener("click", () => send({ do: "end_phase" }));
   $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10 }));
   $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
@@ -45,25 +43,6 @@ export function setUpCoach(send) {
 
 function noted(text) {
   setText($("noted"), text);
-}
-
-export function showInvitation({ role, code, url, expires_s, qr }) {
-  const where = url.split("#")[0];
-  const name = `QR code of the address for the ${role}'s device`;
-  $("invitation").replaceChildren(drawCode(qr, name), `For the ${role}'s device, once, within ${Math.round(expires_s / 60)} minutes: read this with its camera, or open ${where} and type`, make("strong", {}, code));
-}
-
-/** Dark on light in either colour scheme, with the margin of four modules that readers need. */
-function drawCode(rows, name) {
-  const scale = 6;
-  const side = (rows.length + 8) * scale;
-  const canvas = make("canvas", { width: side, height: side, class: "code", role: "img", "aria-label": name });
-  const ctx = canvas.getContext("2d");
-  ctx.fillStyle = "#ffffff";
-  ctx.fillRect(0, 0, side, side);
-  ctx.fillStyle = "#000000";
-  rows.forEach((row, y) => [...row].forEach((module, x) => module === "1" && ctx.fillRect((x + 4) * scale, (y + 4) * scale, scale, scale)));
-  return canvas;
 }
 
 export function renderCoach(state, send) {

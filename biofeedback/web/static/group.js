@@ -2,23 +2,30 @@
 
 import { keepAwake } from "./awake.js";
 import { readColors } from "./canvas.js";
+import { Devices, countText } from "./devices.js";
 import { $, fill, make, setText, show } from "./dom.js";
 import { SeatCard } from "./seat.js";
+import { Player } from "./sound.js";
+import { setUpSound } from "./soundbox.js";
 import { capital, isRunning } from "./state.js";
 
 const COMPLAINT_MS = 8000;
-const group = { cards: [], colors: null, complaint: null };
+const NOBODY = "0";
+const group = { cards: [], colors: null, complaint: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
+const player = new Player();
+const devices = new Devices($("devices"), (seat, message) => group.cards[seat - 1].send(message));
 
 function addCard(number) {
-  const card = new SeatCard(number, { you: onYou, change: queueDraw, state: onState, complain, plan: () => $("plan").value });
+  const card = new SeatCard(number, { you: onYou, change: queueDraw, state: onState, sharing: onSharing, complain, plan: () => $("plan").value });
   group.cards.push(card);
   $("seats").append(card.element);
   card.link.open();
 }
 
-function onYou({ role, seats }) {
+function onYou({ role, seats, shared }) {
   if (role !== "coach") return location.replace("/athlete");
   if (!seats) return location.replace("/");
+  show($("phones"), shared);
   while (group.cards.length < seats) addCard(group.cards.length + 1);
 }
 
@@ -40,8 +47,47 @@ function onState() {
   show($("before"), known.some((state) => state.stage === "cautions"));
   fill($("cautions"), known[0].cautions, (texts) => texts.map((text) => make("li", {}, text)));
   fill($("plan"), known[0].plans, (plans) => plans.map((plan) => make("option", { value: plan.name }, plan.title)));
+  fill($("whose"), group.cards.map((card) => card.code), whoseRadios);
   keepAwake(known.some(isRunning));
+  renderDevices();
   queueDraw();
+}
+
+// --- phones
+
+function onSharing(shared) {
+  devices.tell(shared);
+  renderDevices();
+}
+
+function renderDevices() {
+  devices.render(group.cards.map((card) => ({ seat: card.number, athlete: card.code })));
+  if (devices.shared) setText($("phones-joined"), countText(devices.shared.devices, group.cards));
+  for (const card of group.cards) card.showPhones(devices.devicesOf(card.number));
+}
+
+// --- sound: one athlete's, or nobody's
+
+function whoseRadios(codes) {
+  const radio = (value, name) => make("label", { class: "check" }, make("input", { type: "radio", name: "whose", value, checked: group.whose === value, onchange: () => choose(value) }), name);
+  return [make("legend", {}, "Whose sound this screen plays"), radio(NOBODY, "Nobody’s"), ...codes.map((code, k) => radio(String(k + 1), code))];
+}
+
+function choose(value) {
+  group.whose = value;
+  sessionStorage.setItem("whose", value);
+  player.play("change");
+  queueDraw();
+}
+
+function playChosen() {
+  const chosen = group.cards.find((card) => String(card.number) === group.whose);
+  setText($("sound-whose"), chosen ? chosen.code : "");
+  for (const card of group.cards) {
+    card.name.toggleAttribute("data-heard", card === chosen && !player.muted);
+    const cue = card.takeCue(); // asked of everybody, so that a newly chosen one starts with what is now
+    if (cue && card === chosen) player.play(cue);
+  }
 }
 
 function complain(what, cure) {
@@ -64,6 +110,7 @@ function queueDraw() {
   requestAnimationFrame(() => {
     queued = false;
     for (const card of group.cards) card.draw(group.colors);
+    playChosen();
     renderTogether();
   });
 }
@@ -86,12 +133,13 @@ function renderTogether() {
 function onKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
   const running = states().some(isRunning);
-  const space = event.key === " " && localStorage.getItem("keys") !== "no" && event.target.tagName !== "SELECT";
+  const space = event.key === " " && $("keys").checked && event.target.tagName !== "SELECT";
   if (running && (event.key === "Escape" || space)) {
     event.preventDefault();
     if (!event.repeat) stopAll();
     return;
   }
+  if (event.key.toLowerCase() === "m" && $("keys").checked && event.target.tagName !== "SELECT") return mute(!player.muted);
   const card = group.cards.find((each) => each.element.contains(event.target));
   if (card?.state?.stage === "plan" && event.key !== "Enter") card.pad.type(event);
 }
@@ -101,6 +149,7 @@ function recolor() {
   queueDraw();
 }
 
+const mute = setUpSound(player);
 recolor();
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolor);
 window.addEventListener("resize", queueDraw);
@@ -116,4 +165,5 @@ setInterval(() => {
   for (const card of group.cards) card.link.watch();
   queueDraw();
 }, 200);
+setInterval(renderDevices, 10000); // codes grow old
 addCard(1);

@@ -6,7 +6,7 @@ import { Freshness, reconnectDelayMs } from "./state.js";
 const SENT_AWAY = 1008; // policy violation, RFC 6455 section 7.4.1
 
 export class Link {
-  /** on: {you({role, shared, ...}), state(state), update(update), reply(reply), change(), stranger(), sentAway()}; seat: "?seat=2", or "" for the first */
+  /** on: {you({role, shared, ...}), state(state), update(update), reply(reply), sharing(shared), change(), stranger(), sentAway()}; sharing may be left out; seat: "?seat=2", or "" for the first */
   constructor(on, seat = location.search) {
     this.on = on;
     this.seat = seat;
@@ -45,7 +45,7 @@ export class Link {
 
   /** A device whose right has ended is shown elsewhere instead of our page. */
   askWhetherWelcome() {
-    fetch(location.pathname, { redirect: "manual" })
+    fetch(location.pathname + location.search, { redirect: "manual" })
       .then((answer) => answer.type === "opaqueredirect" && this.on.sentAway())
       .catch(() => {}); // nobody is there yet
   }
@@ -65,7 +65,9 @@ export class Link {
       const message = JSON.parse(data);
       if (message.you) this.on.you(message.you);
       if (message.state) this.on.state(message.state, message.revision);
-      if (message.reply && !this.freshness.answer(message.reply.id)) this.on.reply(message.reply);
+      const sharing = message.reply?.data?.sharing;
+      if (sharing) this.on.sharing?.(sharing);
+      else if (message.reply && !this.freshness.answer(message.reply.id)) this.on.reply(message.reply);
       return;
     }
     const update = decodeUpdate(data);

@@ -4,21 +4,26 @@ import { fill, make, setData, setText, show } from "./dom.js";
 import { Link } from "./link.js";
 import { PadView } from "./padview.js";
 import { showReading } from "./reading.js";
+import { chooseCue } from "./sound.js";
 import { STEPS, capital, followPush, formView, guideIndex, instruction, isRunning, trouble } from "./state.js";
 import { Ring } from "./strip.js";
 
 const POSITIONS = [["held", "Held"], ["drifted", "Drifted"], ["lost", "Lost"], ["unknown", "Not sure"]];
 
 export class SeatCard {
-  /** on: {you(you), state(), change(), complain(what, cure), plan() -> name of the plan chosen for all} */
+  /** on: {you(you), state(), sharing(shared), change(), complain(what, cure), plan() -> name of the plan chosen for all} */
   constructor(number, on) {
     this.number = number;
     this.on = on;
     this.state = null;
     this.update = null;
     this.push = null;
+    this.outSinceS = NaN; // since when the effort is below or above the band
+    this.memory = { cue: null, atS: -Infinity, second: null, phase: null };
+    this.cue = null;
+    this.lastAsk = null;
     this.ring = new Ring(2000); // the last second before a push is all that is looked back to
-    this.link = new Link({ you: on.you, state: (state) => this.onState(state), update: (update) => this.onUpdate(update), reply: (reply) => this.onReply(reply), change: on.change, stranger: () => {}, sentAway: () => location.replace("/pair") }, `?seat=${number}`);
+    this.link = new Link({ you: on.you, state: (state) => this.onState(state), update: (update) => this.onUpdate(update), reply: (reply) => this.onReply(reply), sharing: on.sharing, change: on.change, stranger: () => {}, sentAway: () => location.replace("/pair") }, `?seat=${number}`);
     this.build();
   }
 
@@ -34,6 +39,7 @@ export class SeatCard {
     this.parts.form = make("div", { class: "form", "data-mode": "lost", "data-band": "none" }, this.parts.belly, make("div", { class: "reading" }, this.parts.line, p("word", make("span", { class: "glyph", "aria-hidden": "true" }), this.parts.word)));
     this.name = make("a", { class: "code", href: `/?seat=${this.number}` }, this.code);
     this.stage = span("stage");
+    this.phone = span("phone");
     this.problem = make("p", { class: "problem-line", role: "status" });
     this.now = p("now");
     this.ask = make("p", { class: "ask", "aria-live": "polite" });
@@ -43,7 +49,7 @@ export class SeatCard {
     this.rating = make("div", { class: "rating", role: "group" }, make("div", { class: "asked" }, this.ask, this.given), keys);
     this.task = make("div", { class: "task" });
     this.stop = make("button", { type: "button", class: "stop", disabled: true, onclick: () => this.send({ do: "stop", reason: "stopped by hand" }) });
-    this.element = make("article", { class: "seat", "data-stage": "loading" }, make("header", {}, make("h2", {}, this.name), this.stage), this.parts.form, this.problem, make("div", { class: "seat-clock" }, this.now, p("time", this.parts.time, this.parts.timeUnit), this.parts.next), this.rating, this.task, this.stop);
+    this.element = make("article", { class: "seat", "data-stage": "loading" }, make("header", {}, make("h2", {}, this.name), this.phone, this.stage), this.parts.form, this.problem, make("div", { class: "seat-clock" }, this.now, p("time", this.parts.time, this.parts.timeUnit), this.parts.next), this.rating, this.task, this.stop);
   }
 
   // --- from the session
@@ -55,7 +61,6 @@ export class SeatCard {
     setText(this.name, state.athlete);
     this.name.setAttribute("aria-label", `${state.athlete}: full page`);
     this.rating.setAttribute("aria-label", `Rating of ${state.athlete}`);
-    setText(this.stage, STEPS.find(([stage]) => stage === state.stage)?.[1] ?? "");
     setText(this.stop, `Stop ${state.athlete}`);
     this.stop.disabled = !isRunning(state);
     setText(this.now, state.stage === "plan" || state.stage === "maximum" ? instruction(state).now : "");
@@ -107,7 +112,47 @@ export class SeatCard {
     show(this.problem, Boolean(told));
     if (!state) return;
     const live = problem === null || problem.kind === "other";
-    showReading(this.parts, state, update, formView(state, update, problem, this.push), live, colors);
+    const view = formView(state, update, problem, this.push);
+    showReading(this.parts, state, update, view, live, colors);
+    this.showBand(view);
+    this.chooseCue(view.bandState, live);
+  }
+
+  /** Who left the band must be seen from across the room: the whole card says it, and since when. */
+  showBand(view) {
+    const isOut = view.bandState === "below" || view.bandState === "above";
+    if (!isOut) this.outSinceS = NaN;
+    else if (!(this.update.timeS >= this.outSinceS)) this.outSinceS = this.update.timeS;
+    const outS = Math.floor((this.update?.timeS ?? NaN) - this.outSinceS);
+    const isLost = view.mode === "lost" && isRunning(this.state);
+    setData(this.element, "band", isLost ? "lost" : view.bandState);
+    const step = isLost ? view.word : (STEPS.find(([stage]) => stage === this.state.stage)?.[1] ?? "");
+    setText(this.stage, isOut ? `${capital(view.bandState)} the band${outS >= 1 ? ` ${outS} s` : ""}` : step);
+  }
+
+  showPhones(devices) {
+    const here = devices.some((device) => device.here);
+    setText(this.phone, devices.length ? (here ? "phone" : "phone away") : "");
+    setData(this.phone, "here", here ? "yes" : "no");
+  }
+
+  // --- sound, by the same rules as on the athlete's own screen
+
+  chooseCue(bandState, live) {
+    const { state, update } = this;
+    const phase = state.stage === "plan" ? state.phase?.index : state.maximum.step + state.maximum.number;
+    const [name, memory] = chooseCue(this.memory, { bandState, live, running: isRunning(state), phase, remainingS: update?.remainingS ?? NaN, nowS: performance.now() / 1000 });
+    this.memory = memory;
+    const asked = state.ask && state.ask.id !== this.lastAsk;
+    this.lastAsk = state.ask?.id ?? null;
+    this.cue = asked ? "ask" : (name ?? this.cue);
+  }
+
+  /** The cue that is due, once. */
+  takeCue() {
+    const cue = this.cue;
+    this.cue = null;
+    return cue;
   }
 
   renderTask(state, asking) {
