@@ -19,6 +19,10 @@ class Desk(Protocol):
     setup: Setup
     maxima: dict[str, Maximum]
 
+    @property
+    def beside(self) -> int | None:
+        """Index of the calibrated channel that is shown as large as the guide; None without one."""
+
     def emit(self, kind: str, data: Mapping[str, Any]) -> None:
         """Put an event on record at the present level."""
 

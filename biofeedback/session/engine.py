@@ -94,6 +94,17 @@ class Engine:
         return self.activity if isinstance(self.activity, Hold) else None
 
     @property
+    def beside(self) -> int | None:
+        """Index of the calibrated channel shown as large as the guide: the other side before another kind."""
+        kind = self.channels[self.guide].kind
+        others = [
+            k
+            for k, channel in enumerate(self.channels)
+            if k != self.guide and channel.kind != "position" and channel.name in self.maxima
+        ]
+        return min(others, key=lambda k: (self.channels[k].kind != kind, k), default=None)
+
+    @property
     def time_s(self) -> float:
         """Sample time: the end of the last level."""
         return self.level / self.level_rate_hz

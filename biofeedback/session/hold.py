@@ -25,6 +25,8 @@ class Hold:
         self.plan = plan
         self.index = 0
         self.tracker: BandTracker | None = None
+        self.beside = desk.beside  # stays the same to the end: nothing may move on the screen during a hold
+        self.beside_tracker: BandTracker | None = None
         self.ask: dict[str, Any] | None = None
         self.ask_position: int | None = None  # index of the contracting phase whose position the coach is asked about
         self._watch = PhaseWatch(desk.channels, desk.level_rate_hz)
@@ -55,13 +57,21 @@ class Hold:
         """Where effort is against the band, steadied for the screen."""
         return self.tracker.state if self.tracker else BandState.NONE
 
+    @property
+    def beside_state(self) -> BandState:
+        """The same of the channel beside; it counts for nothing."""
+        return self.beside_tracker.state if self.beside_tracker else BandState.NONE
+
     def take(self, levels: Levels, effort: Effort) -> None:
-        """Feed the band tracker with the guiding channel, and what is judged at the phase's end."""
+        """Feed the band trackers of the two channels shown, and what is judged at the phase's end."""
         if not self._is_over:
             self._watch.take(effort)
         if self.tracker:
-            for percent in effort.percent[:, self._desk.guide]:
-                self.tracker.push(float(percent))
+            for percent in effort.percent[:, self._desk.guide].tolist():
+                self.tracker.push(percent)
+        if self.beside_tracker and self.beside is not None:
+            for percent in effort.percent[:, self.beside].tolist():
+                self.beside_tracker.push(percent)
 
     def reach(self, level: int) -> bool:
         """Open or close a prompt, change phase."""
@@ -134,20 +144,24 @@ class Hold:
         self._ask_opens = (
             max(level, self._phase_end - round(self.plan.ask_before_end_s * rate_hz)) if phase.ask else None
         )
-        self.tracker = None
-        if phase.band:
-            self.tracker = BandTracker(
-                phase.band,
-                rate_hz,
-                grace_s=self.plan.grace_s,
-                hysteresis_percent=self.plan.hysteresis_percent,
-                dwell_s=self.plan.dwell_s,
-            )
+        self.tracker = self._track(phase)
+        self.beside_tracker = self._track(phase) if self.beside is not None else None
         self._desk.emit("phase", {"index": self.index, "grace_s": self.plan.grace_s, **phase.to_dict()})
         self._desk.emit("relaxed", {"on": phase.kind == "passive"})
         target = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
         self._desk.give_cue(Cue("contract", target) if target is not None else Cue("relax"))
         self._set_boundary()
+
+    def _track(self, phase: PlannedPhase) -> BandTracker | None:
+        if not phase.band:
+            return None
+        return BandTracker(
+            phase.band,
+            self._desk.level_rate_hz,
+            grace_s=self.plan.grace_s,
+            hysteresis_percent=self.plan.hysteresis_percent,
+            dwell_s=self.plan.dwell_s,
+        )
 
     def _open_ask(self) -> None:
         if self.ask:  # the one before was never answered
@@ -190,7 +204,7 @@ class Hold:
     def _end_plan(self) -> None:
         self._close_phase()
         self._is_over = True
-        self.tracker = None
+        self.tracker = self.beside_tracker = None
         self._desk.emit("phase", {"kind": "end", "index": self.index, "reason": "plan finished"})
         self._desk.emit("relaxed", {"on": False})
         self._desk.give_cue(Cue("relax"))

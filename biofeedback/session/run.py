@@ -48,7 +48,10 @@ class Feed(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The numbers of one update. ``percent`` by channel, NaN where unknown; ``remaining_s`` NaN when nothing counts."""
+    """The numbers of one update. ``percent`` by channel, NaN where unknown; ``remaining_s`` NaN when nothing counts.
+
+    ``band_state`` is the guide's, which the hold is judged by; ``beside_state`` that of the channel shown beside it.
+    """
 
     time_s: float
     level: int
@@ -58,6 +61,7 @@ class Snapshot:
     stale: bool
     in_band_s: float
     counted_s: float
+    beside_state: int = 0
 
 
 class LiveSession:
@@ -136,6 +140,7 @@ class LiveSession:
             stale=self._clock() - self._last_data_s > STALE_S,
             in_band_s=hold.tracker.in_band_s if hold and hold.tracker else 0.0,
             counted_s=hold.tracker.counted_s if hold and hold.tracker else 0.0,
+            beside_state=int(hold.beside_state) if hold else 0,
         )
 
     def strip_since(self, level: int) -> tuple[int, NDArray[np.float32]]:

@@ -72,6 +72,7 @@ def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str,
         "unit": channel.unit,
         "calibrated": channel.name in engine.maxima,
         "guide": index == engine.guide,
+        "beside": index == (engine.hold.beside if engine.hold else engine.beside),
         "problem": describe_problem(engine.problems[index], channel),
     }
 

@@ -3,8 +3,8 @@
 ======  ====  ===========================================================================
 offset  type  field
 ======  ====  ===========================================================================
-0       u8    layout version, 1
-1       u8    band state: 0 none, 1 below, 2 in, 3 above
+0       u8    layout version, 2
+1       u8    band state of the guide: 0 none, 1 below, 2 in, 3 above
 2       u8    bits: 1 = stale (no data for 0.5 s)
 3       u8    n, number of channels
 4       u32   revision of the state (JSON) this update belongs to
@@ -15,7 +15,8 @@ offset  type  field
 28      f32   counted time of this phase, s
 32      u32   index of the first strip level
 36      u16   m, number of strip levels
-38      u16   zero
+38      u8    band state of the channel beside
+39      u8    zero
 40      f64   effort now, % of maximum, n values (NaN: unknown)
 40+8n   f32   strip: effort, % of maximum, m rows of n values (NaN: unknown)
   +4mn  f32   the same levels as measured, each channel in its own unit
@@ -31,9 +32,9 @@ from numpy.typing import NDArray
 
 from biofeedback.web.live import Snapshot
 
-VERSION = 1
+VERSION = 2
 STALE = 1
-HEADER = struct.Struct("<BBBBIdifffIHH")
+HEADER = struct.Struct("<BBBBIdifffIHBB")
 MAX_STRIP_LEVELS = 65535
 
 
@@ -65,6 +66,7 @@ def encode_update(
         snapshot.counted_s,
         max(0, first_level),
         strip.shape[0],
+        snapshot.beside_state,
         0,
     )
     now = struct.pack(f"<{n_channels}d", *snapshot.percent)

@@ -69,6 +69,7 @@ class FakeSnapshot:
     stale: bool = False
     in_band_s: float = 0.0
     counted_s: float = 0.0
+    beside_state: int = 0
 
 
 def first_state() -> dict[str, Any]:

@@ -26,7 +26,7 @@ class ReadUpdate:
 
 def read_update(message: str | bytes) -> ReadUpdate:
     assert isinstance(message, bytes)
-    _, band, bits, n, revision, time_s, level, remaining_s, _, _, first, rows, _ = HEADER.unpack_from(message)
+    _, band, bits, n, revision, time_s, level, remaining_s, _, _, first, rows, _, _ = HEADER.unpack_from(message)
     percent = tuple(np.frombuffer(message, "<f8", n, HEADER.size).tolist())
     strip = np.frombuffer(message, "<f4", rows * n, HEADER.size + 8 * n).reshape(rows, n)
     levels = np.frombuffer(message, "<f4", rows * n, HEADER.size + 8 * n + 4 * rows * n).reshape(rows, n)

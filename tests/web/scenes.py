@@ -113,6 +113,70 @@ def light(live: FakeLive) -> None:
     live.change(plan=plan | {"phases": phases}, band=[20, 30], phase=live.state()["phase"] | {"band": [20, 30]})
 
 
+def two_channels(live: FakeLive, names: tuple[str, str], kinds: tuple[str, str], *, guide: int = 0) -> None:
+    """Two calibrated channels; the levels so far are taken for both."""
+    live.change(
+        channels=[
+            {
+                "name": name,
+                "kind": kind,
+                "unit": "N" if kind == "force" else "uV",
+                "calibrated": True,
+                "problem": None,
+                "guide": k == guide,
+                "beside": k != guide,
+            }
+            for k, (name, kind) in enumerate(zip(names, kinds, strict=True))
+        ]
+    )
+
+
+def holding_two(live: FakeLive, percent: tuple[float, float], band_state: int, beside_state: int) -> None:
+    """As ``holding``, for two channels; the first guides."""
+    two_channels(live, ("force_left", "force_right"), ("force", "force"))
+    live.command({"do": "start_plan", "plan": "response-check"}, "test")
+    rows = np.stack([hold_trace(each) for each in percent], axis=1)
+    live.feed(rows[:2000])
+    live.enter_phase(1)
+    live.feed(rows[2000:])
+    live.feed(
+        np.array([percent]),
+        band_state=band_state,
+        beside_state=beside_state,
+        remaining_s=5.6,
+        in_band_s=9.4,
+        counted_s=11.9,
+    )
+
+
+def two_sides(live: FakeLive) -> None:
+    holding_two(live, (71.3, 48.4), 2, 1)
+
+
+def two_sides_right(live: FakeLive) -> None:
+    """The right side is judged and above the band; the left keeps its place on the screen."""
+    holding_two(live, (127.2, 104.4), 3, 3)
+    two_channels(live, ("force_left", "force_right"), ("force", "force"), guide=1)
+    live.change(ask={"id": 2, "text": "Discomfort now, 0-10?", "said": 4.5})
+
+
+def two_kinds(live: FakeLive) -> None:
+    holding_two(live, (52.0, 71.0), 1, 2)
+    two_channels(live, ("force", "emg"), ("force", "emg"))
+
+
+def two_letting_go(live: FakeLive) -> None:
+    holding_two(live, (3.0, 2.0), 0, 0)
+    live.enter_phase(2)
+
+
+def two_lost(live: FakeLive) -> None:
+    """The channel beside is lost; the guide is not."""
+    holding_two(live, (71.3, 48.4), 2, 0)
+    channels = live.state()["channels"]
+    live.change(channels=[channels[0], channels[1] | {"problem": {"what": "signal lost", "cure": "check the cable"}}])
+
+
 def lost(live: FakeLive) -> None:
     holding(live, 71.3, 2)
     live.feed(np.full(120, np.nan), band_state=0, stale=True)
@@ -175,6 +239,11 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         above,
         far_above,
         light,
+        two_sides,
+        two_sides_right,
+        two_kinds,
+        two_letting_go,
+        two_lost,
         lost,
         clipping,
         uncalibrated,

@@ -49,6 +49,7 @@ SNAPSHOT = FakeSnapshot(
     stale=True,
     in_band_s=1.5,
     counted_s=2.75,
+    beside_state=1,
 )
 STRIP = np.arange(6, dtype=np.float32).reshape(2, 3)
 
@@ -65,7 +66,7 @@ def test_every_field_lies_where_the_table_says() -> None:
     assert struct.unpack_from("<i", data, 16) == (1233,)
     assert struct.unpack_from("<fff", data, 20) == (7.25, 1.5, 2.75)
     assert struct.unpack_from("<I", data, 32) == (1232,)
-    assert struct.unpack_from("<HH", data, 36) == (2, 0)
+    assert struct.unpack_from("<HBB", data, 36) == (2, 1, 0)
     percent = struct.unpack_from("<3d", data, 40)
     assert percent[0] == 71.49999999999999
     assert math.isnan(percent[1])
@@ -102,6 +103,7 @@ snapshots = st.integers(1, 8).flatmap(
         stale=st.booleans(),
         in_band_s=st.floats(0, 1e6, width=32),
         counted_s=st.floats(0, 1e6, width=32),
+        beside_state=st.integers(0, 3),
     )
 )
 
@@ -124,6 +126,7 @@ def test_the_page_reads_what_python_wrote() -> None:
             "level": snapshot.level,
             "remainingS": f32(snapshot.remaining_s),
             "inBandS": f32(snapshot.in_band_s),
+            "besideState": snapshot.beside_state,
             "countedS": f32(snapshot.counted_s),
             "firstLevel": first,
             "channels": n,

@@ -8,6 +8,8 @@ import { $, setData, setText, show } from "./dom.js";
 import { Link } from "./link.js";
 import { HIGHEST } from "./pad.js";
 import { PadView } from "./padview.js";
+import { narrowed } from "./pair.js";
+import { showPair } from "./pairview.js";
 import { showReading } from "./reading.js";
 import { Player, chooseCue } from "./sound.js";
 import { setUpSound } from "./soundbox.js";
@@ -17,8 +19,8 @@ import { Ring, STRIP_S, drawStrip } from "./strip.js";
 
 const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null, push: null };
 const place = { "/athlete": "athlete", "/coach": "coach" }[location.pathname] ?? "both";
-const ring = new Ring((STRIP_S + 1) * 1000);
-const levelRings = [];
+const effortRings = []; // by channel, in % of maximum
+const levelRings = []; // by channel, in its own unit
 const pad = new PadView($("pad-keys"), $("given"), rate);
 const parts = { form: $("form"), line: $("number-line"), number: $("number"), unit: $("unit"), word: $("word"), belly: $("belly"), time: $("time"), timeUnit: $("time-unit"), next: $("next") };
 const player = new Player();
@@ -48,12 +50,13 @@ function onState(state, revision) {
 
 function onUpdate(update) {
   const guide = guideIndex(page.state);
-  if (page.update && update.level < page.update.level) for (const old of [ring, ...levelRings]) old.clear(update.firstLevel); // another session
+  if (page.update && update.level < page.update.level) for (const old of [...effortRings, ...levelRings]) old.clear(update.firstLevel); // another session
   for (let k = 0; k < update.channels; k++) {
-    levelRings[k] ??= new Ring((STRIP_S + 1) * 1000);
-    levelRings[k].push(update.firstLevel, update.rows, update.channels, update.levels, k);
+    for (const [rings, values] of [[effortRings, update.strip], [levelRings, update.levels]]) {
+      rings[k] ??= new Ring((STRIP_S + 1) * 1000);
+      rings[k].push(update.firstLevel, update.rows, update.channels, values, k);
+    }
   }
-  if (guide < update.channels) ring.push(update.firstLevel, update.rows, update.channels, update.strip, guide);
   page.update = update;
   if (levelRings[guide]) page.push = followPush(page.push, page.state, levelRings[guide], levelRate());
   if (update.revision === page.revision) noteSpan(phaseSpan(page.state, update));
@@ -120,22 +123,25 @@ function redraw() {
   if (!state) return;
   const live = problem === null || problem.kind === "other";
   const view = formView(state, update, problem, page.push);
-  if (["plan", "maximum"].includes(state.stage)) renderForm(state, update, view, live);
-  if (place === "coach") drawCoach(levelRings, update, levelRate(), page.colors, problem?.kind !== "link", paint);
+  if (["plan", "maximum"].includes(state.stage)) renderForm(state, update, view, live, problem);
+  if (place === "coach") drawCoach({ levelRings, effortRings }, state, update, levelRate(), page.colors, problem?.kind !== "link", paint);
   cue(state, view, live);
 }
 
-function renderForm(state, update, view, live) {
+function renderForm(state, update, view, live, problem) {
   const told = instruction(state);
   setText($("now"), told.now);
   setText($("more"), told.more);
-  showReading(parts, state, update, view, live, page.colors);
+  const name = showPair(state, update, problem, live, page.colors);
+  showReading(parts, state, update, name ? narrowed(view) : view, live, page.colors, name);
+  setText($("strip-name"), name ? `${name}, last 30 s` : "last 30 s");
   setText($("others"), otherEfforts(state, update, view).join("  "));
   setText($("share"), live && Number.isFinite(view.inBandShare) ? `in the band ${Math.round(100 * view.inBandShare)} % of the time` : "");
   const running = isRunning(state);
   $("stop").disabled = !running;
   setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
-  paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, { ring, levelRateHz: levelRate(), endS: update?.timeS ?? 0, top: scaleTop(state), spans: page.spans, ratings: state.ratings }, page.colors), [update?.level, state.ratings, page.spans.length]);
+  const ring = effortRings[guideIndex(state)];
+  if (ring) paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, { ring, levelRateHz: levelRate(), endS: update?.timeS ?? 0, top: scaleTop(state), spans: page.spans, ratings: state.ratings }, page.colors), [update?.level, state.ratings, page.spans.length]);
 }
 
 function paint(canvas, drawing, key) {

@@ -1,7 +1,8 @@
 // The coach's side: what every sensor measures, notes and marks, corrections.
 
 import { $, fill, make, setText, show } from "./dom.js";
-import { capital, levelText, ratingText } from "./state.js";
+import { differenceText, pairOf } from "./pair.js";
+import { capital, levelText, meanLevel, ratingText } from "./state.js";
 import { renderScale, setUpScale } from "./scale.js";
 import { doubtRow } from "./stages.js";
 import { STRIP_S, columns } from "./strip.js";
@@ -83,13 +84,15 @@ function correctionRow(rating, send) {
 }
 
 /** Values and traces; the caller's paint() skips what has not changed. */
-export function drawCoach(rings, update, levelRateHz, colors, live, paint) {
+export function drawCoach({ levelRings, effortRings }, state, update, levelRateHz, colors, live, paint) {
   for (const [index, { canvas, value, unit }] of canvases) {
-    const ring = rings[index];
+    const ring = levelRings[index];
     if (!ring) continue;
     setText(value, live ? `${levelText(ring.at(ring.end - 1))} ${unit}` : "–");
     paint(canvas, (ctx, w, h) => drawTrace(ctx, w, h, ring, update, levelRateHz, colors), [index, update?.level]);
   }
+  const meanOf = (k, seconds) => (effortRings[k] ? meanLevel(effortRings[k], effortRings[k].end - Math.round(seconds * levelRateHz), effortRings[k].end) : NaN);
+  setText($("difference"), live && state.stage === "plan" ? differenceText(state, pairOf(state), meanOf) : "");
 }
 
 function drawTrace(ctx, w, h, ring, update, levelRateHz, colors) {

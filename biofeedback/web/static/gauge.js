@@ -83,6 +83,7 @@ function bandLabel(ctx, box, crown, text, colors, size, below) {
 
 /**
  * Draw one picture. view: mode, percent, top, band, bandState; share: part of the phase still to go (NaN: none).
+ * isNarrow: the number covers where the band's edges are labelled, so they are not.
  * State is told by shape as well as colour: below leaves the sleeve empty and dashed, in makes it one solid arch,
  * above spills out of it hatched.
  */
@@ -107,11 +108,13 @@ export function draw(ctx, w, h, view, share, colors) {
     const full = view.bandState === "in";
     if (full) fillSleeve(ctx, box, low, high, crown, colors, heavy);
     else for (const height of [low, high]) edge(ctx, box, height, colors.target, heavy * 0.6, [heavy * 2.2, heavy * 1.4]);
-    const size = Math.max(13, Math.min(30, h * 0.055));
-    bandLabel(ctx, box, high, String(view.band[1]), colors, size, false);
-    bandLabel(ctx, box, low, String(view.band[0]), colors, size, true);
+    if (!view.isNarrow) labelBand(ctx, box, [low, high], view.band, colors, Math.max(13, Math.min(30, h * 0.055)));
   }
   drawGround(ctx, box, share, colors, heavy);
+}
+
+function labelBand(ctx, box, crowns, band, colors, size) {
+  crowns.forEach((crown, k) => bandLabel(ctx, box, crown, String(band[k]), colors, size, k === 0));
 }
 
 /** In the band: the sleeve is one solid arch, and a fine line in it shows where the effort stands. */

@@ -1,6 +1,6 @@
 // Byte layout of one update: the twin of layout.py, where the table is.
 
-export const VERSION = 1;
+export const VERSION = 2;
 export const STRIP_AT = 40;
 const STALE = 1;
 
@@ -29,6 +29,7 @@ export function decodeUpdate(buffer) {
     level: view.getInt32(16, true),
     remainingS: view.getFloat32(20, true),
     inBandS: view.getFloat32(24, true),
+    besideState: view.getUint8(38),
     countedS: view.getFloat32(28, true),
     firstLevel: view.getUint32(32, true),
     channels,

@@ -173,7 +173,7 @@ function restWord(state, remainingS) {
 export function otherEfforts(state, update, view) {
   if (!["target", "free"].includes(view.mode) || state.stage !== "plan") return [];
   const guide = guideIndex(state);
-  return state.channels.flatMap((channel, k) => (k !== guide && channel.calibrated && channel.kind !== "position" ? [`${channel.name} ${channel.problem ? "–" : percentText(update.percent[k])} %`] : []));
+  return state.channels.flatMap((channel, k) => (k !== guide && !channel.beside && channel.calibrated && channel.kind !== "position" ? [`${channel.name} ${channel.problem ? "–" : percentText(update.percent[k])} %`] : []));
 }
 
 /** Headline and the line under it: what to do now. */
@@ -181,8 +181,8 @@ export function instruction(state) {
   if (!state) return { now: "Connecting", more: "" };
   if (state.stage === "maximum") return maximumInstruction(state.maximum);
   if (state.stage === "plan" && state.phase) {
-    const [doing, how] = { contract: ["Contract", ""], passive: ["Let go", "Stay in position. "], rest: ["Rest", "Come out of the position. "] }[state.phase.kind] ?? [state.phase.title, ""];
-    return { now: state.phase.band ? `${doing} ${bandText(state.phase.band)}` : doing, more: how + phaseCount(state) };
+    const [doing, how] = { contract: ["Contract", ""], passive: ["Let go", "stay in position"], rest: ["Rest", "come out of the position"] }[state.phase.kind] ?? [state.phase.title, ""];
+    return { now: state.phase.band ? `${doing} ${bandText(state.phase.band)}` : doing, more: phaseCount(state, how) };
   }
   return { now: "", more: "" };
 }
@@ -203,9 +203,11 @@ function maximumInstruction(maximum) {
   }
 }
 
-function phaseCount(state) {
+/** One line whatever the phase: what may be cut off on a narrow screen stands last. */
+function phaseCount(state, how) {
   const count = state.plan?.phases?.length ?? 0;
-  return count > 1 ? `${state.plan.title}, part ${state.plan.index + 1} of ${count}` : (state.plan?.title ?? "");
+  const what = how || (state.plan?.title ?? "");
+  return count > 1 ? `Part ${state.plan.index + 1} of ${count}, ${what}` : capital(what);
 }
 
 /** What comes next, in a few words. */
