@@ -80,10 +80,15 @@ def find_guide(channels: Sequence[Channel]) -> int | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chunk:
-    """Consecutive frames: ``counts`` has shape ``(n_frames, n_channels)``, float64, numbers exactly as sent."""
+    """Consecutive frames: ``counts`` has shape ``(n_frames, n_channels)``, float64, numbers exactly as sent.
+
+    ``device_us`` (n_frames,): when the board took them, microseconds of its own clock without wraps; only of boards
+    that are so slow, and say it, that uneven readings matter.
+    """
 
     first_frame: int
     counts: FloatArray
+    device_us: FloatArray | None = None
 
     @property
     def n_frames(self) -> int:
@@ -94,6 +99,13 @@ class Chunk:
     def end_frame(self) -> int:
         """Index of the frame after the last."""
         return self.first_frame + self.n_frames
+
+    @classmethod
+    def join(cls, chunks: Sequence[Chunk]) -> Chunk:
+        """Chunks that follow each other as one, device times only where all have them."""
+        times = [chunk.device_us for chunk in chunks if chunk.device_us is not None]
+        counts = np.concatenate([chunk.counts for chunk in chunks], dtype=np.float64)
+        return cls(chunks[0].first_frame, counts, np.concatenate(times) if len(times) == len(chunks) else None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,6 +66,35 @@ class RateMeter:
         return (self._points[-1][1] - self._points[0][1]) / self.span_s
 
 
+class IntervalMeter:
+    """How evenly a board takes its readings, by its own time; what looks like lost readings is left out."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._longest_s = 2.5 / rate_hz
+        self._last_s = -np.inf
+        self._n, self._sum, self._square = 0, 0.0, 0.0
+
+    def add(self, device_s: FloatArray) -> None:
+        """The next readings, at least one."""
+        steps = np.diff(device_s, prepend=self._last_s)
+        steps = steps[(steps > 0) & (steps < self._longest_s)]
+        self._n, self._sum, self._square = (
+            self._n + len(steps),
+            self._sum + float(steps.sum()),
+            self._square + float(steps @ steps),
+        )
+        self._last_s = float(device_s[-1])
+
+    def describe(self) -> str:
+        """True rate and scatter in words; "" before anything was seen."""
+        if not self._n:
+            return ""
+        mean_s = self._sum / self._n
+        sd_s = max(0.0, self._square / self._n - mean_s**2) ** 0.5
+        apart = f"{1000 * mean_s:.2f} ms apart (SD {1000 * sd_s:.2f} ms)"
+        return f"by the board's clock {1.0 / mean_s:.4g} readings/s, {apart}"
+
+
 def find_common_rate(measured_hz: float) -> float:
     """The common rate within 1.5 % of one that was measured over a few seconds, else the measured one."""
     near = [rate for rate in COMMON_RATES_HZ if abs(measured_hz / rate - 1) * 100 <= SAME_RATE_PERCENT]

@@ -43,6 +43,11 @@ class Frames:
     sequence: IntArray | None = None
     device_us: FloatArray | None = None
 
+    def cut(self, start: int, stop: int) -> Frames:
+        """Some of them, without their sequence numbers."""
+        times = self.device_us
+        return Frames(self.counts[start:stop], device_us=None if times is None else times[start:stop])
+
 
 @dataclass(frozen=True, slots=True)
 class BadLines:

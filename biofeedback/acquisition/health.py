@@ -11,7 +11,8 @@ from typing import Literal
 
 import numpy as np
 
-from biofeedback.acquisition.timeline import RATE_TOLERANCE_PERCENT, SILENCE_S
+from biofeedback.acquisition.remarks import RATE_TOLERANCE_PERCENT
+from biofeedback.acquisition.timeline import SILENCE_S
 from biofeedback.model import Channel, Chunk, FloatArray, Gap, Item
 
 State = Literal["good", "look", "bad"]

@@ -6,6 +6,8 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
+
 from biofeedback.acquisition.sources import (
     EndOfSource,
     OpenRecording,
@@ -123,7 +125,7 @@ def _replay_recording(recording: ReplayableRecording, *, url: str, path: Path, s
         url=url,
         channels=channels,
         rate_hz=recording.rate_hz,
-        columns=("seq", *(channel.name for channel in channels)),
+        columns=("seq", *(("t_us",) if _has_times(recording) else ()), *(channel.name for channel in channels)),
         description=f"replay of {path.name}",
         is_simulated=bool(recording.settings.get("simulated", False)),
         speed=speed,
@@ -132,14 +134,23 @@ def _replay_recording(recording: ReplayableRecording, *, url: str, path: Path, s
     )
 
 
+def _has_times(recording: ReplayableRecording) -> bool:
+    """Whether its board sent its time; then every chunk has it."""
+    first = next((item for item in recording.items() if isinstance(item, Chunk)), None)
+    return first is not None and first.device_us is not None
+
+
 def _encode(recording: ReplayableRecording, n_piece: int) -> Iterator[Piece]:
     """Frames as lines with their index as sequence number; a gap is a jump in it, a note a comment line."""
     for item in recording.items():
         if isinstance(item, Note):
             yield item.frame, item.frame, b"# %b\n" % " ".join(item.text.split()).encode("ascii", "replace")
         elif isinstance(item, Chunk):
+            table = item.counts
+            if item.device_us is not None:
+                table = np.concatenate((item.device_us[:, None], table), axis=1)
             for at in range(0, item.n_frames, n_piece):
-                rows = item.counts[at : at + n_piece].tolist()
+                rows = table[at : at + n_piece].tolist()
                 first = item.first_frame + at
                 lines = (f"{first + i} {' '.join(map(_print_count, row))}\n" for i, row in enumerate(rows))
                 yield first, first + len(rows), "".join(lines).encode("ascii")

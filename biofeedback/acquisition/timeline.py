@@ -7,15 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from biofeedback.acquisition.clock import DeviceClock, RateMeter, TimeNumbering, TimeUnwrapper
-from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, IntArray, Text, find_runs
+from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, Text, find_runs
+from biofeedback.acquisition.remarks import Remarks
 from biofeedback.model import Chunk, FloatArray, Gap, Item, Note
 
 SILENCE_S = 0.3  # longer than any ordinary stall of USB or radio, shorter than an athlete's patience
 SLACK_S = 0.1  # a gap written in silence stays this far behind the clock: the next frame may be under way
 BELIEVED_STEP_S = 0.25  # a longer jump of the sequence number needs a second frame that confirms it
 LATE_S = 0.5  # frames that keep coming late for longer than this were not late: the device had paused
-RATE_TOLERANCE_PERCENT = 2.0
-MOST_WORDS, WORDS_PER_S = 50.0, 2.0  # notes of words at once, and in the long run
+SLOW_HZ = 320.0  # up to here device times are kept: a faster board's unevenness is far below a level's 10 ms
 BOOT = "#boot"  # our boards say that they have started
 _MODULI = (1 << 8, 1 << 16, 1 << 32)
 
@@ -54,6 +54,7 @@ class Timeline:
             raise ValueError(f"rate {rate_hz} Hz, {n_channels} channels: both must be above 0")
         self.rate_hz = rate_hz
         self.n_channels = n_channels
+        self.keeps_times = rate_hz <= SLOW_HZ
         self.next_frame = 0
         self.n_missing = 0  # frames inside gaps
         self.n_discarded = 0  # frames that came twice, too late, or with an impossible sequence number
@@ -70,11 +71,10 @@ class Timeline:
         self._resumed = False
         self._late_since_s: float | None = None
         self._meter = RateMeter()
+        self._remarks = Remarks(rate_hz, watches_times=self.keeps_times)
         self._clock, self._unwrapper = DeviceClock(), TimeUnwrapper()
         self._numbering = TimeNumbering(rate_hz)
         self._device_s = -np.inf
-        self._rate_noted = False
-        self._words, self._words_s, self._n_unkept = MOST_WORDS, 0.0, 0
 
     @property
     def measured_rate_hz(self) -> float | None:
@@ -83,7 +83,7 @@ class Timeline:
 
     @property
     def clock_drift_ppm(self) -> float | None:
-        """How much faster the device's clock runs than this computer's; None without device time, or too early."""
+        """How much faster the device's clock runs than this computer's; None if not known."""
         return self._clock.drift_ppm
 
     def place(self, decoded: Sequence[Decoded], arrival_s: float) -> list[Item]:
@@ -93,27 +93,38 @@ class Timeline:
             if isinstance(piece, Text):
                 if piece.text.startswith(BOOT):
                     self.resume()
-                self._add_text(piece.text, arrival_s, items)
+                self._note([piece.text] if self._trusted else self._remarks.quote(piece.text, arrival_s), items)
             elif isinstance(piece, BadLines):
                 self._place_bad(piece, arrival_s, items)
             elif len(piece.counts):
                 if piece.counts.shape[1] != self.n_channels:
                     raise ValueError(f"frames of {piece.counts.shape[1]} channels, {self.n_channels} expected")
-                device_s = None if piece.device_us is None else self._follow_clock(piece.device_us, arrival_s)
-                if piece.sequence is not None:
-                    self._place_sequenced(piece.counts, piece.sequence, arrival_s, items)
-                elif device_s is not None:
-                    self._place_sequenced(piece.counts, self._numbering.number(device_s), arrival_s, items)
-                else:
-                    self._place_plain(piece, arrival_s, items)
-        self._judge_rate(items)
+                self._place_frames(piece, arrival_s, items)
+        if not self._trusted:
+            self._note(self._remarks.judge_rate(self._meter), items)
+        self._note(self._remarks.count_left_out(self.n_discarded, arrival_s), items)
         return items
+
+    def _place_frames(self, piece: Frames, arrival_s: float, items: list[Item]) -> None:
+        if piece.device_us is None:
+            frames, sequence = piece, piece.sequence
+        else:
+            device_s = self._follow_clock(piece.device_us, arrival_s)
+            sequence = self._numbering.number(device_s) if piece.sequence is None else piece.sequence
+            frames = Frames(piece.counts, sequence, device_s * 1e6)
+            self._remarks.watch(device_s)
+        if sequence is None:
+            self._place_plain(frames, arrival_s, items)
+            return
+        for start, stop in find_runs(sequence - np.arange(len(sequence))):
+            self._place_run(int(sequence[start]), frames.cut(start, stop), arrival_s, items)
 
     def silence(self, now_s: float) -> list[Item]:
         """Call when nothing came: after 0.3 s without a frame gaps follow the wall clock, so that time never stalls."""
         if self._last_s is None or now_s - self._last_s <= SILENCE_S:
             return []
         items: list[Item] = []
+        self._note(self._remarks.count_left_out(self.n_discarded, now_s), items)
         self._meter.reset()
         self._silent = True
         self._add_gap(self._due_frame(now_s - SLACK_S) - self.next_frame, "no data", items)
@@ -146,7 +157,7 @@ class Timeline:
         self.n_missing += n_frames
 
     def _add_chunk(self, frames: Frames, arrival_s: float, items: list[Item]) -> None:
-        items.append(Chunk(self.next_frame, frames.counts))
+        items.append(Chunk(self.next_frame, frames.counts, frames.device_us if self.keeps_times else None))
         self.next_frame += len(frames.counts)
         self._last_s, self._last_frame = arrival_s, self.next_frame
         self._silent = self._resumed = False
@@ -167,20 +178,6 @@ class Timeline:
         self._add_chunk(frames, arrival_s, items)
         self._meter.add(len(frames.counts), arrival_s)
 
-    def _add_text(self, text: str, arrival_s: float, items: list[Item]) -> None:
-        """A board that prints words without end must not fill the recording with them."""
-        if not self._trusted:
-            self._words = min(MOST_WORDS, self._words + WORDS_PER_S * max(0.0, arrival_s - self._words_s))
-            self._words_s = arrival_s
-            if self._words < 1.0:
-                self._n_unkept += 1
-                return
-            self._words -= 1.0
-        if self._n_unkept:
-            text = f"{text} (after {self._n_unkept} lines of words that were not kept)"
-            self._n_unkept = 0
-        items.append(Note(self.next_frame, text))
-
     def _follow_clock(self, device_us: FloatArray, arrival_s: float) -> FloatArray:
         device_s = self._unwrapper.unwrap(device_us)
         if device_s[-1] < self._device_s - 1.0:  # the device restarted
@@ -188,10 +185,6 @@ class Timeline:
         self._device_s = float(device_s[-1])
         self._clock.add(self._device_s, arrival_s)
         return device_s
-
-    def _place_sequenced(self, counts: FloatArray, sequence: IntArray, arrival_s: float, items: list[Item]) -> None:
-        for start, stop in find_runs(sequence - np.arange(len(sequence))):
-            self._place_run(int(sequence[start]), Frames(counts[start:stop]), arrival_s, items)
 
     def _place_run(self, first: int, run: Frames, arrival_s: float, items: list[Item]) -> None:
         """One stretch of consecutive sequence numbers beginning with ``first``."""
@@ -263,7 +256,7 @@ class Timeline:
             self.n_discarded += min(late, n)
             if late >= n:
                 return
-            run = Frames(run.counts[late:])
+            run = run.cut(late, n)
         self._late_since_s = None
         self._add_gap(-late, "unreadable line" if self._n_bad else "lost on the way", items)
         self._add_chunk(run, arrival_s, items)
@@ -274,12 +267,5 @@ class Timeline:
             self._late_since_s = arrival_s
         return arrival_s - self._late_since_s > LATE_S
 
-    def _judge_rate(self, items: list[Item]) -> None:
-        measured = self._meter.rate_hz
-        if self._rate_noted or measured is None or not self._meter.is_settled or self._trusted:
-            return
-        deviation = 100 * (measured / self.rate_hz - 1)
-        if abs(deviation) > RATE_TOLERANCE_PERCENT:
-            self._rate_noted = True
-            text = f"frames arrive at {measured:.4g} Hz, {deviation:+.1f} % off the declared {self.rate_hz:g} Hz"
-            items.append(Note(self.next_frame, text))
+    def _note(self, texts: Sequence[str], items: list[Item]) -> None:
+        items += [Note(self.next_frame, text) for text in texts]

@@ -68,6 +68,7 @@ class Trace:
     the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``judgements``
     are the "position" and "relaxation" events of the session. ``delay_s``: how much later than
     the muscle each channel's filter shows a change. ``is_recalibrated``: other maxima or another baseline than live.
+    ``resampling``: how uneven readings were brought onto even spacing, "" where they were not.
     """
 
     channels: tuple[Channel, ...]
@@ -94,6 +95,7 @@ class Trace:
     zeros: tuple[tuple[int, str, float], ...]
     maxima: tuple[tuple[int, Maximum], ...]
     warnings: tuple[str, ...]
+    resampling: str = ""
 
     @property
     def n_levels(self) -> int:
@@ -191,6 +193,7 @@ def compute_trace(
         is_recalibrated=bool(maxima) or baseline != "passive" or mains_hz != "auto",
         mains_hz=stream.mains_hz,
         warnings=tuple(stream.warnings),
+        resampling=stream.resampling,
     )
 
 
@@ -227,18 +230,14 @@ def _join_chunks(items: Iterable[Item], rate_hz: float) -> Iterator[Item]:
     waiting: list[Chunk] = []
     for item in items:
         if waiting and not (isinstance(item, Chunk) and item.first_frame == waiting[-1].end_frame):
-            yield _join(waiting)
+            yield Chunk.join(waiting)
             waiting = []
         if not isinstance(item, Chunk):
             yield item
             continue
         waiting.append(item)
         if item.end_frame - waiting[0].first_frame >= JOINED_S * rate_hz:
-            yield _join(waiting)
+            yield Chunk.join(waiting)
             waiting = []
     if waiting:
-        yield _join(waiting)
-
-
-def _join(chunks: Sequence[Chunk]) -> Chunk:
-    return Chunk(chunks[0].first_frame, np.concatenate([chunk.counts for chunk in chunks]))
+        yield Chunk.join(waiting)

@@ -255,6 +255,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Simulated", "yes" if s.get("simulated") else "no"),
         ("Channels", channels),
         ("Sample rate", f"{trace.rate_hz:g} Hz; effort every {1000 / trace.level_rate_hz:.3g} ms"),
+        ("Even spacing", trace.resampling),
         ("Recorded", f"{format_clock(trace.duration_s)} min, {missing_s:.1f} s of it missing"),
         ("Agreed discomfort limit", s.get("limit")),
         ("Baseline", "; ".join(f"{c.name}: {m}" for c, m in zip(trace.channels, trace.baseline_methods, strict=True))),

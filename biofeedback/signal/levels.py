@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Chunk, FlagArray, FloatArray, Gap, Levels
 from biofeedback.signal.emg import RmsFilter, check_rate
+from biofeedback.signal.even import EvenSpacing
 from biofeedback.signal.force import ENVELOPE_EDGE_HZ, FORCE_EDGE_HZ, SmoothFilter
 from biofeedback.signal.hops import BRIDGED, GOOD, MISSING, MOST_STRETCHES, Columns, HopStage, LevelFilter, Quantities
 
@@ -79,12 +80,18 @@ class LevelStream:
         self._offset = np.array([c.offset_counts for c in channels])[:, None]
         self._n_bridge = int(BRIDGE_S * rate_hz + 1e-9)
         self._frame, self._n_pending = 0, 0  # frames done; missing frames not yet known to be a short gap
+        self._even: EvenSpacing | None = None  # of boards that send their time
         self._last: FloatArray | None = None  # latest reading, None when the filters are to start anew
 
     @property
     def mains_hz(self) -> float | None:
         """The mains frequency that is being taken out of raw EMG, None while the notch is off."""
         return None if self._emg is None else self._emg.mains_hz
+
+    @property
+    def resampling(self) -> str:
+        """How uneven readings were brought onto even spacing, their true rate and jitter; "" where they were not."""
+        return "" if self._even is None else self._even.words
 
     def push(self, item: Chunk | Gap) -> Levels:
         """The next frames or missing frames; returns the levels that they complete, possibly none.
@@ -96,6 +103,19 @@ class LevelStream:
         ValueError
             Frames already seen, or the wrong number of columns.
         """
+        if self._even is not None or (isinstance(item, Chunk) and item.device_us is not None):
+            return self._push_uneven(item)
+        return self._push_even(item)
+
+    def _push_uneven(self, item: Chunk | Gap) -> Levels:
+        """By way of even spacing; its frames wait a little."""
+        self._even = self._even or EvenSpacing(self.rate_hz)
+        first, n = self.next_level, len(self.channels)
+        parts = [self._push_even(one) for one in self._even.push(item)]
+        values = np.concatenate([np.zeros((0, n)), *(part.values for part in parts)])
+        return Levels(first, values, np.concatenate([np.zeros((0, n), np.uint16), *(part.flags for part in parts)]))
+
+    def _push_even(self, item: Chunk | Gap) -> Levels:
         start, n = self._frame + self._n_pending, len(self.channels)
         if item.first_frame < start:
             raise ValueError(f"frame {item.first_frame} comes after frame {start - 1}")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from biofeedback.model import Chunk, FloatArray, Gap, Item, Note
 from biofeedback.storage.schema import Row, pack_counts
 
@@ -20,7 +18,7 @@ class Partition:
         self.n_channels = n_channels
         self.n_frames_per_row = max(1, round(rate_hz * ROW_S))
         self.end_frame = 0
-        self._parts: list[FloatArray] = []
+        self._parts: list[Chunk] = []
         self._first = 0
 
     def check(self, item: Item, end_frame: int) -> int:
@@ -41,15 +39,15 @@ class Partition:
             case Gap():
                 return [*self._skip_to(item.first_frame), *self._gap(int(item.n_frames), item.reason)]
             case Chunk():
-                return [*self._skip_to(item.first_frame), *self._chunk(item.counts)]
+                return [*self._skip_to(item.first_frame), *self._chunk(item.counts, item.device_us)]
 
     def flush(self) -> list[Row]:
         """The unfinished row, if there is one."""
         if not self._parts:
             return []
-        counts = self._parts[0] if len(self._parts) == 1 else np.concatenate(self._parts)
+        whole = self._parts[0] if len(self._parts) == 1 else Chunk.join(self._parts)
         self._parts = []
-        return [("chunks", (self._first, len(counts), *pack_counts(counts)))]
+        return [("chunks", (self._first, whole.n_frames, *pack_counts(whole.counts, whole.device_us)))]
 
     def _skip_to(self, frame: int) -> list[Row]:
         if frame <= self.end_frame:
@@ -63,14 +61,14 @@ class Partition:
             self.end_frame += n_frames
         return rows
 
-    def _chunk(self, counts: FloatArray) -> list[Row]:
+    def _chunk(self, counts: FloatArray, device_us: FloatArray | None) -> list[Row]:
         rows: list[Row] = []
         while len(counts):
             n = min(len(counts), self.n_frames_per_row - self.end_frame % self.n_frames_per_row)
             if not self._parts:
                 self._first = self.end_frame
-            self._parts.append(counts[:n])
-            counts = counts[n:]
+            self._parts.append(Chunk(self.end_frame, counts[:n], None if device_us is None else device_us[:n]))
+            counts, device_us = counts[n:], None if device_us is None else device_us[n:]
             self.end_frame += n
             if self.end_frame % self.n_frames_per_row == 0:
                 rows += self.flush()

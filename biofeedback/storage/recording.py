@@ -16,7 +16,7 @@ import numpy as np
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item, Note
-from biofeedback.storage.schema import check_version, checksum, unpack_counts
+from biofeedback.storage.schema import check_version, checksum, unpack_counts, unpack_times
 
 N_ROWS_PER_CHUNK = 64  # 16 s at a time keeps memory small and the filters busy
 CHECK = "run: biofeedback check {path}"
@@ -78,7 +78,7 @@ class Recording:
         """All frames as sent, shape ``(n_frames, n_channels)``, NaN in gaps. RecordingError when damaged."""
         counts = np.empty((self.n_frames, len(self.channels)))
         end = 0
-        for first, part in self._rows():
+        for first, part, _ in self._rows():
             counts[end:first] = np.nan
             end = first + len(part)
             counts[first:end] = part
@@ -86,28 +86,25 @@ class Recording:
         return counts
 
     def _chunks(self) -> Iterator[Chunk]:
-        parts: list[Any] = []
-        first = end = 0
-        for row_first, part in self._rows():
-            if parts and (row_first != end or len(parts) == N_ROWS_PER_CHUNK):
-                yield Chunk(first, np.concatenate(parts, dtype=np.float64))
+        parts: list[Chunk] = []
+        for first, counts, device_us in self._rows():
+            if parts and (first != parts[-1].end_frame or len(parts) == N_ROWS_PER_CHUNK):
+                yield Chunk.join(parts)
                 parts = []
-            if not parts:
-                first = row_first
-            parts.append(part)
-            end = row_first + len(part)
+            parts.append(Chunk(first, counts, device_us))
         if parts:
-            yield Chunk(first, np.concatenate(parts, dtype=np.float64))
+            yield Chunk.join(parts)
 
-    def _rows(self) -> Iterator[tuple[int, Any]]:
-        """``(first_frame, counts in the stored dtype)``, each checked against its checksum."""
+    def _rows(self) -> Iterator[tuple[int, Any, FloatArray | None]]:
+        """``(first_frame, counts in the stored dtype, device times)``, each checked against its checksum."""
         with connect(self.path) as connection:
             query = "SELECT first_frame, n_frames, dtype, data, crc32 FROM chunks WHERE first_frame < ? ORDER BY 1"
             try:
                 for first, n_frames, dtype, data, crc in connection.execute(query, (self.n_frames,)):
                     if checksum((first, n_frames, dtype, data)) != crc:
                         raise ValueError("checksum differs")
-                    yield first, unpack_counts(dtype, data, n_frames, len(self.channels))
+                    counts = unpack_counts(dtype, data, n_frames, len(self.channels))
+                    yield first, counts, unpack_times(dtype, data, n_frames)
             except (sqlite3.Error, ValueError) as error:
                 raise RecordingError(f"{self.path} is damaged: {error}", CHECK.format(path=self.path)) from error
 

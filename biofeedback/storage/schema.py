@@ -20,6 +20,7 @@ FORMAT = 1  # stored as user_version; grows when an older program could no longe
 APPLICATION_ID = 0x484F4C44  # "HOLD", so that `file` and SQLite tools can tell a recording from another database
 SUFFIX = ".hold"
 INT_DTYPE, FLOAT_DTYPE = "<i4", "<f8"
+TIMED = "+t"  # behind the dtype: the device times of the frames follow the counts, microseconds, "<f8"
 
 Value: TypeAlias = str | int | bytes
 Row: TypeAlias = tuple[str, tuple[Value, ...]]  # table, values in the order of COLUMNS, checksum not included
@@ -84,8 +85,11 @@ def checksum(values: tuple[Value, ...]) -> int:
     return crc
 
 
-def pack_counts(counts: FloatArray) -> tuple[str, bytes]:
+def pack_counts(counts: FloatArray, device_us: FloatArray | None = None) -> tuple[str, bytes]:
     """``(dtype, bytes)``, row after row: 4-byte integers when they give back every bit, 8-byte floats otherwise."""
+    if device_us is not None:
+        dtype, data = pack_counts(counts)
+        return dtype + TIMED, data + np.ascontiguousarray(device_us, dtype=FLOAT_DTYPE).tobytes()
     with np.errstate(invalid="ignore", over="ignore"):
         whole = counts.astype(INT_DTYPE)
     exact = np.ascontiguousarray(counts, dtype=FLOAT_DTYPE)
@@ -96,9 +100,17 @@ def pack_counts(counts: FloatArray) -> tuple[str, bytes]:
 
 def unpack_counts(dtype: str, data: bytes, n_frames: int, n_channels: int) -> NDArray[Any]:
     """The inverse of `pack_counts`, shape ``(n_frames, n_channels)``, as stored. ValueError if not possible."""
-    if dtype not in (INT_DTYPE, FLOAT_DTYPE):
+    plain = dtype.removesuffix(TIMED)
+    if plain not in (INT_DTYPE, FLOAT_DTYPE):
         raise ValueError(f"unknown number format {dtype!r}")
-    return np.frombuffer(data, dtype=dtype).reshape(n_frames, n_channels)
+    if plain != dtype:
+        data = data[: len(data) - 8 * n_frames]
+    return np.frombuffer(data, dtype=plain).reshape(n_frames, n_channels)
+
+
+def unpack_times(dtype: str, data: bytes, n_frames: int) -> FloatArray | None:
+    """Device times of the frames in microseconds, (n_frames,); None where they were not kept."""
+    return np.frombuffer(data[len(data) - 8 * n_frames :], dtype=FLOAT_DTYPE) if dtype.endswith(TIMED) else None
 
 
 def to_json(value: object) -> str:

@@ -101,6 +101,15 @@ def test_recording_comes_back_exactly_gaps_included(tmp_path_factory, parts, tai
         assert time() == pytest.approx(last.end_frame / 100 / float(speed), abs=0.025)
 
 
+def test_device_times_come_back(tmp_path):
+    times_us = np.cumsum(np.tile([10000.0, 15000.0], 100)) + 2.0**32
+    chunk = Chunk(0, np.arange(400.0).reshape(200, 2), times_us)
+    recorded = Recorded([chunk, Gap(200, 30, "no data"), Chunk(230, chunk.counts, times_us + 2.875e6)], rate_hz=80.0)
+    source = open_source(f"replay:{hold_file(tmp_path)}?speed=max", open_recording=lambda path: recorded)
+    back = [item for item in play(source) if isinstance(item, Chunk)]
+    assert np.concatenate([item.device_us for item in back if item.first_frame < 200]) == pytest.approx(times_us)
+
+
 def test_notes_come_back():
     time = Time()
     recording = Recorded(

@@ -154,6 +154,46 @@ def test_frames_that_come_twice_are_discarded():
     items = line.place([numbered(0, 1, 2), numbered(1, 2, 3, 4)], 0.0)
     assert values_by_frame(items) == {i: float(i) for i in range(5)}
     assert line.n_discarded == 2
+    assert notes(items) == ["2 frames left out: sent twice, too late, or numbered impossibly"]
+
+
+def test_frames_left_out_are_told_once_a_second_and_none_is_forgotten():
+    line = Timeline(100, 1)
+    items = []
+    for k in range(1, 300):  # every frame comes twice
+        items += line.place([numbered(k, k)], k / 100)
+    items += line.silence(4.0)
+    told = [int(text.split()[0]) for text in notes(items)]
+    assert sum(told) == line.n_discarded == 299
+    assert len(told) <= 5
+
+
+def test_device_times_of_a_slow_board_are_kept_and_its_unevenness_is_told():
+    """10 and 15 ms in turn, as a converter with data ready every 5 ms gives to a loop that asks for 80 a second."""
+    line = Timeline(80, 1)
+    times_us = np.cumsum(np.tile([10000.0, 15000.0], 500))
+    items = []
+    for k, time_us in enumerate(times_us):
+        items += line.place([Frames(np.array([[float(k)]]), None, np.array([time_us % 2**32]))], time_us * 1e-6)
+    chunks = [item for item in items if isinstance(item, Chunk)]
+    assert np.concatenate([chunk.device_us for chunk in chunks]) == pytest.approx(times_us)
+    assert notes(items) == [
+        "by the board's clock 80 readings/s, 12.50 ms apart (SD 2.50 ms); "
+        "levels are made from readings resampled by that clock"
+    ]
+
+
+def test_device_times_stay_with_their_frames_when_some_are_left_out():
+    line = Timeline(100, 1)
+    both = Frames(np.array([[0.0], [1.0], [2.0]]), np.array([0, 1, 2]), np.array([0.0, 11e3, 19e3]))
+    again = Frames(np.array([[2.0], [3.0]]), np.array([2, 3]), np.array([19e3, 30e3]))
+    chunks = [item for item in line.place([both, again], 0.0) if isinstance(item, Chunk)]
+    assert [chunk.device_us.tolist() for chunk in chunks] == [[0.0, 11e3, 19e3], [30e3]]
+
+
+def test_a_fast_board_needs_no_device_times():
+    (chunk,) = Timeline(1000, 1).place([Frames(np.zeros((1, 1)), np.array([0]), np.array([5.0]))], 0.0)
+    assert chunk.device_us is None
 
 
 def test_silence_becomes_a_gap_as_the_wall_clock_goes_on():

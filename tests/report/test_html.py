@@ -7,12 +7,17 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 
+from biofeedback.analysis.answer import analyse_recording
 from biofeedback.cautions import CAUTIONS
+from biofeedback.model import Chunk
 from biofeedback.report.html import build_report, write_report
 from biofeedback.report.markup import Markup, tag
 from biofeedback.report.words import number, signed
+
+from ..analysis.made_session import make_check
 
 EVIL = '<script>alert("x")</script> & \'"><img src=//x onerror=y>'
 VOID = {"meta", "br", "hr"}
@@ -143,3 +148,16 @@ def test_markup_escapes_children_and_attributes_but_not_itself() -> None:
     assert inner == "<b>a&lt;b</b>"
     assert tag("p", inner, title='"') == '<p title="&quot;"><b>a&lt;b</b></p>'
     assert tag("p", Markup("&amp;")) == "<p>&amp;</p>"
+
+
+def test_the_methods_name_the_resampling_of_an_uneven_board() -> None:
+    session = make_check()
+    start_s = 0.0
+    for k, item in enumerate(session.chunks):  # 8 and 12 ms in turn, at 100 Hz
+        assert isinstance(item, Chunk)
+        times_s = start_s + np.cumsum(np.tile([0.008, 0.012], item.n_frames))[: item.n_frames]
+        start_s = times_s[-1]
+        session.chunks[k] = Chunk(item.first_frame, item.counts, 1e6 * times_s)
+    page = build_report(analyse_recording(session))
+    assert "8.0 to 12.0 ms apart (SD 2.00 ms)" in page
+    assert "resampled to even spacing, linearly between readings" in page

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from biofeedback.model import Chunk, FloatArray, Gap, Item, Note
+from biofeedback.storage.check import check_recording, repair_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import pack_counts, suggest_path, unpack_counts
@@ -76,6 +77,23 @@ def test_packed_counts_give_back_every_bit(counts: FloatArray) -> None:
     dtype, data = pack_counts(counts)
     back = unpack_counts(dtype, data, *counts.shape).astype(np.float64)
     assert back.tobytes() == counts.tobytes()
+
+
+@pytest.mark.parametrize("cut_at", [1, 7, 200])
+def test_device_times_come_back_with_their_frames(tmp_path: Path, cut_at: int) -> None:
+    path, n = tmp_path / "a.hold", 300
+    counts, times_us = np.arange(2.0 * n).reshape(n, 2), 1e9 + 12500.3 * np.arange(n)
+    with Recorder.create(path, make_settings(rate_hz=80.0)) as recorder:
+        for at in range(0, n, cut_at):
+            recorder.append(Chunk(at, counts[at : at + cut_at], times_us[at : at + cut_at]))
+    chunks = [item for item in open_recording(path).items() if isinstance(item, Chunk)]
+    assert np.array_equal(np.concatenate([chunk.counts for chunk in chunks]), counts)
+    assert np.array_equal(np.concatenate([chunk.device_us for chunk in chunks]), times_us)
+    assert check_recording(path).is_sound
+    repair_recording(path, tmp_path / "copy.hold")
+    (chunk,) = open_recording(tmp_path / "copy.hold").items()
+    assert isinstance(chunk, Chunk)
+    assert np.array_equal(chunk.device_us, times_us)
 
 
 def test_whole_numbers_take_four_bytes_and_others_eight() -> None:
