@@ -51,7 +51,7 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--share",
         action="store_true",
-        help="let each athlete's phone join their own seat with a one-time code; unencrypted: a network of your own only",
+        help="let each athlete's phone join their own seat with a one-time code; unencrypted: on your own network only",
     )
 
 
