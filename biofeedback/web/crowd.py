@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Sequence
+import math
+import time
+from collections.abc import Callable, Sequence
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 LOG = logging.getLogger("biofeedback.web")
 MAX_CONNECTIONS = 256  # systems commonly allow a program 1024 open files
 MAX_PER_DEVICE = 96  # 32 pages and what loads them; one device cannot take the places of the others
+SAME_REFUSAL_S = 60.0
 
 Client = tuple[str, int] | None
 
@@ -22,12 +25,29 @@ def is_crowded(clients: Sequence[Client], newest: Client) -> bool:
     return len(clients) > MAX_CONNECTIONS or same > MAX_PER_DEVICE
 
 
-class BoundedProtocol(H11Protocol):
-    """Drops connections beyond the limits before anything is read from them."""
+class RefusalLog:
+    """Tells each kind of refusal once a minute: one that knocks all day fills no log."""
 
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Take or drop a new connection."""
-        super().connection_made(transport)
-        if is_crowded([getattr(connection, "client", None) for connection in self.connections], self.client):
-            LOG.debug("dropped: too many connections from %s", self.client)
-            transport.abort()
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._told = ("", -math.inf)
+
+    def tell(self, why: str) -> None:
+        """Log ``why`` unless it was the last thing told, less than a minute ago."""
+        if self._told[0] != why or self._clock() - self._told[1] > SAME_REFUSAL_S:
+            self._told = (why, self._clock())
+            LOG.warning("refused: %s", why)
+
+
+def make_protocol() -> type[H11Protocol]:
+    """The protocol of one server: it drops connections beyond the limits before anything is read from them."""
+    refusals = RefusalLog()
+
+    class BoundedProtocol(H11Protocol):
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+            super().connection_made(transport)
+            if is_crowded([getattr(connection, "client", None) for connection in self.connections], self.client):
+                refusals.tell(f"too many connections from {self.client[0] if self.client else 'somewhere'}")
+                transport.abort()
+
+    return BoundedProtocol

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
-import math
 import mimetypes
-import time
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
@@ -21,6 +18,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError
+from biofeedback.web.crowd import RefusalLog
 from biofeedback.web.door import Door, find_place, may_visit, read_token
 from biofeedback.web.live import Live
 from biofeedback.web.pairing import Right
@@ -30,11 +28,9 @@ from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
 from biofeedback.web.talk import talk
 
-LOG = logging.getLogger("biofeedback.web")
 DEFAULT_PORT = 8765
 MAX_PAGES = 32
 MAX_CODE_BYTES = 200
-SAME_REFUSAL_S = 60.0
 PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
 
 PAGE_HEADERS = {
@@ -68,7 +64,7 @@ class Doorkeeper:
         self._app = app
         self._door = door
         self._n_seats = n_seats
-        self._told = ("", -math.inf)  # the last refusal logged, and when: one that knocks all day fills no log
+        self._refusals = RefusalLog()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """ASGI entry."""
@@ -86,9 +82,7 @@ class Doorkeeper:
             await self._refuse(why or "this device is not paired", scope, receive, send)
 
     async def _refuse(self, why: str, scope: Scope, receive: Receive, send: Send) -> None:
-        if self._told[0] != why or time.monotonic() - self._told[1] > SAME_REFUSAL_S:
-            self._told = (why, time.monotonic())
-            LOG.warning("refused: %s", why)
+        self._refusals.tell(why)
         if scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008, "reason": "refused"})
         else:
@@ -103,6 +97,7 @@ class Site:
     sharing: Sharing | None = None
     review: Review | None = None
     _n_pages: int = field(init=False, default=0)
+    _refusals: RefusalLog = field(init=False, default_factory=RefusalLog)
     _files: Mapping[str, tuple[bytes, str]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -182,7 +177,7 @@ class Site:
             await socket.close(1008)
             return
         if self._n_pages >= MAX_PAGES:
-            LOG.warning("refused: %d pages are open already", self._n_pages)
+            self._refusals.tell(f"{self._n_pages} pages are open already")
             await socket.close(1013)
             return
         self._n_pages += 1

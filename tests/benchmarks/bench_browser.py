@@ -1,6 +1,6 @@
 """The page over a long hold: first paint, bytes, frames and numbers a second, script time, memory.
 
-Run: python tests/benchmarks/bench_browser.py [--minutes 2]   (an hour: --minutes 60)
+Run: python tests/benchmarks/bench_browser.py [--minutes 2] [--forms 2]   (an hour: --minutes 60)
 A scripted session sends 100 levels a second in 60 updates a second; chromium draws them. Without a display chromium
 composes at 60 frames a second by itself, so "frames" says whether the page leaves it the time to.
 """
@@ -24,9 +24,13 @@ from tests.web.fake_live import FakeLive
 from tests.web.scenes import SCENES
 
 COUNT = """() => {
-  window.counted = { frames: 0, numbers: 0 };
-  const number = document.getElementById("number");
-  new MutationObserver(() => (window.counted.numbers += 1)).observe(number, { attributes: true });
+  window.counted = { frames: 0, numbers: 0, beside: 0, shifts: 0 };
+  const count = (id, name) =>
+    new MutationObserver(() => (window.counted[name] += 1)).observe(document.getElementById(id), { attributes: true });
+  count("number", "numbers");
+  count("beside-number", "beside");
+  const shifted = new PerformanceObserver((list) => (window.counted.shifts += list.getEntries().length));
+  shifted.observe({ type: "layout-shift" });
   const frame = () => { window.counted.frames += 1; requestAnimationFrame(frame); };
   requestAnimationFrame(frame);
 }"""
@@ -35,9 +39,11 @@ COUNT = """() => {
 async def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--minutes", type=float, default=2.0)
-    seconds = 60 * parser.parse_args().minutes
+    parser.add_argument("--forms", type=int, default=2, choices=(1, 2), help="one channel, or two side by side (2)")
+    args = parser.parse_args()
+    seconds, n_forms = 60 * args.minutes, args.forms
     live = FakeLive()
-    SCENES["inside"](live)
+    SCENES["inside" if n_forms == 1 else "two_sides"](live)
     async with open_page(live, port=0) as address, async_playwright() as driver:
         browser = await driver.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
         context = await browser.new_context(viewport={"width": 1280, "height": 800})
@@ -62,10 +68,10 @@ async def main() -> None:
             return {metric["name"]: metric["value"] for metric in found}
 
         await page.evaluate(COUNT)
-        await feed(live, 10.0)
+        await feed(live, 10.0, n_forms)
         before, counted = await measure(), await page.evaluate("() => ({ ...window.counted })")
         start = time.perf_counter()
-        n_updates = await feed(live, seconds)
+        n_updates = await feed(live, seconds, n_forms)
         elapsed = time.perf_counter() - start
         after, recounted = await measure(), await page.evaluate("() => window.counted")
         await browser.close()
@@ -80,6 +86,8 @@ async def main() -> None:
         ("updates sent", f"{n_updates / elapsed:.1f} /s", "60 /s"),
         ("frames drawn", rate("frames"), "60 /s"),
         ("numbers shown", rate("numbers"), ""),
+        *([("numbers shown beside", rate("beside"), "")] if n_forms == 2 else []),
+        ("layout shifts", f"{recounted['shifts'] - counted['shifts']}", "0"),
         ("script", f"{100 * (after['ScriptDuration'] - before['ScriptDuration']) / elapsed:.1f} % of a core", ""),
         ("layout", f"{100 * (after['LayoutDuration'] - before['LayoutDuration']) / elapsed:.1f} % of a core", ""),
         (f"heap before, after {elapsed / 60:.1f} min", f"{heap[0]:.2f}, {heap[1]:.2f} MB", "flat"),
@@ -89,14 +97,14 @@ async def main() -> None:
         print(f"{name:<36}{value:<24}{limit}")
 
 
-async def feed(live: FakeLive, seconds: float) -> int:
+async def feed(live: FakeLive, seconds: float, n_channels: int) -> int:
     """Levels as a real session makes them: 100 a second, told 60 times a second."""
     random = np.random.default_rng(1)
     start, n_levels, n_updates = time.perf_counter(), 0, 0
     while (now := time.perf_counter() - start) < seconds:
         due = int(now * 100) - n_levels
         if due:
-            live.feed(70 + random.normal(size=due), band_state=2, remaining_s=10.0)
+            live.feed(70 + random.normal(size=(due, n_channels)), band_state=2, beside_state=2, remaining_s=10.0)
             n_levels += due
             n_updates += 1
         await asyncio.sleep(max(0.0, (n_updates + 1) / 60 - (time.perf_counter() - start)))
