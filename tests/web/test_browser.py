@@ -14,6 +14,14 @@ from .scenes import SCENES, holding
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 SIZES = {"phone": (390, 844), "lying": (844, 390), "tablet": (820, 1180), "laptop": (1280, 800), "wall": (1920, 1080)}
+COUNT_TONES = """window.tones = [];
+const make = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () {
+  const tone = make.call(this);
+  setTimeout(() => window.tones.push(tone.frequency.value));
+  return tone;
+};
+"""
 LIVE_SCENES = ("passive", "below", "inside", "above", "far_above", "light")
 
 
@@ -239,15 +247,7 @@ def test_sound_tells_below_and_above_is_silent_in_the_band_and_when_muted(
     served: Served, open_tab: Any, tmp_path: Path
 ) -> None:
     count = tmp_path / "count.js"
-    count.write_text(
-        """window.tones = [];
-        const make = AudioContext.prototype.createOscillator;
-        AudioContext.prototype.createOscillator = function () {
-          const tone = make.call(this);
-          setTimeout(() => window.tones.push(tone.frequency.value));
-          return tone;
-        };"""
-    )
+    count.write_text(COUNT_TONES)
     served.do(SCENES["inside"])
     page = open_tab(script=count)
     page.wait(lambda: page.text("number") == "71")

@@ -23,7 +23,7 @@ from .conftest import Page, Served
 from .fake_live import FakeLive
 from .scenes import SCENES
 from .test_accessibility import violations
-from .test_browser import shown
+from .test_browser import COUNT_TONES, shown
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -150,6 +150,70 @@ def test_what_is_for_all_goes_to_those_it_fits_and_a_rating_to_one(browser: Any,
     page.context.close()
 
 
+def test_this_screen_plays_one_chosen_athletes_sound_or_none(browser: Any, group: ServedGroup, tmp_path: Path) -> None:
+    count = tmp_path / "count.js"
+    count.write_text(COUNT_TONES)
+    scenes = ["inside", "above", "below", "ready"]
+    group.each(lambda live, k: SCENES[scenes[k]](live))
+    page = Page(browser, group, path="group", script=count)
+    page.wait(lambda: page.tab.locator(".seat[data-stage='plan']").count() == 3)
+
+    def listen() -> list[float]:
+        page.tab.wait_for_timeout(400)
+        page.tab.evaluate("() => { window.tones = []; }")
+        for _ in range(15):
+            group.each(lambda live, k: live.feed(np.array([live.snap.percent[0]])))
+            page.tab.wait_for_timeout(100)
+        return list(page.tab.evaluate("() => window.tones"))
+
+    page.tab.click("#options summary")
+    assert page.tab.is_checked("#whose input[value='0']")
+    assert listen() == []  # until somebody is chosen
+    page.tab.check("#whose input[value='1']")
+    assert listen() == []  # in the band
+    page.tab.check("#whose input[value='2']")
+    above = listen()
+    assert above
+    assert above[0] > above[1]  # falling: ease off
+    assert page.text("sound-whose") == "A02"
+    assert page.tab.locator(".code[data-heard]").all_inner_texts() == ["A02"]
+    page.tab.check("#whose input[value='3']")
+    below = listen()
+    assert below
+    assert below[0] < below[1]  # rising: push more
+    page.tab.locator("body").press("m")
+    assert listen() == []
+    assert page.text("sound-name") == "Sound off"
+    page.tab.reload()  # the choice outlives a reload, in this tab
+    page.wait(lambda: page.tab.is_checked("#whose input[value='3']"))
+    assert page.complaints == []
+    page.context.close()
+
+
+def test_who_left_the_band_is_marked_with_the_time_since(browser: Any, group: ServedGroup) -> None:
+    scenes = ["inside", "above", "below", "lost"]
+    group.each(lambda live, k: SCENES[scenes[k]](live))
+    page = Page(browser, group, path="group")
+    bands = "(cards) => cards.map((card) => card.dataset.band)"
+
+    def stages() -> list[str]:
+        return list(page.tab.locator(".seat .stage").all_inner_texts())
+
+    page.wait(lambda: page.tab.eval_on_selector_all(".seat", bands) == ["in", "above", "below", "lost"])
+    assert stages() == ["Hold", "Above the band", "Below the band", "Signal lost"]
+    boxes = "() => [...document.querySelectorAll('.seat > *')].map((e) => JSON.stringify(e.getBoundingClientRect()))"
+    before = page.tab.evaluate(boxes)
+    for _ in range(12):
+        group.each(lambda live, k: live.feed(np.full(20, live.snap.percent[0])) if k < 3 else None)
+        page.tab.wait_for_timeout(20)
+    page.wait(lambda: stages()[1] == "Above the band 2 s")
+    assert page.tab.evaluate(boxes) == before
+    group.each(lambda live, k: live.feed(np.array([70.0]), band_state=2) if k == 1 else None)
+    page.wait(lambda: stages()[1] == "Hold")
+    assert page.tab.eval_on_selector_all(".seat", bands)[1] == "in"
+    page.context.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
 def test_nothing_is_cut_off_or_moves_when_a_question_opens(
@@ -182,7 +246,9 @@ def test_nothing_is_cut_off_or_moves_when_a_question_opens(
 
 @pytest.mark.network
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_violation_in_any_state(browser: Any, group: ServedGroup, scheme: str) -> None:
+def test_no_violation_in_any_state(browser: Any, scheme: str) -> None:
+    group = ServedGroup(share=True)
+    group.up()
     page = Page(browser, group, path="group", color_scheme=scheme, script=axe_script())
     problems: list[str] = []
     for scene in STAGES:
@@ -191,8 +257,13 @@ def test_no_violation_in_any_state(browser: Any, group: ServedGroup, scheme: str
         page.wait(lambda stage=stage: page.tab.locator(f".seat[data-stage='{stage}']").count() == 4)  # type: ignore[misc]
         page.tab.wait_for_timeout(300)
         problems += [f"{scene}: {each}" for each in violations(page)]
-    assert problems == []
+    for box in ("phones", "options"):
+        page.tab.click(f"#{box} summary")
+        problems += [f"{box}: {each}" for each in violations(page)]
+        page.tab.click(f"#{box} summary")
     page.context.close()
+    group.end()
+    assert problems == []
 
 
 def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: Any, tmp_path: Path) -> None:
