@@ -12,6 +12,7 @@ from biofeedback.model import FloatArray
 
 N_STEPS_MAX = 200
 N_GRID = 60
+WORST_CONDITION = 1e4  # of the scaled slopes: beyond it the two parameters cannot be told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,9 @@ def fit_emax(x: ArrayLike, y: ArrayLike) -> EmaxFit:
     half = _refine(xs, ys, float(grid[best]))
     effect, rss = _profile(xs, ys, half)
     slopes = _slopes(xs, effect, half)
+    size = np.linalg.norm(slopes, axis=0)
+    if not size.all() or np.linalg.cond(slopes / size) > WORST_CONDITION:
+        return EmaxFit(None, None, None, None, None, df, "these values lie too close together to show a bend")
     covariance = np.linalg.inv(slopes.T @ slopes) * rss / df
     errors = [sqrt(float(v)) for v in np.diag(covariance)]
     return EmaxFit(effect, half, errors[0], errors[1], rss, df)

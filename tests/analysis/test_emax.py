@@ -50,3 +50,9 @@ def test_no_bend_no_fit():
     assert "straight line" in fit_emax(x, 2 * x).reason
     assert "step" in fit_emax(x, [3.0, 2.9, 3.1, 2.9]).reason
     assert "needed" in fit_emax([1.0, 2.0], [1.0, 2.0]).reason
+
+
+def test_values_at_one_place_show_no_bend():
+    fit = fit_emax([1.0, 1.0, 1.0], [0.0, 0.0, 5.0])
+    assert fit.effect_max is None
+    assert fit.reason
