@@ -22,16 +22,20 @@ from biofeedback.model import Event, Flag
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
+ADAPTIVE_REASON = (
+    "no p-value: the efforts were chosen along the way, from the ratings before, so there is no draw to compare with"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class PhaseRow:
-    """One phase with its summary per channel and its last rating."""
+    """One phase with its summary per channel and its last rating; ``choice``: how its band was chosen on the way."""
 
     phase: Phase
     summaries: tuple[PhaseSummary, ...]
     guide: int
     rating: LinkedRating | None
+    choice: Mapping[str, Any] | None = None
 
     @property
     def marks(self) -> tuple[str, ...]:
@@ -90,12 +94,17 @@ def analyse_recording(
     trace = compute_trace(recording, maxima=maxima, baseline=baseline, mains_hz=mains_hz)
     events = sorted(recording.events, key=lambda e: e.frame)
     ratings = link_ratings(trace)
-    rows = tuple(_summarise_row(trace, phase, ratings) for phase in trace.phases)
+    rows = tuple(
+        replace(_summarise_row(trace, phase, ratings), choice=find_choice(events, phase, trace))
+        for phase in trace.phases
+    )
     guide = trace.channels[trace.guide]
     maximum = trace.maximum_at(2**62, guide.name)
     attempts = tuple(_mark_attempt(trace, row) for row in read_attempts(events, guide.name))
     plans = tuple(e.data for e in events if e.kind == "plan")
     response = compute_response(rate_phases(rows), drawn=read_drawn(plans[-1]) if plans else None)
+    if any(row.choice for row in rows):
+        response = replace(response, test_reason=ADAPTIVE_REASON)
     joint = str(recording.settings.get("joint") or "general")
     return SessionAnalysis(
         settings=read_settings(recording),
@@ -131,6 +140,18 @@ def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) 
     own = [link for link, rating in pairs if find_phase(rating, trace.phases) is phase]
     answered = [link for link in own if link.value is not None]
     return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
+
+
+def find_choice(events: Sequence[Event], phase: Phase, trace: Trace) -> Mapping[str, Any] | None:
+    """The last choice of this phase's band, made in the phase before it; None where the plan said it all."""
+    start = phase.first_level * trace.hop
+    earliest = max((p.first_level * trace.hop for p in trace.phases if p.number < phase.number), default=0)
+    chosen = [
+        e.data
+        for e in events
+        if e.kind == "choice" and earliest <= e.frame <= start and e.data.get("phase_index") == phase.index
+    ]
+    return chosen[-1] if chosen else None
 
 
 def rank_drawn_levels(plan: Mapping[str, Any] | None, response: Response) -> RandomisationTest | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from biofeedback.analysis.emax import EmaxFit, fit_emax
+from biofeedback.analysis.informing import LOWEST_NEXT_PERCENT, STEP_PERCENT, choose_next, list_efforts
 from biofeedback.analysis.shapes import (
     LINE,
     NONE,
@@ -19,16 +20,10 @@ from biofeedback.analysis.shapes import (
     weigh_shapes,
 )
 from biofeedback.analysis.words import DoseAdvice, choose_band, describe_least
-from biofeedback.model import FloatArray
 
-STEP_PERCENT = 5.0
 REACH_PERCENT = 20.0  # no suggestion further than this above what was tried; common practice
-LOWEST_NEXT_PERCENT = 10.0  # less is hardly a contraction
-LEAST_BITS = 0.02  # a contrast that says less is not worth holding for
-WORSE_POINTS = 1.0  # efforts expected to worsen discomfort by this are not offered
 MISFIT_Z = 2.5  # a level whose mean lies this many standard errors off the curve is named
 N_POINTS_MIN = 3
-N_DRAWS = 800
 LIGHT_PERCENT, HARD_PERCENT = 25.0, 90.0  # middles of the light (20-30 %) and hard (80-100 %) band; common practice
 
 
@@ -102,19 +97,24 @@ def compute_dose(
     """
     if not wanted_points > 0 or not 50 <= chance_percent < 100 or not 0 < limit_percent <= 100:
         raise ValueError("wanted points above 0, chance 50 to below 100 %, limit above 0 to 100 %")
-    contrasts = _gather(points)
+    contrasts = gather(points)
     posterior = weigh_shapes(contrasts)
     tried = max((p.effort_percent for p in points), default=0.0)
-    top = max(STEP_PERCENT, min(100.0, tried + REACH_PERCENT))
-    efforts = np.arange(STEP_PERCENT, top + 1e-9, STEP_PERCENT)
-    curve = tuple(_judge_level(posterior, float(e), wanted_points) for e in efforts)
+    curve = tuple(_judge_level(posterior, e, wanted_points) for e in list_efforts(tried + REACH_PERCENT).tolist())
     enough = [v for v in curve if v.chance_percent >= chance_percent and v.effort_percent <= tried + STEP_PERCENT / 2]
     least = enough[0] if enough and len(points) >= N_POINTS_MIN else None
     shares = [posterior.shape_percent(shape) for shape in (NONE, LINE, SATURATING, TURNING)]
-    next_percent, next_reason = _choose_next(posterior, curve, wanted_points, limit_percent)
+    next_percent, next_reason = choose_next(
+        posterior,
+        list_efforts(limit_percent),
+        wanted_points=wanted_points,
+        low_percent=LOWEST_NEXT_PERCENT,
+        high_percent=min(limit_percent, tried + REACH_PERCENT),
+    )
     allowed = [v for v in curve if v.effort_percent <= limit_percent]
     light, hard = (next((v for v in allowed if v.effort_percent == e), None) for e in (LIGHT_PERCENT, HARD_PERCENT))
-    exhausted = hard is not None or (bool(allowed) and allowed[-1].effort_percent > limit_percent - STEP_PERCENT)
+    at_limit = bool(allowed) and allowed[-1].effort_percent > limit_percent - STEP_PERCENT
+    exhausted = hard is not None or at_limit or next_percent is None
     advice, reason, doubt = choose_band(
         light if len(points) >= N_POINTS_MIN else None,
         hard,
@@ -144,7 +144,37 @@ def compute_dose(
     )
 
 
-def _gather(points: Sequence[DosePoint]) -> Contrasts:
+def choose_effort(
+    points: Sequence[DosePoint],
+    *,
+    low_percent: float,
+    high_percent: float,
+    top_percent: float,
+    wanted_points: float = 2.0,
+    chance_percent: float = 80.0,
+) -> tuple[float, str]:
+    """Effort in % for the next contraction of a plan that adapts, from low to high, and why. Pure: can be recomputed.
+
+    The effort that teaches most about the least that is enough up to ``top_percent``; once nothing more is to be
+    learnt, that least one, else the lowest allowed.
+    """
+    posterior = weigh_shapes(gather(points))
+    efforts = list_efforts(top_percent)
+    chosen, reason = choose_next(
+        posterior, efforts, wanted_points=wanted_points, low_percent=low_percent, high_percent=high_percent
+    )
+    if chosen is not None:
+        return chosen, reason
+    enough = (
+        effort
+        for effort in efforts.tolist()
+        if low_percent <= effort <= high_percent and 100 * posterior.below(effort, -wanted_points) >= chance_percent
+    )
+    return next(enough, low_percent), reason
+
+
+def gather(points: Sequence[DosePoint]) -> Contrasts:
+    """As columns."""
     return Contrasts(
         np.array([max(p.effort_percent, 0.0) for p in points], dtype=np.float64),
         np.array([p.change for p in points], dtype=np.float64),
@@ -161,52 +191,6 @@ def _judge_level(posterior: Posterior, effort_percent: float, wanted_points: flo
         high=posterior.quantile(effort_percent, 0.975),
         chance_percent=100 * posterior.below(effort_percent, -wanted_points),
     )
-
-
-def _choose_next(
-    posterior: Posterior, curve: Sequence[DoseLevel], wanted_points: float, limit_percent: float
-) -> tuple[float | None, str]:
-    """Effort whose next contrast is expected to say most about the least effort that is enough.
-
-    Expected information is that between the contrast and the least effort (or "none is enough"), over draws from the
-    posterior. Efforts above the limit, or expected to worsen discomfort by a point, are not offered. The lowest
-    effort within 5 % of the best is taken.
-    """
-    allowed = [
-        i
-        for i, v in enumerate(curve)
-        if LOWEST_NEXT_PERCENT <= v.effort_percent <= limit_percent and v.change < WORSE_POINTS
-    ]
-    if not allowed:
-        return None, "every effort within reach is expected to make it worse, or lies above the limit"
-    rng = np.random.default_rng(1)
-    drawn = rng.choice(posterior.weight.size, N_DRAWS, p=posterior.weight)
-    height = rng.normal(posterior.mean[drawn], posterior.sd[drawn])
-    changes = np.array([posterior.share(v.effort_percent)[drawn] * height for v in curve])
-    reached = changes <= -wanted_points
-    least = np.where(reached.any(axis=0), reached.argmax(axis=0), len(curve))
-    known = {i: _expect_information(changes[i], posterior.scatter[drawn], least) for i in allowed}
-    best = max(known.values())
-    if best < LEAST_BITS:
-        return None, "one more contraction, at any effort, is not expected to change the answer"
-    chosen = curve[next(i for i in allowed if known[i] >= 0.95 * best)].effort_percent
-    return chosen, f"a contraction at {chosen:.0f} % is expected to say most about how much is enough"
-
-
-def _expect_information(change: FloatArray, scatter: FloatArray, least: FloatArray) -> float:
-    """Mutual information, in bits, of a contrast around ``change`` (draws,) and the class ``least`` (draws,)."""
-    grid = np.linspace(-12, 12, 97)
-    density = np.exp(-0.5 * ((grid - change[:, None]) / scatter[:, None]) ** 2) / scatter[:, None]
-    density /= density.sum(axis=1, keepdims=True)
-
-    def entropy(p: FloatArray) -> float:
-        return float(-np.sum(p[p > 0] * np.log2(p[p > 0])))
-
-    bits = entropy(density.mean(axis=0))
-    for value in np.unique(least):
-        chosen = least == value
-        bits -= float(chosen.mean()) * entropy(density[chosen].mean(axis=0))
-    return bits
 
 
 def _find_misfit(contrasts: Contrasts, posterior: Posterior) -> str:

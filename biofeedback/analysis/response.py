@@ -127,7 +127,7 @@ def compute_response(phases: Sequence[RatedPhase], *, drawn: DrawnOrder | None =
 
 
 def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
-    contrasts, weights = _make_contrasts(phases)
+    contrasts, weights = make_contrasts(phases)
     usable = [c for c in contrasts if c.change is not None]
     changes = np.array([c.change for c in usable], dtype=np.float64)
     passive = [(p.time_s, p.rating) for p in phases if p.kind == "passive" and p.rating is not None]
@@ -175,7 +175,7 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
     )
 
 
-def _make_contrasts(phases: Sequence[RatedPhase]) -> tuple[tuple[Contrast, ...], FloatArray]:
+def make_contrasts(phases: Sequence[RatedPhase]) -> tuple[tuple[Contrast, ...], FloatArray]:
     """Every contracting phase with the nearest passive phase on each side; and the weights of the usable ones."""
     contrasts: list[Contrast] = []
     rows = []

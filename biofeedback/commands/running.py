@@ -114,7 +114,7 @@ def _open_live(
         folder = args.folder or recordings_folder()
         path = suggest_path(folder, setup.athlete, started_utc)
         with open_recorder(path, {**make_settings(source, setup, channels), **scaled_by}) as recorder:
-            session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels)
+            session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels, folder=folder)
             session.save_certificate = partial(save_certificate, folder / FOLDER, source.url)
             start.prepare(session)
             yield (

@@ -7,12 +7,14 @@ import difflib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from biofeedback import __version__
 from biofeedback.acquisition.sources import Source
 from biofeedback.calibration.joints import JOINTS
+from biofeedback.commands.choosing import EffortChooser, read_earlier
 from biofeedback.commands.drawing import draw_plan
 from biofeedback.errors import PlanError
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
@@ -134,8 +136,20 @@ def make_session(
     utc: Callable[[], str],
     draw: Callable[[Plan], Plan] = draw_plan,
     channels: Sequence[Channel] | None = None,
+    folder: Path | None = None,
 ) -> Session:
-    """Engine and recorder behind one session; ``channels`` replaces the source's own, scaled by a certificate."""
-    engine = Engine(channels or source.channels, source.rate_hz, setup, plans, draw=draw)
+    """Engine and recorder behind one session; ``channels`` replaces the source's own, scaled by a certificate.
+
+    Plans that adapt also go by the athlete's earlier recordings in ``folder``.
+    """
+    chooser = EffortChooser(partial(read_earlier, folder, setup) if folder else None)
+    engine = Engine(
+        channels or source.channels,
+        source.rate_hz,
+        setup,
+        plans,
+        draw=lambda plan: chooser.prepare(draw(plan)),
+        choose=chooser,
+    )
     cue: Callable[[Cue], None] = source.cue
     return Session(engine, recorder, utc=utc, cue=cue)

@@ -11,8 +11,9 @@ from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
 from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
+from biofeedback.report.methods import METHODS
 from biofeedback.report.sheet import Sheet
-from biofeedback.report.tables import DOSE_TITLE, METHODS, list_settings, list_tables
+from biofeedback.report.tables import DOSE_TITLE, list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_TITLES,
     CAPTIONS,

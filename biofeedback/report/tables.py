@@ -30,6 +30,7 @@ def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
         tabulate_phases(analysis) if analysis.phases else None,
         tabulate_contrasts(analysis),
         tabulate_dose(analysis),
+        tabulate_choices(analysis),
         tabulate_holds(analysis),
         tabulate_ratings(analysis),
         tabulate_attempts(analysis),
@@ -129,6 +130,20 @@ def tabulate_dose(analysis: SessionAnalysis) -> Table | None:
     note = ". ".join(capitalise(part) for part in parts if part) + "."
     return Table(
         DOSE_TITLE, ("effort", "expected change", "95 % interval", "chance of 2 points less"), rows, (0,), note
+    )
+
+
+def tabulate_choices(analysis: SessionAnalysis) -> Table | None:
+    """How the bands of a plan that adapts came about; None for any other plan."""
+    rows = []
+    for row in analysis.phases:
+        if row.choice and row.phase.band:
+            band = f"{row.phase.band.low_percent:g}–{row.phase.band.high_percent:g} %"
+            by = "the plan" if row.choice.get("by") == "rule" else str(row.choice.get("by"))
+            rows.append((str(row.phase.number), band, by, capitalise(str(row.choice.get("reason", "")))))
+    note = "Bands chosen from ratings are no drawn order: the dose above stays valid, a p-value does not exist."
+    return (
+        Table("Bands chosen on the way", ("phase", "band", "by", "why"), tuple(rows), (0, 2, 3), note) if rows else None
     )
 
 
@@ -262,36 +277,6 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Software", f"biofeedback {s.get('software', '')}, file format {s.get('format', '')}"),
     ]
     return tuple((name, str(value)) for name, value in facts if value not in (None, ""))
-
-
-METHODS: tuple[tuple[str, str], ...] = (
-    ("Effort", "100 × (level − baseline) / maximum. Force: low-passed; the baseline is the tension of the position, "
-     "learnt while relaxed and carried through the contraction. Raw muscle signal: root mean square over 250 ms with "
-     "the resting noise taken out in quadrature. Never cut off at 100 %."),
-    ("Maximum", "the best attempt's highest 0.5 s mean above its baseline; accepted when the two best attempts agree "
-     "within 5 % (common practice)."),
-    ("Counted time", "a phase without its first seconds (grace for ramping up, 2 s unless the plan says otherwise) and "
-     "without missing data. Nothing is filled in."),
-    ("Mean, SD, CV", "over the counted time; CV = 100 × SD / mean. Steadiness CV: the same after a straight line has "
-     "been taken out (Taylor, Christou & Enoka, J Neurophysiol 2003)."),
-    ("Time in band", "counted seconds between the band's edges, both included. Longest stay and excursions ignore "
-     "crossings of less than 1 point or shorter than 0.2 s (common practice)."),
-    ("RMS outside", "root mean square of the distance to the nearer edge of the band, 0 inside."),
-    ("Change", "each contraction's rating minus the mean of the relaxed ratings on both sides of it, so that a steady "
-     "drift (the stretch letting go, getting used to it) cancels exactly. Interval: Student's t, allowing for "
-     "neighbours that share a rating."),
-    ("NAP", "share of all relaxed-contracting pairs in which contracting was rated lower, ties half (Parker & Vannest, "
-     "Behav Ther 2009). Tau: the same idea after the relaxed ratings' own trend is taken out (Tarlow, Behav Modif "
-     "2017)."),
-    ("How much effort", "four shapes (no effect, straight line, saturating, turning) are weighed against each other by "
-     "how well they predict the changes, each with a prior that expects easing and worsening alike; the chances are "
-     "sums over all of them."),
-    ("Hold and rest", "half of the predicted endurance (Frey-Law & Avin, Ergonomics 2010), people differ by a third or "
-     "more; rest by the three-compartment model (Frey-Law, Looft & Heitsman, J Biomech 2012)."),
-    ("Yardstick", "2 points or 30 % (Farrar et al., Pain 2001): chronic pain, so a yardstick and not a law."),
-    ("Words", "“less” or “more” only when the whole 95 % interval lies on one side of zero and there are at least "
-     "three complete cycles."),
-)  # fmt: skip
 
 
 def _show_rating(row: PhaseRow) -> str:

@@ -52,6 +52,7 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     else:
         sentences.append(f"{title}: {format_clock(analysis.trace.duration_s)} min were recorded.")
     sentences += _describe_effort(rows)
+    sentences += _describe_choices(rows)
     sentences += _describe_ratings(analysis)
     for stop in analysis.trace.stops:
         at = format_clock(stop.frame / analysis.trace.rate_hz)
@@ -179,6 +180,17 @@ def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
     verb = "band was" if len(bands) == 1 else "bands were"
     aim = f" The {verb} {asked}; {inside:.0f} % of the counted time was inside." if bands else ""
     return [f"Effort while contracting averaged {mean:.0f} % of maximum.{aim}"]
+
+
+def _describe_choices(rows: Sequence[PhaseRow]) -> list[str]:
+    """That the plan adapted, which rules a p-value out."""
+    chosen = [row.choice for row in rows if row.choice]
+    if not chosen:
+        return []
+    n_by_hand = sum(choice.get("by") != "rule" for choice in chosen)
+    by_hand = f", {n_by_hand} of them by hand" if n_by_hand else ""
+    bands = f"{count(len(chosen), 'band')} of {sum(row.phase.kind == 'contract' for row in rows)}"
+    return [f"The plan adapted: {bands} {'was' if len(chosen) == 1 else 'were'} chosen on the way{by_hand}."]
 
 
 def _describe_ratings(analysis: SessionAnalysis) -> list[str]:

@@ -10,6 +10,7 @@ from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import answer_position
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
+from biofeedback.model import Band
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting, MaximumSearch
 from biofeedback.session.scaling import SCALE_ACTIONS
@@ -204,6 +205,19 @@ def _extend_phase(engine: Engine, message: Message, by: str) -> None:
     engine.hold.move_end(engine.hold.phase_end + round(seconds * engine.level_rate_hz), engine.level)
 
 
+def _choose_band(engine: Engine, message: Message, by: str) -> None:
+    """Another band than the one offered, for the coming contraction of a plan that adapts."""
+    following = engine.hold.next_phase if engine.hold else None
+    if engine.hold is None or following is None or following.adapt is None:
+        raise SessionError("the next band is not open to choose", "choose before a contraction that adapts")
+    allowed = following.adapt
+    low = read_number(message, "low", allowed.low_percent, allowed.high_percent)
+    high = read_number(message, "high", allowed.low_percent, allowed.high_percent)
+    if not low < high:
+        raise SessionError(f"a band from {low:g} to {high:g} %", "give the lower edge first")
+    engine.hold.choose_band(Band(low, high), by=by, reason="chosen by hand")
+
+
 def _need_idle(engine: Engine, what: str) -> None:
     if engine.activity and not (isinstance(engine.activity, Attempting) and engine.activity.step == "rest"):
         raise SessionError(f"{what} has to wait: {engine.activity.name} is under way", "stop it first, or wait")
@@ -230,5 +244,6 @@ _ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
     "revise_maximum": _revise_maximum,
     "end_phase": _end_phase,
     "extend_phase": _extend_phase,
+    "choose_band": _choose_band,
     **SCALE_ACTIONS,
 }

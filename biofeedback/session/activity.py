@@ -7,6 +7,7 @@ from typing import Any, Protocol
 
 from biofeedback.calibration.effort import Effort, Maximum
 from biofeedback.model import Channel, Cue, Levels
+from biofeedback.session.adapting import Chooser, HeldPhase
 from biofeedback.session.setup import Setup
 
 
@@ -18,6 +19,9 @@ class Desk(Protocol):
     level_rate_hz: float
     setup: Setup
     maxima: dict[str, Maximum]
+    held: list[HeldPhase]
+    limit: float
+    choose: Chooser
 
     @property
     def beside(self) -> int | None:

@@ -18,6 +18,7 @@ from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide
 from biofeedback.session.actions import carry_out
 from biofeedback.session.activity import Activity
+from biofeedback.session.adapting import Choice, Chooser, HeldPhase
 from biofeedback.session.hold import Hold
 from biofeedback.session.loading import LoadTable
 from biofeedback.session.maximum import Attempting, MaximumSearch
@@ -44,6 +45,13 @@ class Rating:
     phase_kind: str = ""
 
 
+def choose_nothing(
+    held: Sequence[HeldPhase], *, low_percent: float, high_percent: float, top_percent: float
+) -> Choice | None:
+    """A chooser without an opinion: plans that adapt stay at their lowest."""
+    return None
+
+
 class Engine:
     """One athlete's session. Feed items in order with ``push``; act with ``command``; collect ``take_events``."""
 
@@ -55,10 +63,12 @@ class Engine:
         plans: Sequence[Plan],
         *,
         draw: Callable[[Plan], Plan] = lambda plan: plan,
+        choose: Chooser = choose_nothing,
     ) -> None:
         self.channels = tuple(channels)
         self.setup = setup
         self.draw = draw  # makes the order of a plan that asks for a drawn one
+        self.choose = choose  # finds the next effort of a plan that adapts
         self.plans = {plan.name: plan.shortened(setup.fast_factor) if setup.fast else plan for plan in plans}
         self.levels = LevelStream(self.channels, rate_hz)
         self.level_rate_hz = self.levels.level_rate_hz
@@ -75,6 +85,8 @@ class Engine:
         self.maxima: dict[str, Maximum] = {}
         self.scale = LoadTable()
         self.ratings: list[Rating] = []
+        self.held: list[HeldPhase] = []  # every phase of every plan, in order
+        self._rated: list[HeldPhase | None] = []  # by number of the rating
         self.doubts: list[Mapping[str, Any]] = []
         self.positions: dict[int, Mapping[str, Any]] = {}
         self.stopped: str | None = None
@@ -191,13 +203,21 @@ class Engine:
             self.stage = "ready"
 
     def _keep_rating(self, data: Mapping[str, Any]) -> None:
+        value, index = data["value"], data["phase_index"]
         if number := data.get("corrects"):
-            self.ratings[number - 1] = replace(self.ratings[number - 1], value=data["value"], corrected=True)
+            self.ratings[number - 1] = replace(self.ratings[number - 1], value=value, corrected=True)
+            held = self._rated[number - 1]
+            if held:
+                held.rating = value
         else:
-            index = data["phase_index"]
-            kind = self.hold.plan.phases[index].kind if self.hold and index is not None else ""
-            number, value = len(self.ratings) + 1, data["value"]
-            self.ratings.append(Rating(number, self.time_s, value, data["phase_index"], phase_kind=kind))
+            held = next((h for h in reversed(self.held) if h.index == index), None) if self.hold else None
+            if held and value is not None:
+                held.rating = value
+            self._rated.append(held)
+            kind = held.kind if held else ""
+            self.ratings.append(Rating(len(self.ratings) + 1, self.time_s, value, index, phase_kind=kind))
+        if self.hold:
+            self.hold.reconsider()
 
     # -- levels --------------------------------------------------------------------------------------------------
 

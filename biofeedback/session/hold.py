@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from biofeedback.calibration.effort import Effort
-from biofeedback.model import Cue, Levels
+from biofeedback.model import Band, Cue, Levels
 from biofeedback.session.activity import Desk
+from biofeedback.session.adapting import Choice, HeldPhase, find_range, place_band
 from biofeedback.session.band import BandState, BandTracker
 from biofeedback.session.plan import Plan, PlannedPhase
 from biofeedback.session.watch import PhaseWatch
@@ -17,7 +18,7 @@ ANSWER_WITHIN_S = 4.0  # a prompt stays open this long into the next phase, then
 
 
 class Hold:
-    """Runs ``plan`` from level ``start`` on. Emits phase, relaxed, ask and rating events."""
+    """Runs ``plan`` from level ``start`` on. Emits phase, choice, relaxed, ask and rating events."""
 
     name = "plan"
 
@@ -29,6 +30,7 @@ class Hold:
         self.beside_tracker: BandTracker | None = None
         self.ask: dict[str, Any] | None = None
         self.ask_position: int | None = None  # index of the contracting phase whose position the coach is asked about
+        self.choice: Mapping[str, Any] | None = None  # of the band of the next phase, where the plan leaves it open
         self._watch = PhaseWatch(desk.channels, desk.level_rate_hz)
         self._phase_start = start
         self._n_asked = 0
@@ -126,6 +128,42 @@ class Hold:
         )
         self._set_boundary()
 
+    def choose_band(self, band: Band, *, by: str, reason: str, **basis: Any) -> None:
+        """Let the next phase have ``band``: on record before it begins, and shown as what comes next."""
+        following = self.index + 1
+        phases = list(self.plan.phases)
+        phases[following] = replace(phases[following], band=band)
+        self.plan = replace(self.plan, phases=tuple(phases))
+        edges = [band.low_percent, band.high_percent]
+        self.choice = {"phase_index": following, "band": edges, "by": by, "reason": reason}
+        self._desk.emit("choice", {**self.choice, **basis})
+
+    def reconsider(self) -> None:
+        """Choose the next phase's band anew from the ratings so far, unless a person has chosen it.
+
+        The plan's first contraction keeps the band as written: a light start.
+        """
+        following = self.next_phase
+        if following is None or following.adapt is None or following.band is None or self._is_over:
+            return
+        if self.choice and self.choice["by"] != "rule":
+            return
+        if not any(phase.kind == "contract" for phase in self.plan.phases[: self.index + 1]):
+            return
+        held = self._desk.held
+        found = find_range(following.band, following.adapt, held, agreed_limit=self._desk.limit)
+        limits = {
+            "low_percent": found.low_percent,
+            "high_percent": found.high_percent,
+            "top_percent": found.top_percent,
+        }
+        choice = self._desk.choose(held, **limits) or Choice(found.low_percent, "nothing to choose by")
+        middle = min(max(choice.effort_percent, found.low_percent), found.high_percent)
+        band = place_band(middle, following.band, following.adapt)
+        reason = f"{choice.reason} ({found.caution})" if found.caution else choice.reason
+        if self.choice is None or self.choice["band"] != [band.low_percent, band.high_percent]:
+            self.choose_band(band, by="rule", reason=reason, **limits, **choice.basis)
+
     def cancel(self, reason: str) -> None:
         """Stop: the phase ends here and now."""
         self.ask = None
@@ -140,6 +178,8 @@ class Hold:
         rate_hz = self._desk.level_rate_hz
         self._phase_start = level
         self._watch = PhaseWatch(self._desk.channels, rate_hz)
+        self._desk.held.append(HeldPhase(phase.kind, self.index))
+        self.choice = None
         self._phase_end = level + max(1, round(phase.duration_s * rate_hz))
         self._ask_opens = (
             max(level, self._phase_end - round(self.plan.ask_before_end_s * rate_hz)) if phase.ask else None
@@ -150,6 +190,7 @@ class Hold:
         self._desk.emit("relaxed", {"on": phase.kind == "passive"})
         target = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
         self._desk.give_cue(Cue("contract", target) if target is not None else Cue("relax"))
+        self.reconsider()
         self._set_boundary()
 
     def _track(self, phase: PlannedPhase) -> BandTracker | None:
@@ -183,6 +224,7 @@ class Hold:
     def _close_phase(self) -> None:
         """Judge the phase that ends here: position, relaxation, and whether the maximum still fits."""
         phase, where = self.phase, {"phase_index": self.index}
+        self._desk.held[-1].effort_percent = self._watch.find_mean(self._desk.guide, self.plan.grace_s)
         if phase.kind == "rest":
             return
         position = self._watch.judge_position()

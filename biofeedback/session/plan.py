@@ -13,7 +13,7 @@ from biofeedback.model import Band
 from biofeedback.toml_file import Place, TomlFile, parse_toml
 
 PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
-BUILT_IN = ("response-check", "light-hold", "hard-hold", "drawn-check", "dose-check")
+BUILT_IN = ("response-check", "light-hold", "hard-hold", "drawn-check", "dose-check", "dose-search")
 DESIGNS = ("pairs", "shuffle")
 TITLES: Mapping[PhaseKind, str] = {"passive": "Relax in the position", "contract": "Contract", "rest": "Rest"}
 LONGEST_PHASE_S = 3600.0
@@ -21,23 +21,29 @@ LONGEST_PHASE_S = 3600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedPhase:
-    """One phase: ``passive`` and ``contract`` keep the position, ``rest`` leaves it. Only ``contract`` has a band."""
+    """One phase: ``passive`` and ``contract`` keep the position, ``rest`` leaves it. Only ``contract`` has a band.
+
+    With ``adapt`` the band may move within these limits, to the effort that is worth trying next.
+    """
 
     kind: PhaseKind
     title: str
     duration_s: float
     band: Band | None = None
+    adapt: Band | None = None
     ask: bool = False
     cycle: int = 1
 
     def to_dict(self) -> dict[str, Any]:
         """As stored in a recording and sent to the page."""
         band = [self.band.low_percent, self.band.high_percent] if self.band else None
+        adapt = {"adapt": [self.adapt.low_percent, self.adapt.high_percent]} if self.adapt else {}
         return {
             "kind": self.kind,
             "title": self.title,
             "duration_s": self.duration_s,
             "band": band,
+            **adapt,
             "ask": self.ask,
             "cycle": self.cycle,
         }
@@ -162,7 +168,7 @@ _PLAN_NUMBERS: Mapping[str, float] = {
 
 
 def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> PlannedPhase:
-    _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "ask"})
+    _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "ask"})
     kind = entry.get("kind")
     if kind not in TITLES:
         file.refuse((*place, "kind"), f"kind = {kind!r}", "use passive, contract or rest")
@@ -173,11 +179,19 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
     if (kind == "contract") != (band is not None):
         cure = "add band = [low, high] in % of maximum" if band is None else "remove the band, or use kind = 'contract'"
         file.refuse((*place, "band"), f"a {kind} phase {'without' if band is None else 'with'} a band", cure)
+    adapt = _parse_band(file, (*place, "adapt"), entry["adapt"]) if "adapt" in entry else None
+    if adapt and not (band and adapt.low_percent <= band.low_percent and band.high_percent <= adapt.high_percent):
+        cure = "give the band to start with inside it, e.g. band = [20, 30], adapt = [10, 90]"
+        file.refuse((*place, "adapt"), f"adapt = {entry['adapt']}", cure)
+    if adapt and (file.data.get("draw") or file.data.get("draw_bands")):
+        file.refuse((*place, "adapt"), "adapt in a plan with a draw", "draw by lot, or adapt, not both")
     ask = entry.get("ask", False)
     if not isinstance(ask, bool):
         file.refuse((*place, "ask"), f"ask = {ask!r}", "use true or false")
     title = _text(file, (*place, "title"), entry.get("title", TITLES[cast("PhaseKind", kind)]))
-    return PlannedPhase(kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, ask=ask)
+    return PlannedPhase(
+        kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, adapt=adapt, ask=ask
+    )
 
 
 def _parse_draw(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:

@@ -25,6 +25,12 @@ class PhaseWatch:
         """Take the next levels of the phase."""
         self._efforts.append(effort)
 
+    def find_mean(self, column: int, grace_s: float) -> float | None:
+        """Mean effort of a channel after the grace, in %, as the analysis finds it; None with next to no signal."""
+        percent = self._joined()[0][round(grace_s * self._rate_hz) :, column]
+        known = percent[np.isfinite(percent)]
+        return float(known.mean()) if known.size >= 3 else None
+
     def judge_position(self) -> PositionResult | None:
         """The worst of the position channels; None without one whose unit has limits: then the coach is asked."""
         percent, flags = self._joined()

@@ -15,11 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from biofeedback.analysis.dose import DosePoint, compute_dose
+from biofeedback.analysis.dose import DosePoint, choose_effort, compute_dose, gather
 from biofeedback.analysis.emax import saturate
+from biofeedback.analysis.informing import choose_next, list_efforts
 from biofeedback.analysis.randomisation import draw_order
-from biofeedback.analysis.response import RatedPhase, Response, compute_response
+from biofeedback.analysis.response import RatedPhase, Response, compute_response, make_contrasts
 from biofeedback.analysis.sessions import combine_responses
+from biofeedback.analysis.shapes import Posterior, weigh_shapes
 
 PHASE_S = 20.0
 
@@ -241,6 +243,108 @@ def judge_advice(advice: str, curve: Callable[[np.ndarray], np.ndarray], wanted_
     return "right" if float(curve(25.0 if advice == "light" else 90.0)) <= -wanted_points else "wrong"
 
 
+SEARCHED_PERCENT = np.arange(5.0, 76, 5)
+MOST_CYCLES = 12
+
+
+@dataclass(frozen=True)
+class Search:
+    """One way to choose efforts: contractions until an answer stands (12: none did), how often it is right, in %."""
+
+    mean_cycles: float
+    against_first: float  # mean difference to the first way, with its error
+    error: float
+    answered: float
+    right: float
+    worsened: float
+
+
+def check_search(*, n: int, seed: int) -> dict[str, Search]:
+    """The same athletes and the same scatter with efforts chosen in several ways, up to 12 contractions each.
+
+    An answer stands when an effort up to the hardest tried has a chance of 80 % to be enough, or when all of 5 to 75 %
+    have at most 20 % and one more contraction is not expected to change that. It is right when that effort is enough,
+    or none is.
+    """
+    rows: dict[str, list[tuple[int, bool | None, float]]] = {name: [] for name in DESIGNS}
+    for person in range(n):
+        curve = draw_truth(np.random.default_rng((seed, person)))
+        for name, choose in DESIGNS.items():
+            efforts, right = hold_until_answered(choose, curve, (seed + 1, person))
+            rows[name].append((len(efforts), right, float((curve(np.array(efforts)) >= 1).sum())))
+    first = next(iter(rows.values()))
+    return {
+        name: Search(
+            mean_cycles=float(np.mean([row[0] for row in own])),
+            against_first=float(np.mean(against := [a[0] - b[0] for a, b in zip(own, first, strict=True)])),
+            error=float(np.std(against) / np.sqrt(n)),
+            answered=100 * float(np.mean([row[1] is not None for row in own])),
+            right=100 * float(np.mean([bool(row[1]) for row in own if row[1] is not None])),
+            worsened=float(np.mean([row[2] for row in own])),
+        )
+        for name, own in rows.items()
+    }
+
+
+def hold_until_answered(
+    choose: Callable[[list[DosePoint], list[float], np.ndarray], float],
+    curve: Callable[[np.ndarray], np.ndarray],
+    rng_seed: tuple[int, int],
+) -> tuple[list[float], bool | None]:
+    """Efforts held, and whether the answer that stands after the last is right; None: none stands."""
+    rng, athlete = np.random.default_rng(rng_seed), Athlete(n_cycles=MOST_CYCLES, start=8, step=0.5)
+    by_lot = np.concatenate([rng.permutation([25.0, 50, 75]) for _ in range(MOST_CYCLES // 3)])
+    misses, noise_seed = rng.normal(0, 3, MOST_CYCLES), int(rng.integers(2**31))
+    efforts: list[float] = []
+    points: list[DosePoint] = []
+    right = None
+    while right is None and len(efforts) < MOST_CYCLES:
+        efforts.append(float(choose(points, efforts, by_lot) + misses[len(efforts)]))
+        changes = np.zeros(MOST_CYCLES)
+        changes[: len(efforts)] = curve(np.array(efforts))
+        rated = rate(athlete, np.random.default_rng(noise_seed), changes)[: 2 * len(efforts) + 1]
+        contrasts = make_contrasts(rated)[0]
+        points = [DosePoint(e, c.change, 0, c.cycle) for e, c in zip(efforts, contrasts, strict=True)]
+        right = judge_search(points, curve)
+    return efforts, right
+
+
+def judge_search(points: list[DosePoint], curve: Callable[[np.ndarray], np.ndarray]) -> bool | None:
+    """Whether the answer that stands is right; None while none stands. Three contrasts at least."""
+    if len(points) < 3:
+        return None
+    posterior = weigh_shapes(gather(points))
+    tried = max(p.effort_percent for p in points) + 2.5
+    chances = {e: 100 * posterior.below(e, -2) for e in SEARCHED_PERCENT.tolist()}
+    enough = [e for e, chance in chances.items() if chance >= 80 and e <= tried]
+    if enough:
+        return bool(curve(np.array(enough[0])) <= -2)
+    if max(chances.values()) <= 20 and not can_learn(posterior, tried):
+        return not bool((curve(SEARCHED_PERCENT) <= -2).any())
+    return None
+
+
+def can_learn(posterior: Posterior, tried_percent: float) -> bool:
+    """Whether one more contraction may change the answer, at an effort up to 25 points above the hardest tried."""
+    limits = {"low_percent": 15.0, "high_percent": min(75.0, tried_percent + 25)}
+    return choose_next(posterior, list_efforts(75.0), wanted_points=2.0, **limits)[0] is not None
+
+
+def adapt(points: list[DosePoint], efforts: list[float], by_lot: np.ndarray) -> float:
+    """As a session does: a light start, 25 points above the hardest so far at most."""
+    if not efforts:
+        return 25.0
+    high = min(75.0, max(efforts) + 25)
+    return choose_effort(points, low_percent=15.0, high_percent=high, top_percent=75.0)[0]
+
+
+DESIGNS: dict[str, Callable[[list[DosePoint], list[float], np.ndarray], float]] = {
+    "25, 50, 75 % by lot": lambda points, efforts, by_lot: float(by_lot[len(efforts)]),
+    "25, 50, 75 % rising": lambda points, efforts, by_lot: (25.0, 50.0, 75.0)[len(efforts) % 3],
+    "adaptive": adapt,
+}
+
+
 def print_rows(title: str, rows: list[Row]) -> None:
     print(f"\n{title}")
     print(f"{'':42}{'covers':>8}{'less':>7}{'more':>7}{'unclear':>9}{'too few':>9}{'bias':>8}{'width':>8}")
@@ -274,6 +378,16 @@ def print_dose(dose: DoseCheck, n: int) -> None:
     print(f"  95 % intervals of the curve cover {dose.covers:.1f}%")
     print(f"  least effort given to {dose.n_least} people, enough for {dose.least_right:.1f}% of them (80 % promised)")
     print(f"  advice right {dose.advice_right:.1f}%, wrong {dose.advice_wrong:.1f}%, not known {dose.not_known:.1f}%")
+
+
+def print_search(searches: dict[str, Search], n: int) -> None:
+    print(f"\nContractions until how much is enough, or that nothing is, has a chance of 80 %: {n} people")
+    for name, s in searches.items():
+        held = f"{s.mean_cycles:5.2f} ({s.against_first:+.2f} ± {s.error:.2f})"
+        print(
+            f"  {name:20} {held}, answered within {MOST_CYCLES}: {s.answered:5.1f}%, right {s.right:5.1f}%, "
+            f"worsened by a point or more {s.worsened:.2f}"
+        )
 
 
 def plot_calibration(dose: DoseCheck, path: str) -> None:
@@ -310,6 +424,8 @@ def main() -> None:
     n_people = max(n // 4, 50)
     dose = check_dose(n=n_people, seed=seed + 300)
     print_dose(dose, n_people)
+    n_searched = max(n // 16, 30)
+    print_search(check_search(n=n_searched, seed=seed + 400), n_searched)
     if options.plot:
         plot_calibration(dose, options.plot)
 

@@ -177,6 +177,17 @@ def two_lost(live: FakeLive) -> None:
     live.change(channels=[channels[0], channels[1] | {"problem": {"what": "signal lost", "cure": "check the cable"}}])
 
 
+def offered(live: FakeLive) -> None:
+    """Before a contraction of a plan that adapts."""
+    holding(live, 4.0, 0)
+    plan = live.state()["plan"]
+    phases = [p | {"adapt": [10, 80], "band": [45, 55]} if p["band"] else p for p in plan["phases"]]
+    live.change(plan=plan | {"phases": phases})
+    live.enter_phase(2)
+    reason = "a contraction at 50 % is expected to say most about how much is enough"
+    live.change(choice={"phase_index": 3, "band": [45, 55], "by": "rule", "reason": reason})
+
+
 def lost(live: FakeLive) -> None:
     holding(live, 71.3, 2)
     live.feed(np.full(120, np.nan), band_state=0, stale=True)
@@ -244,6 +255,7 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         two_kinds,
         two_letting_go,
         two_lost,
+        offered,
         lost,
         clipping,
         uncalibrated,

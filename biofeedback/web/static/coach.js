@@ -1,5 +1,6 @@
 // The coach's side: what every sensor measures, notes and marks, corrections.
 
+import { renderChoice } from "./choice.js";
 import { $, fill, make, setText, show } from "./dom.js";
 import { differenceText, pairOf } from "./pair.js";
 import { capital, levelText, meanLevel, ratingText } from "./state.js";
@@ -54,6 +55,7 @@ export function renderCoach(state, send) {
     for (const box of $("covariates").querySelectorAll("input")) box.checked = (state.covariates ?? []).includes(box.value);
   }
   show($("phase-actions"), state.stage === "plan");
+  renderChoice(state, send);
   renderScale(state);
   fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
   const shape = state.channels.map(({ name, unit, problem, guide, calibrated }) => [name, unit, problem, guide, calibrated]);

@@ -1,0 +1,101 @@
+"""The next effort of a plan that adapts: as the analysis would choose it, and afterwards to be made again."""
+
+from dataclasses import replace
+
+import pytest
+
+from biofeedback.acquisition.sources import open_source
+from biofeedback.analysis.answer import analyse_recording, list_dose_points
+from biofeedback.analysis.dose import choose_effort
+from biofeedback.commands.choosing import EffortChooser, gather_points, read_earlier
+from biofeedback.commands.simulate import simulate_session
+from biofeedback.session.adapting import HeldPhase
+from biofeedback.session.plan import load_plan
+from biofeedback.session.setup import Setup
+from biofeedback.storage.recording import open_recording
+
+SETUP = Setup(
+    athlete="A01", exercise="hamstring", side="left", position="box", simulated=True, limit=10.0,
+    started_utc="2026-01-05T18:00:00+00:00",
+)  # fmt: skip
+LATER = replace(SETUP, started_utc="2026-01-12T18:00:00+00:00")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("adaptive")
+    source = open_source("simulated:?seed=4&athlete=A01&channels=force&rate=100")
+    simulate_session(source, folder / "one.hold", SETUP, ["dose-search"])
+    return folder
+
+
+@pytest.fixture(scope="module")
+def analysis(folder):
+    return analyse_recording(open_recording(folder / "one.hold"))
+
+
+def test_every_choice_can_be_made_again_from_what_is_on_record(analysis):
+    chosen = [row for row in analysis.phases if row.choice]
+    assert len(chosen) == 7  # all contractions but the first
+    for row in chosen:
+        data = row.choice
+        points = read_points(data["points"])
+        limits = {key: data[key] for key in ("low_percent", "high_percent", "top_percent")}
+        effort, reason = choose_effort(points, **limits)
+        assert data["reason"].startswith(reason)
+        assert row.phase.band.low_percent == pytest.approx(min(effort, data["high_percent"]) - 5)
+
+
+def test_what_it_was_made_from_is_what_the_analysis_finds_afterwards(analysis):
+    afterwards = list_dose_points(analysis.phases, analysis.response)
+    last = read_points(analysis.phases[-2].choice["points"])
+    assert 5 <= len(last) <= 7
+    for live, later in zip(last, afterwards, strict=False):
+        assert live.change == later.change
+        assert live.effort_percent == pytest.approx(later.effort_percent, rel=1e-12)
+
+
+def test_no_p_value_where_efforts_were_chosen(analysis):
+    assert analysis.response.test is None
+    assert "chosen along the way" in analysis.response.test_reason
+    assert analysis.dose_test is None
+
+
+def test_earlier_recordings_of_the_same_stretch_are_kept_in_mind(folder, analysis):
+    earlier = read_earlier(folder, LATER)
+    assert [p.change for p in earlier] == [p.change for p in list_dose_points(analysis.phases, analysis.response)]
+    assert {p.session for p in earlier} == {1}
+    for other in (
+        replace(LATER, side="right"),
+        replace(LATER, position="chair"),
+        replace(LATER, simulated=False),
+        SETUP,
+    ):
+        assert read_earlier(folder, other) == []
+    assert read_earlier(folder / "none", LATER) == []
+
+
+def test_earlier_recordings_are_only_read_for_a_plan_that_adapts():
+    read = []
+    chooser = EffortChooser(lambda: read.append(1) or [])
+    chooser.prepare(load_plan("response-check"))
+    assert not read
+    chooser.prepare(load_plan("dose-search"))
+    chooser.prepare(load_plan("dose-search"))
+    chooser.thread.join(10)
+    assert read == [1]
+
+
+def test_a_phase_without_a_rating_makes_no_contrast():
+    held = [
+        HeldPhase("passive", 0, 0.0, 7.0), HeldPhase("contract", 1, 30.0, 5.0), HeldPhase("rest", 2),
+        HeldPhase("passive", 3, 0.0, 6.0), HeldPhase("contract", 4, 50.0, 3.0), HeldPhase("passive", 5, 0.0, None),
+    ]  # fmt: skip
+    (only,) = gather_points(held)
+    assert (only.effort_percent, only.change, only.cycle) == (30.0, -1.5, 1)
+
+
+def read_points(rows):
+    from biofeedback.analysis.dose import DosePoint
+
+    return [DosePoint(*row) for row in rows]
