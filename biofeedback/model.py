@@ -31,6 +31,7 @@ class Flag(IntFlag):
     ELECTRODE = 64  # most of an EMG's power lies below 20 Hz: loose or dry electrode
     SPIKE = 128  # a jump no muscle makes
     DRIFT = 256  # the zero has moved since it was set
+    STRANGER = 512  # another device answers than the one that was calibrated, and nobody has said what holds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -43,6 +43,7 @@ class BleSource:
         self.url, self.target, self.profile = url, target, profile
         self.radio = profile.radio
         self.description = target or "Bluetooth LE"
+        self.device_id = ""  # address of the device that answers
         self.n_dropped = 0  # notifications that found the queue full
         self.n_connects = 0
         self._clock = clock
@@ -158,6 +159,7 @@ class BleSource:
                 if self.profile.start and self.radio.command:
                     await client.write_gatt_char(self.radio.command, self.profile.start)
                 self.description = f"{device.name or self.target} ({device.address})"
+                self.device_id = device.address
                 self.n_connects += 1
                 self._data_s = self._clock()
                 self._lost.clear()

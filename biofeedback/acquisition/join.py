@@ -124,6 +124,7 @@ class JoinedSource:
         self._queue: queue.Queue[tuple[int, list[Item], float] | None] = queue.Queue(1000)
         self._stopped = threading.Event()
         self._threads: list[threading.Thread] = []
+        self._readers: list[Reader] = []
         self._joiner = Joiner([1.0], [1])
         self._words: list[str] = []
         self.description = " and ".join(source.description for source in sources)
@@ -132,6 +133,12 @@ class JoinedSource:
     def channels(self) -> tuple[Channel, ...]:
         """Those of the first sensor, then those of the others."""
         return tuple(channel for source in self._sources for channel in source.channels)
+
+    @property
+    def device_id(self) -> str:
+        """Who answers at each; "" as long as one does not say."""
+        names = [reader.device_id for reader in self._readers]
+        return " and ".join(names) if all(names) else ""
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -159,8 +166,9 @@ class JoinedSource:
         self._words = [f"{names} interpolated linearly at the frames of {self._sources[0].description}"]
         self.description = " and ".join(source.description for source in self._sources)
         self._stopped.clear()
-        for which, source in enumerate(self._sources):
-            thread = threading.Thread(target=self._pump, args=(which, Reader(source)), daemon=True)
+        self._readers = [Reader(source) for source in self._sources]
+        for which, reader in enumerate(self._readers):
+            thread = threading.Thread(target=self._pump, args=(which, reader), daemon=True)
             thread.start()
             self._threads.append(thread)
 

@@ -16,17 +16,17 @@ def find_ports() -> list[tuple[str, str]]:
 
 
 def identify_port(path: str) -> tuple[object, ...] | None:
-    """What stays the same when a plug is put in elsewhere: maker, product and serial number; None if there is none."""
+    """Maker, product and serial number (None where it has none) of the device at a port; None if nobody says."""
     for port in list_ports.comports():
         if path in (port.device, os.path.realpath(port.device)) or os.path.realpath(path) == port.device:
-            return (port.vid, port.pid, port.serial_number) if port.serial_number else None
+            return None if port.vid is None else (port.vid, port.pid, port.serial_number)
     return None
 
 
 def find_port(identity: tuple[object, ...] | None) -> str | None:
-    """Path of the port with that identity now."""
+    """Path of the port with that identity now; None without a serial number, which any twin might answer to."""
     for port in list_ports.comports():
-        if identity is not None and (port.vid, port.pid, port.serial_number) == identity:
+        if identity is not None and identity[2] and (port.vid, port.pid, port.serial_number) == identity:
             return str(port.device)
     return None
 

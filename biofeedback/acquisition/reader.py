@@ -22,7 +22,8 @@ UNREADABLE_PERCENT = 50.0
 class Reader:
     """Owns decoder and timeline of an opened source. All methods belong to the thread that reads.
 
-    ``trouble`` is one line for the page, "" when all is well; ``is_lost`` while the device is away.
+    ``trouble`` is one line for the page, "" when all is well; ``is_lost`` while the device is away; ``device_id`` who
+    answers, "" if that cannot be told.
     """
 
     def __init__(
@@ -37,7 +38,8 @@ class Reader:
         self.timeline = make_timeline(source)
         self.is_lost = False
         self.trouble = ""
-        self._other_board = ""
+        self.device_id: str = getattr(source, "device_id", "")
+        self._source_id = self._noted_id = self.device_id
         self._is_replay = getattr(source, "is_replay", False)  # it knows by itself what is missing
         self._clock, self._sleep = clock, sleep
         self._n_empty = 0
@@ -91,10 +93,10 @@ class Reader:
         self._n_empty = 0
         items = self.timeline.place(self.decoder.feed(data), now_s)
         if self.trouble in (NO_DATA, NO_FRAMES) and any(isinstance(item, Chunk) for item in items):
-            self.trouble = self._other_board
+            self.trouble = ""
         if not self._is_replay:
             items += self._notice_silence(now_s, NO_FRAMES)  # bytes without frames do not stop time either
-        self._check_board(items)
+        self._notice_device(items)
         self._judge_lines(items)
         return items
 
@@ -104,18 +106,19 @@ class Reader:
             self.trouble = trouble
         return items
 
-    def _check_board(self, items: list[Item]) -> None:
-        """A board that came back says who it is; calibration belongs to one board."""
-        known: str = getattr(self.source, "board_id", "")
+    def _notice_device(self, items: list[Item]) -> None:
+        """Calibration belongs to one device, so another one in its place goes on record."""
+        answers = getattr(self.source, "device_id", "")
+        if answers != self._source_id:
+            self._source_id = self.device_id = answers
         for item in items:
-            if known and isinstance(item, Note) and item.text.startswith("#"):
+            if isinstance(item, Note) and item.text.startswith("#"):
                 with contextlib.suppress(SourceError):
                     info = read_info(item.text)
-                    if info is not None:
-                        self._other_board = other_board_trouble(known, info.board_id)
-        if self._other_board and not self.trouble:
-            self.trouble = self._other_board
-            items.append(Note(self.timeline.next_frame, self.trouble))
+                    self.device_id = info.board_id if info is not None else self.device_id
+        if self.device_id != self._noted_id:
+            items.append(Note(self.timeline.next_frame, f"device {self.device_id} answers instead of {self._noted_id}"))
+            self._noted_id = self.device_id
 
     def _try_again(self) -> list[Item]:
         now_s = self._clock()
@@ -142,14 +145,7 @@ class Reader:
             if not was_unreadable:
                 items.append(Note(self.timeline.next_frame, self.trouble))
         elif was_unreadable:
-            self.trouble = self._other_board
-
-
-def other_board_trouble(known: str, answers: str) -> str:
-    """What to tell when another board answers than the one that was calibrated; "" if it is the same."""
-    if answers == known:
-        return ""
-    return f"board {answers} answers instead of {known}: set zero and maximum again"
+            self.trouble = ""
 
 
 def unreadable_trouble(percent: float) -> str:

@@ -63,7 +63,8 @@ class SerialSource:
         self._given_rate_hz = rate_hz
         self._clock, self._sleep = clock, sleep
         self._path = target
-        self._identity: tuple[object, ...] | None = None
+        self._identity: tuple[object, ...] | None = None  # of the port that was opened first
+        self._answers: tuple[object, ...] | None = None  # of the one that is open now
         self._port: serial.Serial | None = None
         self._waiting = b""  # read while opening, handed out first
         self._last_read_s = 0.0
@@ -83,6 +84,13 @@ class SerialSource:
     def sequence_modulus(self) -> int | None:
         """Where the sequence number wraps, if the profile says so."""
         return self.profile.sequence_modulus
+
+    @property
+    def device_id(self) -> str:
+        """Who answers: what the board says of itself, else what its plug says; "" if nobody says."""
+        if self.board_id or self._answers is None:
+            return self.board_id
+        return " ".join(str(part) for part in self._answers if part is not None)
 
     def make_decoder(self) -> Decoder:
         """Decoder for what this board sends."""
@@ -180,7 +188,8 @@ class SerialSource:
         except _LOST as error:
             raise explain_open_error(self.target, error) from None
         self._port = port
-        self._identity = self._identity or identify_port(self._path)
+        self._answers = identify_port(self._path) or self._answers
+        self._identity = self._identity or self._answers
 
     def _write(self, data: bytes) -> None:
         if self._port is not None:

@@ -26,7 +26,10 @@ class EndOfSource(Exception):  # noqa: N818 - the ordinary end of a replay, no e
 
 
 class Source(Protocol):
-    """Where bytes come from. ``read`` runs in a thread of its own; the rest is called while no read is under way."""
+    """Where bytes come from. ``read`` runs in a thread of its own; the rest is called while no read is under way.
+
+    A source may also have ``device_id``: who answers just now, in any words that stay the same for one device.
+    """
 
     url: str
     description: str

@@ -6,11 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
-from biofeedback.analysis.linking import ZERO_MOVED, LinkedRating, find_phase, link_ratings
+from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings, list_doubts
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, RandomisationTest, rank_levels
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
@@ -18,7 +16,7 @@ from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.calibration.attempts import Attempt, judge_maximum
 from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod, Maximum
-from biofeedback.model import Event, Flag
+from biofeedback.model import Event
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
@@ -224,7 +222,7 @@ def read_attempts(events: Sequence[Event], channel: str) -> tuple[AttemptRow, ..
 def _mark_attempt(trace: Trace, row: AttemptRow) -> AttemptRow:
     """An attempt counts from its own baseline, so a moved zero does not change it; it is said all the same."""
     flags = trace.flags[max(0, row.frame // trace.hop - 1) : row.frame // trace.hop, trace.guide]
-    return replace(row, marks=(ZERO_MOVED,)) if np.any(flags & Flag.DRIFT) else row
+    return replace(row, marks=list_doubts(flags))
 
 
 def explain_maximum(maximum: Maximum | None, attempts: Sequence[AttemptRow], *, settled: bool = True) -> str:

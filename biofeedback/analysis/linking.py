@@ -11,13 +11,13 @@ import numpy as np
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.trace import RatingRow, Trace
 from biofeedback.calibration.position import limits_for
-from biofeedback.model import Flag
+from biofeedback.model import Flag, FlagArray
 
 LEAST_IN_BAND_PERCENT = 50.0  # a contraction less than half in its band says little about that band; common practice
 MOST_RELAXED_PERCENT = 10.0  # more effort than this is not a passive phase; common practice
 MOST_BAD_PERCENT = 20.0  # of the time before the rating, with a bad signal; common practice
 BEFORE_S = 5.0  # a rating outside any phase is linked to the last seconds before it
-ZERO_MOVED = "the zero had moved"
+DOUBTS = {Flag.DRIFT: "the zero had moved", Flag.STRANGER: "another device answered"}
 POSITION_S = 2.0  # position at a moment: the mean over this long
 
 
@@ -106,7 +106,6 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
         grace_s=phase.grace_s if phase else 0.0,
     )
     drift, unit = _find_drift(trace, stretch, end)
-    moved_percent = 100.0 * float(np.mean((trace.flags[first:end, guide] & Flag.DRIFT) > 0)) if end > first else 0.0
     band = phase.band if phase else None
     return LinkedRating(
         number=rating.number,
@@ -132,7 +131,7 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
         if rating.value is None
         else (
             *_mark(trace, phase, summary),
-            *((ZERO_MOVED,) if moved_percent > MOST_BAD_PERCENT else ()),
+            *list_doubts(trace.flags[first:end, guide]),
             *_mark_position(trace, phase, drift, unit),
         ),
     )
@@ -155,6 +154,12 @@ def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary) -> tuple[str
     if bad > MOST_BAD_PERCENT:
         marks.append(f"bad signal ({bad:.0f} % of the time)")
     return tuple(marks)
+
+
+def list_doubts(flags: FlagArray) -> tuple[str, ...]:
+    """What was doubtful about the calibration for more than a fifth of these levels (n,)."""
+    n_most = MOST_BAD_PERCENT / 100.0 * len(flags)
+    return tuple(text for flag, text in DOUBTS.items() if np.count_nonzero(flags & flag) > n_most)
 
 
 def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit: str) -> tuple[str, ...]:

@@ -78,7 +78,7 @@ class Effort:
 
     ``percent`` is NaN where unknown and never clipped at 100; of a position channel it is the distance from zero in
     the channel's unit. ``baseline`` is in the channel's unit, ``plus_minus_percent`` one standard deviation of what
-    the baseline's uncertainty adds to ``percent``. ``flags`` are those of the levels, and DRIFT where a zero has moved.
+    the baseline's uncertainty adds to ``percent``. ``flags``: those of the levels, DRIFT and STRANGER.
     """
 
     first: int
@@ -152,7 +152,8 @@ class EffortStream:
         self._is_stretch_new = False
         self._is_quadratic = np.array([is_quadratic(channel) for channel in self.channels])
         self._is_position = np.array([channel.kind == "position" for channel in self.channels])
-        self._moved: FlagArray | None = None  # DRIFT of each channel, None while no zero has moved
+        self._is_stranger = False
+        self._doubts: FlagArray | None = None  # DRIFT and STRANGER of each channel, None while there are none
         self._table: FloatArray | None = None  # of the states, in one array: all channels at once are cheap live
 
     @property
@@ -169,7 +170,7 @@ class EffortStream:
         channel = self.channels[channel_index]
         if channel.kind == "force":
             state.drift = ZeroDrift(channel, state.rest, state.rest_sd, block_s=self._n_block / self.level_rate_hz)
-        self._note_drift()
+        self._note_doubts()
         state.means.clear()
         state.set_line(0.0, 0.0)
         self._table = None
@@ -194,6 +195,17 @@ class EffortStream:
             self._n_relaxed = 0 if relaxed else None
             self._is_stretch_new = relaxed
 
+    def set_stranger(self, is_stranger: bool) -> None:
+        """Say whether a device answers of which nobody has said whether the calibration holds for it."""
+        self._is_stranger = is_stranger
+        self._note_doubts()
+
+    def forget(self) -> None:
+        """No zero and no maximum holds any more: effort is unknown until there are new ones."""
+        self._states = [_ChannelState() for _ in self.channels]
+        self._table = None
+        self._note_doubts()
+
     def push(self, levels: Levels) -> Effort:
         """Effort for a run of levels, in order."""
         parts = []
@@ -205,9 +217,9 @@ class EffortStream:
             self._values[block] = levels.values[at:end]
             self._flags[block] = levels.flags[at:end]
             parts.append(self._measure(levels.values[at:end], self._where[block, None]))
-            if self._moved is not None:
+            if self._doubts is not None:
                 flags = levels.flags.copy() if flags is levels.flags else flags
-                flags[at:end] |= self._moved
+                flags[at:end] |= self._doubts
             if self._n_relaxed is not None:
                 self._n_relaxed += end - at
             at = end
@@ -275,11 +287,12 @@ class EffortStream:
                 mean = float(self._values[:, index].sum()) / self._n_block
                 state.drift.strength = 0.0 if math.isnan(state.strength) else state.strength
                 state.drift.push(math.nan if np.any(self._flags[:, index] & UNUSABLE) else mean)
-        self._note_drift()
+        self._note_doubts()
 
-    def _note_drift(self) -> None:
-        moved = [int(Flag.DRIFT) * bool(state.drift and state.drift.has_moved) for state in self._states]
-        self._moved = np.array(moved, dtype=np.uint16) if any(moved) else None
+    def _note_doubts(self) -> None:
+        moved = [bool(state.drift and state.drift.has_moved) for state in self._states]
+        doubts = np.array(moved) * np.uint16(Flag.DRIFT) | np.uint16(self._is_stranger * Flag.STRANGER)
+        self._doubts = doubts if doubts.any() else None
 
     def _is_emg_active(self) -> bool:
         percent, _, _ = self._measure(self._values, np.zeros((1, 1)))

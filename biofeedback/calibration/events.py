@@ -7,7 +7,7 @@ from biofeedback.model import Event
 
 
 def apply_event(effort: EffortStream, event: Event) -> None:
-    """Let a "zero", "maximum" or "relaxed" event act from the next pushed level on; other kinds do nothing."""
+    """Let a "zero", "maximum", "relaxed" or "device" event act from the next pushed level on; others do nothing."""
     columns = {channel.name: column for column, channel in enumerate(effort.channels)}
     if event.kind == "relaxed":
         effort.set_relaxed(bool(event.data["on"]))
@@ -15,5 +15,9 @@ def apply_event(effort: EffortStream, event: Event) -> None:
         for name, zero in event.data["channels"].items():
             if name in columns:
                 effort.set_rest(columns[name], float(zero["level"]), float(zero["sd"]))
+    elif event.kind == "device":
+        effort.set_stranger(event.data["state"] == "asked")
+        if event.data["state"] == "renewed":
+            effort.forget()
     elif event.kind == "maximum" and event.data["channel"] in columns:
         effort.set_maximum(columns[event.data["channel"]], Maximum.from_dict(event.data))

@@ -12,7 +12,7 @@ from biofeedback.calibration.effort import Effort, EffortStream, Maximum
 from biofeedback.calibration.events import apply_event
 from biofeedback.model import Event, Levels
 
-KINDS = ("zero", "maximum", "relaxed")
+KINDS = ("zero", "maximum", "relaxed", "device")
 
 
 def recalibrate(

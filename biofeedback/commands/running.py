@@ -46,6 +46,11 @@ class WiredFeed:
         """One line about the wire."""
         return self._reader.trouble
 
+    @property
+    def device_id(self) -> str:
+        """Who answers."""
+        return self._reader.device_id
+
     def read(self) -> list[Item] | None:
         """What has come; None at the end of a replay."""
         try:

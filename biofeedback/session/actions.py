@@ -190,6 +190,19 @@ def _revise_maximum(engine: Engine, message: Message, by: str) -> None:
     engine.doubts = [doubt for doubt in engine.doubts if doubt["channel"] != name]
 
 
+def _device(engine: Engine, message: Message, by: str) -> None:
+    """What holds now that another device answers: the calibration, or nothing."""
+    answer = message.get("answer")
+    if answer not in ("keep", "renew"):
+        raise SessionError(f"device {answer!r}", "answer keep or renew")
+    if not engine.stranger:
+        raise SessionError("no other device has answered", "go on")
+    if answer == "renew" and engine.activity:
+        _stop(engine, {"reason": "another sensor answers: zero and maximum are to be found again"}, by)
+        engine.stopped = None
+    engine.settle_device(keeps=answer == "keep", by=by)
+
+
 def _end_phase(engine: Engine, message: Message, by: str) -> None:
     if not engine.hold:
         raise SessionError("no phase is running", "start a plan first")
@@ -242,6 +255,7 @@ _ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
     "feedback": _feedback,
     "position": _position,
     "revise_maximum": _revise_maximum,
+    "device": _device,
     "end_phase": _end_phase,
     "extend_phase": _extend_phase,
     "choose_band": _choose_band,

@@ -89,6 +89,8 @@ class Engine:
         self._rated: list[HeldPhase | None] = []  # by number of the rating
         self.doubts: list[Mapping[str, Any]] = []
         self.positions: dict[int, Mapping[str, Any]] = {}
+        self.stranger = ""  # the device that answers and that nobody has said anything about yet
+        self._fitting: set[str] = set()  # devices that zero and maximum hold for
         self.stopped: str | None = None
         self.limit = setup.limit
         self.message: Mapping[str, str] | None = None
@@ -159,6 +161,29 @@ class Engine:
         """Events since the last call, in order."""
         events, self._events = self._events, []
         return events
+
+    def notice_device(self, device_id: str) -> None:
+        """Say who answers now, as often as you like; another one than was calibrated is asked about."""
+        if not device_id or device_id == self.stranger:
+            return
+        if not self._fitting or not (self.zeros or self.maxima):
+            self._fitting = {device_id}
+        if device_id not in self._fitting:
+            self.stranger = device_id
+            self.emit("device", {"id": device_id, "state": "asked"})
+        elif self.stranger:
+            self.stranger = ""
+            self.emit("device", {"id": device_id, "state": "back"})
+
+    def settle_device(self, *, keeps: bool, by: str) -> None:
+        """Zero and maximum hold for the device that answers, or they are forgotten."""
+        self._fitting = {*self._fitting, self.stranger} if keeps else {self.stranger}
+        self.emit("device", {"id": self.stranger, "state": "kept" if keeps else "renewed", "by": by})
+        self.stranger = ""
+        if not keeps:
+            self.zeros, self.maxima, self.doubts = {}, {}, []
+            self.search = MaximumSearch(self.channels[self.guide].name, self.setup)
+            self.stage = "zero" if self.stage != "cautions" else self.stage
 
     # -- what the activities use ---------------------------------------------------------------------------------
 

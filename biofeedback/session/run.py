@@ -39,6 +39,10 @@ class Feed(Protocol):
     def trouble(self) -> str:
         """One line for the page about the wire, with its cure; empty when all is well."""
 
+    @property
+    def device_id(self) -> str:
+        """Who answers at the other end of the wire; "" if that cannot be told."""
+
     def read(self) -> list[Item] | None:
         """What has come, after at most ~50 ms; gaps when nothing comes; None at the end of a replay."""
 
@@ -221,6 +225,7 @@ class LiveSession:
         self._process(items)
 
     def _process(self, items: list[Item]) -> None:
+        self.engine.notice_device(self._feed.device_id)
         self.session.take(items)
         self._pilot()
         self._publish()

@@ -53,8 +53,21 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "limit": engine.limit,
         "feedback": setup.feedback_shown,
         "level_rate_hz": engine.level_rate_hz,
-        "message": engine.message,
+        "message": ask_about_device(engine.stranger) if engine.stranger else engine.message,
         "stopped": {"reason": engine.stopped} if engine.stopped else None,
+    }
+
+
+def ask_about_device(device_id: str) -> dict[str, Any]:
+    """A question to the coach: pages offer ``actions`` as buttons."""
+    return {
+        "level": "warn",
+        "text": f"Another device answered (ID {device_id})",
+        "cure": "numbers are doubtful",
+        "actions": [
+            {"title": "Keep calibration", "command": {"do": "device", "answer": "keep"}},
+            {"title": "New zero and maximum", "command": {"do": "device", "answer": "renew"}},
+        ],
     }
 
 

@@ -37,6 +37,7 @@ _WORDS: dict[Flag, tuple[str, str]] = {
     ),
     Flag.SPIKE: ("{name} jumped as no muscle does", "check the strap and the cable; the jump is not counted as effort"),
     Flag.DRIFT: ("what {name} reads at rest has moved away from its zero", "zero again, unloaded: slacken the strap"),
+    Flag.STRANGER: ("{name} comes from another device", "keep the calibration, or zero and find a new maximum"),
 }
 
 

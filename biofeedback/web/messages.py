@@ -59,6 +59,7 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "feedback": ({"shown": FLAG}, {}),
     "position": ({"answer": TEXT}, {"phase_index": INDEX}),
     "revise_maximum": ({"channel": TEXT, "value": NUMBER}, {}),
+    "device": ({"answer": TEXT}, {}),
     "end_phase": ({}, {}),
     "extend_phase": ({"seconds": NUMBER}, {}),
     "scale_load": ({"channel": TEXT, "load": NUMBER}, {"unit": TEXT}),

@@ -322,9 +322,33 @@ def test_another_board_in_its_place_is_noticed(pty_device):
     board.board_id = b"99999999"
     device.talking = False
     device.plug()
-    read_until(reader, lambda items: n_frames(items) >= 50)
+    items = read_until(reader, lambda items: n_frames(items) >= 50)
     source.close()
-    assert reader.trouble == "board 99999999 answers instead of 1A2B3C4D: set zero and maximum again"
+    assert (reader.device_id, reader.trouble) == ("99999999", "")
+    assert "device 99999999 answers instead of 1A2B3C4D" in [item.text for item in items if isinstance(item, Note)]
+
+
+@pytest.mark.parametrize(("other", "is_told"), [("B2", True), (None, True), ("A1", False)])
+def test_a_plain_board_is_told_apart_by_its_plug(pty_device, monkeypatch, other, is_told):
+    """The same maker, product and serial number is the same board; what no plug says cannot be asked about."""
+    device, number = pty_device(rate_hz=100), ["A1"]
+
+    def comports():
+        return [SimpleNamespace(device=device.path, serial_number=number[0], vid=1, pid=2, hwid="usb", description="")]
+
+    monkeypatch.setattr("serial.tools.list_ports.comports", comports)
+    source = opened(f"serial:{device.path}?rate=100&channels=force&columns=seq,force")
+    reader = Reader(source)
+    read_until(reader, lambda items: n_frames(items) >= 5)
+    assert reader.device_id == "1 2 A1"
+    device.unplug()
+    read_until(reader, lambda _: reader.is_lost)
+    number[0] = other
+    device.plug()
+    items = read_until(reader, lambda items: n_frames(items) >= 5)
+    source.close()
+    told = [item.text for item in items if isinstance(item, Note) and "answers instead" in item.text]
+    assert bool(told) is is_told
 
 
 def test_board_that_does_not_answer(pty_device, monkeypatch):

@@ -11,6 +11,7 @@ from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Gap, Levels
 from biofeedback.session.engine import Engine
 from biofeedback.session.setup import Setup
+from biofeedback.session.view import describe_session
 from biofeedback.signal.levels import LevelStream
 from tests.session.conftest import Bench, make_plan
 
@@ -310,3 +311,77 @@ def test_efforts_do_not_depend_on_chunks_and_are_the_same_afterwards(sizes):
     assert [(e.frame, e.kind, e.data) for e in events] == [(e.frame, e.kind, e.data) for e in reference_events]
     assert live.tobytes() == reference.tobytes()
     assert recompute(items, events).tobytes() == live.tobytes()
+
+
+def ask_about(bench: Bench, device_id: str) -> None:
+    bench.engine.notice_device(device_id)
+    bench.wait(0.1)
+
+
+def test_a_device_seen_before_anything_is_calibrated_is_the_one(bench):
+    ask_about(bench, "A")
+    ask_about(bench, "B")
+    assert bench.engine.stranger == ""
+    assert "device" not in bench.kinds()
+
+
+def test_another_device_makes_the_numbers_doubtful_until_somebody_says_what_holds(bench):
+    ask_about(bench, "A")
+    bench.ready()
+    ask_about(bench, "B")
+    assert bench.last("device").data == {"id": "B", "state": "asked"}
+    state = describe_session(bench.engine)
+    assert "ID B" in state["message"]["text"]
+    assert [action["command"]["answer"] for action in state["message"]["actions"]] == ["keep", "renew"]
+    assert state["channels"][0]["problem"]["what"] == "force comes from another device"
+    bench.do(do="device", answer="keep")
+    bench.wait(1.0)
+    assert bench.last("device").data == {"id": "B", "state": "kept", "by": "coach"}
+    state = describe_session(bench.engine)
+    assert (state["message"], state["channels"][0]["problem"]) == (None, None)
+    assert bench.engine.maxima["force"].strength == pytest.approx(400.0, rel=0.01)
+    for known in ("A", "B"):
+        ask_about(bench, known)
+        assert bench.engine.stranger == ""
+
+
+def test_the_calibrated_device_that_comes_back_answers_the_question_itself(bench):
+    ask_about(bench, "A")
+    bench.ready()
+    ask_about(bench, "B")
+    ask_about(bench, "A")
+    assert bench.last("device").data == {"id": "A", "state": "back"}
+    bench.wait(1.0)
+    assert describe_session(bench.engine)["channels"][0]["problem"] is None
+
+
+def test_a_device_that_cannot_say_who_it_is_is_not_asked_about(bench):
+    ask_about(bench, "A")
+    bench.ready()
+    ask_about(bench, "")
+    assert bench.engine.stranger == ""
+
+
+def test_starting_anew_with_another_device_forgets_zero_and_maximum_and_ends_the_hold(bench):
+    ask_about(bench, "A")
+    bench.ready()
+    bench.do(do="start_plan", plan="short")
+    bench.wait(1.0)
+    ask_about(bench, "B")
+    bench.do(do="device", answer="renew")
+    assert (bench.engine.stage, bench.engine.zeros, bench.engine.maxima, bench.engine.hold) == ("zero", {}, {}, None)
+    bench.wait(1.0)
+    assert np.isnan(bench.engine.strip.since(bench.engine.level - 1)[1]).all()
+    assert "another sensor" in bench.last("stop").data["reason"]
+    bench.do(do="zero")
+    bench.wait(2.0, 3.0)
+    assert bench.engine.stage == "maximum"
+    ask_about(bench, "A")
+    assert bench.engine.stranger == "A"  # what was calibrated before is forgotten
+
+
+def test_nothing_is_asked_nothing_can_be_answered(bench):
+    with pytest.raises(SessionError, match="no other device"):
+        bench.do(do="device", answer="keep")
+    with pytest.raises(SessionError, match="keep or renew"):
+        bench.do(do="device", answer="perhaps")

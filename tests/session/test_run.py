@@ -26,6 +26,7 @@ class HandFeed:
         self.items = queue.Queue()
         self.said = None
         self.trouble = ""
+        self.device_id = ""
         self.is_closed = False
         self.frame = 0
 

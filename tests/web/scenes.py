@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from biofeedback.session.view import ask_about_device
+
 from .fake_live import LEVEL_RATE_HZ, FakeLive, attempt
 
 
@@ -220,6 +222,12 @@ def position(live: FakeLive) -> None:
     live.change(ask_position={"phase_index": 1}, doubts=[doubt])
 
 
+def another_device(live: FakeLive) -> None:
+    """In the middle of a hold another board answers, and the coach is asked what holds."""
+    holding(live, 71.3, 2)
+    live.change(message=ask_about_device("1A2B3C4D"))
+
+
 def stopped(live: FakeLive) -> None:
     holding(live, 71.3, 2)
     live.command({"do": "stop", "reason": "stopped by hand"}, "test")
@@ -260,6 +268,7 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         clipping,
         uncalibrated,
         position,
+        another_device,
         stopped,
         done,
     )

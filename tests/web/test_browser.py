@@ -29,6 +29,18 @@ def shown(percent: float) -> str:
     return str(math.floor(percent + 0.5)).replace("-", "−")
 
 
+def test_a_question_with_answers_is_asked_of_the_coach_only(served: Served, open_tab: Callable[..., Page]) -> None:
+    served.do(lambda live: (live.restart(), SCENES["another_device"](live)))  # type: ignore[func-returns-value]
+    athlete, coach = open_tab(path="athlete"), open_tab(path="coach")
+    coach.wait(lambda: "ID 1A2B3C4D" in coach.text("banner-what"))
+    athlete.wait(lambda: "ID 1A2B3C4D" in athlete.text("banner-what"))
+    assert not athlete.tab.is_visible("#banner-actions button")
+    coach.tab.click("#banner-actions button >> nth=1")
+    coach.wait(lambda: served.live.commands[-1][0].get("do") == "device")
+    message, by = served.live.commands[-1]
+    assert (message["answer"], by) == ("renew", "coach")
+
+
 def test_every_number_on_the_screen_is_the_sessions_at_that_level(served: Served, open_tab: Any) -> None:
     served.do(SCENES["below"])
     page = open_tab()

@@ -36,6 +36,7 @@ GOOD = [
     {"do": "covariates", "text": "heat, massage"},
     {"do": "position", "answer": "held", "phase_index": 1},
     {"do": "revise_maximum", "channel": "force", "value": 450.5},
+    {"do": "device", "answer": "keep"},
     {"do": "end_phase"},
     {"do": "extend_phase", "seconds": 10},
     {"do": "scale_load", "channel": "force", "load": 2.5, "unit": "kg"},

@@ -53,6 +53,7 @@ class Feed:
 
     said = None
     trouble = ""
+    device_id = ""
 
     def __init__(self) -> None:
         self.items: queue.Queue[list[Item]] = queue.Queue()
