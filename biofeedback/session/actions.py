@@ -18,7 +18,7 @@ from biofeedback.session.values import parse_rating, read_number, read_text
 from biofeedback.session.zeroing import Zeroing
 
 if TYPE_CHECKING:
-    from biofeedback.session.engine import Engine
+    from biofeedback.session.engine import Engine, Rating
 
 Message: TypeAlias = Mapping[str, Any]
 
@@ -65,6 +65,7 @@ def _reject_attempt(engine: Engine, message: Message, by: str) -> None:
 
 
 def _accept_maximum(engine: Engine, message: Message, by: str) -> None:
+    _need_idle(engine, "the maximum")
     verdict = engine.search.verdict()
     if verdict.best is None:
         raise SessionError("no attempt can be believed yet", "make another attempt")
@@ -106,13 +107,25 @@ def _start_plan(engine: Engine, message: Message, by: str) -> None:
 
 
 def _rate(engine: Engine, message: Message, by: str) -> None:
+    """A second hand on the same question is told so; an answer that comes late still counts for its question."""
     value = parse_rating(message)
-    if engine.hold:
+    is_open = bool(engine.hold and engine.hold.ask and engine.hold.ask["id"] == message.get("ask"))
+    given = None if is_open else _find_answer(engine, message.get("ask"))
+    if given and given.value is not None:
+        raise SessionError(f"this question was answered with {given.value:g}", "correct that rating if it is wrong")
+    if given:
+        engine.emit("rating", {"corrects": given.number, "value": value, "phase_index": given.phase_index, "by": by})
+    elif engine.hold:
         engine.hold.answer(value, by=by)
     else:
         engine.emit("rating", {"value": value, "phase_index": None, "ask_id": None, "by": by})
     if value is not None and value >= engine.limit and engine.hold:
         _stop(engine, {"reason": f"discomfort {value:g} has reached the agreed limit of {engine.limit:g}"}, by)
+
+
+def _find_answer(engine: Engine, ask_id: object) -> Rating | None:
+    """The newest rating that answered this question; None when there is none, or no question was named."""
+    return next((each for each in reversed(engine.ratings) if ask_id is not None and each.ask_id == ask_id), None)
 
 
 def _correct(engine: Engine, message: Message, by: str) -> None:
@@ -204,18 +217,25 @@ def _device(engine: Engine, message: Message, by: str) -> None:
 
 
 def _end_phase(engine: Engine, message: Message, by: str) -> None:
-    if not engine.hold:
-        raise SessionError("no phase is running", "start a plan first")
+    hold = _need_phase(engine, message)
     engine.emit("note", {"text": "phase ended early", "by": by})
-    engine.hold.move_end(engine.level, engine.level)
+    hold.move_end(engine.level, engine.level)
 
 
 def _extend_phase(engine: Engine, message: Message, by: str) -> None:
-    if not engine.hold:
-        raise SessionError("no phase is running", "start a plan first")
+    hold = _need_phase(engine, message)
     seconds = read_number(message, "seconds", 1, 600)
     engine.emit("note", {"text": f"phase extended by {seconds:g} s", "by": by})
-    engine.hold.move_end(engine.hold.phase_end + round(seconds * engine.level_rate_hz), engine.level)
+    hold.move_end(hold.phase_end + round(seconds * engine.level_rate_hz), engine.level)
+
+
+def _need_phase(engine: Engine, message: Message) -> Hold:
+    """The running hold; where the page says which phase it means, that one must not be over."""
+    if not engine.hold:
+        raise SessionError("no phase is running", "start a plan first")
+    if message.get("phase_index", engine.hold.index) != engine.hold.index:
+        raise SessionError("that phase is over already", "look what runs now")
+    return engine.hold
 
 
 def _choose_band(engine: Engine, message: Message, by: str) -> None:

@@ -43,6 +43,7 @@ class Rating:
     phase_index: int | None
     corrected: bool = False
     phase_kind: str = ""
+    ask_id: int | None = None
 
 
 def choose_nothing(
@@ -240,7 +241,8 @@ class Engine:
                 held.rating = value
             self._rated.append(held)
             kind = held.kind if held else ""
-            self.ratings.append(Rating(len(self.ratings) + 1, self.time_s, value, index, phase_kind=kind))
+            number, ask_id = len(self.ratings) + 1, data.get("ask_id")
+            self.ratings.append(Rating(number, self.time_s, value, index, phase_kind=kind, ask_id=ask_id))
         if self.hold:
             self.hold.reconsider()
 

@@ -12,6 +12,7 @@ const canvases = new Map();
 let prepared = false; // what was said before the session is shown once; from then on the boxes are the coach's
 
 let guideName = "";
+let phaseIndex = 0; // of the phase on this screen: another coach may have ended it already
 
 export function setUpCoach(send) {
   show($("coach"), true);
@@ -38,8 +39,8 @@ export function setUpCoach(send) {
     const chosen = [...$("covariates").querySelectorAll("input:checked")].map((box) => box.value);
     if (send({ do: "covariates", text: chosen.join(", ") })) noted("Kept.");
   });
-  $("end-phase").addEventListener("click", () => send({ do: "end_phase" }));
-  $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10 }));
+  $("end-phase").addEventListener("click", () => send({ do: "end_phase", phase_index: phaseIndex }));
+  $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10, phase_index: phaseIndex }));
   $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
 }
 
@@ -49,6 +50,7 @@ function noted(text) {
 
 export function renderCoach(state, send) {
   guideName = state.channels.find((channel) => channel.guide)?.name ?? "";
+  phaseIndex = state.phase?.index ?? phaseIndex;
   $("feedback").checked = state.feedback !== false;
   if (!prepared) {
     prepared = true;
