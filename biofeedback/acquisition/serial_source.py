@@ -29,7 +29,7 @@ with contextlib.suppress(ImportError):  # Windows has no termios; elsewhere its 
 
 BAUD = 115200
 READ_TIMEOUT_S = 0.05
-BATCH_S = 0.015  # at most 67 wake-ups a second: pages are drawn 60 times a second
+BATCH_S = 0.016  # 62.5 wake-ups a second: pages are drawn 60 times a second
 LINE_S = 0.001  # let go of the processor even when this computer is behind
 MOST_BYTES = 65536
 NO_DATA_S = 3.0  # boards that reset when the port is opened need up to 2 s
@@ -67,7 +67,7 @@ class SerialSource:
         self._answers: tuple[object, ...] | None = None  # of the one that is open now
         self._port: serial.Serial | None = None
         self._waiting = b""  # read while opening, handed out first
-        self._last_read_s = 0.0
+        self._next_read_s = 0.0
         self._alive_s = 0.0  # when the board last sent what it was told to send
 
     @property
@@ -166,12 +166,12 @@ class SerialSource:
             return port.read(MOST_BYTES)
         # Without a time-out a read is one system call; waiting first costs half of waiting in it.
         started_s = self._clock()
-        self._sleep(max(LINE_S, self._last_read_s + BATCH_S - started_s))
+        self._sleep(max(LINE_S, self._next_read_s - started_s))
         data = port.read(MOST_BYTES)
         while not data and self._clock() - started_s < READ_TIMEOUT_S:
             self._sleep(BATCH_S)
             data = port.read(MOST_BYTES)
-        self._last_read_s = self._clock()
+        self._next_read_s = max(self._next_read_s, self._clock() - BATCH_S) + BATCH_S  # waking late adds up to nothing
         return data
 
     def _open_port(self) -> None:

@@ -98,7 +98,6 @@ class Engine:
         self.revision = 0
         self.cue = Cue("relax")
         self.strip = Strip(round(STRIP_S * self.level_rate_hz), len(self.channels))
-        self.level_strip = Strip(round(STRIP_S * self.level_rate_hz), len(self.channels))
         self._n_recent = max(1, round(RECENT_S * self.level_rate_hz))
         self._events: list[Event] = []
         self._problems: tuple[int, ...] = (0,) * len(self.channels)
@@ -212,7 +211,7 @@ class Engine:
 
     def zero_position(self) -> None:
         """Take where the joint is now, in the stretch, as the zero of every position channel."""
-        _, values = self.level_strip.since(self.level - self._n_recent)
+        _, _, values = self.strip.since(self.level - self._n_recent)
         zeros = {}
         for column, channel in enumerate(self.channels):
             known = values[:, column][np.isfinite(values[:, column])]
@@ -250,8 +249,7 @@ class Engine:
 
     def _take(self, levels: Levels) -> None:
         effort = self.effort.push(levels)
-        self.strip.push(effort.percent, effort.flags)
-        self.level_strip.push(levels.values, levels.flags)
+        self.strip.push(effort.percent, levels.values, effort.flags)
         if self.activity:
             self.activity.take(levels, effort)
         self.level = levels.end

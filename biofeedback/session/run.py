@@ -133,7 +133,7 @@ class LiveSession:
     def snapshot(self) -> Snapshot:
         """The numbers now."""
         engine, hold = self.engine, self.engine.hold
-        _, last = engine.strip.since(engine.level - 1)
+        _, last, _ = engine.strip.since(engine.level - 1)
         remaining_s = engine.activity.remaining_s(engine.level) if engine.activity else None
         return Snapshot(
             time_s=engine.time_s,
@@ -147,15 +147,10 @@ class LiveSession:
             beside_state=int(hold.beside_state) if hold else 0,
         )
 
-    def strip_since(self, level: int) -> tuple[int, NDArray[np.float32]]:
-        """Efforts ``(n_levels, n_channels)`` from ``level`` on, at most the last 30 s, and where they begin."""
-        first, percent = self.engine.strip.since(level)
-        return first, percent.astype(np.float32)
-
-    def levels_since(self, level: int) -> tuple[int, NDArray[np.float32]]:
-        """What the channels measured in their own units, as ``strip_since`` gives their efforts."""
-        first, values = self.engine.level_strip.since(level)
-        return first, values.astype(np.float32)
+    def strip_since(self, level: int) -> tuple[int, NDArray[np.float32], NDArray[np.float32]]:
+        """From ``level`` on, at most the last 30 s: the first level, efforts and values ``(n_levels, n_channels)``."""
+        first, percent, values = self.engine.strip.since(level)
+        return first, percent.astype("<f4"), values.astype("<f4")
 
     def command(self, message: Mapping[str, Any], by: str) -> None:
         """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""
@@ -251,7 +246,8 @@ class LiveSession:
         """Ten times a second: notice a failing disk, a silent wire, a press that is due."""
         while True:
             await asyncio.sleep(WATCH_S)
-            self._process([])
+            if self._clock() - self._last_data_s > WATCH_S:  # else what came has seen to all that
+                self._process([])
 
     async def _find_answer(self) -> None:
         assert self._analyse is not None

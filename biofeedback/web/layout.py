@@ -70,4 +70,4 @@ def encode_update(
         0,
     )
     now = struct.pack(f"<{n_channels}d", *snapshot.percent)
-    return header + now + strip.astype("<f4").tobytes() + levels.astype("<f4").tobytes()
+    return b"".join((header, now, np.asarray(strip, "<f4").tobytes(), np.asarray(levels, "<f4").tobytes()))

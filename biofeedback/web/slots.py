@@ -83,8 +83,7 @@ class PageSlot:
         if revision != self._revision:
             messages.append(text)
             self._revision = revision
-        first, strip = self._live.strip_since(self._next_level)
-        _, levels = self._live.levels_since(self._next_level)
+        first, strip, levels = self._live.strip_since(self._next_level)
         now = self._live.snapshot()
         messages.append(encode_update(now, revision=revision, first_level=first, strip=strip, levels=levels))
         self._next_level = first + strip.shape[0]

@@ -269,7 +269,7 @@ def play(chunk_sizes, seed=0, seconds=40):
         items.append(item)
         level = engine.level
         engine.push(item)
-        efforts.append(engine.strip.since(level)[1])
+        efforts.append(engine.strip.since(level)[1].copy())
         events += engine.take_events()
         frame = end
     return items, events, np.concatenate(efforts)
