@@ -154,7 +154,9 @@ class EffortStream:
         self._is_position = np.array([channel.kind == "position" for channel in self.channels])
         self._is_stranger = False
         self._doubts: FlagArray | None = None  # DRIFT and STRANGER of each channel, None while there are none
-        self._table: FloatArray | None = None  # of the states, in one array: all channels at once are cheap live
+        self._all_quadratic, self._any_quadratic = bool(self._is_quadratic.all()), bool(self._is_quadratic.any())
+        self._any_position = bool(self._is_position.any())
+        self._table: tuple[FloatArray, ...] | None = None  # of the states: all channels at once are cheap live
 
     @property
     def methods(self) -> tuple[str, ...]:
@@ -239,18 +241,23 @@ class EffortStream:
     def _measure(self, values: FloatArray, where: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Effort, baseline and its uncertainty of levels ``(n, n_channels)`` at ``where`` (n, 1) in their block."""
         if self._table is None:
-            self._table = np.array([(*s.line, *s.sd_line, s.strength) for s in self._states]).T
-        near, far, near_sd, far_sd, strength = self._table
-        baseline = near + (far - near) * where
-        plus_minus = (near_sd + (far_sd - near_sd) * where) * (100.0 / strength)
+            near, far, near_sd, far_sd, strength = np.array([(*s.line, *s.sd_line, s.strength) for s in self._states]).T
+            self._table = near, far - near, near_sd, far_sd - near_sd, strength, 100.0 / strength
+        near, rise, near_sd, rise_sd, strength, gain = self._table
+        baseline = near + rise * where
+        plus_minus = (near_sd + rise_sd * where) * gain
         return self._percent(values, baseline, strength), baseline, plus_minus
 
     def _percent(self, values: FloatArray, baseline: FloatArray, strength: FloatArray) -> FloatArray:
-        above = values - baseline
-        if self._is_quadratic.any():
-            above = np.where(self._is_quadratic, np.sqrt(np.maximum(0.0, values * values - baseline * baseline)), above)
+        if self._all_quadratic:
+            above = np.sqrt(np.maximum(0.0, values * values - baseline * baseline))
+        else:
+            above = values - baseline
+            if self._any_quadratic:
+                square = np.sqrt(np.maximum(0.0, values * values - baseline * baseline))
+                above = np.where(self._is_quadratic, square, above)
         percent = 100.0 * above / strength
-        return np.where(self._is_position, above, percent) if self._is_position.any() else percent
+        return np.where(self._is_position, above, percent) if self._any_position else percent
 
     def _renew_baselines(self, end: int) -> None:
         """At the end of a block: learn from it if it was relaxed, and say where force baselines go next."""

@@ -101,6 +101,7 @@ class Engine:
         self._n_recent = max(1, round(RECENT_S * self.level_rate_hz))
         self._events: list[Event] = []
         self._problems: tuple[int, ...] = (0,) * len(self.channels)
+        self._seen_flags = b""
 
     @property
     def hold(self) -> Hold | None:
@@ -141,7 +142,10 @@ class Engine:
             n = levels.n_levels - at
             if self.activity:
                 n = max(1, min(n, self.activity.boundary - self.level))
-            self._take(Levels(self.level, levels.values[at : at + n], levels.flags[at : at + n]))
+            is_whole = n == levels.n_levels
+            self._take(
+                levels if is_whole else Levels(self.level, levels.values[at : at + n], levels.flags[at : at + n])
+            )
             at += n
 
     def command(self, message: Mapping[str, Any], *, by: str = "coach") -> None:
@@ -278,8 +282,11 @@ class Engine:
             self.set_maxima(self.search.maxima(self.utc), settled=True, by="rule")
 
     def _watch_signals(self) -> None:
-        recent = self.strip.recent_flags(self._n_recent)
-        problems = tuple(flags & TROUBLE for flags in recent.tolist())
+        seen = self.strip.recent_flags(self._n_recent).tobytes()
+        if seen == self._seen_flags:
+            return
+        self._seen_flags = seen
+        problems = tuple(flags & TROUBLE for flags in np.frombuffer(seen, np.uint16).tolist())
         if problems != self._problems:
             self._problems = problems
             self.revision += 1

@@ -20,7 +20,7 @@ class Cascade:
 
     Attributes
     ----------
-    state : (n_sections, n_channels, 2); set it to one kept from before to run again from there.
+    state : (n_channels, n_sections, 2); set it to one kept from before to run again from there.
     """
 
     def __init__(self, sections: FloatArray, n_channels: int) -> None:
@@ -28,12 +28,12 @@ class Cascade:
 
         self.sections = np.ascontiguousarray(sections, dtype=np.float64)
         self._filter = find_kernel()
-        self._steady: FloatArray = np.asarray(sosfilt_zi(self.sections), dtype=np.float64)[:, None, :]
-        self.state: FloatArray = np.zeros((len(self.sections), n_channels, 2))
+        self._steady: FloatArray = np.asarray(sosfilt_zi(self.sections), dtype=np.float64)
+        self.state: FloatArray = np.zeros((n_channels, len(self.sections), 2))
 
     def start(self, first: FloatArray) -> None:
         """Begin as if ``first`` (n_channels,) had been there for ever: an offset makes no step."""
-        self.state = self._steady * first[None, :, None]
+        self.state = self._steady * first[:, None, None]
 
     def run(self, x: FloatArray) -> FloatArray:
         """The next frames, ``(n_channels, n_frames)``."""
@@ -44,8 +44,8 @@ class Cascade:
         """From here on also filter by ``sections``, which have seen nothing yet and start from zero."""
         n = len(sections)
         self.sections = np.concatenate((self.sections, sections))
-        self._steady = np.concatenate((self._steady, np.zeros((n, 1, 2))))
-        self.state = np.concatenate((self.state, np.zeros((n, *self.state.shape[1:]))))
+        self._steady = np.concatenate((self._steady, np.zeros((n, 2))))
+        self.state = np.concatenate((self.state, np.zeros((len(self.state), n, 2))), axis=1)
 
 
 Kernel: TypeAlias = Callable[[FloatArray, FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
@@ -64,9 +64,9 @@ def find_kernel() -> Kernel:
 
     def filter_directly(sections: FloatArray, x: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
         y = np.array(x, dtype=np.float64, order="C")
-        after = np.array(state.transpose(1, 0, 2), order="C")
+        after = state.copy()
         _sosfilt(sections, y, after)  # both in place
-        return y, after.transpose(1, 0, 2)
+        return y, after
 
     return filter_directly
 
@@ -75,8 +75,8 @@ def filter_publicly(sections: FloatArray, x: FloatArray, state: FloatArray) -> t
     """The same by scipy's public function."""
     from scipy.signal import sosfilt
 
-    y, after = sosfilt(sections, x, axis=-1, zi=state)
-    return np.asarray(y, dtype=np.float64), np.asarray(after, dtype=np.float64)
+    y, after = sosfilt(sections, x, axis=-1, zi=state.swapaxes(0, 1))
+    return np.asarray(y, dtype=np.float64), np.asarray(after, dtype=np.float64).swapaxes(0, 1)
 
 
 def response(sections: FloatArray, frequency_hz: float, rate_hz: float) -> complex:

@@ -73,7 +73,10 @@ class HopStage:
         self._n_held: NDArray[np.int64] = np.zeros(self._width, dtype=np.int64)  # frames of these hops
         self._is_marked = False  # any of these marks
         self._age = 0  # whole hops since the filters started
-        later = np.arange(MOST_STRETCHES * n_stretch)[:, None] + self._width
+        self._verdicts: FlagArray | None = None
+        self._tells = False
+        self._positions = np.arange(1, MOST_STRETCHES * n_stretch + 1)
+        later = self._positions[:, None] - 1 + self._width
         self._reach = {f.n_window: later - np.arange(f.n_window)[::-1] for _, f in filters}
         self._around = later - np.arange(n_around)
         self._flat, self._spikes = FlatCheck(n, n_stretch), SpikeCheck(len(self._low[smooth]), n_stretch)
@@ -124,7 +127,9 @@ class HopStage:
         self._sums = past_and_sums[:, n_levels:]
         marks = self._find_spikes(hops, past_and_sums, is_missing, marks)
         values, flags = self._windows(past_and_sums, marks, n_held, self._find_ages(n_levels, is_missing))
-        if verdicts.any():
+        if verdicts is not self._verdicts:  # the same for a second
+            self._verdicts, self._tells = verdicts, bool(verdicts.any())
+        if self._tells:
             flags[:, self._emg] |= verdicts.repeat(-(-n_levels // len(verdicts)), axis=0)
         flat = self._flat.push(low, high, is_missing)
         if flat is not None:
@@ -158,7 +163,7 @@ class HopStage:
 
     def _find_ages(self, n_levels: int, is_missing: NDArray[np.bool_] | None) -> NDArray[np.int64]:
         """Whole hops since the filters started, this one included; 0 in a missing hop."""
-        position = np.arange(1, n_levels + 1)
+        position = self._positions[:n_levels]
         if is_missing is None:
             age = position + self._age
         else:
@@ -170,7 +175,7 @@ class HopStage:
         self, sums: FloatArray, marks: FlagArray | None, n_held: NDArray[np.int64] | None, age: NDArray[np.int64]
     ) -> tuple[FloatArray, FlagArray]:
         """Values and lasting flags from the hops of each level's window that lie after the last restart."""
-        n, youngest = age.size, int(np.minimum.reduce(age))
+        n, youngest = age.size, int(age[0] if n_held is None else np.minimum.reduce(age))
         values = np.empty((n, len(sums)))
         flags = np.zeros(values.shape, dtype=np.uint16)
         is_marked = self._is_marked or marks is not None

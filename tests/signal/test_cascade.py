@@ -9,7 +9,7 @@ def test_the_kernel_is_scipys_public_filter_bit_for_bit():
         [butter(4, [20, 450], "band", fs=1000, output="sos"), butter(2, 15, fs=1000, output="sos")]
     )
     x = np.random.default_rng(0).normal(0, 100, (8, 500))
-    ours, state = find_kernel(), np.random.default_rng(1).normal(0, 1, (len(sections), 8, 2))
+    ours, state = find_kernel(), np.random.default_rng(1).normal(0, 1, (8, len(sections), 2))
     (y, after), (expected, expected_after) = ours(sections, x, state), filter_publicly(sections, x, state)
     assert y.tobytes() == expected.tobytes()
     assert np.ascontiguousarray(after).tobytes() == np.ascontiguousarray(expected_after).tobytes()
