@@ -171,7 +171,7 @@ def compute_trace(
         delay_s=stream.delay_s,
         baseline_methods=effort_stream.methods,
         baseline_method=baseline,
-        guide=find_guide(channels) or 0,
+        guide=read_guide(events, channels),
         level=level,
         percent=percent,
         baseline=baseline_level,
@@ -195,6 +195,13 @@ def compute_trace(
         warnings=tuple(stream.warnings),
         resampling=stream.resampling,
     )
+
+
+def read_guide(events: Sequence[Event], channels: Sequence[Channel]) -> int:
+    """Index of the channel that the recording is judged by: the one that was chosen, else the one that comes first."""
+    names = [channel.name for channel in channels]
+    chosen = [e.data["channel"] for e in events if e.kind == "guide" and e.data.get("channel") in names]
+    return names.index(chosen[-1]) if chosen else find_guide(channels) or 0
 
 
 def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ...]:

@@ -9,7 +9,7 @@ import signal
 import sys
 import webbrowser
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -116,6 +116,7 @@ def _open_live(
     source.open()
     with contextlib.closing(source):
         channels, scaled_by = start.scale(source.channels)
+        setup = replace(setup, certificates=scaled_by.get("certificates", {}))
         folder = args.folder or recordings_folder()
         path = suggest_path(folder, setup.athlete, started_utc)
         with open_recorder(path, {**make_settings(source, setup, channels), **scaled_by}) as recorder:

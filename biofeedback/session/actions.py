@@ -106,6 +106,22 @@ def _start_plan(engine: Engine, message: Message, by: str) -> None:
     engine.activity = Hold(engine.draw(plan), engine, engine.level)
 
 
+def _guide(engine: Engine, message: Message, by: str) -> None:
+    """Another channel leads the hold and is judged. A recording is judged by one, so only before its first plan."""
+    _need_idle(engine, "choosing the channel to go by")
+    name = str(message.get("channel"))
+    able = [channel.name for channel in engine.channels if channel.kind != "position"]
+    if name not in able:
+        raise SessionError(f"{name!r} cannot lead a hold", f"choose one of {', '.join(able)}")
+    if engine.has_held:
+        raise SessionError(
+            "a plan has run already, and one recording is judged by one channel", "start anew to go by another"
+        )
+    if name not in engine.maxima:
+        raise SessionError(f"{name} has no maximum yet", "find one first: effort is a percentage of it")
+    engine.emit("guide", {"channel": name, "by": by})
+
+
 def _rate(engine: Engine, message: Message, by: str) -> None:
     """A second hand on the same question is told so; an answer that comes late still counts for its question."""
     value = parse_rating(message)
@@ -263,6 +279,7 @@ _ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
     "reject_attempt": _reject_attempt,
     "accept_maximum": _accept_maximum,
     "typed_maximum": _typed_maximum,
+    "guide": _guide,
     "start_plan": _start_plan,
     "rate": _rate,
     "correct": _correct,

@@ -83,6 +83,8 @@ class Engine:
         self.activity: Activity | None = None
         self.search = MaximumSearch(self.channels[self.guide].name, setup)
         self.zeros: dict[str, Mapping[str, Any]] = {}
+        self.zeroed_s: dict[str, float] = {}
+        self.has_held = False
         self.maxima: dict[str, Maximum] = {}
         self.scale = LoadTable()
         self.ratings: list[Rating] = []
@@ -199,6 +201,12 @@ class Engine:
         apply_event(self.effort, event)
         if kind == "zero":
             self.zeros |= data["channels"]
+            self.zeroed_s |= dict.fromkeys(data["channels"], self.time_s)
+        elif kind == "guide":
+            self.guide = [channel.name for channel in self.channels].index(data["channel"])
+            self.search.guide = data["channel"]
+        elif kind == "plan":
+            self.has_held = True
         elif kind == "maximum":
             maximum = Maximum.from_dict(data)
             self.maxima[maximum.channel] = maximum

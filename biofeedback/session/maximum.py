@@ -26,13 +26,13 @@ class MaximumSearch:
 
     def __init__(self, guide: str, setup: Setup) -> None:
         self.attempts: list[dict[str, Attempt]] = []
-        self._guide = guide
+        self.guide = guide
         self._setup = setup
 
     def verdict(self) -> MaximumVerdict:
         """What the guiding channel's attempts amount to."""
         return judge_maximum(
-            [results[self._guide] for results in self.attempts], tolerance_percent=self._setup.tolerance_percent
+            [results[self.guide] for results in self.attempts], tolerance_percent=self._setup.tolerance_percent
         )
 
     def reject(self, number: int, reason: str) -> None:
@@ -73,7 +73,7 @@ class MaximumSearch:
                 "reason": attempt.reason,
                 "rejected": attempt.reason if attempt.by_coach else None,
             }
-            for number, attempt in enumerate((results[self._guide] for results in self.attempts), start=1)
+            for number, attempt in enumerate((results[self.guide] for results in self.attempts), start=1)
         ]
 
 

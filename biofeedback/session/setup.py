@@ -15,13 +15,14 @@ class Setup:
     themselves. ``exercise_notes`` says which muscle, how to contract and where the sensors go. ``limit`` is the
     discomfort (0-10) agreed beforehand at which everything stops. Rests between attempts are 60 s (common practice);
     ``fast`` shortens rests and plans for trying the tool out and is stored, because a maximum after 6 s of rest is
-    not one to train with.
+    not one to train with. ``certificates`` says by channel which file, sensor and date scaled it.
     """
 
     athlete: str = "A01"
     exercise: str = ""
     exercise_notes: Mapping[str, str] = field(default_factory=dict)
     covariates: tuple[str, ...] = ()
+    certificates: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     side: str = ""
     position: str = ""
     joint: str = "general"

@@ -88,6 +88,23 @@ def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str,
         "guide": index == engine.guide,
         "beside": index == (engine.hold.beside if engine.hold else engine.beside),
         "problem": describe_problem(engine.problems[index], channel),
+        "can_guide": not engine.has_held and channel.name in engine.maxima and channel.kind != "position",
+        "in_use": describe_calibration(engine, channel),
+    }
+
+
+def describe_calibration(engine: Engine, channel: Channel) -> dict[str, Any]:
+    """What turns this channel's counts into effort just now: scale, zero and maximum, each with where it is from."""
+    maximum = engine.maxima.get(channel.name)
+    certificate = engine.setup.certificates.get(channel.name)
+    is_raw = channel.unit == "count"
+    return {
+        "scale": dict(certificate) if certificate else None,
+        "factor": None if is_raw else channel.factor,
+        "zeroed_s": engine.zeroed_s.get(channel.name),
+        "maximum": {key: getattr(maximum, key) for key in ("strength", "unit", "method", "utc", "n_attempts")}
+        if maximum
+        else None,
     }
 
 

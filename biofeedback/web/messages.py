@@ -47,6 +47,7 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "reject_attempt": ({"number": INDEX}, {"reason": TEXT}),
     "accept_maximum": ({}, {}),
     "typed_maximum": ({"channel": TEXT, "value": NUMBER}, {"unit": TEXT, "lever_arm_m": NUMBER, "utc": TEXT}),
+    "guide": ({"channel": TEXT}, {}),
     "start_plan": ({"plan": TEXT}, {}),
     "rate": ({"value": _or_none(NUMBER)}, {"ask": _or_none(INDEX)}),
     "correct": ({"rating": INDEX, "value": _or_none(NUMBER)}, {}),

@@ -146,6 +146,15 @@ def test_force_guides_before_muscle_activity() -> None:
     assert find_guide([position, emg]) == 1
 
 
+def test_the_channel_that_was_chosen_guides() -> None:
+    made = MadeSession(rate_hz=100.0, channels=(FORCE, Channel(name="emg", kind="emg", unit="uV", envelope=True)))
+    assert compute_trace(made).guide == 0
+    made.events.append(Event(0, "guide", {"channel": "emg", "by": "coach"}))
+    assert compute_trace(made).guide == 1
+    made.events.append(Event(0, "guide", {"channel": "of another version"}))
+    assert compute_trace(made).guide == 1
+
+
 def test_another_maximum_changes_the_past_and_not_the_file() -> None:
     engine, made = WatchedEngine(100.0), MadeSession(rate_hz=100.0)
     force = ZERO_N + STRENGTH_N / 4 + 0.01 * (np.arange(600) % 2)[:, None]

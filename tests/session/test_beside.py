@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import pytest
+
+from biofeedback.errors import SessionError
 from biofeedback.model import Channel
 from biofeedback.session.band import BandTracker
 from biofeedback.session.view import describe_session
@@ -67,3 +72,65 @@ def test_a_maximum_found_during_a_hold_changes_nothing_on_the_screen() -> None:
     bench.do(do="start_plan", plan="short")
     type_maxima(bench, force_right=200.0)
     assert [c["beside"] for c in describe_session(bench.engine)["channels"]] == [False, False]
+
+
+def test_the_coach_chooses_the_channel_to_go_by_before_the_first_plan() -> None:
+    bench = Bench(RIGHT)
+    bench.others = [10.0]
+    bench.zero()
+    with pytest.raises(SessionError, match="no maximum yet"):
+        bench.do(do="guide", channel="force_right")
+    type_maxima(bench, force=400.0, force_right=200.0)
+    with pytest.raises(SessionError, match="cannot lead"):
+        bench.do(do="guide", channel="elsewhere")
+    bench.do(do="guide", channel="force_right")
+    assert (bench.engine.guide, bench.engine.beside) == (1, 0)
+    assert bench.last("guide").data == {"channel": "force_right", "by": "coach"}
+    assert [c["guide"] for c in describe_session(bench.engine)["channels"]] == [False, True]
+    bench.do(do="start_plan", plan="short")
+    bench.others = [10.0 + 50.0]
+    bench.wait(6.0, 10.0)
+    hold = bench.engine.hold
+    assert hold
+    bench.do(do="stop")
+    with pytest.raises(SessionError, match="one recording is judged by one channel"):
+        bench.do(do="guide", channel="force")
+
+
+def test_attempts_after_the_choice_are_judged_by_the_chosen_channel() -> None:
+    bench = Bench(RIGHT)
+    bench.others = [10.0]
+    bench.zero()
+    type_maxima(bench, force=400.0, force_right=200.0)
+    bench.do(do="guide", channel="force_right")
+    bench.do(do="attempt")
+    bench.wait(3.0, 10.0)
+    bench.others = [160.0]
+    bench.wait(4.0, 10.0)
+    [attempt] = describe_session(bench.engine)["maximum"]["attempts"]
+    assert 140 < attempt["value"] < 160
+
+
+def test_the_coach_is_told_which_calibration_is_in_use() -> None:
+    certificate = {"file": "S1-force.json", "sensor": "S1", "utc": "2026-11-20T09:00:00+00:00"}
+    counts = Channel(name="force_raw", kind="force")
+    bench = Bench(counts, certificates={"force": certificate}, started_utc="2026-11-25T18:00:00+00:00")
+    bench.others = [10.0]
+
+    def in_use(index: int) -> dict[str, Any]:
+        found: dict[str, Any] = describe_session(bench.engine)["channels"][index]["in_use"]
+        return found
+
+    assert in_use(0) == {"scale": certificate, "factor": 1.0, "zeroed_s": None, "maximum": None}
+    assert in_use(1)["scale"] is in_use(1)["factor"] is None
+    bench.wait(5.0, 10.0)
+    bench.zero()
+    bench.do(do="typed_maximum", channel="force", value=40.0, unit="kg")
+    assert in_use(0)["zeroed_s"] == 7.0
+    assert in_use(0)["maximum"] == {
+        "strength": 40 * 9.80665,
+        "unit": "N",
+        "method": "typed",
+        "utc": "2026-11-25T18:00:07+00:00",
+        "n_attempts": 1,
+    }

@@ -72,6 +72,10 @@ class FakeSnapshot:
     beside_state: int = 0
 
 
+def in_use(**changes: Any) -> dict[str, Any]:
+    return {"scale": None, "factor": 0.0042, "zeroed_s": None, "maximum": None} | changes
+
+
 def first_state() -> dict[str, Any]:
     return {
         "software": "0.1.0",
@@ -84,7 +88,17 @@ def first_state() -> dict[str, Any]:
         "stage": "cautions",
         "cautions": CAUTIONS,
         "channels": [
-            {"name": "force", "kind": "force", "unit": "N", "calibrated": False, "problem": None, "guide": True}
+            {
+                "name": "force",
+                "kind": "force",
+                "unit": "N",
+                "calibrated": False,
+                "problem": None,
+                "guide": True,
+                "beside": False,
+                "can_guide": False,
+                "in_use": in_use(),
+            }
         ],
         "zero": {"state": "idle", "results": {}},
         "scale": {

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from biofeedback.session.view import ask_about_device
 
-from .fake_live import LEVEL_RATE_HZ, FakeLive, attempt
+from .fake_live import LEVEL_RATE_HZ, FakeLive, attempt, in_use
 
 
 def calibrated(live: FakeLive, **channel: Any) -> None:
@@ -115,6 +115,13 @@ def light(live: FakeLive) -> None:
     live.change(plan=plan | {"phases": phases}, band=[20, 30], phase=live.state()["phase"] | {"band": [20, 30]})
 
 
+SCALES = ({"file": "S1-force_left-20261120.json", "sensor": "S1", "utc": "2026-11-20T09:00:00+00:00"}, None)
+MAXIMA: tuple[dict[str, Any], ...] = (
+    {"strength": 412.3, "method": "attempts", "utc": "2026-11-25T18:04:00+00:00", "n_attempts": 3},
+    {"strength": 309.1, "method": "carried", "utc": "2026-11-18T18:30:00+00:00", "n_attempts": 3},
+)
+
+
 def two_channels(live: FakeLive, names: tuple[str, str], kinds: tuple[str, str], *, guide: int = 0) -> None:
     """Two calibrated channels; the levels so far are taken for both."""
     live.change(
@@ -127,6 +134,10 @@ def two_channels(live: FakeLive, names: tuple[str, str], kinds: tuple[str, str],
                 "problem": None,
                 "guide": k == guide,
                 "beside": k != guide,
+                "can_guide": True,
+                "in_use": in_use(
+                    scale=SCALES[k], zeroed_s=0.0, maximum=MAXIMA[k] | {"unit": "N" if kind == "force" else "uV"}
+                ),
             }
             for k, (name, kind) in enumerate(zip(names, kinds, strict=True))
         ]
@@ -170,6 +181,12 @@ def two_kinds(live: FakeLive) -> None:
 def two_letting_go(live: FakeLive) -> None:
     holding_two(live, (3.0, 2.0), 0, 0)
     live.enter_phase(2)
+
+
+def two_ready(live: FakeLive) -> None:
+    """Both calibrated; the coach may choose which of them to go by."""
+    ready(live)
+    two_channels(live, ("force_left", "force_right"), ("force", "force"))
 
 
 def two_lost(live: FakeLive) -> None:
@@ -262,6 +279,7 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         two_sides_right,
         two_kinds,
         two_letting_go,
+        two_ready,
         two_lost,
         offered,
         lost,

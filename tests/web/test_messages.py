@@ -22,6 +22,7 @@ GOOD = [
     {"do": "reject_attempt", "number": 2, "reason": "slipped"},
     {"do": "accept_maximum"},
     {"do": "typed_maximum", "channel": "force", "value": 300, "unit": "N"},
+    {"do": "guide", "channel": "emg"},
     {"do": "start_plan", "plan": "response-check"},
     {"do": "rate", "value": 6.5, "ask": 3},
     {"do": "rate", "value": None},

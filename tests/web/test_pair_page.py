@@ -227,6 +227,25 @@ def test_the_difference_between_the_sides_is_the_coachs(served: Served, open_tab
     assert not athlete.tab.is_visible("#difference")
 
 
+def test_the_coach_sees_the_calibration_in_use_and_chooses_the_channel_to_go_by(served: Served, open_tab: Any) -> None:
+    served.do(SCENES["two_ready"])
+    page = open_tab(path="coach")
+    page.wait(lambda: "certificate of S1, 2026-11-20" in page.text("traces"))
+    told = page.text("traces")
+    assert "0.0042 N per count, given with the source; no certificate" in told
+    assert "412 N, measured, best of 3, 2026-11-25" in told
+    assert "309 N, carried over, 2026-11-18" in told
+    assert "less than a minute old" in told
+    served.do(lambda live: live.show(time_s=250.0))
+    page.wait(lambda: "4 min old" in page.text("traces"))
+    assert page.tab.locator("#traces button").all_inner_texts() == ["Go by force_right instead"]
+    page.tab.focus("#traces button")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: served.live.commands[-1] == ({"do": "guide", "channel": "force_right"}, "coach"))
+    served.do(SCENES["two_sides"])
+    page.wait(lambda: page.tab.locator("#traces button").count() == 0)
+
+
 def test_a_lost_channel_beside_leaves_the_judged_one(served: Served, open_tab: Any) -> None:
     served.do(SCENES["two_lost"])
     page = open_tab()

@@ -2,7 +2,7 @@
 
 import { keepAwake } from "./awake.js";
 import { paint as paintCanvas, readColors } from "./canvas.js";
-import { drawCoach, renderCoach, setUpCoach } from "./coach.js";
+import { renderCoach, setUpCoach } from "./coach.js";
 import { Devices } from "./devices.js";
 import { $, fill, make, setData, setText, show } from "./dom.js";
 import { Link } from "./link.js";
@@ -16,6 +16,7 @@ import { setUpSound } from "./soundbox.js";
 import { renderStages } from "./stages.js";
 import { capital, followPush, formView, guideIndex, instruction, isRunning, otherEfforts, phaseSpan, scaleTop, trouble } from "./state.js";
 import { Ring, STRIP_S, drawStrip } from "./strip.js";
+import { drawTraces } from "./traces.js";
 
 const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null, push: null };
 const place = { "/athlete": "athlete", "/coach": "coach" }[location.pathname] ?? "both";
@@ -124,7 +125,7 @@ function redraw() {
   const live = problem === null || problem.kind === "other";
   const view = formView(state, update, problem, page.push);
   if (["plan", "maximum"].includes(state.stage)) renderForm(state, update, view, live, problem);
-  if (place === "coach") drawCoach({ levelRings, effortRings }, state, update, levelRate(), page.colors, problem?.kind !== "link", paint);
+  if (place === "coach") drawTraces({ levelRings, effortRings }, state, update, levelRate(), page.colors, problem?.kind !== "link", paint);
   cue(state, view, live);
 }
 
