@@ -63,7 +63,7 @@ class EmgCheck:
 
     def __init__(self, n_channels: int, rate_hz: float, n_stretch: int, *, seeks_mains: bool) -> None:
         self._n_stretch, self._n_filled, self._n_lost = n_stretch, 0, 0
-        self._pieces: list[tuple[FloatArray, FloatArray]] = []
+        self._frames: FloatArray = np.empty((2, n_channels, n_stretch))  # of this stretch, before and after the filters
         self._window: FloatArray = np.asarray(np.hanning(n_stretch + 1)[:-1], dtype=np.float64)
         self._frequency_hz: FloatArray = np.arange(n_stretch // 2 + 1, dtype=np.float64) * (rate_hz / n_stretch)
         self._n_slow = int(np.searchsorted(self._frequency_hz, LOOSE_BELOW_HZ))
@@ -81,30 +81,31 @@ class EmgCheck:
         Returns how many of them were taken: where ``mains_hz`` is found, none after the stretch that tells.
         """
         n: int = raw.shape[1]
-        self._pieces.append((raw, filtered))
-        return n - self._count(n, n_lost=n if is_held else 0)
+        if n <= self._n_stretch - self._n_filled:
+            now = slice(self._n_filled, self._n_filled + n)
+            self._frames[0, :, now], self._frames[1, :, now] = raw, filtered
+            frames = self._frames
+        else:
+            frames = np.array((raw, filtered))
+        return n - self._count(n, frames, n_lost=n if is_held else 0)
 
     def miss(self, n_frames: int) -> None:
         """Frames that never came."""
-        self._count(n_frames, n_lost=max(n_frames, self._n_stretch))
+        self._count(n_frames, self._frames, n_lost=max(n_frames, self._n_stretch))
 
-    def _count(self, n_frames: int, *, n_lost: int) -> int:
+    def _count(self, n_frames: int, frames: FloatArray, *, n_lost: int) -> int:
         self._n_filled, self._n_lost, self.verdicts = self._n_filled + n_frames, self._n_lost + n_lost, self._next
         n = self._n_filled // self._n_stretch
         if not n:
             return 0
         if self._n_lost <= 0.1 * self._n_filled:
-            judged = self._judge(self._join(n))
+            stretches = frames.reshape(2, -1, n, self._n_stretch).swapaxes(1, 2)
+            judged = self._judge(np.ascontiguousarray(stretches))
         else:
             judged, self._recent, self._suspect_hz = self._nothing.repeat(n, axis=0), self._unknown, None
         self.verdicts, self._next = np.concatenate((self._next, judged[:-1])), judged[-1:]
-        self._n_filled, self._n_lost, self._pieces = 0, 0, []
+        self._n_filled, self._n_lost = 0, 0
         return (n - len(judged)) * self._n_stretch
-
-    def _join(self, n: int) -> FloatArray:
-        """Frames before and after the filters, ``(2, n_stretches, n_channels, n_stretch)``."""
-        joined = np.array([np.concatenate(pieces, axis=1) for pieces in zip(*self._pieces, strict=True)])
-        return np.ascontiguousarray(joined.reshape(2, -1, n, self._n_stretch).swapaxes(1, 2))
 
     def _judge(self, frames: FloatArray) -> FlagArray:
         """Verdicts of stretches, up to the one where ``mains_hz`` is found."""
