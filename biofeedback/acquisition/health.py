@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from biofeedback.acquisition.remarks import RATE_TOLERANCE_PERCENT
 from biofeedback.acquisition.timeline import SILENCE_S
@@ -136,25 +137,34 @@ def _judge_channel(channel: Channel, counts: FloatArray, run: FloatArray, rate_h
     findings = [
         Finding("look" if coarse else "good", channel.name, text, "raise the gain of the board" if coarse else "")
     ]
-    findings += _judge_rails(channel, counts, low, high)
+    findings += _judge_rails(channel, counts)
     if channel.kind == "emg":
         findings += _judge_emg(channel, run, rate_hz)
     return findings
 
 
-def _judge_rails(channel: Channel, counts: FloatArray, low: float, high: float) -> list[Finding]:
-    rails = (channel.rail_low_counts, channel.rail_high_counts)
-    if None not in rails:
-        clipped = np.mean((counts <= rails[0]) | (counts >= rails[1]))  # type: ignore[operator]
-        if clipped:
-            text = f"{100 * clipped:.2g} % of samples on a rail of the converter"
-            return [Finding("bad", channel.name, text, "lower the gain, or centre the signal")]
-        return [Finding("good", channel.name, "nothing clipped")]
-    stuck = max(np.mean(counts == low), np.mean(counts == high))
-    if 100 * stuck >= STUCK_PERCENT and len(np.unique(counts)) > FEW_STEPS:
-        text = f"{100 * stuck:.2g} % of samples on one end of what was seen: clipped?"
-        return [Finding("look", channel.name, text, f"declare its rails, for example {channel.name}@0..1023")]
-    return []
+def _judge_rails(channel: Channel, counts: FloatArray) -> list[Finding]:
+    percent = 100 * float(find_clipped(channel, counts).mean())
+    if channel.rail_low_counts is None or channel.rail_high_counts is None:
+        text = f"{percent:.2g} % of samples on one end of what was seen: clipped?"
+        cure = f"declare its rails, for example {channel.name}@0..1023"
+        return [Finding("look", channel.name, text, cure)] if percent else []
+    if percent:
+        text = f"{percent:.2g} % of samples on a rail of the converter"
+        return [Finding("bad", channel.name, text, "lower the gain, or centre the signal")]
+    return [Finding("good", channel.name, "nothing clipped")]
+
+
+def find_clipped(channel: Channel, counts: FloatArray) -> NDArray[np.bool_]:
+    """Which samples (n,) lie on a rail; where no rails are declared, on an end of the range that holds 5 % of them."""
+    low, high = counts.min(), counts.max()
+    if channel.rail_low_counts is not None and channel.rail_high_counts is not None:
+        return np.asarray((counts <= channel.rail_low_counts) | (counts >= channel.rail_high_counts), dtype=np.bool_)
+    clipped = np.zeros(len(counts), dtype=np.bool_)
+    if len(np.unique(counts)) > FEW_STEPS:
+        for stuck in (counts == low, counts == high):
+            clipped |= stuck & (100 * stuck.mean() >= STUCK_PERCENT)
+    return clipped
 
 
 def _is_small(channel: Channel, run: FloatArray) -> bool:
@@ -165,11 +175,9 @@ def _is_small(channel: Channel, run: FloatArray) -> bool:
 
 
 def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Finding]:
-    n = round(rate_hz)  # spectra of 1 s: 1 Hz apart
-    if rate_hz < 200 or len(run) < 2 * n:
+    frequency, power = compute_spectrum(run, rate_hz)
+    if rate_hz < 200 or not len(power):
         return []
-    power = _power_spectrum(run, n)
-    frequency = np.asarray(np.fft.rfftfreq(n, 1 / rate_hz), dtype=np.float64)
     total = float(power[frequency >= 1].sum())
     slow_percent = 100 * float(power[(frequency >= 1) & (frequency < 20)].sum()) / total
     findings = []
@@ -178,9 +186,7 @@ def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Findin
             cure = f"leave out @envelope of {channel.name}"
             findings.append(Finding("bad", channel.name, "declared an envelope, looks like raw EMG", cure))
         return findings
-    hum_hz, hum_percent = max(
-        ((mains, 100 * _line_power(power, frequency, mains) / total) for mains in (50, 60)), key=lambda pair: pair[1]
-    )
+    hum_hz, hum_percent = measure_hum(power, frequency)
     state: State = "bad" if hum_percent > HUM_BAD_PERCENT else "look" if hum_percent > HUM_LOOK_PERCENT else "good"
     if state == "bad" and _is_small(channel, run):
         state = "look"  # of a relaxed muscle's few counts any hum is a large share
@@ -195,13 +201,28 @@ def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Findin
     return findings
 
 
-def _power_spectrum(x: FloatArray, n: int) -> FloatArray:
-    """Mean power of Hann-windowed segments of ``n`` samples that overlap by half (Welch 1967)."""
+def measure_hum(power: FloatArray, frequency: FloatArray) -> tuple[int, float]:
+    """The stronger mains frequency, in Hz, and its share of the power above 1 Hz, in %."""
+    total = float(power[frequency >= 1].sum()) or 1.0
+    shares = ((mains, 100 * _line_power(power, frequency, mains) / total) for mains in (50, 60))
+    return max(shares, key=lambda pair: pair[1])
+
+
+def compute_spectrum(x: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Frequencies, 1 Hz apart, and mean power of Hann-windowed seconds that overlap by half (Welch 1967).
+
+    Counts squared per Hz; empty for less than two seconds.
+    """
+    n = round(rate_hz)
+    if len(x) < 2 * n or n < 4:
+        return np.empty(0), np.empty(0)
     starts = range(0, len(x) - n + 1, n // 2)
     window = np.hanning(n)
     segments = np.array([x[start : start + n] for start in starts])
     segments = segments - segments.mean(axis=1, keepdims=True)
-    return np.asarray((np.abs(np.fft.rfft(segments * window, axis=1)) ** 2).mean(axis=0))
+    power = (np.abs(np.fft.rfft(segments * window, axis=1)) ** 2).mean(axis=0)
+    frequency = np.asarray(np.fft.rfftfreq(n, 1 / rate_hz), dtype=np.float64)
+    return frequency, np.asarray(2 * power / (rate_hz * float(window @ window)), dtype=np.float64)
 
 
 def _line_power(power: FloatArray, frequency: FloatArray, mains_hz: float) -> float:

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from biofeedback.acquisition.health import Finding, Watched, draw_strip, judge_sensor
 from biofeedback.acquisition.ports import find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source, open_source
-from biofeedback.errors import BiofeedbackError
+from biofeedback.errors import BiofeedbackError, SourceError
 from biofeedback.model import Chunk
+from biofeedback.storage.schema import recordings_folder
 
+PICTURE = "sensor-check.png"
 MARKS = {"good": "ok  ", "look": "look", "bad": "BAD "}
 
 
@@ -27,6 +31,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     check = actions.add_parser("check", help="watch a sensor and say in words whether it is fit for use")
     check.add_argument("source", metavar="SOURCE", help="for example serial:/dev/ttyUSB0?profile=frame-lines")
     check.add_argument("--seconds", type=float, default=10.0, help="how long to watch (10)")
+    check.add_argument(
+        "--picture",
+        type=Path,
+        default=None,
+        metavar="FILE",
+        help=f"where to draw it, .png or .svg ({PICTURE} in the recordings' folder)",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -35,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         return show_profiles()
     if args.action == "list":
         return show_sensors(ask=not args.no_ask, radio=not args.no_radio)
-    return check_sensor(args.source, args.seconds)
+    return check_sensor(args.source, args.seconds, args.picture)
 
 
 def show_profiles() -> int:
@@ -78,9 +89,10 @@ def show_sensors(*, ask: bool, radio: bool) -> int:
     return 0
 
 
-def check_sensor(url: str, seconds: float) -> int:
-    """Watch, judge, print; sit still meanwhile."""
+def check_sensor(url: str, seconds: float, picture: Path | None = None) -> int:
+    """Watch, judge, print, draw; sit still meanwhile."""
     source = open_source(url)
+    threading.Thread(target=_import_drawing, daemon=True).start()  # takes seconds, which are there while watching
     print(f"Watching {source.description} for {seconds:g} s: sensor attached, muscle relaxed, sit still.", flush=True)
     source.open()
     try:
@@ -92,12 +104,34 @@ def check_sensor(url: str, seconds: float) -> int:
     counts = watched.counts()
     for k, channel in enumerate(watched.channels):
         print(f"{channel.name:>12} │{draw_strip(counts[:, k])}│")
+    draw_picture(picture or recordings_folder() / PICTURE, watched, findings, title=source.description)
     return int(any(finding.state == "bad" for finding in findings))
+
+
+def _import_drawing() -> None:
+    import biofeedback.report.sensor_figure  # noqa: F401
+
+
+def draw_picture(path: Path, watched: Watched, findings: Sequence[Finding], *, title: str) -> None:
+    """After the words, which are what counts; a picture that cannot be written is said and no more."""
+    from biofeedback.acquisition.portrait import portray_sensor
+    from biofeedback.report.sensor_figure import write_sensor_picture
+
+    order = {"bad": 0, "look": 1}
+    told = sorted((f for f in findings if f.state in order), key=lambda finding: order[finding.state])
+    words = [f"{finding.about}: {finding.text}" for finding in told]
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_sensor_picture(path, portray_sensor(watched), words, title=title)
+    except (OSError, ValueError) as error:
+        raise SourceError(f"no picture at {path}: {error}", "name another file with --picture, .png or .svg") from None
+    print(f"Picture: {path}")
 
 
 def watch_sensor(source: Source, seconds: float, *, clock: Callable[[], float] = time.monotonic) -> Watched:
     """Read an opened source for that long; what came in during opening is not timed."""
     reader = Reader(source)
+    reader.timeline.keeps_times = True  # for the intervals, however fast the board is
     items, arrivals = [], []
     started_s = clock()
     try:

@@ -3,6 +3,7 @@ import argparse
 import pytest
 
 from biofeedback.commands.sensors import add_arguments, run
+from biofeedback.errors import SourceError
 
 
 def run_command(*arguments):
@@ -20,9 +21,17 @@ def test_profiles_are_listed_and_a_broken_one_says_why(tmp_path, monkeypatch, ca
     assert "broken: mine.toml, line 1: transport = 'pigeon'; use serial, ble" in out
 
 
-def test_check_of_a_simulated_sensor(capsys):
+@pytest.fixture(autouse=True)
+def _own_folder(tmp_path, monkeypatch):
+    monkeypatch.setenv("BIOFEEDBACK_FOLDER", str(tmp_path / "recordings"))
+
+
+def test_check_of_a_simulated_sensor(capsys, tmp_path):
     assert run_command("check", "simulated:?seed=1&channels=force,emg&speed=1", "--seconds", "1.5") in (0, 1)
     out = capsys.readouterr().out
+    picture = tmp_path / "recordings" / "sensor-check.png"
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    assert f"Picture: {picture}" in out
     assert "no gaps" in out
     assert "steps in use" in out
     assert "emg │" in out
@@ -33,6 +42,13 @@ def test_check_finds_a_rate_that_was_declared_wrong(tmp_path, capsys):
     log.write_text("".join(f"{k % 7}\n" for k in range(2000)))
     assert run_command("check", f"replay:{log}?rate=500&channels=force&speed=2", "--seconds", "1") == 1
     assert "declare what arrives: rate=" in capsys.readouterr().out
+
+
+def test_a_picture_that_cannot_be_drawn_says_what_to_name_instead(tmp_path):
+    log = tmp_path / "port.log"
+    log.write_text("".join(f"{k % 7}\n" for k in range(200)))
+    with pytest.raises(SourceError, match="name another file with --picture"):
+        run_command("check", f"replay:{log}?rate=500&channels=force&speed=max", "--picture", str(tmp_path / "a.xyz"))
 
 
 def test_list_without_asking(monkeypatch, capsys):
