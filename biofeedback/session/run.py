@@ -18,6 +18,7 @@ from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Chunk, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.session import Session
+from biofeedback.session.updates import Updates
 from biofeedback.session.view import describe_session
 
 LOG = logging.getLogger("biofeedback.session")
@@ -94,10 +95,7 @@ class LiveSession:
         self._answered_stage = ""
         self._revision = 0
         self._seen: tuple[Any, ...] = ()
-        self._counter = 0
-        self._waiters: list[asyncio.Future[None]] = []
-        self._wake_due = False
-        self._last_wake_s = -math.inf
+        self._updates = Updates(UPDATES_PER_S)
         self._stopping = threading.Event()
         self._failure: Exception | None = None
 
@@ -157,15 +155,11 @@ class LiveSession:
         try:
             self.session.command(message, by=by)
         finally:
-            self._publish()
+            self._updates.publish()
 
     async def wait_for_update(self, seen: int) -> int:
-        """Return the update counter as soon as it is no longer ``seen``; it moves at most 75 times a second."""
-        while self._counter == seen:
-            waiter = asyncio.get_running_loop().create_future()
-            self._waiters.append(waiter)
-            await waiter
-        return self._counter
+        """Return the update counter as soon as it is no longer ``seen``: 4 to 75 times a second."""
+        return await self._updates.wait(seen)
 
     # -- running -------------------------------------------------------------------------------------------------
 
@@ -223,7 +217,7 @@ class LiveSession:
         self.engine.notice_device(self._feed.device_id)
         self.session.take(items)
         self._pilot()
-        self._publish()
+        self._updates.publish()
         stage = self.engine.stage
         if stage != self._answered_stage:
             self._answered_stage = stage
@@ -260,25 +254,4 @@ class LiveSession:
         except Exception:  # the analysis must never take a running session with it
             LOG.exception("analysis failed")
             self._answer = {"word": "no answer", "text": "the analysis failed; the recording is safe", "details": []}
-        self._publish()
-
-    def _publish(self) -> None:
-        """Wake the pages, at most 75 times a second."""
-        if self._wake_due:
-            return
-        loop = asyncio.get_running_loop()
-        due_s = self._last_wake_s + 1 / UPDATES_PER_S
-        if loop.time() >= due_s:
-            self._wake()
-            return
-        self._wake_due = True
-        loop.call_at(due_s, self._wake)
-
-    def _wake(self) -> None:
-        self._wake_due = False
-        self._last_wake_s = asyncio.get_running_loop().time()
-        self._counter += 1
-        waiters, self._waiters = self._waiters, []
-        for waiter in waiters:
-            if not waiter.done():
-                waiter.set_result(None)
+        self._updates.publish()

@@ -38,7 +38,8 @@ class Live(Protocol):
     """One running session, used from the one thread of the event loop.
 
     ``strip_since`` gives the first level, efforts in %, and what was measured in the channels' own units.
-    ``wait_for_update`` takes the last counter seen and returns a larger one; it may be cancelled at any time.
+    ``wait_for_update`` takes the last counter seen and returns a larger one, four times a second even without
+    news, so that a page knows that we are here; it may be cancelled at any time.
     ``command`` raises BiofeedbackError (shown with its cure) or ValueError (malformed).
     """
 

@@ -7,7 +7,6 @@ and once it reads again it is at the present, not at the end of a backlog.
 
 from __future__ import annotations
 
-import asyncio
 import json
 import logging
 import math
@@ -19,7 +18,6 @@ from biofeedback.web.layout import encode_update
 from biofeedback.web.live import Live
 
 LOG = logging.getLogger("biofeedback.web")
-HEARTBEAT_S = 0.25  # a page that hears nothing for 1 s says it is disconnected
 MAX_REPLIES = 16  # a page that talks without listening loses its oldest replies, not our memory
 
 Send = Callable[[str | bytes], Awaitable[None]]
@@ -96,8 +94,4 @@ class PageSlot:
         while True:
             for message in self.take():
                 await send(message)
-            try:
-                async with asyncio.timeout(HEARTBEAT_S):
-                    self._seen = await self._live.wait_for_update(self._seen)
-            except TimeoutError:
-                continue  # nothing new: the next update only says that we are still here
+            self._seen = await self._live.wait_for_update(self._seen)

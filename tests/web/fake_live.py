@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import math
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -11,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.errors import SessionError
+from biofeedback.session.updates import Updates
 
 LEVEL_RATE_HZ = 100
 STRIP_LEVELS = 30 * LEVEL_RATE_HZ
@@ -155,8 +155,7 @@ class FakeLive:
     def __post_init__(self) -> None:
         self._state = first_state()
         self._strip: NDArray[np.float32] = np.empty((0, 1), np.float32)
-        self._count = 0
-        self._waiting: set[asyncio.Future[None]] = set()
+        self._updates = Updates()
 
     # what the page reads
 
@@ -173,14 +172,7 @@ class FakeLive:
         return first, percent, percent * np.float32(NEWTON_PER_PERCENT)
 
     async def wait_for_update(self, seen: int) -> int:
-        while self._count <= seen:
-            future = asyncio.get_running_loop().create_future()
-            self._waiting.add(future)
-            try:
-                await future
-            finally:
-                self._waiting.discard(future)
-        return self._count
+        return await self._updates.wait(seen)
 
     # what the test moves
 
@@ -192,22 +184,16 @@ class FakeLive:
         self.commands.clear()
         self.change()
 
-    def _wake(self) -> None:
-        self._count += 1
-        for future in self._waiting:
-            if not future.done():
-                future.set_result(None)
-
     def change(self, **state: Any) -> None:
         """New values for parts of the state."""
         self._state = self._state | state
         self.revision += 1
-        self._wake()
+        self._updates.publish()
 
     def show(self, **snapshot: Any) -> None:
         """New values for parts of the snapshot, without new levels."""
         self.snap = replace(self.snap, **snapshot)
-        self._wake()
+        self._updates.publish()
 
     def feed(self, percent: NDArray[np.float64], **snapshot: Any) -> None:
         """New levels, one row each; the last is what the page shows."""
