@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-import re
-import subprocess
-import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +13,7 @@ import pytest
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.storage.recording import open_recording
 
-from ..requirements import need
+from .program import Program, start_live
 from .test_browser import shown
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -25,32 +21,6 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 CODES = ("A01", "A02", "A03", "A04")
 RATINGS = (3, 4, 5, 6)  # what each athlete answers on their own phone
 STRENGTHS = (250, 300, 350, 400)
-PLAN = """
-name = "short"
-title = "Short"
-description = "One contraction."
-grace_s = 1.0
-ask_before_end_s = 4.0
-
-[[block]]
-repeat = 1
-
-[[block.phase]]
-kind = "passive"
-duration_s = 3
-ask = false
-
-[[block.phase]]
-kind = "contract"
-duration_s = 9
-band = [20, 30]
-ask = true
-
-[[block.phase]]
-kind = "passive"
-duration_s = 30
-ask = false
-"""
 WATCH = """(all) => {
   const numbers = [...document.querySelectorAll(all)];
   window.seen = numbers.map(() => new Map());
@@ -66,38 +36,11 @@ WATCH = """(all) => {
 SEEN = "() => window.seen.map((each) => [...each])"
 
 
-@dataclass
-class Program:
-    """``biofeedback live`` with four simulated sensors, shared."""
-
-    process: subprocess.Popen[str]
-    address: str
-    invitations: list[str]
-
-
 @pytest.fixture
 def program(tmp_path: Path) -> Iterator[Program]:
-    (tmp_path / "short.toml").write_text(PLAN)
-    command = [sys.executable, "-m", "biofeedback", "live", "--share", "--port", "0", "--no-browser"]
-    command += ["--folder", str(tmp_path), "--plan", str(tmp_path / "short.toml")]
-    for seed, (code, strength) in enumerate(zip(CODES, STRENGTHS, strict=True), 1):
-        command += ["--source", f"simulated:?seed={seed}&athlete={code}&channels=force", "--athlete", code]
-        command += ["--maximum", f"{code}:force={strength}"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-    assert process.stdout
-    try:
-        said, found = "", None
-        while not found:
-            line = process.stdout.readline()
-            need("on no network" not in line, "this machine is on no network to share on")
-            assert line, said
-            said += line
-            found = re.search(r"(http://\S+/)group", line)
-        yield Program(process, found.group(1), re.findall(r"http://\S+/pair#\S+", said))
-    finally:
-        process.kill()
-        process.wait()
-        process.stdout.close()
+    program = start_live(tmp_path, dict(zip(CODES, STRENGTHS, strict=True)), "--share")
+    yield program
+    program.kill()
 
 
 def drive(tab: Any, *, until: str, within_s: float = 30.0) -> None:
@@ -156,8 +99,7 @@ def test_four_phones_and_a_coach_show_and_change_the_right_athlete(
         drive(phones[3], until="body[data-stage='done']")
         seen = [dict(each) for each in coach.evaluate(SEEN)]
         seen_on = [dict(phone.evaluate(SEEN)[0]) for phone in (phones[0], phones[1], phones[3])]
-    program.process.terminate()
-    program.process.communicate(timeout=30)
+    program.end()
     for k, code in enumerate(CODES):
         (path,) = tmp_path.glob(f"{code}-*.hold")
         recording = open_recording(path)

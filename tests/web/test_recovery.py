@@ -1,0 +1,227 @@
+"""What can go wrong around a running session, with the real program and a real browser: each time the page shows the
+true state again within 2 s by itself, and no number that is not the present one."""
+
+from __future__ import annotations
+
+import signal
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from biofeedback.storage.recording import open_recording
+
+from .program import Program, start_live
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+STRENGTHS = {"A01": 300, "A02": 400}
+WITHIN_S = 2.0
+# How long after its newest update a page took to take every number away, as painted; and when numbers came back.
+WATCH = """
+const Plain = WebSocket;
+window.newest = 0;
+window.gone = [];
+window.back = [];
+window.WebSocket = class extends Plain {
+  constructor(...given) {
+    super(...given);
+    this.addEventListener("message", (event) => { if (typeof event.data !== "string") window.newest = Date.now(); });
+  }
+};
+let was = true;
+const look = () => {
+  const texts = [...document.querySelectorAll(".number > span:first-child")].filter((e) => e.offsetParent !== null);
+  const all = texts.length > 0 && texts.every((e) => e.textContent === "–");
+  if (all && !was) window.gone.push((Date.now() - window.newest) / 1000);
+  if (!all && was) window.back.push(Date.now() / 1000);
+  was = all;
+  requestAnimationFrame(look);
+};
+addEventListener("DOMContentLoaded", look);
+"""
+
+
+class Screens:
+    """The group page, the coach's page of the first athlete and the second athlete's, each in a browser of its own."""
+
+    def __init__(self, browser: Any, address: str, watch: Path) -> None:
+        self.contexts = [browser.new_context() for _ in range(3)]
+        for context in self.contexts:
+            context.add_init_script(path=watch)
+        self.tabs = [context.new_page() for context in self.contexts]
+        for tab, path in zip(self.tabs, ("group", "coach?seat=1", "athlete?seat=2"), strict=True):
+            tab.goto(address + path)
+        self.group, self.coach, self.athlete = self.tabs
+
+    def sessions(self) -> list[Any]:
+        """One CDP session each."""
+        return [context.new_cdp_session(tab) for context, tab in zip(self.contexts, self.tabs, strict=True)]
+
+    def level(self, k: int) -> int:
+        """The level of the number on screen ``k``; on the group's page the second athlete's."""
+        name = ".seat >> nth=1 >> .number > span:first-child" if k == 0 else "#number"
+        return int(self.tabs[k].locator(name).get_attribute("data-level"))
+
+    def start_hold(self) -> None:
+        for code in STRENGTHS:
+            self.group.get_by_text(f"{code}: read, none applies").click()
+        self.group.wait_for_selector(".seat[data-stage='zero'] >> nth=1")
+        self.group.click("#zero-all")
+        self.group.wait_for_selector(".seat[data-stage='ready'] >> nth=1")
+        self.group.select_option("#plan", "light-hold")
+        self.group.click("#start-all")
+        for tab in self.tabs:
+            wait(tab, lambda tab=tab: is_live(tab))  # type: ignore[misc]
+
+    def close(self) -> None:
+        for context in self.contexts:
+            context.close()
+
+
+@pytest.fixture
+def program(tmp_path: Path) -> Iterator[Program]:
+    program = start_live(tmp_path, STRENGTHS)
+    yield program
+    program.kill()
+
+
+@pytest.fixture
+def screens(browser: Any, program: Program, tmp_path: Path) -> Iterator[Screens]:
+    watch = tmp_path / "watch.js"
+    watch.write_text(WATCH)
+    screens = Screens(browser, program.address, watch)
+    yield screens
+    screens.close()
+
+
+def wait(tab: Any, condition: Callable[[], object], *, within_s: float = 10.0) -> None:
+    start = time.monotonic()
+    while not condition():
+        assert time.monotonic() - start < within_s, "did not happen"
+        tab.wait_for_timeout(10)
+
+
+def is_live(tab: Any) -> bool:
+    texts = tab.locator(".number > span:first-child:visible").all_inner_texts()
+    return bool(texts) and all(text not in ("–", "") for text in texts)
+
+
+def break_and_mend(screens: Screens, break_: Callable[[], object], mend: Callable[[], object]) -> None:
+    """Every page takes its numbers away within 2 s of the last it got, and has the present ones within 2 s again."""
+    for tab in screens.tabs:
+        tab.evaluate("() => { window.gone = []; window.back = []; }")
+    break_()
+    for tab in screens.tabs:
+        wait(tab, lambda tab=tab: tab.evaluate("() => window.gone.length") == 1, within_s=WITHIN_S)  # type: ignore[misc]
+    screens.group.wait_for_timeout(3000)
+    mended_s = time.time()
+    mend()
+    for tab in screens.tabs:
+        wait(tab, lambda tab=tab: is_live(tab), within_s=WITHIN_S)  # type: ignore[misc]
+        assert tab.evaluate("() => window.gone.length") == 1
+        assert tab.evaluate("() => window.gone[0]") < WITHIN_S
+        assert 0 < tab.evaluate("() => window.back[0]") - mended_s < WITHIN_S  # and not one frame before
+
+
+def test_a_lost_network(screens: Screens) -> None:
+    screens.start_hold()
+
+    def set_offline(on: bool) -> None:
+        for context in screens.contexts:
+            context.set_offline(on)
+
+    break_and_mend(screens, lambda: set_offline(True), lambda: set_offline(False))
+
+
+def test_a_program_that_stood_still(screens: Screens, program: Program) -> None:
+    screens.start_hold()
+    process = program.process
+    break_and_mend(screens, lambda: process.send_signal(signal.SIGSTOP), lambda: process.send_signal(signal.SIGCONT))
+
+
+def test_a_laptop_that_slept(screens: Screens, program: Program) -> None:
+    """Program and pages stop together; time has passed for neither when they wake, but the hold went on."""
+    screens.start_hold()
+    sessions = screens.sessions()
+    for session in sessions:
+        session.send("Page.enable")
+        session.send("Page.setWebLifecycleState", {"state": "frozen"})
+    program.process.send_signal(signal.SIGSTOP)
+    before = [screens.level(k) for k in range(3)]
+    time.sleep(5)  # real time passes while everything sleeps: that is what is tested
+    program.process.send_signal(signal.SIGCONT)
+    for session in sessions:
+        session.send("Page.setWebLifecycleState", {"state": "active"})
+    for k, tab in enumerate(screens.tabs):
+        wait(tab, lambda k=k, tab=tab: is_live(tab) and screens.level(k) > before[k] + 450, within_s=WITHIN_S)  # type: ignore[misc]
+
+
+def test_a_phone_that_was_locked(screens: Screens) -> None:
+    screens.start_hold()
+    session = screens.sessions()[2]
+    session.send("Page.enable")
+    session.send("Page.setWebLifecycleState", {"state": "frozen"})
+    before = screens.level(2)
+    wait(screens.group, lambda: screens.level(0) > before + 500)
+    session.send("Page.setWebLifecycleState", {"state": "active"})
+    wait(screens.athlete, lambda: screens.level(2) > before + 500 and is_live(screens.athlete), within_s=WITHIN_S)
+    assert abs(screens.level(2) - screens.level(0)) < 50  # half a second, asked one after the other
+
+
+def test_a_program_that_died_and_was_started_again(screens: Screens, program: Program, tmp_path: Path) -> None:
+    screens.start_hold()
+    for tab in screens.tabs:
+        tab.evaluate("() => { window.gone = []; }")
+    program.kill()
+    for tab in screens.tabs:
+        wait(tab, lambda tab=tab: tab.evaluate("() => window.gone.length"), within_s=WITHIN_S)  # type: ignore[misc]
+    second = tmp_path / "second"
+    second.mkdir()
+    again = start_live(second, STRENGTHS, port=program.port)
+    try:
+        started = time.monotonic()
+        wait(screens.group, lambda: screens.group.locator(".seat[data-stage='cautions']").count() == 2)
+        for tab in (screens.coach, screens.athlete):
+            wait(tab, lambda tab=tab: tab.get_attribute("body", "data-stage") == "cautions")  # type: ignore[misc]
+        assert time.monotonic() - started < WITHIN_S
+    finally:
+        again.kill()
+
+
+def test_two_coaches_press_at_once(screens: Screens, program: Program, tmp_path: Path) -> None:
+    """Both press the same button in the same moment: it is done once, and both pages show what is."""
+    group, coach = screens.group, screens.coach
+    wait(coach, lambda: coach.get_attribute("body", "data-stage") == "cautions")
+    wait(group, lambda: group.locator(".seat[data-stage='cautions']").count() == 2)
+
+    def press(on_group: str, on_coach: str) -> None:
+        """Neither page can have heard of the other's press yet: both stand before one moment of time."""
+        at = time.time() * 1000 + 300
+        click = "([name, at]) => setTimeout(() => document.querySelector(name).click(), at - Date.now())"
+        for tab, name in ((group, on_group), (coach, on_coach)):
+            tab.evaluate(click, [name, at])
+
+    def both_show(stage: str) -> None:
+        wait(coach, lambda: coach.get_attribute("body", "data-stage") == stage)
+        wait(group, lambda: group.locator(".seat").first.get_attribute("data-stage") == stage)
+
+    press(".seat .task .primary", "#accept-cautions")
+    both_show("zero")
+    press(".seat .task .primary", "#zero")
+    both_show("ready")
+    press(".seat .task .secondary", "#plans button")
+    both_show("plan")
+    wait(coach, lambda: coach.get_attribute("#pad", "data-open") == "yes", within_s=40)
+    press(".seat [data-rating='6']", "#pad-keys [data-rating='6']")
+    wait(coach, lambda: coach.inner_text("#given") == "last: 6")
+    wait(group, lambda: group.locator(".given").first.inner_text() == "last: 6")
+    press(".seat > .stop", "#stop")
+    both_show("done")
+    program.end()
+    recording = open_recording(next(tmp_path.glob("A01-*.hold")))
+    kinds = [event.kind for event in recording.events]
+    assert [kinds.count(kind) for kind in ("zero", "plan")] == [1, 1]
+    assert [event.data["value"] for event in recording.events if event.kind == "rating"] == [6]
