@@ -22,7 +22,7 @@ from biofeedback.session.updates import Updates
 from biofeedback.session.view import describe_session
 
 LOG = logging.getLogger("biofeedback.session")
-UPDATES_PER_S = 75  # batches come at about 67 a second: each goes out at once, none waits for a timer
+UPDATES_PER_S = 75  # batches come 62 times a second: each goes out at once, none waits for a timer
 STALE_S = 0.5
 WATCH_S = 0.1
 ANSWER_AFTER_S = 0.6  # the recorder commits four times a second; the answer is read from the file
