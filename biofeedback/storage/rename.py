@@ -1,52 +1,108 @@
-"""Give a finished recording to another code: in its settings and in its name."""
+"""Give a finished recording to another code: wherever its texts and its name say the old one."""
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import ATHLETE_CODE
 from biofeedback.storage import disk
+from biofeedback.storage.forget import delete_files
 from biofeedback.storage.recording import open_recording
-from biofeedback.storage.schema import SUFFIX, checksum, to_json
+from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, to_json
+
+JSON_COLUMNS = {"meta": "value", "meta_copy": "value", "events": "data"}
+TEXT_COLUMNS = {"gaps": "reason", "notes": "text"}
 
 
 def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
-    """Write ``code`` into both copies of the settings, with their checksums, and into the file's name; the new path.
+    """Write ``code`` over the old one in settings, notes, events and the file's name; the new path.
 
-    Readings and events are not touched. The file's name changes only where it begins with the old code. Raises
-    RecordingError when ``code`` is none, or the recording is gone, damaged, not writable or still being written.
+    Made in a copy that takes the recording's place when it is whole; then the old file is overwritten and deleted, so
+    that no free page and no leftover tells the old code. Counts are not touched, nor any text but the code as a word
+    of its own, in either case of letters. The file's name changes only where it begins with the old code.
+
+    Raises
+    ------
+    RecordingError
+        ``code`` is none, or the recording is gone, damaged, not writable or still being written.
     """
     source = Path(path)
     if not ATHLETE_CODE.fullmatch(code):
         raise RecordingError(f"{code[:40]!r} is not a code", "use letters and a number, e.g. A01; names stay elsewhere")
     old = str(open_recording(source).settings.get("athlete") or "")
     disk.refuse_when_written(source)
+    copy = source.with_name(f"{source.name}.saving")
     try:
-        _write_code(source, code)
+        copy.unlink(missing_ok=True)  # of an attempt that was cut short
+        with closing(disk.connect_for_writing(source)) as connection:
+            disk.copy_database(connection, copy)
+        _write_code(copy, old, code)
         target = _reserve_name(source, old, code)
-        if target != source:
-            os.replace(source, target)  # the name was reserved: nothing else is overwritten
-            disk.flush_folder(source.parent)
+        os.replace(copy, target)  # the name was reserved: nothing else is overwritten
+        disk.flush_folder(source.parent)
     except (OSError, sqlite3.Error) as error:
+        copy.unlink(missing_ok=True)
         what, cure = disk.explain(error)
         raise RecordingError(f"{source} cannot be renamed: {what}", cure) from error
+    if target != source:
+        delete_files([source])
     return target
 
 
-def _write_code(path: Path, code: str) -> None:
-    """Both copies or neither, and nothing of the old code in the pages' free space."""
-    row = ("athlete", to_json(code))
+def _write_code(path: Path, old: str, code: str) -> None:
+    """Put ``code`` in every row that tells the old one, with its checksum; nothing else is left in the pages."""
+    word = re.compile(rf"(?<![A-Za-z0-9]){re.escape(old)}(?![A-Za-z0-9])", re.IGNORECASE)
+
+    def recode(text: str) -> str:
+        return word.sub(code, text) if old else text
+
     with closing(disk.connect_for_writing(path)) as connection:
-        connection.execute("PRAGMA secure_delete = ON")
+        for pragma in ("journal_mode = MEMORY", "temp_store = MEMORY", "secure_delete = ON"):
+            connection.execute(f"PRAGMA {pragma}")  # a copy: no journal is needed, and none tells the old code
         connection.execute("BEGIN IMMEDIATE")
+        for table, column in JSON_COLUMNS.items():
+            _update(connection, table, column, lambda text: to_json(_map_texts(json.loads(text), recode)))
+        for table, column in TEXT_COLUMNS.items():
+            _update(connection, table, column, recode)
+        row = ("athlete", to_json(code))
         for table in ("meta", "meta_copy"):
             connection.execute(f"DELETE FROM {table} WHERE key = ?", row[:1])
             connection.execute(f"INSERT INTO {table} (key, value, crc32) VALUES (?, ?, ?)", (*row, checksum(row)))
         connection.execute("COMMIT")
+        connection.execute("VACUUM")
+    disk.seal(path)
+
+
+def _update(connection: sqlite3.Connection, table: str, column: str, change: Callable[[str], str]) -> None:
+    """Change a column where that makes a difference. A damaged row stays as it is: ``check`` must still see it."""
+    columns = COLUMNS[table]
+    at = columns.index(column)
+    for rowid, crc, *values in connection.execute(f"SELECT rowid, crc32, {', '.join(columns)} FROM {table}").fetchall():
+        if crc != checksum(tuple(values)):
+            continue
+        changed = [*values[:at], change(values[at]), *values[at + 1 :]]
+        if changed != values:
+            parameters = (changed[at], checksum(tuple(changed)), rowid)
+            connection.execute(f"UPDATE {table} SET {column} = ?, crc32 = ? WHERE rowid = ?", parameters)
+
+
+def _map_texts(value: Any, change: Callable[[str], str]) -> Any:
+    """Every text in a JSON value, names of fields too: a channel keeps one name wherever it is named."""
+    if isinstance(value, str):
+        return change(value)
+    if isinstance(value, list):
+        return [_map_texts(each, change) for each in value]
+    if isinstance(value, dict):
+        return {change(key): _map_texts(each, change) for key, each in value.items()}
+    return value
 
 
 def _reserve_name(path: Path, old: str, code: str) -> Path:

@@ -19,6 +19,7 @@ from biofeedback.storage import disk
 from biofeedback.storage.edf import export_edf
 from biofeedback.storage.forget import delete_files, find_companions
 from biofeedback.storage.recording import open_recording
+from biofeedback.storage.rename import rename_athlete
 from biofeedback.storage.tables import export_csv, export_numpy
 
 MAX_ORDER_BYTES = 65536  # a list of file names and a code
@@ -66,10 +67,25 @@ def list_doomed(path: Path) -> list[Path]:
 def delete_recording(path: Path, told: object) -> int:
     """Delete for good exactly the files whose names the person was ``told``; how many."""
     doomed = list_doomed(path)
-    if [one.name for one in doomed] != told:
-        raise RecordingError("other files lie beside the recording now", "look at the list again; nothing was deleted")
+    _compare(doomed, told)
     delete_files(doomed)
     return len(doomed)
+
+
+def rename_recording(path: Path, code: str, told: object) -> Path:
+    """Give a recording another code; its new path. ``told``: reports and exports beside it, to be deleted for good,
+    because they say the old code; none are when nothing was told."""
+    beside = find_companions(path)
+    if told:
+        _compare(beside, told)
+    renamed = rename_athlete(path, code)
+    delete_files(beside if told else [])
+    return renamed
+
+
+def _compare(files: list[Path], told: object) -> None:
+    if [one.name for one in files] != told:
+        raise RecordingError("other files lie beside the recording now", "look at the list again; nothing was deleted")
 
 
 def has_log(path: Path) -> bool:

@@ -18,7 +18,6 @@ from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, FloatArray
 from biofeedback.storage import disk
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
-from biofeedback.storage.rename import rename_athlete
 from biofeedback.web.keeping import (
     IN_USE,
     delete_recording,
@@ -27,6 +26,7 @@ from biofeedback.web.keeping import (
     list_doomed,
     list_formats,
     read_order,
+    rename_recording,
     send_export,
 )
 
@@ -181,7 +181,9 @@ class Review:
                 if self._is_written(name):
                     raise RecordingError(IN_USE, "end its session first")
                 self._kept.pop(name, None)
-                return change(path, order)
+                done = change(path, order)
+                list_recordings(self.folder)  # the index forgets the old name and code now, not at the next look
+                return done
 
         async def respond(request: Request) -> Response:
             return JSONResponse(await asyncio.to_thread(carry_out, await read_order(request)), headers=HEADERS)
@@ -229,7 +231,7 @@ class Review:
         return {"code": _code_of(entry), "files": files}
 
     def _rename(self, path: Path, order: Mapping[str, Any]) -> dict[str, Any]:
-        renamed = rename_athlete(path, str(order.get("code", "")))
+        renamed = rename_recording(path, str(order.get("code", "")), order.get("files"))
         return {"name": renamed.relative_to(self.folder).as_posix()}
 
     def _delete(self, path: Path, order: Mapping[str, Any]) -> dict[str, Any]:

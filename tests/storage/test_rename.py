@@ -1,13 +1,16 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from biofeedback.errors import RecordingError
-from biofeedback.model import Chunk, Event
+from biofeedback.model import Chunk, Event, Gap, Note
+from biofeedback.storage import disk
 from biofeedback.storage.check import check_recording
+from biofeedback.storage.library import list_recordings
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.rename import rename_athlete
@@ -34,6 +37,67 @@ def test_the_code_changes_in_settings_and_name_and_nothing_else(tmp_path: Path) 
     np.testing.assert_array_equal(after.counts(), counts)
     assert check_recording(after_path).problems == ()
     assert b"A01" not in after_path.read_bytes()
+
+
+def every_byte(folder: Path) -> bytes:
+    return b"".join(path.name.encode() + path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file())
+
+
+def test_no_byte_of_the_old_code_is_left_anywhere(tmp_path: Path) -> None:
+    """In the source, a carried maximum's file, notes, gaps, free pages, the index; words that contain it stay."""
+    settings = make_settings() | {
+        "source": "simulated:?seed=1&athlete=A01&channels=force",
+        "position": "mat of A01, not A012 or BA01",
+        "exercise_notes": {"for A01": ["line\nA01", "\u00e4A01"]},
+    }
+    path = tmp_path / "A01-20260105-180000.hold"
+    with Recorder.create(path, settings) as recorder:
+        recorder.append(Chunk(0, make_counts(250)))
+        recorder.append(Gap(250, 250, "the cable of a01 came off"))
+        recorder.append(Note(500, "A01 moved"))
+        recorder.append(Chunk(500, make_counts(250)))
+        for k in range(200):
+            text = f"{k}: A01 said so; kept in A01-20260101.hold"
+            recorder.event(Event(100 + k, "note", {"text": text, "by": "coach"}, "2026-01-05T18:00:01.000+00:00"))
+    list_recordings(tmp_path)
+    before = open_recording(path)
+    counts, n_events = before.counts(), len(before.events)
+    renamed = rename_athlete(path, "B7")
+    list_recordings(tmp_path)
+    content = every_byte(tmp_path)
+    assert re.findall(rb"(?i)(?<![a-z0-9])a01(?![a-z0-9])|.a01-2026", content) == []
+    assert b"A012" in content
+    assert b"BA01" in content
+    after = open_recording(renamed)
+    assert after.settings["source"] == "simulated:?seed=1&athlete=B7&channels=force"
+    assert after.settings["exercise_notes"] == {"for B7": ["line\nB7", "\u00e4B7"]}
+    assert [gap.reason for gap in after.gaps] == ["the cable of B7 came off"]
+    assert after.events[7].data == {"text": "7: B7 said so; kept in B7-20260101.hold", "by": "coach"}
+    assert len(after.events) == n_events
+    np.testing.assert_array_equal(after.counts(), counts)
+    assert check_recording(renamed).problems == ()
+
+
+def test_a_damaged_row_is_not_made_to_look_sound(tmp_path: Path) -> None:
+    path = record(tmp_path / "A01.hold")
+    execute(path, "UPDATE meta_copy SET value = '\"of A01\"' WHERE key = 'rate_hz'")
+    before = check_recording(path).problems
+    assert before
+    assert check_recording(rename_athlete(path, "B7")).problems == before
+
+
+def test_a_full_disk_leaves_the_recording_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = record(tmp_path / "A01.hold")
+    content = path.read_bytes()
+
+    def fail(*_: object) -> None:
+        raise OSError(28, "no space left on device")
+
+    monkeypatch.setattr(disk, "copy_database", fail)
+    with pytest.raises(RecordingError, match="disk is full"):
+        rename_athlete(path, "B7")
+    assert [each.name for each in tmp_path.iterdir()] == ["A01.hold"]
+    assert path.read_bytes() == content
 
 
 def test_the_copy_of_the_settings_carries_the_new_code(tmp_path: Path) -> None:

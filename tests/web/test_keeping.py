@@ -153,6 +153,38 @@ def test_a_recording_gets_another_code_and_stays_sound(folder: Path) -> None:
     visit(folder, scenario)
 
 
+def test_after_another_code_no_byte_says_the_old_one(folder: Path) -> None:
+    """The recording, what was made of it, and the index; another recording of the same athlete is not touched."""
+    (folder / "A01.hold").unlink()
+
+    async def scenario(address: str) -> None:
+        await fetch(address, "/review/list")
+        report = folder / "A01-20260105-180000.html"
+        order = {"name": NAME, "code": "B7"}
+        assert (await post(address, "/review/rename", order | {"files": ["other.html"]}))[0] == 404
+        assert report.exists()
+        assert (await post(address, "/review/rename", order | {"files": [report.name]}))[0] == 200
+        assert not report.exists()
+        left = {path.name: path.read_bytes() for path in folder.iterdir()}
+        assert ".recordings-index" in left
+        assert [name for name, content in left.items() if b"A01" in content or "A01" in name] == []
+
+    visit(folder, scenario)
+
+
+def test_after_deleting_no_byte_tells_of_the_recording(folder: Path) -> None:
+    (folder / "A01.hold").unlink()
+
+    async def scenario(address: str) -> None:
+        told = json.loads((await fetch(address, f"/review/doomed?name={NAME}"))[2])
+        order = {"name": NAME, "code": "A01", "files": [file["name"] for file in told["files"]]}
+        assert (await post(address, "/review/delete", order))[0] == 200
+        left = {path.name: path.read_bytes() for path in folder.iterdir()}
+        assert [name for name, content in left.items() if b"A01" in content or "A01" in name] == []
+
+    visit(folder, scenario)
+
+
 def test_deleting_takes_exactly_the_files_that_were_told(folder: Path) -> None:
     async def scenario(address: str) -> None:
         told = json.loads((await fetch(address, f"/review/doomed?name={NAME}"))[2])

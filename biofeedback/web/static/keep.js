@@ -5,6 +5,7 @@ import { $, make, setText, show } from "./dom.js";
 const FORMATS = { csv: "CSV table (zip)", numpy: "NumPy archive", edf: "EDF+, 16 bits", bdf: "BDF+, 24 bits" };
 let now = null; // {entry, written, formats, after}
 let doomed = null;
+let beside = []; // names of reports and exports that say the old code
 
 async function answered(request) {
   const answer = await request.catch(() => Promise.reject(new Error("The program does not answer. Start it again, then reload the page.")));
@@ -46,7 +47,7 @@ async function download() {
 async function rename(event) {
   event.preventDefault();
   try {
-    const { name } = await order("/review/rename", { name: now.entry.name, code: $("new-code").value.trim() });
+    const { name } = await order("/review/rename", { name: now.entry.name, code: $("new-code").value.trim(), files: $("rename-also").checked ? beside : [] });
     $("rename").close();
     await now.after("Choose a recording", "", name);
   } catch (error) {
@@ -54,12 +55,24 @@ async function rename(event) {
   }
 }
 
-function openRename() {
+async function openRename() {
   $("new-code").value = "";
   setText($("rename-said"), "");
-  setText($("rename-lead"), `Its settings and its file's name will say the new code instead of ${now.entry.athlete || "none"}. Readings and ratings stay as they are. Reports and exports made before keep the old code.`);
+  setText($("rename-lead"), `Its settings, notes and file name will say the new code instead of ${now.entry.athlete || "none"}, and no trace of the old one is left in it. Readings and ratings stay as they are. Copies elsewhere, in backups or mails, keep the old code.`);
+  beside = [];
+  show($("rename-beside"), false);
   $("rename").showModal();
+  try {
+    const { files } = await ask("/review/doomed", { name: now.entry.name });
+    beside = files.slice(1).map((file) => file.name);
+    $("rename-files").replaceChildren(...files.slice(1).map(fileRow));
+    show($("rename-beside"), beside.length > 0);
+  } catch (error) {
+    setText($("rename-said"), error.message);
+  }
 }
+
+const fileRow = (file) => make("li", {}, make("span", {}, file.name), make("span", { class: "small" }, sizeText(file.n_bytes)));
 
 async function openDelete() {
   setText($("delete-said"), "");
@@ -72,8 +85,8 @@ async function openDelete() {
   $("delete").showModal();
   try {
     doomed = await ask("/review/doomed", { name: now.entry.name });
-    setText($("delete-lead"), `${doomed.files.length === 1 ? "This file" : `These ${doomed.files.length} files`} will be overwritten and deleted. Nobody can bring ${doomed.files.length === 1 ? "it" : "them"} back. Copies elsewhere are not touched.`);
-    $("doomed").replaceChildren(...doomed.files.map((file) => make("li", {}, make("span", {}, file.name), make("span", { class: "small" }, sizeText(file.n_bytes)))));
+    setText($("delete-lead"), `${doomed.files.length === 1 ? "This file" : `These ${doomed.files.length} files`} will be overwritten and deleted. Nobody can bring ${doomed.files.length === 1 ? "it" : "them"} back. The list forgets ${doomed.files.length === 1 ? "it" : "them"} too. Copies elsewhere, in backups, mails or downloads, are not touched, nor are certificates of sensors.`);
+    $("doomed").replaceChildren(...doomed.files.map(fileRow));
     setText($("typed-label"), `Type ${doomed.code} to delete for good`);
   } catch (error) {
     setText($("delete-lead"), error.message);
