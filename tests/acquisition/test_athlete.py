@@ -73,10 +73,11 @@ def test_contraction_is_reached_with_delay_and_some_overshoot():
 def test_steadiness_is_that_of_people(target):
     """Taylor, Christou & Enoka 2003, J Neurophysiol 90:1350: CV 1.7 % near 30 % of maximum, a plateau above."""
     simulated = [
-        simulate(Athlete(seed=seed, **FRESH), [("relax", None, 90), ("contract", target, 22)])[0] for seed in range(6)
+        simulate(Athlete(seed=seed, **FRESH), [("relax", None, 60), ("contract", target, 22)], rate_hz=100.0)[0]
+        for seed in range(6)
     ]
-    held = [newtons(counts[-20_000:]) - 3.7 - 40.3 for counts in simulated]
-    seconds = np.arange(20_000)
+    held = [newtons(counts[-2000:]) - 3.7 - 40.3 for counts in simulated]
+    seconds = np.arange(2000)
     cv = [100 * np.std(f - np.polyval(np.polyfit(seconds, f, 1), seconds)) / f.mean() for f in held]
     assert 1.4 < np.mean(cv) < 3.0
 
@@ -242,24 +243,23 @@ def test_maxima_of_one_athlete_are_usually_accepted_after_three_attempts():
                 forces.append(body.state.activation)
             best.append(max(np.convolve(forces, np.ones(50) / 50, "valid")))
             body.follow(Cue("release"))
-            for _ in range(6000):
-                body.step(0.01)
+            body.step(60.0)
         best.sort()
         agreed += best[1] >= 0.95 * best[2]
     assert agreed >= 17
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     rate_hz=st.sampled_from([10.0, 80.0, 333.3, 1000.0]),
     cuts=st.lists(st.integers(1, 400), min_size=1, max_size=30),
     cues=st.lists(
-        st.tuples(st.integers(0, 1500), st.sampled_from(["relax", "contract", "maximum", "rate", "release"])),
+        st.tuples(st.integers(0, 600), st.sampled_from(["relax", "contract", "maximum", "rate", "release"])),
         max_size=6,
     ),
 )
 def test_counts_do_not_depend_on_the_sizes_of_reads(rate_hz, cuts, cues):
-    n = 1500
+    n = 600
 
     def run(sizes):
         simulator = AthleteSimulator(Athlete(), (FORCE, EMG, make_channel("position")), rate_hz)

@@ -21,6 +21,7 @@ if sys.platform != "linux" or shutil.which("dbus-daemon") is None:
 import itertools
 
 from .fake_bluez import FakeBluez, Peripheral, private_system_bus
+from .listening import read_until, rows
 
 
 @pytest.fixture(scope="module")
@@ -30,9 +31,10 @@ def system_bus(tmp_path_factory):
 
 
 @pytest.fixture(autouse=True)
-def less_patience(monkeypatch):
-    monkeypatch.setattr("biofeedback.acquisition.ble_source.SCAN_S", 0.5)
-    monkeypatch.setattr("biofeedback.acquisition.ble_source.OPEN_S", 1.5)
+def less_patience(monkeypatch, request):
+    nobody = request.node.originalname in ("test_nobody_there", "test_another_name")  # waits to the end
+    monkeypatch.setattr("biofeedback.acquisition.ble_source.SCAN_S", 0.1 if nobody else 0.5)
+    monkeypatch.setattr("biofeedback.acquisition.ble_source.OPEN_S", 0.3 if nobody else 1.5)
 
 
 @pytest.fixture
@@ -68,19 +70,6 @@ def opened():
 def packet(seq, *rows):
     body = b"F" + struct.pack("<HI", seq, 2000 * seq) + b"".join(struct.pack("<Hi", *row) for row in rows)
     return body + struct.pack("<H", compute_crc16(body))
-
-
-def read_until(reader, enough, *, most=300):
-    items = []
-    for _ in range(most):
-        items += reader.read()
-        if enough(items):
-            return items
-    raise AssertionError(f"not in {most} reads: {items[-3:]}")
-
-
-def rows(items):
-    return [row for item in items if isinstance(item, Chunk) for row in item.counts.tolist()]
 
 
 def test_packets_arrive_in_order_after_the_start_command(make_peripheral, opened):

@@ -18,26 +18,9 @@ from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk, Gap, Note
 
+from .listening import n_frames, opened, read_until, rows
+
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are a Unix thing")
-
-
-def read_until(reader, enough, *, most=400):
-    items = []
-    for _ in range(most):
-        items += reader.read()
-        if enough(items):
-            return items
-    raise AssertionError(f"not in {most} reads: {items[-3:]}")
-
-
-def n_frames(items):
-    return sum(item.n_frames for item in items if isinstance(item, Chunk))
-
-
-def opened(url):
-    source = open_source(url)
-    source.open()
-    return source
 
 
 def test_frames_arrive_in_order_without_a_gap(pty_device):
@@ -287,9 +270,9 @@ def test_board_that_is_asked_says_its_rate_channels_and_rails(pty_device, profil
     items = read_until(reader, lambda items: n_frames(items) >= 200)
     source.close()
     assert not [item for item in items if isinstance(item, Gap)]
-    rows = [row for item in items if isinstance(item, Chunk) for row in item.counts.tolist()]
-    first = -rows[0][2]
-    assert rows == [[(first + i) % 1000, 500, -(first + i)] for i in range(len(rows))]
+    sent = rows(items)
+    first = -sent[0][2]
+    assert sent == [[(first + i) % 1000, 500, -(first + i)] for i in range(len(sent))]
     assert (b"start binary" in board.commands) == (profile == "frame-packets")
     assert reader.n_bad_lines == 0
 
