@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from biofeedback.model import FloatArray
+
 ByteArray = NDArray[np.uint8]
-_SFLOAT_SPECIAL = {0x07FF: "not a number", 0x0800: "not at this resolution", 0x07FE: "+infinity", 0x0802: "-infinity"}
-_SFLOAT_RESERVED = 0x0801
+SFLOAT_SPECIAL = (0x07FF, 0x0800, 0x07FE, 0x0802, 0x0801)  # no number, not at this resolution, infinities, reserved
 WEIGHT_STEP_KG = 0.005
 WEIGHT_STEP_LB = 0.01
 KG_PER_LB = 0.45359237  # exact, international yard and pound agreement (1959)
@@ -60,7 +61,7 @@ def compute_crc8_rows(rows: ByteArray) -> ByteArray:
 def compute_crc16_rows(rows: ByteArray) -> NDArray[np.uint16]:
     """``compute_crc16`` of every row of ``(n, size)`` at once."""
     if len(rows) < 8 * rows.shape[1]:  # the library's loop over bytes is that much faster than ours over columns
-        return np.array([binascii.crc_hqx(row, 0xFFFF) for row in np.ascontiguousarray(rows)], dtype=np.uint16)
+        return np.array([compute_crc16(row.tobytes()) for row in rows], dtype=np.uint16)
     crc = np.full(len(rows), 0xFFFF, dtype=np.uint16)
     for column in rows.T:
         crc = (crc << np.uint16(8)) ^ _CRC16_TABLE[(crc >> np.uint16(8)) ^ column]
@@ -131,14 +132,16 @@ def decode_cobs_rows(rows: ByteArray) -> tuple[ByteArray, NDArray[np.bool_]]:
     return packets[:, 1:], at == width
 
 
-def decode_sfloat(word: int) -> float | None:
-    """IEEE 11073-20601 SFLOAT, 16 bits: exponent s4, mantissa s12. None for the special values and infinities."""
-    if word in _SFLOAT_SPECIAL or word == _SFLOAT_RESERVED:
-        return None
-    exponent, mantissa = word >> 12, word & 0x0FFF
+def decode_sfloat(words: NDArray[np.uint16]) -> FloatArray:
+    """IEEE 11073-20601 SFLOAT, 16 bits, any shape: exponent s4, mantissa s12. NaN for special values and infinities."""
+    words = np.asarray(words, dtype=np.uint16)
+    exponent = (words >> 12).astype(np.int64)
+    mantissa = (words & 0x0FFF).astype(np.float64)
     exponent -= 16 * (exponent >= 8)
     mantissa -= 0x1000 * (mantissa >= 0x800)
-    return mantissa * 10.0**exponent if exponent >= 0 else mantissa / 10.0**-exponent
+    power = 10.0 ** np.abs(exponent)  # exact, unlike its inverse
+    values = np.where(exponent >= 0, mantissa * power, mantissa / power)
+    return np.where(np.isin(words, SFLOAT_SPECIAL), np.nan, values)
 
 
 @dataclass(frozen=True, slots=True)

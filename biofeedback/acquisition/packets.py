@@ -14,6 +14,7 @@ from biofeedback.acquisition.codecs import (
     compute_crc16_rows,
     decode_cobs,
     decode_cobs_rows,
+    decode_sfloat,
 )
 from biofeedback.acquisition.decoder import (
     IGNORED,
@@ -31,7 +32,7 @@ from biofeedback.acquisition.decoder import (
 from biofeedback.model import FloatArray
 
 Field: TypeAlias = tuple[str, str]  # name and type
-TYPES = ("u8", "i8", "u16", "i16", "u24", "i24", "u32", "i32", "f32")
+TYPES = ("u8", "i8", "u16", "i16", "u24", "i24", "u32", "i32", "f32", "sfloat")
 CRC_BYTES = {"none": 0, "crc8": 1, "crc16": 2}
 MAX_COBS_BYTES = 253  # longer packets are decoded one by one
 MAX_WAITING_BYTES = 8192
@@ -39,7 +40,7 @@ MAX_WAITING_BYTES = 8192
 
 def field_bytes(kind: str) -> int:
     """Bytes that a field of this type takes."""
-    return int(kind[1:]) // 8
+    return 2 if kind == "sfloat" else int(kind[1:]) // 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,9 +275,10 @@ class PacketDecoder:
                 continue
             if size == 3:
                 raw = self._widen(raw, signed=kind[0] == "i")
-            code = f"{self._order}{kind[0]}{raw.shape[-1]}"
+            code = f"{self._order}{'u' if kind == 'sfloat' else kind[0]}{raw.shape[-1]}"
+            numbers = np.ascontiguousarray(raw).view(code)[..., 0]
             with np.errstate(invalid="ignore"):  # a signalling NaN is only a NaN
-                values[name] = np.ascontiguousarray(raw).view(code)[..., 0].astype(np.float64)
+                values[name] = decode_sfloat(numbers) if kind == "sfloat" else numbers.astype(np.float64)
         return values
 
     def _widen(self, raw: ByteArray, *, signed: bool) -> ByteArray:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, get_args
 from uuid import UUID
 
-from biofeedback.acquisition.decoder import NOT_CHANNELS, channel_columns, split_columns
+from biofeedback.acquisition.decoder import NOT_CHANNELS, SEQUENCE, TIME_MS, TIME_US, channel_columns, split_columns
 from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
 from biofeedback.acquisition.profile import Profile, Radio
 from biofeedback.acquisition.sources import SourceUrl, read_channels
@@ -20,7 +20,7 @@ from biofeedback.model import Channel, Kind
 from biofeedback.toml_file import Place, TomlFile, parse_toml
 
 FOLDER_VARIABLE = "BIOFEEDBACK_PROFILES"
-_FIELD = re.compile(r"([A-Za-z][A-Za-z0-9_]*|-):([a-z]\d+)")
+_FIELD = re.compile(r"([A-Za-z][A-Za-z0-9_]*|-):([a-z]+\d*)")
 _TOP = {"title", "transport", "rate_hz", "baud", "lines", "packets", "commands", "radio", "channel"}
 _CHANNEL_KEYS = {"name", "kind", "unit", "factor", "offset_counts", "envelope", "rails"}
 
@@ -216,6 +216,8 @@ def _read_fields(file: TomlFile, place: Place, entries: Any) -> tuple[Field, ...
         match = _FIELD.fullmatch(str(entry))
         if not match or match[2] not in TYPES:
             file.refuse(place, f"field {entry!r}", cure)
+        if match[1] in (SEQUENCE, TIME_US, TIME_MS) and match[2] in ("f32", "sfloat"):
+            file.refuse(place, f"field {entry!r}", f"it counts in whole numbers, for example {match[1]}:u16")
         fields.append((match[1], match[2]))
     return tuple(fields)
 

@@ -42,7 +42,7 @@ class Reader:
         self._source_id = self._noted_id = self.device_id
         self._is_replay = getattr(source, "is_replay", False)  # it knows by itself what is missing
         self._clock, self._sleep = clock, sleep
-        self._n_empty = 0
+        self._n_empty = self._n_dropped = 0
         self._n_tries = 0
         self._next_try_s = 0.0
         self._judged = (0, 0)
@@ -97,6 +97,7 @@ class Reader:
         if not self._is_replay:
             items += self._notice_silence(now_s, NO_FRAMES)  # bytes without frames do not stop time either
         self._notice_device(items)
+        self._notice_dropped(items)
         self._judge_lines(items)
         return items
 
@@ -119,6 +120,14 @@ class Reader:
         if self.device_id != self._noted_id:
             items.append(Note(self.timeline.next_frame, f"device {self.device_id} answers instead of {self._noted_id}"))
             self._noted_id = self.device_id
+
+    def _notice_dropped(self, items: list[Item]) -> None:
+        """What found the queue full between radio and reader was lost here, not on air."""
+        n = getattr(self.source, "n_dropped", 0)
+        if n > self._n_dropped:
+            text = f"{n - self._n_dropped} packets lost: this computer was too busy to take them"
+            items.append(Note(self.timeline.next_frame, text))
+            self._n_dropped = n
 
     def _try_again(self) -> list[Item]:
         now_s = self._clock()

@@ -87,7 +87,7 @@ def play(data):
                     end = item.end_frame
     decode_cobs(data)
     decode_weight(data)
-    decode_sfloat(int.from_bytes(data[:2], "little"))
+    decode_sfloat(np.frombuffer(data[: len(data) // 2 * 2], dtype="<u2"))
     assert 0 <= decoder.n_bad_lines <= decoder.n_lines
 
 

@@ -1,6 +1,8 @@
 import dataclasses
 import itertools
+import json
 import struct
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +13,9 @@ from biofeedback.acquisition.codecs import compute_crc8, compute_crc16, encode_c
 from biofeedback.acquisition.decoder import BadLines, Frames, Text
 from biofeedback.acquisition.packets import PacketDecoder, PacketLayout
 
+PUBLISHED_SFLOAT = json.loads(
+    (Path(__file__).parents[1] / "published" / "sfloat_ieee_11073_20601.json").read_text(encoding="utf-8")
+)
 TWIN = PacketLayout(  # the compact twin of the line protocol in firmware-notes/protocol.md
     framing="cobs",
     tag=0x46,
@@ -108,7 +113,17 @@ def test_every_type_against_struct(kind, endian):
         else:
             data += b"\xaa" + value.to_bytes(bits // 8, endian, signed=kind[0] == "i")
     [frames] = PacketDecoder(layout, 1.0).feed(data)
-    assert frames.counts[:, 0].tolist() == np.float32(values).tolist() if kind == "f32" else values
+    assert frames.counts[:, 0].tolist() == (np.float32(values).tolist() if kind == "f32" else values)
+
+
+@pytest.mark.parametrize("endian", ["little", "big"])
+def test_medical_short_floats_are_a_type_and_their_special_values_are_missing(endian):
+    layout = PacketLayout(framing="sync", sync=b"\xaa", frame=(("force", "sfloat"),), endian=endian)
+    words = [*PUBLISHED_SFLOAT["values"], *PUBLISHED_SFLOAT["special"]]
+    data = b"".join(b"\xaa" + int(word, 16).to_bytes(2, endian) for word in words)
+    frames, bad = PacketDecoder(layout, 1.0).feed(data)
+    assert frames.counts[:, 0].tolist() == list(PUBLISHED_SFLOAT["values"].values())
+    assert bad == BadLines(5, "not a number")
 
 
 def test_not_a_number_is_no_frame():

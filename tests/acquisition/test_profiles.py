@@ -107,6 +107,7 @@ def test_a_profile_of_packets():
         (PACKETS, '"A5 5A"', '"XY"', 6, "write bytes in hexadecimal"),
         (PACKETS, 'sync = "A5 5A"', 'sync = ""', 6, "sync goes with framing"),
         (PACKETS, '"force:i24"', '"force:i25"', 9, "types are u8"),
+        (PACKETS, '"seq:u8"', '"seq:sfloat"', 8, "counts in whole numbers"),
         (PACKETS, '"force:i24"', '"power:i24"', 9, "do not fit the [[channel]] tables"),
         (PACKETS, "frames = 4", "frames = 4000", 10, "at most 1000"),
         (PACKETS, "frames = 4", "frames = 1.5", 10, "use a whole number"),
@@ -193,3 +194,8 @@ def test_every_example_in_the_guide_is_a_good_profile(example):
 def test_the_guide_names_every_type_column_and_key():
     known = {*TYPES, *NOT_CHANNELS, "most_frames", "text_tag", "sequence_counts", "sequence_wraps_at", "content"}
     assert not [name for name in known if name not in GUIDE]
+
+
+def test_a_profile_may_name_the_medical_short_float():
+    profile = parse_profile(PACKETS.replace('"force:i24"', '"force:sfloat"'), "mine.toml")
+    assert profile.packets.frame[0] == ("force", "sfloat")

@@ -130,3 +130,13 @@ def test_unreadable_lines_are_noted_also_when_they_come_too_slowly_to_be_judged_
     notes = [item.text for item in items if isinstance(item, Note)]
     assert notes == ["90 % of lines unreadable: check the baud rate"]
     assert reader.trouble == notes[0]
+
+
+def test_packets_that_this_computer_lost_itself_are_noted_once():
+    script = Script(lines(1), lines(2), lines(3))
+    script.n_dropped = 0
+    reader, items = read(script, 1)
+    script.n_dropped = 7
+    items = [*reader.read(), *reader.read()]
+    notes = [item.text for item in items if isinstance(item, Note)]
+    assert notes == ["7 packets lost: this computer was too busy to take them"]

@@ -15,7 +15,6 @@ from biofeedback.signal.cascade import response
 from biofeedback.signal.emg import band_pass, mains_notch
 from biofeedback.signal.force import low_pass
 from biofeedback.signal.levels import LevelStream
-from biofeedback.signal.offline import correct_edge_hz, smooth_force
 from biofeedback.signal.spectrum import find_median_frequency, track_median_frequency
 
 PUBLISHED = Path(__file__).parents[1] / "published"
@@ -83,35 +82,6 @@ def test_emg_filter_has_half_power_at_both_edges():
     for rate_hz, top_hz in ((2000, 450), (500, 225)):
         assert gain_db(band_pass(rate_hz), 20, rate_hz) == pytest.approx(expected, abs=1e-3)
         assert gain_db(band_pass(rate_hz), top_hz, rate_hz) == pytest.approx(expected, abs=1e-3)
-
-
-def test_two_passes_lose_six_decibel_unless_the_edge_is_corrected():
-    published = read("butterworth")
-    for order, divisor in published["winter_divisor"].items():
-        assert 12 / correct_edge_hz(12, int(order)) == pytest.approx(divisor, abs=1e-6)
-    rate_hz, t_s = 1000, np.arange(20_000) / 1000
-    sine = np.sin(2 * np.pi * 12 * t_s)
-
-    def lost_db(smoothed: FloatArray) -> float:
-        return float(20 * np.log10(smoothed[5000:15000].std() / sine[5000:15000].std()))
-
-    assert lost_db(smooth_force(sine, rate_hz, edge_hz=12)) == pytest.approx(published["edge_db"], abs=0.02)
-    asked_hz = correct_edge_hz(12, 2)
-    at_asked = np.sin(2 * np.pi * asked_hz * t_s)
-    smoothed = smooth_force(at_asked, rate_hz, edge_hz=12)
-    assert lost_db(smoothed) == pytest.approx(published["edge_db_two_passes"], abs=0.02)
-
-
-def test_smoothing_afterwards_has_no_delay_and_leaves_a_plateau_alone():
-    t_s = np.arange(4000) / 1000
-    bell = np.exp(-0.5 * ((t_s - 2) / 0.2) ** 2)
-    smoothed = smooth_force(np.stack((bell, np.full(4000, 7.0)), axis=1), 1000)
-    assert t_s[smoothed[:, 0].argmax()] == pytest.approx(2, abs=1e-9)
-    np.testing.assert_allclose(smoothed[:, 1], 7, rtol=1e-9)
-    slow = np.arange(30.0)
-    np.testing.assert_array_equal(smooth_force(slow, 10), slow)
-    with pytest.raises(ValueError, match="gaps"):
-        smooth_force(np.array([1.0, np.nan]), 1000)
 
 
 def test_mains_notch():
