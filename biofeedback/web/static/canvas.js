@@ -9,10 +9,27 @@ export function readColors() {
   return Object.fromEntries(NAMES.map((name) => [camel(name), style.getPropertyValue(`--${name}`).trim()]));
 }
 
+// Sizes come from the browser when they change: asking for one in every frame makes it lay out the page in every frame.
+const sizes = new WeakMap();
+const observer = new ResizeObserver((entries) => {
+  for (const { target, contentRect } of entries) {
+    sizes.set(target, [Math.round(contentRect.width), Math.round(contentRect.height)]);
+    target.again?.();
+  }
+});
+
+function sizeOf(canvas) {
+  if (!sizes.has(canvas)) {
+    sizes.set(canvas, [canvas.clientWidth, canvas.clientHeight]);
+    observer.observe(canvas);
+  }
+  return sizes.get(canvas);
+}
+
 /** Draw on a canvas if its size, the colours or what it shows (key) has changed. */
 export function paint(canvas, drawing, key, colors) {
-  const w = canvas.clientWidth;
-  const h = canvas.clientHeight;
+  const [w, h] = sizeOf(canvas);
+  canvas.again = () => paint(canvas, drawing, key, colors);
   if (!w || !h) return;
   const ratio = Math.min(3, window.devicePixelRatio || 1);
   const token = JSON.stringify([w, h, ratio, colors.ink, key]);
