@@ -14,6 +14,14 @@ _KEY = re.compile(r"\s*([A-Za-z0-9_\-]+)\s*=")
 Place = tuple[str | int, ...]
 
 
+class MistakeError(PlanError):
+    """A mistake at a ``place`` (keys and positions from the top), ``line`` of the file if known, ``wrong`` in words."""
+
+    def __init__(self, name: str, place: Place, line: int | None, wrong: str, cure: str) -> None:
+        super().__init__(f"{f'{name}, line {line}' if line else name}: {wrong}", cure)
+        self.place, self.line, self.wrong = place, line, wrong
+
+
 @dataclass(frozen=True, slots=True)
 class TomlFile:
     """``data`` as parsed, ``name`` for messages, ``lines``: where each table and key stands (1-based)."""
@@ -22,13 +30,15 @@ class TomlFile:
     data: dict[str, Any]
     lines: dict[Place, int]
 
-    def refuse(self, place: Place, what: str, cure: str) -> NoReturn:
-        """Raise PlanError naming the line of ``place``, or of the closest table around it."""
+    def find_line(self, place: Place) -> int | None:
+        """The line of ``place``, or of the closest table around it."""
         while place and place not in self.lines:
             place = place[:-1]
-        line = self.lines.get(place)
-        where = f"{self.name}, line {line}" if line else self.name
-        raise PlanError(f"{where}: {what}", cure)
+        return self.lines.get(place)
+
+    def refuse(self, place: Place, what: str, cure: str) -> NoReturn:
+        """Raise MistakeError naming the line of ``place``."""
+        raise MistakeError(self.name, place, self.find_line(place), what, cure)
 
 
 def parse_toml(text: str, name: str) -> TomlFile:

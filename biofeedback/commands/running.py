@@ -18,8 +18,10 @@ from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
 from biofeedback.commands.answers import find_answer, render_report
 from biofeedback.commands.certificates import FOLDER, save_certificate
+from biofeedback.commands.plans import FOLDER as PLANS_FOLDER
+from biofeedback.commands.plans import PlanShelf
 from biofeedback.commands.review import make_review
-from biofeedback.commands.wiring import load_plans, make_session, make_settings, make_setup, now_utc
+from biofeedback.commands.wiring import make_session, make_settings, make_setup, now_utc
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Item
 from biofeedback.session.autopilot import Autopilot
@@ -90,11 +92,12 @@ class Start:
 def run_sessions(starts: Sequence[Start], args: argparse.Namespace, *, fast: bool = False) -> int:
     """Open ports and files, serve the page, run until Ctrl-C or the end of all, close everything."""
     started_utc = now_utc()
+    shelf = PlanShelf((args.folder or recordings_folder()) / PLANS_FOLDER, args.plan)
     with contextlib.ExitStack() as stack:
         lives = {
             path: (live, start)
             for start in starts
-            for path, live in [stack.enter_context(_open_live(start, args, started_utc=started_utc, fast=fast))]
+            for path, live in [stack.enter_context(_open_live(start, args, shelf, started_utc=started_utc, fast=fast))]
         }
         asyncio.run(_serve(lives, args))
     for path, (live, _) in lives.items():
@@ -107,12 +110,12 @@ def run_sessions(starts: Sequence[Start], args: argparse.Namespace, *, fast: boo
 
 @contextlib.contextmanager
 def _open_live(
-    start: Start, args: argparse.Namespace, *, started_utc: str, fast: bool
+    start: Start, args: argparse.Namespace, shelf: PlanShelf, *, started_utc: str, fast: bool
 ) -> Iterator[tuple[Path, LiveSession]]:
     """A session with its own port and file. Nothing is read before the file is there."""
     source = start.source
     setup = make_setup(args, source, athlete=start.athlete, started_utc=started_utc, fast=fast)
-    plans = load_plans(args.plan)
+    plans = list(shelf.plans.values())
     source.open()
     with contextlib.closing(source):
         channels, scaled_by = start.scale(source.channels)
@@ -122,6 +125,7 @@ def _open_live(
         with open_recorder(path, {**make_settings(source, setup, channels), **scaled_by}) as recorder:
             session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels, folder=folder)
             session.save_certificate = partial(save_certificate, folder / FOLDER, source.url)
+            shelf.engines.append(session.engine)
             start.prepare(session)
             yield (
                 path,
@@ -131,6 +135,7 @@ def _open_live(
                     recording_name=path.name,
                     analyse=lambda: find_answer(path),
                     autopilot=start.autopilot,
+                    shelf=shelf,
                 ),
             )
 

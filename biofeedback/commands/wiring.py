@@ -20,7 +20,7 @@ from biofeedback.errors import PlanError
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
 from biofeedback.session.engine import Engine
 from biofeedback.session.exercises import Exercise, load_exercises
-from biofeedback.session.plan import BUILT_IN, Plan, load_plan
+from biofeedback.session.plan import Plan
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
@@ -102,11 +102,6 @@ def read_limit(limit: float) -> float:
     if not 0 <= limit <= 10:
         raise PlanError(f"--limit {limit:g}: discomfort is rated from 0 to 10", "use --limit 9, say")
     return limit
-
-
-def load_plans(paths: Sequence[str]) -> list[Plan]:
-    """The built-in plans and those asked for."""
-    return [load_plan(name) for name in (*BUILT_IN, *paths)]
 
 
 def make_settings(source: Source, setup: Setup, channels: Sequence[Channel]) -> dict[str, Any]:

@@ -134,6 +134,11 @@ class Engine:
         started = datetime.fromisoformat(self.setup.started_utc)
         return (started + timedelta(seconds=self.time_s)).isoformat(timespec="seconds")
 
+    def offer_plan(self, plan: Plan) -> None:
+        """Let ``plan`` be chosen from now on, in place of one of the same name."""
+        self.plans[plan.name] = plan.shortened(self.setup.fast_factor) if self.setup.fast else plan
+        self.revision += 1
+
     # -- what comes in -------------------------------------------------------------------------------------------
 
     def push(self, item: Chunk | Gap) -> None:

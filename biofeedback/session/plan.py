@@ -17,6 +17,7 @@ BUILT_IN = ("response-check", "light-hold", "hard-hold", "drawn-check", "dose-ch
 DESIGNS = ("pairs", "shuffle")
 TITLES: Mapping[PhaseKind, str] = {"passive": "Relax in the position", "contract": "Contract", "rest": "Rest"}
 LONGEST_PHASE_S = 3600.0
+MOST_PHASES = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,17 +110,21 @@ class Plan:
 
 def load_plan(path_or_name: str | Path) -> Plan:
     """A built-in plan by name, or a plan file. PlanError names the line and the cure."""
+    return parse_plan(*read_plan_text(path_or_name))
+
+
+def read_plan_text(path_or_name: str | Path) -> tuple[str, str]:
+    """Text and file name of a built-in plan, or of a plan file. PlanError when it cannot be read."""
     if str(path_or_name) in BUILT_IN:
         resource = files("biofeedback.session") / "plans" / f"{path_or_name}.toml"
-        return parse_plan(resource.read_text("utf-8"), f"{path_or_name}.toml")
+        return resource.read_text("utf-8"), f"{path_or_name}.toml"
     path = Path(path_or_name)
     try:
-        text = path.read_text("utf-8")
+        return path.read_text("utf-8"), path.name
     except (OSError, UnicodeDecodeError) as error:
         raise PlanError(
             f"plan {str(path_or_name)!r} cannot be read", f"use {', '.join(BUILT_IN)} or the path of a plan file"
         ) from error
-    return parse_plan(text, path.name)
 
 
 def parse_plan(text: str, name: str) -> Plan:
@@ -144,6 +149,8 @@ def parse_plan(text: str, name: str) -> Plan:
         parsed = [_parse_phase(file, (*place, "phase", index), entry) for index, entry in enumerate(entries)]
         for cycle in range(1, int(repeat) + 1):
             phases += [replace(phase, cycle=cycle) for phase in parsed]
+    if len(phases) > MOST_PHASES:
+        file.refuse(("block",), f"{len(phases)} phases, repeats included", f"use {MOST_PHASES} at most")
     numbers: dict[str, Any] = {
         key: _number(file, (key,), file.data[key], 0, limit) for key, limit in _PLAN_NUMBERS.items() if key in file.data
     }
@@ -170,7 +177,7 @@ _PLAN_NUMBERS: Mapping[str, float] = {
 def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> PlannedPhase:
     _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "ask"})
     kind = entry.get("kind")
-    if kind not in TITLES:
+    if not isinstance(kind, str) or kind not in TITLES:
         file.refuse((*place, "kind"), f"kind = {kind!r}", "use passive, contract or rest")
     if "duration_s" not in entry:
         file.refuse(place, "a phase without duration_s", "say how many seconds it lasts")
@@ -196,7 +203,7 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
 
 def _parse_draw(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
     design = file.data.get("draw", "")
-    if design and design not in DESIGNS:
+    if design != "" and design not in DESIGNS:
         file.refuse(("draw",), f"draw = {design!r}", f"use {', '.join(DESIGNS)}, or leave it out for a fixed order")
     if design and {"passive", "contract"} - {phase.kind for phase in phases}:
         file.refuse(("draw",), "nothing to draw from", "give at least one passive and one contract phase")

@@ -24,6 +24,7 @@ from biofeedback.session.view import describe_session
 LOG = logging.getLogger("biofeedback.session")
 UPDATES_PER_S = 75  # batches come 62 times a second: each goes out at once, none waits for a timer
 STALE_S = 0.5
+SHELF_COMMANDS = ("open_plan", "check_plan", "save_plan")
 WATCH_S = 0.1
 ANSWER_AFTER_S = 0.6  # the recorder commits four times a second; the answer is read from the file
 SPOKEN_FOR_S = 1.5  # a simulated athlete's answer is entered this long before the prompt closes if nobody did
@@ -49,6 +50,13 @@ class Feed(Protocol):
 
     def close(self) -> None:
         """Let the port go; after ``read`` has returned for the last time."""
+
+
+class Shelf(Protocol):
+    """Where plans are kept: opens, checks and saves them for a page."""
+
+    def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
+        """Carry out one of ``SHELF_COMMANDS``; raises BiofeedbackError."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +88,7 @@ class LiveSession:
         recording_name: str,
         analyse: Callable[[], Mapping[str, Any]] | None = None,
         autopilot: Autopilot | None = None,
+        shelf: Shelf | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.session = session
@@ -89,6 +98,7 @@ class LiveSession:
         self._recording_name = recording_name
         self._analyse = analyse
         self._autopilot = autopilot
+        self._shelf = shelf
         self._clock = clock
         self._last_data_s = -math.inf
         self._answer: Mapping[str, Any] | None = None
@@ -150,10 +160,13 @@ class LiveSession:
         first, percent, values = self.engine.strip.since(level)
         return first, percent.astype("<f4"), values.astype("<f4")
 
-    def command(self, message: Mapping[str, Any], by: str) -> None:
+    def command(self, message: Mapping[str, Any], by: str) -> dict[str, Any] | None:
         """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""
         try:
+            if self._shelf and message.get("do") in SHELF_COMMANDS:
+                return self._shelf.answer(message)
             self.session.command(message, by=by)
+            return None
         finally:
             self._updates.publish()
 

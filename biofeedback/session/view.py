@@ -101,7 +101,7 @@ def describe_calibration(engine: Engine, channel: Channel) -> dict[str, Any]:
     return {
         "scale": dict(certificate) if certificate else None,
         "factor": None if is_raw else channel.factor,
-        "zeroed_s": engine.zeroed_s.get(channel.name),
+        "zeroed_s": engine.zeroed_s.get(channel.name) if channel.name in engine.zeros else None,
         "maximum": {key: getattr(maximum, key) for key in ("strength", "unit", "method", "utc", "n_attempts")}
         if maximum
         else None,

@@ -8,7 +8,7 @@ from typing import Any
 
 from biofeedback.errors import SessionError
 
-MAX_MESSAGE_BYTES = 4096  # the longest honest message is a note of 500 characters
+MAX_MESSAGE_BYTES = 32768  # the longest honest message is a plan of some hundred phases
 MAX_TEXT = 500
 
 Check = Callable[[Any], bool]
@@ -30,11 +30,15 @@ def _is_flag(value: Any) -> bool:
     return isinstance(value, bool)
 
 
+def _is_draft(value: Any) -> bool:
+    return isinstance(value, dict)
+
+
 def _or_none(check: Check) -> Check:
     return lambda value: value is None or check(value)
 
 
-NUMBER, INDEX, TEXT, FLAG = _is_number, _is_index, _is_text, _is_flag
+NUMBER, INDEX, TEXT, FLAG, DRAFT = _is_number, _is_index, _is_text, _is_flag, _is_draft
 
 # command -> (fields that must be there, fields that may be there)
 COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
@@ -49,6 +53,9 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "typed_maximum": ({"channel": TEXT, "value": NUMBER}, {"unit": TEXT, "lever_arm_m": NUMBER, "utc": TEXT}),
     "guide": ({"channel": TEXT}, {}),
     "start_plan": ({"plan": TEXT}, {}),
+    "open_plan": ({"plan": TEXT}, {}),
+    "check_plan": ({"draft": DRAFT}, {}),
+    "save_plan": ({"draft": DRAFT}, {"replace": FLAG}),
     "rate": ({"value": _or_none(NUMBER)}, {"ask": _or_none(INDEX)}),
     "correct": ({"rating": INDEX, "value": _or_none(NUMBER)}, {}),
     "limit": ({"value": _or_none(NUMBER)}, {}),
@@ -83,7 +90,7 @@ def read_message(text: str | None) -> tuple[int | None, dict[str, Any]]:
     if text is None:
         raise SessionError("the page sent bytes; commands are text", "reload the page")
     if len(text.encode("utf-8", "surrogatepass")) > MAX_MESSAGE_BYTES:
-        raise SessionError(f"message longer than {MAX_MESSAGE_BYTES} bytes", "shorten the note")
+        raise SessionError(f"message longer than {MAX_MESSAGE_BYTES} bytes", "shorten it")
     try:
         message = json.loads(text, parse_constant=_refuse_constant)
     except (ValueError, RecursionError):

@@ -1,0 +1,114 @@
+"""The plans that can be chosen: built-in ones, files that were asked for, and own ones, which the page makes."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from biofeedback.errors import PlanError
+from biofeedback.session.engine import Engine
+from biofeedback.session.plan import BUILT_IN, Plan, parse_plan, read_plan_text
+from biofeedback.session.plan_file import Mistake, find_mistakes, write_plan
+from biofeedback.storage.disk import make_folder, make_private_file
+
+FOLDER = "plans"
+LONGEST_NAME = 60
+
+
+class PlanShelf:
+    """All plans by name. Own ones are files in ``folder``; built-in ones and files given by path are never written."""
+
+    def __init__(self, folder: Path, given: Sequence[str] = ()) -> None:
+        self.plans: dict[str, Plan] = {}
+        self.engines: list[Engine] = []  # what is saved can be started in each of them at once
+        self._folder = folder
+        self._texts: dict[str, str] = {}
+        self._own: set[str] = set()
+        for name in (*BUILT_IN, *given):
+            self._keep(*read_plan_text(name))
+        for path in sorted(folder.glob("*.toml")):
+            self._keep_own(path)
+
+    def _keep(self, text: str, file_name: str) -> Plan:
+        plan = parse_plan(text, file_name)
+        self.plans[plan.name], self._texts[plan.name] = plan, text
+        return plan
+
+    def _keep_own(self, path: Path) -> None:
+        try:
+            text, name = read_plan_text(path)
+            if parse_plan(text, name).name in self.plans:
+                raise PlanError(f"{name}: there is a plan of that name already", "give it another name")
+            self._own.add(self._keep(text, name).name)
+        except PlanError as error:  # one bad file must not keep the session from starting
+            print(f"{path} is left out: {error}", file=sys.stderr)
+
+    def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
+        """Carry out "open_plan", "check_plan" or "save_plan" of a page. Raises PlanError, shown with its cure."""
+        if message["do"] == "open_plan":
+            return self._open(str(message["plan"]))
+        if message["do"] == "check_plan":
+            return {"checked": _check(message["draft"], [])}
+        return self._save(message["draft"], may_replace=bool(message.get("replace")))
+
+    def _open(self, name: str) -> dict[str, Any]:
+        if name not in self._texts:
+            raise PlanError(f"no plan {name!r}", f"choose one of {', '.join(self._texts)}")
+        return {"opened": {"name": name, "own": name in self._own, "draft": tomllib.loads(self._texts[name])}}
+
+    def _save(self, draft: Mapping[str, Any], *, may_replace: bool) -> dict[str, Any]:
+        title = draft.get("title")
+        name = name_plan(title if isinstance(title, str) else "")
+        path = self._folder / f"{name}.toml"
+        wrong = []
+        if not name:
+            wrong = [Mistake(("title",), None, "a plan without a name", "give it one, in letters or digits")]
+        elif (name in self.plans or path.exists()) and not (may_replace and name in self._own):
+            wrong = [Mistake(("title",), None, "there is a plan of that name already", "choose another name")]
+        data = {"name": name, **{key: value for key, value in draft.items() if key != "name"}}
+        checked = _check(data, wrong)
+        if checked["mistakes"]:
+            return {"checked": checked}
+        _write(path, checked["text"])
+        plan = self._keep(checked["text"], path.name)
+        self._own.add(plan.name)
+        for engine in self.engines:
+            engine.offer_plan(plan)
+        return {"saved": {"name": plan.name, "title": plan.title, "file": str(path)}}
+
+
+def name_plan(title: str) -> str:
+    """A title as a name for a file: lower case, letters and digits, words joined by hyphens; empty without any."""
+    return re.sub(r"[\W_]+", "-", title.casefold()).strip("-")[:LONGEST_NAME].strip("-")
+
+
+def _check(draft: Mapping[str, Any], others: Sequence[Mistake]) -> dict[str, Any]:
+    """The mistakes of a draft; of one without any, its text, how long it lasts and how often it asks."""
+    mistakes = [*others, *find_mistakes(draft, "this plan")]
+    checked: dict[str, Any] = {"mistakes": [mistake.to_dict() for mistake in mistakes]}
+    if not mistakes:
+        text = write_plan(draft)
+        plan = parse_plan(text, "this plan")
+        n_asks = sum(phase.ask for phase in plan.phases)
+        checked |= {"text": text, "duration_s": plan.duration_s, "n_phases": len(plan.phases), "n_asks": n_asks}
+    return checked
+
+
+def _write(path: Path, text: str) -> None:
+    """Put ``text`` into the file in one step: an interrupted save leaves the old plan."""
+    fresh = path.with_suffix(".new")
+    try:
+        make_folder(path.parent)
+        fresh.unlink(missing_ok=True)
+        make_private_file(fresh)
+        fresh.write_text(text, encoding="utf-8")
+        os.replace(fresh, path)
+    except OSError as error:
+        raise PlanError(
+            f"the plan was not saved in {path.parent}: {error.strerror or error}", "free space or rights there"
+        ) from error

@@ -1,0 +1,150 @@
+"""Drafts of plans: what is written reads back the same, and every mistake is found where it is."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from biofeedback.errors import PlanError
+from biofeedback.model import Band
+from biofeedback.session.plan import BUILT_IN, TITLES, Plan, PlannedPhase, parse_plan, read_plan_text
+from biofeedback.session.plan_file import find_mistakes, write_plan
+
+words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
+seconds = st.one_of(st.integers(1, 3600), st.floats(1, 3600))
+bands = st.tuples(st.floats(0, 200), st.floats(0, 200)).filter(lambda pair: pair[0] < pair[1]).map(list)
+
+
+@st.composite
+def phases(draw: st.DrawFn) -> dict[str, Any]:
+    phase: dict[str, Any] = {"kind": draw(st.sampled_from(sorted(TITLES))), "duration_s": draw(seconds)}
+    if phase["kind"] == "contract":
+        phase["band"] = draw(bands)
+    for key, values in (("ask", st.booleans()), ("title", words)):
+        if draw(st.booleans()):
+            phase[key] = draw(values)
+    return phase
+
+
+drafts = st.fixed_dictionaries(
+    {
+        "name": words,
+        "title": words,
+        "description": words,
+        "block": st.lists(
+            st.fixed_dictionaries({"repeat": st.integers(1, 9), "phase": st.lists(phases(), min_size=1, max_size=4)}),
+            min_size=1,
+            max_size=3,
+        ),
+    },
+    optional={"grace_s": st.floats(0, 30), "ask_before_end_s": st.integers(0, 60)},
+)
+
+
+def expected_plan(draft: dict[str, Any]) -> Plan:
+    """Built from the draft by hand, without the reader."""
+    made = []
+    for block in draft["block"]:
+        for cycle in range(1, block["repeat"] + 1):
+            made += [
+                PlannedPhase(
+                    kind=phase["kind"],
+                    title=phase.get("title", TITLES[phase["kind"]]),
+                    duration_s=float(phase["duration_s"]),
+                    band=Band(*phase["band"]) if "band" in phase else None,
+                    ask=phase.get("ask", False),
+                    cycle=cycle,
+                )
+                for phase in block["phase"]
+            ]
+    numbers = {key: float(draft[key]) for key in ("grace_s", "ask_before_end_s") if key in draft}
+    return Plan(
+        name=draft["name"], title=draft["title"], description=draft["description"], phases=tuple(made), **numbers
+    )
+
+
+@settings(max_examples=150, deadline=None)
+@given(drafts)
+def test_what_is_written_reads_back_identical(draft: dict[str, Any]) -> None:
+    text = write_plan(draft)
+    assert tomllib.loads(text) == draft
+    assert parse_plan(text, "x.toml") == expected_plan(draft)
+    assert find_mistakes(draft, "x") == []
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+def test_built_in_plans_survive_being_written_anew(name: str) -> None:
+    text, file_name = read_plan_text(name)
+    assert parse_plan(write_plan(tomllib.loads(text)), file_name) == parse_plan(text, file_name)
+
+
+plain = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | words,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(words, inner, max_size=3),
+    max_leaves=8,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(drafts, st.data())
+def test_nonsense_anywhere_is_a_mistake_or_a_plan_and_never_a_crash(draft: dict[str, Any], data: st.DataObject) -> None:
+    block = data.draw(st.sampled_from(draft["block"]))
+    table = data.draw(st.sampled_from([draft, block, block["phase"][0]]))
+    table[data.draw(st.sampled_from([*table, "elsewhere", "draw", "draw_bands", "adapt", "ü"]))] = data.draw(plain)
+    try:
+        text = write_plan(draft)
+    except PlanError:
+        return
+    if find_mistakes(draft, "x"):
+        with pytest.raises(PlanError):
+            parse_plan(text, "x")
+    else:
+        parse_plan(text, "x")
+
+
+def test_every_mistake_is_told_at_its_place_with_its_line_and_cure() -> None:
+    draft = {
+        "title": "Mine",
+        "grace_s": "soon",
+        "block": [
+            {
+                "repeat": 0,
+                "phase": [
+                    {"kind": "passive", "duration_s": ""},
+                    {"kind": "contract", "duration_s": 20, "band": [80, 60]},
+                    {"kind": "contract", "duration_s": 20},
+                ],
+            },
+            {"phase": []},
+        ],
+    }
+    found = {mistake.place: mistake for mistake in find_mistakes(draft, "mine")}
+    assert set(found) == {
+        ("grace_s",),
+        ("block", 0, "repeat"),
+        ("block", 0, "phase", 0, "duration_s"),
+        ("block", 0, "phase", 1, "band"),
+        ("block", 0, "phase", 2, "band"),
+        ("block", 1),
+    }
+    seconds_left_empty = found["block", 0, "phase", 0, "duration_s"]
+    assert seconds_left_empty.cure == "use a number from 1 to 3600"
+    lines = write_plan(draft).splitlines()
+    assert lines[(found["block", 0, "phase", 1, "band"].line or 0) - 1] == "band = [80, 60]"
+
+
+def test_a_plan_has_an_end() -> None:
+    phase = {"kind": "passive", "duration_s": 20}
+    draft = {"title": "Endless", "block": [{"repeat": 100, "phase": [phase] * 6}]}
+    [mistake] = find_mistakes(draft, "x")
+    assert mistake.what == "600 phases, repeats included"
+
+
+def test_half_a_character_cannot_be_written() -> None:
+    draft = {"title": "\ud83d", "block": [{"phase": [{"kind": "passive", "duration_s": 20}]}]}
+    [mistake] = find_mistakes(draft, "x")
+    assert mistake.cure == "type it again"
