@@ -73,7 +73,7 @@ class PlanShelf:
         data = {"name": name, **{key: value for key, value in draft.items() if key != "name"}}
         checked = _check(data, wrong)
         if checked["mistakes"]:
-            return {"checked": checked}
+            return {"refused": checked}
         _write(path, checked["text"])
         plan = self._keep(checked["text"], path.name)
         self._own.add(plan.name)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
@@ -11,6 +11,7 @@ from biofeedback.cautions import CAUTIONS
 from biofeedback.model import Channel, Flag
 from biofeedback.session.engine import Engine
 from biofeedback.session.maximum import Attempting
+from biofeedback.session.plan import Plan
 from biofeedback.session.scaling import describe_scale
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.quality import explain
@@ -39,7 +40,7 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         },
         "scale": describe_scale(engine),
         "maximum": _describe_maximum(engine),
-        "plans": [_describe_plan(plan.to_dict()) for plan in engine.plans.values()],
+        "plans": describe_plans(engine.plans.values()),
         "plan": hold.to_dict() if hold else None,
         "phase": {"index": hold.index, **hold.phase.to_dict()} if hold else None,
         "next": following.to_dict() if following else None,
@@ -136,6 +137,7 @@ def _describe_maximum(engine: Engine) -> dict[str, Any]:
     }
 
 
-def _describe_plan(plan: Mapping[str, Any]) -> dict[str, Any]:
-    keys: Sequence[str] = ("name", "title", "description", "duration_s")
-    return {key: plan[key] for key in keys}
+def describe_plans(plans: Iterable[Plan]) -> list[dict[str, Any]]:
+    """What a page needs to offer plans."""
+    keys = ("name", "title", "description", "duration_s")
+    return [{key: getattr(plan, key) for key in keys} for plan in plans]

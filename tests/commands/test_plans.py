@@ -52,7 +52,7 @@ def test_a_built_in_plan_is_never_replaced(shelf: PlanShelf, tmp_path: Path, nam
     draft = open_draft(shelf, name)
     draft["title"] = name  # gives the same name
     for more in ({}, {"replace": True}):
-        [mistake] = save(shelf, draft, **more)["checked"]["mistakes"]
+        [mistake] = save(shelf, draft, **more)["refused"]["mistakes"]
         assert mistake["place"] == ["title"]
         assert mistake["cure"] == "choose another name"
     assert not (tmp_path / "plans").exists()
@@ -63,7 +63,7 @@ def test_an_own_plan_is_replaced_only_when_asked_to(shelf: PlanShelf, tmp_path: 
     draft = open_draft(shelf, "light-hold") | {"title": "Mine"}
     save(shelf, draft)
     draft["description"] = "changed"
-    assert save(shelf, draft)["checked"]["mistakes"][0]["place"] == ["title"]
+    assert save(shelf, draft)["refused"]["mistakes"][0]["place"] == ["title"]
     assert "saved" in save(shelf, draft, replace=True)
     assert load_plan(tmp_path / "plans" / "mine.toml").description == "changed"
     assert shelf.answer({"do": "open_plan", "plan": "mine"})["opened"]["own"] is True
@@ -72,10 +72,10 @@ def test_an_own_plan_is_replaced_only_when_asked_to(shelf: PlanShelf, tmp_path: 
 def test_a_draft_with_mistakes_is_not_saved(shelf: PlanShelf, tmp_path: Path) -> None:
     draft = open_draft(shelf, "light-hold") | {"title": "Mine"}
     draft["block"][0]["phase"][0]["duration_s"] = "long"
-    [mistake] = save(shelf, draft)["checked"]["mistakes"]
+    [mistake] = save(shelf, draft)["refused"]["mistakes"]
     assert mistake["place"][:4] == ["block", 0, "phase", 0]
     draft["title"] = " !"
-    places = [mistake["place"] for mistake in save(shelf, draft)["checked"]["mistakes"]]
+    places = [mistake["place"] for mistake in save(shelf, draft)["refused"]["mistakes"]]
     assert ["title"] in places
     assert not (tmp_path / "plans").exists()
 
@@ -109,7 +109,7 @@ def test_a_damaged_file_is_left_out_told_and_never_written_over(
     assert "mine.toml is left out" in told
     assert "twin.toml is left out" in told
     draft = open_draft(shelf, "light-hold") | {"title": "Mine"}
-    assert save(shelf, draft, replace=True)["checked"]["mistakes"][0]["place"] == ["title"]
+    assert save(shelf, draft, replace=True)["refused"]["mistakes"][0]["place"] == ["title"]
     assert bad.read_text() == "title = "
 
 

@@ -10,6 +10,7 @@ import { HIGHEST } from "./pad.js";
 import { PadView } from "./padview.js";
 import { narrowed } from "./pair.js";
 import { showPair } from "./pairview.js";
+import { hearPlan, setUpPlanner } from "./planner.js";
 import { showReading } from "./reading.js";
 import { Player, chooseCue } from "./sound.js";
 import { setUpSound } from "./soundbox.js";
@@ -77,6 +78,7 @@ function noteSpan(span) {
 }
 
 function onReply(reply) {
+  if (reply.ok && reply.data) hearPlan(reply.data);
   page.complaint = reply.ok ? null : { what: reply.what, cure: reply.cure, untilMs: performance.now() + 8000 };
   queueDraw();
 }
@@ -266,6 +268,7 @@ pad.none.id = "no-answer";
 const mute = setUpSound(player);
 setUpHands();
 if (place === "coach") setUpCoach(send);
+if (place !== "athlete") setUpPlanner(send);
 setInterval(renderDevices, 10000); // codes grow old
 setInterval(() => {
   link.watch();

@@ -1,6 +1,7 @@
 // The panels of each stage, from the session's state. send(command) speaks to the session.
 
 import { $, fill, make, setText, show } from "./dom.js";
+import { openPlan } from "./planner.js";
 import { STEPS, capital, durationText, isRunning, ratingText } from "./state.js";
 
 export function renderStages(state, send) {
@@ -81,7 +82,7 @@ function renderReady(state, send) {
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   fill($("plans"), state.plans, (plans) =>
     plans.map((plan, k) =>
-      make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name }) }, "Start")),
+      make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name }) }, "Start"), make("button", { type: "button", class: "secondary change", id: `change-${plan.name}`, "aria-label": `Change ${plan.title}`, onclick: () => openPlan(plan.name, `change-${plan.name}`) }, "Change")),
     ),
   );
 }

@@ -1,0 +1,66 @@
+// A plan being changed: the contents of its file as plain values. Pure functions, no DOM; the session checks it.
+
+export const KINDS = { passive: "Let go, in position", contract: "Contract", rest: "Rest, out of position" };
+const LABELS = { title: "Name", description: "What it is for", repeat: "times", duration_s: "seconds", band: "band", kind: "what", ask: "rating", draw: "order", draw_bands: "bands to draw", adapt: "limits" };
+
+/** A plan to begin with: one cycle of letting go and contracting. */
+export function blankDraft() {
+  return { title: "", description: "", block: [{ repeat: 5, phase: [newPhase("passive"), newPhase("contract")] }] };
+}
+
+export function newPhase(kind) {
+  return kind === "contract" ? { kind, duration_s: 20, band: [20, 30], ask: true } : { kind, duration_s: 20, ask: kind === "passive" };
+}
+
+/** What was typed: a number where it is one, else the text, so that the check can name it. */
+export function typedValue(text) {
+  const plain = text.trim().replace(",", ".");
+  return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain) ? Number(plain) : text.trim();
+}
+
+/** "20-30, 45-55" as bands; what is no band stays as typed. */
+export function typedBands(text) {
+  const parts = text.split(",").map((part) => part.trim()).filter(Boolean);
+  return parts.map((part) => part.split(/\s*[-–]\s*/).map(typedValue));
+}
+
+export function bandsText(bands) {
+  return Array.isArray(bands) ? bands.map((band) => (Array.isArray(band) ? band.join("–") : String(band))).join(", ") : String(bands ?? "");
+}
+
+/** A phase of another kind: only a contraction has a band, and its own words for what to do no longer fit. */
+export function changeKind(phase, kind) {
+  const { band, adapt, title, ...rest } = phase;
+  return kind === "contract" ? { ...rest, kind, band: band ?? [20, 30] } : { ...rest, kind };
+}
+
+/** The list with the entry at index moved by one place up (-1) or down (+1); the same list at its ends. */
+export function moved(list, index, by) {
+  const to = index + by;
+  if (to < 0 || to >= list.length) return list;
+  const copy = [...list];
+  [copy[index], copy[to]] = [copy[to], copy[index]];
+  return copy;
+}
+
+/** A copy worth sending: empty settings that have a default are left out. */
+export function tidy(draft) {
+  const copy = structuredClone(draft);
+  for (const key of ["draw", "description"]) if (copy[key] === "") delete copy[key];
+  if (Array.isArray(copy.draw_bands) && !copy.draw_bands.length) delete copy.draw_bands;
+  return copy;
+}
+
+/** One mistake in words: which value, what is wrong with it, and the cure. */
+export function mistakeText({ what, cure }) {
+  const named = what.replace(/^(\w+) = (.*)$/s, (all, key, value) => `${LABELS[key] ?? key} ${/^['"]{2}$/.test(value) ? "is empty" : value}`);
+  const text = named.replace("duration_s", "seconds");
+  return `${text[0].toUpperCase()}${text.slice(1)}: ${cure.replace(/,? e\.g\. .*$/s, "").replace("[[block]] and [[block.phase]] with a kind and a duration_s", "a phase").replace("[[block.phase]] with a kind and a duration_s", "a phase or remove this part")}.`;
+}
+
+/** Where on the page a mistake belongs: {block, phase, field}, each null where it does not apply. */
+export function whereOf(place) {
+  if (place[0] !== "block" || place.length < 2) return { block: null, phase: null, field: place[0] ?? null };
+  if (place[2] === "phase" && place.length > 3) return { block: place[1], phase: place[3], field: place[4] ?? null };
+  return { block: place[1], phase: null, field: place[2] ?? null };
+}
