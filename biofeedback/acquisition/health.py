@@ -128,11 +128,13 @@ def _judge_rate(watched: Watched) -> Finding:
 def _judge_channel(channel: Channel, counts: FloatArray, run: FloatArray, rate_hz: float) -> list[Finding]:
     low, high = float(counts.min()), float(counts.max())
     if low == high:
-        return [Finding("bad", channel.name, f"always {low:g}: dead", "check its wiring, and that it is switched on")]
+        return [
+            Finding("bad", channel.name, f"always {low:.10g}: dead", "check its wiring, and that it is switched on")
+        ]
     codes = np.unique(counts)
     step = float(np.diff(codes).min())
     n_steps = round((high - low) / step) + 1
-    text = f"{low:g} to {high:g} in steps of {step:g}: {n_steps} steps in use ({np.log2(n_steps):.1f} bits)"
+    text = f"{low:.10g} to {high:.10g} in steps of {step:g}: {n_steps} steps in use ({np.log2(n_steps):.1f} bits)"
     coarse = n_steps < FEW_STEPS and channel.kind == "emg"
     findings = [
         Finding("look" if coarse else "good", channel.name, text, "raise the gain of the board" if coarse else "")

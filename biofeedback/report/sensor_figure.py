@@ -47,7 +47,7 @@ def draw_sensor(figure: Figure, portrait: Any, trouble: Sequence[str], *, title:
             _draw_spectrum(figure.add_subplot(grid[row, 1]), channel)
         _draw_intervals(figure.add_subplot(grid[n, 1]), portrait)
         _write_verdict(figure.add_subplot(grid[n, 0]), trouble)
-        figure.suptitle(title, x=0.01, ha="left", fontsize=11, weight="bold")
+        figure.suptitle(title, x=0.01, y=1.0 - 0.1 / high, ha="left", va="top", fontsize=11, weight="bold")
 
 
 def write_sensor_picture(path: Path, portrait: Any, trouble: Sequence[str], *, title: str) -> None:

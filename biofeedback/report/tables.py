@@ -8,7 +8,16 @@ import numpy as np
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
-from biofeedback.report.words import EMPTY, PHASE_WORDS, capitalise, describe_maximum, explain_set, number, signed
+from biofeedback.report.words import (
+    EMPTY,
+    PHASE_WORDS,
+    capitalise,
+    describe_maximum,
+    describe_zeros,
+    explain_set,
+    number,
+    signed,
+)
 
 DOSE_TITLE = "How much effort"
 
@@ -271,6 +280,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Channels", channels),
         ("Sample rate", f"{trace.rate_hz:g} Hz; effort every {1000 / trace.level_rate_hz:.3g} ms"),
         ("Even spacing", trace.resampling),
+        ("Zero set again, moved by", describe_zeros(trace)),
         ("Recorded", f"{format_clock(trace.duration_s)} min, {missing_s:.1f} s of it missing"),
         ("Agreed discomfort limit", s.get("limit")),
         ("Baseline", "; ".join(f"{c.name}: {m}" for c, m in zip(trace.channels, trace.baseline_methods, strict=True))),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
+from biofeedback.analysis.trace import Trace
 
 BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
 CAREFUL_PERCENT = 80.0  # where the hard band begins; common practice
@@ -130,6 +132,17 @@ def describe_doubts(analysis: SessionAnalysis) -> list[str]:
         at = format_clock(doubt.at_s)
         sentences.append(f"At {at} {doubt.channel} showed {doubt.seen}: {doubt.advice}{becomes}.")
     return sentences
+
+
+def describe_zeros(trace: Trace) -> str:
+    """How far the zero of each force channel had moved whenever it was set again; "" when it was set once."""
+    told = []
+    for channel in trace.channels:
+        zeros = [(frame, level) for frame, name, level in trace.zeros if name == channel.name]
+        for (before, old), (after, new) in pairwise(zeros if channel.kind == "force" else []):
+            clocks = f"from {format_clock(before / trace.rate_hz)} to {format_clock(after / trace.rate_hz)}"
+            told.append(f"{channel.name} {signed(new - old, 2)} {channel.unit} {clocks}")
+    return "; ".join(told)
 
 
 def describe_maximum(analysis: SessionAnalysis) -> str:

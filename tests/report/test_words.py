@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from biofeedback.analysis.answer import SessionAnalysis, analyse_recording
+from biofeedback.analysis.trace import compute_trace
 from biofeedback.report.tables import list_settings, list_tables
-from biofeedback.report.words import describe_done, describe_effect, describe_next
+from biofeedback.report.words import describe_done, describe_effect, describe_next, describe_zeros
 
 from ..analysis.made_session import MadeSession, make_check, make_settings
 
@@ -90,3 +91,10 @@ def test_a_recording_without_ratings_says_so() -> None:
     analysis = analyse_recording(session)
     assert "No discomfort ratings were given." in describe_done(analysis)
     assert "Too few ratings" in describe_effect(analysis)[0]
+
+
+def test_how_far_the_zero_had_moved_is_said_when_it_is_set_again() -> None:
+    session = make_check()
+    assert describe_zeros(compute_trace(session)) == ""
+    session.happen("zero", channels={"force": {"level": 14.5, "sd": 0.1, "n_levels": 200}})
+    assert describe_zeros(compute_trace(session)).startswith("force +4.50 N from 0:02 to 1:")
