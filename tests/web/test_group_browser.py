@@ -72,6 +72,14 @@ def group() -> Iterator[ServedGroup]:
     group.end()
 
 
+@pytest.fixture
+def shared_group() -> Iterator[ServedGroup]:
+    group = ServedGroup(share=True)
+    group.up()
+    yield group
+    group.end()
+
+
 def numbers(page: Page) -> list[str]:
     return list(page.tab.locator(".seat .number > span:first-child").all_inner_texts())
 
@@ -244,11 +252,92 @@ def test_nothing_is_cut_off_or_moves_when_a_question_opens(
     page.context.close()
 
 
+@pytest.mark.parametrize("size", [(640, 400), (195, 422), (422, 195)])  # a laptop and a phone, both ways, at 200 %
+def test_at_twice_the_size_everything_can_be_reached(
+    browser: Any, shared_group: ServedGroup, size: tuple[int, int]
+) -> None:
+    group = shared_group
+    scenes = ["inside", "above", "maximum_push", "cautions"]
+    group.each(lambda live, k: SCENES[scenes[k]](live))
+    page = Page(browser, group, path="group", viewport={"width": size[0], "height": size[1]})
+    page.wait(lambda: page.tab.locator(".seat[data-stage='plan']").count() == 2)
+    outside = """(wide) => [...document.querySelectorAll("button, select, input, summary, p, li, strong, canvas")]
+      .filter((e) => e.offsetParent !== null && !e.closest("[aria-hidden], .hide") && e.id !== "setting")
+      .map((e) => [e, e.getBoundingClientRect()])
+      .filter(([, box]) => box.width && (box.left < -1 || box.right > wide + 1))
+      .map(([e]) => `${e.tagName} ${e.id} ${e.className} ${e.textContent}`)"""
+    for box in ("", "phones", "options"):
+        if box:
+            page.tab.click(f"#{box} summary")
+        assert page.tab.evaluate(outside, size[0]) == [], box
+        assert page.tab.evaluate("() => document.documentElement.scrollWidth") <= size[0]
+        if box:
+            page.tab.click(f"#{box} summary")
+    for name in (".seat >> nth=3 >> text=read, none applies", ".seat >> nth=0 >> [data-rating='10']", "#zero-all"):
+        page.tab.locator(name).scroll_into_view_if_needed()
+        stop = page.tab.locator("#stop-all").bounding_box()
+        assert stop["y"] >= 0, name
+        assert stop["y"] + stop["height"] <= size[1] + 1, name  # Stop stays in sight
+    page.tab.locator(".seat >> nth=0 >> [data-rating='10']").click()
+    page.wait(lambda: group.lives[0].commands[-1][0].get("value") == 10)
+    page.tab.click("#stop-all")
+    page.wait(lambda: group.lives[1].commands[-1][0]["do"] == "stop")
+    page.context.close()
+
+
+def test_the_whole_group_is_led_by_keyboard(browser: Any, shared_group: ServedGroup) -> None:
+    group = shared_group
+    page = Page(browser, group, path="group")
+    page.wait(lambda: page.tab.locator(".seat[data-stage='cautions']").count() == 4)
+
+    def reach(matches: str) -> None:
+        """Tab until the focus is there; a mouse is not needed."""
+        for _ in range(120):
+            page.tab.keyboard.press("Tab")
+            if page.tab.evaluate("(name) => document.activeElement.matches(name)", matches):
+                return
+        pytest.fail(f"{matches} cannot be reached")
+
+    def seats(stage: str) -> int:
+        return int(page.tab.locator(f".seat[data-stage='{stage}']").count())
+
+    reach("#phones summary")
+    page.tab.keyboard.press("Enter")
+    code = page.tab.locator(".device-card[data-seat='2'] strong").inner_text()
+    reach(".device-card[data-seat='2'] button")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: page.tab.locator(".device-card[data-seat='2'] strong").inner_text() != code)
+    assert page.tab.evaluate("() => document.activeElement.matches(\".device-card[data-seat='2'] button\")")
+    reach("#options summary")
+    page.tab.keyboard.press("Enter")
+    reach("#whose input")
+    page.tab.keyboard.press("ArrowDown")
+    page.wait(lambda: page.text("sound-whose") == "A01")
+    for number in range(4):
+        reach(".seat[data-stage='cautions'] .task .primary")
+        page.tab.keyboard.press("Enter")
+        page.wait(lambda number=number: seats("zero") == number + 1)  # type: ignore[misc]
+    reach("#zero-all")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: seats("maximum") == 4)
+    group.each(lambda live, k: SCENES["ready"](live))
+    page.wait(lambda: seats("ready") == 4)
+    reach("#start-all")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: seats("plan") == 4)
+    reach(".seat .keys button")
+    page.tab.keyboard.press("6")
+    page.wait(lambda: any(live.commands[-1][0] == {"do": "rate", "value": 6} for live in group.lives))
+    page.tab.keyboard.press("Escape")
+    page.wait(lambda: seats("done") == 4)
+    assert page.complaints == []
+    page.context.close()
+
+
 @pytest.mark.network
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_violation_in_any_state(browser: Any, scheme: str) -> None:
-    group = ServedGroup(share=True)
-    group.up()
+def test_no_violation_in_any_state(browser: Any, shared_group: ServedGroup, scheme: str) -> None:
+    group = shared_group
     page = Page(browser, group, path="group", color_scheme=scheme, script=axe_script())
     problems: list[str] = []
     for scene in STAGES:
@@ -262,7 +351,6 @@ def test_no_violation_in_any_state(browser: Any, scheme: str) -> None:
         problems += [f"{box}: {each}" for each in violations(page)]
         page.tab.click(f"#{box} summary")
     page.context.close()
-    group.end()
     assert problems == []
 
 
