@@ -92,8 +92,12 @@ def analyse_recording(
     trace = compute_trace(recording, maxima=maxima, baseline=baseline, mains_hz=mains_hz)
     events = sorted(recording.events, key=lambda e: e.frame)
     ratings = link_ratings(trace)
+    own: dict[int, list[LinkedRating]] = {}
+    for link, rating in zip(ratings, trace.ratings, strict=True):
+        if phase := find_phase(rating, trace.phases):
+            own.setdefault(phase.number, []).append(link)
     rows = tuple(
-        replace(_summarise_row(trace, phase, ratings), choice=find_choice(events, phase, trace))
+        replace(_summarise_row(trace, phase, own.get(phase.number, [])), choice=find_choice(events, phase, trace))
         for phase in trace.phases
     )
     guide = trace.channels[trace.guide]
@@ -122,7 +126,8 @@ def analyse_recording(
     )
 
 
-def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) -> PhaseRow:
+def _summarise_row(trace: Trace, phase: Phase, own: Sequence[LinkedRating]) -> PhaseRow:
+    """``own``: the ratings that belong to the phase."""
     span = slice(phase.first_level, phase.end_level)
     summaries = tuple(
         summarise_phase(
@@ -134,8 +139,6 @@ def _summarise_row(trace: Trace, phase: Phase, ratings: Sequence[LinkedRating]) 
         )
         for column in range(len(trace.channels))
     )
-    pairs = zip(ratings, trace.ratings, strict=True)
-    own = [link for link, rating in pairs if find_phase(rating, trace.phases) is phase]
     answered = [link for link in own if link.value is not None]
     return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
 

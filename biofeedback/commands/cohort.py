@@ -40,6 +40,8 @@ def run(args: argparse.Namespace) -> int:
         raise BiofeedbackError(f"there is no folder {args.folder}", "name the folder of the recordings")
     if args.out.suffix not in (".csv", ".parquet"):
         raise BiofeedbackError(f"{args.out} is neither .csv nor .parquet", "choose one of these endings with --out")
+    if args.out.suffix == ".parquet":
+        import_arrow()  # before a night's work, not after it
     table, part = args.out.with_suffix(".csv"), args.out.with_suffix(".part")
     stamps = dict(find_recordings(args.folder))
     earlier = [] if args.again else read_table(table) + read_part(part)
@@ -128,12 +130,17 @@ def read_part(path: Path) -> list[Row]:
     return rows
 
 
-def write_parquet(table: Path, out: Path) -> None:
-    """The finished CSV once more as Parquet, types worked out per column."""
+def import_arrow() -> tuple[Any, Any]:
+    """pyarrow's modules for CSV and Parquet."""
     try:
-        arrow_csv, parquet = import_module("pyarrow.csv"), import_module("pyarrow.parquet")
+        return import_module("pyarrow.csv"), import_module("pyarrow.parquet")
     except ImportError as error:
         raise BiofeedbackError(
             "pyarrow is not installed", "pip install 'biofeedback[parquet]', or choose --out X.csv"
         ) from error
+
+
+def write_parquet(table: Path, out: Path) -> None:
+    """The finished CSV once more as Parquet, types worked out per column."""
+    arrow_csv, parquet = import_arrow()
     parquet.write_table(arrow_csv.read_csv(table), out)

@@ -18,7 +18,7 @@ RATE_HZ, MINUTES, CYCLE_S = 1000.0, 20, 20.0
 GOAL_S = 5.0
 
 
-def make_recording(path: Path) -> None:
+def make_recording(path: Path, *, seed: int = 1) -> None:
     """20 min of force and raw EMG at 1 kHz: a minute of calibration, then relaxed and contracting in turn."""
     channels = [
         Channel(name="force", kind="force", unit="N", factor=0.001),
@@ -27,9 +27,9 @@ def make_recording(path: Path) -> None:
     settings = {
         "format": 1, "software": "benchmark", "started_utc": "2026-01-05T18:00:00+00:00", "rate_hz": RATE_HZ,
         "channels": [channel.to_dict() for channel in channels], "source": "benchmark", "simulated": True,
-        "athlete": "A01", "exercise": "", "side": "left", "position": "", "joint": "knee",
+        "athlete": f"A{seed:02d}", "exercise": "", "side": "left", "position": "", "joint": "knee",
     }  # fmt: skip
-    rng = np.random.default_rng(1)
+    rng = np.random.default_rng(seed)
     step = round(RATE_HZ / 4)
     with Recorder.create(path, settings) as recorder:
         for second_quarter in range(MINUTES * 60 * 4):
