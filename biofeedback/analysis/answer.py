@@ -118,7 +118,7 @@ def analyse_recording(
         maximum_reason=explain_maximum(maximum, attempts, settled=_is_settled(events, guide.name)),
         doubts=find_doubts(trace, joint=joint),
         ratings=ratings,
-        holds=measure_holds(recording, trace),
+        holds=measure_holds(recording, trace, joint=joint),
         response=response,
         dose=compute_dose(list_dose_points(rows, response)),
         dose_test=rank_drawn_levels(plans[-1] if plans else None, response),

@@ -132,7 +132,8 @@ def suggest_set(
     joint = predicted.joint
     if predicted.expected_s is None:
         return SetSuggestion(None, None, None, joint, predicted.reason)
-    expected_s, source = predicted.expected_s, f"power law for {joint} (Frey-Law & Avin 2010)"
+    spread = f"{predicted.low_s:.0f} to {predicted.high_s:.0f} s between people"
+    expected_s, source = predicted.expected_s, f"power law for {joint} (Frey-Law & Avin 2010; {spread})"
     if measured_s is not None and measured_s > 0:
         expected_s = min(max(measured_s, expected_s / 2), expected_s * 2)
         source = "this person's own hold"

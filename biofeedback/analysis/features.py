@@ -93,7 +93,9 @@ def _describe_discomfort(
         "change_percent": response.change_percent,
         "change_mean_without_marked": clean.mean_change if clean else response.mean_change,
         "nap": response.nap,
+        "nap_error": response.nap_error,
         "tau": response.tau,
+        "tau_u": response.tau_u,
         "drift_per_min": response.drift_per_min.slope,
         "came_back": response.came_back,
         "answer": response.word,
@@ -114,6 +116,7 @@ def _describe_fatigue(analysis: SessionAnalysis) -> dict[str, Cell]:
         "left_band_after_s": min(held, default=None),
         "median_frequency_hz": float(np.median(medians)) if medians else None,
         "median_frequency_slope_percent_per_s": float(np.median(median_slopes)) if median_slopes else None,
+        "tired_percent": max((h.tired_percent for h in analysis.holds if h.tired_percent is not None), default=None),
         "passive_tension_first": tensions[0] if tensions else None,
         "passive_tension_last": tensions[-1] if tensions else None,
     }

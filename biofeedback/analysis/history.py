@@ -12,9 +12,11 @@ from biofeedback.analysis.answer import SessionAnalysis, list_dose_points
 from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.reliability import (
     Change,
+    Reliability,
     RepeatError,
     SideDifference,
     compare_sides,
+    compute_reliability,
     estimate_repeat_error,
     estimate_session_error,
     judge_change,
@@ -24,6 +26,7 @@ from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
 from biofeedback.analysis.trends import Trend, fit_theil_sen
 
 DAY_S = 86_400.0
+N_SESSIONS_ICC = 3
 MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" is the session's own, in ATTRIBUTE_unit)
     ("maximum", "maximum", ""),
     ("reach", "position reached", ""),
@@ -89,7 +92,8 @@ class Measure:
 class HistoryGroup:
     """All sessions of one exercise, side and position, so that positions match.
 
-    ``repeats`` is the error of a maximal attempt within a session, from all sessions' good attempts.
+    ``repeats`` is the error of a maximal attempt within a session, from all sessions' good attempts; ``agreement``
+    how well one attempt tells sessions apart (ICC), None with fewer than three sessions of two attempts.
     """
 
     exercise: str
@@ -98,6 +102,7 @@ class HistoryGroup:
     points: tuple[SessionPoint, ...]
     measures: tuple[Measure, ...]
     repeats: RepeatError
+    agreement: Reliability | None
     answer: SessionsAnswer
     dose: Dose
 
@@ -164,12 +169,25 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
         own = tuple(p for p in dated if (p.exercise, p.side, p.position) == (exercise, side, position))
         measures = [_judge_measure(own, attribute, title, unit) for attribute, title, unit in MEASURES]
         answer = combine_responses([p.response for p in own])
-        repeats = estimate_repeat_error([p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit])
+        attempts = [p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit]
+        repeats, agreement = estimate_repeat_error(attempts), _compare_attempts(attempts)
         known = tuple(measure for measure in measures if measure.values)
         dose = compute_dose([replace(d, session=n) for n, p in enumerate(own) for d in p.dose_points])
-        groups.append(HistoryGroup(exercise, side, position, own, known, repeats, answer, dose))
+        groups.append(HistoryGroup(exercise, side, position, own, known, repeats, agreement, answer, dose))
     undated = tuple(p.name for p in points if not np.isfinite(p.day))
     return History(athlete, tuple(groups), _compare_sides(dated), undated)
+
+
+def _compare_attempts(attempts: Sequence[Sequence[float]]) -> Reliability | None:
+    """Sessions against attempts, as many of each as the session with the fewest has; sessions with one are left out."""
+    several = [own for own in attempts if len(own) > 1]
+    if len(several) < N_SESSIONS_ICC:
+        return None
+    n_trials = min(map(len, several))
+    try:
+        return compute_reliability([own[:n_trials] for own in several])
+    except ValueError:  # attempts that agree exactly have no error to compare with
+        return None
 
 
 def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, unit: str) -> Measure:

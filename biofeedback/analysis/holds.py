@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from biofeedback.analysis.endurance import SetSuggestion, suggest_set
+from biofeedback.analysis.endurance import SetSuggestion, predict_fatigue, predict_recovery, suggest_set
 from biofeedback.analysis.fatigue import (
     BandExit,
     EmgFatigue,
@@ -18,6 +18,7 @@ from biofeedback.analysis.fatigue import (
 from biofeedback.analysis.phases import Phase
 from biofeedback.analysis.trace import RecordingLike, Trace
 from biofeedback.analysis.trends import Trend
+from biofeedback.calibration.joints import find_joint
 from biofeedback.model import Chunk, FloatArray
 
 
@@ -25,17 +26,21 @@ from biofeedback.model import Chunk, FloatArray
 class HoldRow:
     """One contraction: when it left the band, the slope of effort in points of % per minute, and the EMG's change.
 
-    ``emg`` has one entry per raw EMG channel, by name; measured after the grace.
+    ``emg`` has one entry per raw EMG channel, by name; measured after the grace. ``tired_percent`` of the muscle is
+    predicted to be fatigued at its end, and ``left_percent`` still at the start of the next contraction; None without
+    an effort, and for the last.
     """
 
     phase: Phase
     exit: BandExit
     slope: Trend
     emg: tuple[tuple[str, EmgFatigue], ...]
+    tired_percent: float | None = None
+    left_percent: float | None = None
 
 
-def measure_holds(recording: RecordingLike, trace: Trace) -> tuple[HoldRow, ...]:
-    """Every contracting phase with a band."""
+def measure_holds(recording: RecordingLike, trace: Trace, *, joint: str = "") -> tuple[HoldRow, ...]:
+    """Every contracting phase with a band; ``joint`` is whose fatigue model is used."""
     phases = [phase for phase in trace.phases if phase.kind == "contract" and phase.band is not None]
     raw = [c for c, channel in enumerate(trace.channels) if channel.kind == "emg" and not channel.envelope]
     samples = _read_samples(recording, trace, phases, raw) if raw and phases else [np.empty((0, 0))] * len(phases)
@@ -50,7 +55,26 @@ def measure_holds(recording: RecordingLike, trace: Trace) -> tuple[HoldRow, ...]
         rate_hz = trace.level_rate_hz
         band_exit = find_band_exit(percent, level_rate_hz=rate_hz, low_percent=low)
         rows.append(HoldRow(phase, band_exit, fit_force_slope(counted, level_rate_hz=rate_hz), emg))
-    return tuple(rows)
+    return _predict_tiredness(rows, trace, find_joint(joint).name)
+
+
+def _predict_tiredness(rows: Sequence[HoldRow], trace: Trace, joint: str) -> tuple[HoldRow, ...]:
+    """Fatigue carried from contraction to contraction by the three-compartment model, relaxing counts as rest."""
+    result, left = [], 0.0
+    for row, following in zip(rows, [*rows[1:], None], strict=False):
+        phase = row.phase
+        percent = trace.percent[phase.first_level : phase.end_level, trace.guide]
+        known = percent[np.isfinite(percent)]
+        if not known.size:
+            result.append(row)
+            left = 0.0
+            continue
+        effort = min(100.0, max(0.0, float(known.mean())))
+        tired = predict_fatigue(effort, phase.duration_s, joint=joint, fatigued_percent=left)
+        rest_s = None if following is None else max(0.0, following.phase.start_s - phase.end_s)
+        left = 0.0 if rest_s is None else predict_recovery(tired, rest_s, joint=joint)
+        result.append(replace(row, tired_percent=tired, left_percent=None if rest_s is None else left))
+    return tuple(result)
 
 
 def suggest_next_set(effort_percent: float, joint: str, holds: Sequence[HoldRow]) -> SetSuggestion:

@@ -8,7 +8,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from biofeedback.analysis.effects import compute_corrected_tau, compute_nap
+from biofeedback.analysis.effects import compute_corrected_tau, compute_nap, compute_nap_error, compute_tau_u
 from biofeedback.analysis.interval import (
     count_more_cycles,
     estimate_mean,
@@ -73,10 +73,11 @@ class Response:
 
     ``low`` to ``high`` is the 95 % interval of ``mean_change``, ``error`` its standard error and ``rating_sd`` the
     scatter of single ratings behind it. ``nap`` and ``tau`` are above 0.5 and 0 where contracting phases were rated
-    lower; ``tau`` is free of the passive ratings' own trend. ``at_end_percent`` of the ratings are 0 or 10. ``fell``
-    and ``came_back`` are the mean steps into and out of a contraction. ``test`` is None unless the order was drawn by
-    lot. ``n_more_cycles`` is what a clear answer would still need if the change stays as it is. ``without_marked`` is
-    the same answer from good ratings only, None when none are marked.
+    lower; ``tau`` is free of the passive ratings' own trend, ``tau_u`` its forerunner, for older reports.
+    ``at_end_percent`` of the ratings are 0 or 10. ``fell`` and ``came_back`` are the mean steps into and out of a
+    contraction. ``test`` is None unless the order was drawn by lot. ``n_more_cycles`` is what a clear answer would
+    still need if the change stays as it is. ``without_marked`` is the same answer from good ratings only, None when
+    none are marked.
     """
 
     contrasts: tuple[Contrast, ...]
@@ -90,7 +91,9 @@ class Response:
     change_percent: float | None
     reaches_yardstick: bool | None
     nap: float | None
+    nap_error: float | None
     tau: float | None
+    tau_u: float | None
     at_end_percent: float
     drift_per_min: Trend
     fell: float | None
@@ -132,7 +135,8 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
     changes = np.array([c.change for c in usable], dtype=np.float64)
     passive = [(p.time_s, p.rating) for p in phases if p.kind == "passive" and p.rating is not None]
     contract = [(p.time_s, p.rating) for p in phases if p.kind == "contract" and p.rating is not None]
-    ratings = [rating for _, rating in passive + contract]
+    relaxed, working = [rating for _, rating in passive], [rating for _, rating in contract]
+    ratings = relaxed + working
     mean, error = estimate_mean(changes, weights, rounding=find_rounding(ratings)) if usable else (None, None)
     reach = None if error is None or len(usable) < 2 else find_t_quantile(len(usable) - 1) * error
     low, high = (None, None) if mean is None or reach is None else (mean - reach, mean + reach)
@@ -159,8 +163,10 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
         high=high,
         change_percent=percent,
         reaches_yardstick=_reaches_yardstick(mean, percent),
-        nap=compute_nap([r for _, r in passive], [r for _, r in contract]) if passive and contract else None,
+        nap=compute_nap(relaxed, working) if relaxed and working else None,
+        nap_error=compute_nap_error(relaxed, working) if min(len(relaxed), len(working)) >= 2 else None,
         tau=_tau(passive, contract),
+        tau_u=compute_tau_u(relaxed, working) if relaxed and working else None,
         at_end_percent=at_end_percent,
         drift_per_min=fit_theil_sen([t / 60 for t, _ in passive], [r for _, r in passive]),
         fell=_mean([c.during - c.before for c in usable if c.during is not None and c.before is not None]),

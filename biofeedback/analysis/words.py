@@ -56,14 +56,17 @@ def describe_response(response: Response) -> tuple[str, ...]:
 
 
 def describe_return(response: Response) -> str:
-    """Whether discomfort came back after contractions that eased it; "" where there is nothing to come back."""
-    if response.word != "less" or response.fell is None or response.came_back is None:
+    """Whether discomfort went back after contractions that changed it; "" where nothing is there to go back."""
+    if response.word not in ("less", "more") or response.fell is None or response.came_back is None:
         return ""
-    if response.came_back >= -response.fell / 2 and response.came_back > 0:
-        return f"After the contractions discomfort came back by {response.came_back:.1f} points on average."
+    sign = -1 if response.fell < 0 else 1
+    back = -sign * response.came_back
+    if back > 0 and back >= abs(response.fell) / 2:
+        moved = f"came back by {back:.1f}" if sign < 0 else f"fell back by {back:.1f}"
+        return f"After the contractions discomfort {moved} points on average."
     return (
-        "After the contractions discomfort hardly came back; these ratings cannot tell whether contraction or time did "
-        "that, and an effect that lasts makes the change look smaller than it is."
+        f"After the contractions discomfort hardly {'came' if sign < 0 else 'fell'} back; these ratings cannot tell "
+        "whether contraction or time did that, and an effect that lasts makes the change look smaller than it is."
     )
 
 

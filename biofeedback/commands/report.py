@@ -6,6 +6,7 @@ import argparse
 import csv
 import webbrowser
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,6 +48,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="auto",
         help="mains notch of raw EMG (auto: when hum is found)",
     )
+    parser.add_argument(
+        "--body-mass", type=float, default=None, metavar="KG", help="also give the maximum per kilogram; not stored"
+    )
     parser.add_argument("--open", action="store_true", help="open the report afterwards")
 
 
@@ -58,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
     recording = open_recording(args.file)
     maxima = read_maxima(args.maximum, recording)
     analysis = analyse_recording(recording, maxima=maxima, baseline=args.baseline, mains_hz=MAINS[args.mains])
+    if args.body_mass is not None:
+        analysis = replace(analysis, settings={**analysis.settings, "body_mass_kg": args.body_mass})
     report = path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")
     try:
         if args.pdf:

@@ -15,7 +15,7 @@ from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
-from biofeedback.report.tables import Table
+from biofeedback.report.table import Table
 from biofeedback.report.words import EMPTY, advise_effort, capitalise, count, number, signed
 
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
@@ -47,6 +47,7 @@ def describe_history(history: History) -> tuple[str, ...]:
             f"  {sentence}" for sentence in (*group.answer.sentences(), *advise_effort(group.dose, group.answer.word))
         ]
         lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
+        lines += [f"  {sentence}" for sentence in describe_repeats(group)]
     lines += [f"{row.exercise}: {describe_side(row.difference)}" for row in history.sides]
     if history.undated:
         lines.append(f"left out, without a date: {', '.join(history.undated)}")
@@ -62,6 +63,23 @@ def describe_measure(measure: Measure) -> str:
     if measure.change.word == "unknown":
         return f"{first} to {last}{unit}; {measure.change.reason}"
     return f"{first} to {last}{unit}: {CHANGE_WORDS[measure.change.word]} ({measure.change.reason})"
+
+
+def describe_repeats(group: HistoryGroup) -> list[str]:
+    """How well maximal attempts repeat: their standard error, and what one attempt is worth (ICC)."""
+    if group.repeats.sem is None:
+        return []
+    sem = number(group.repeats.sem, 1)
+    said = [f"Maximal attempts within a session repeat with a standard error of {sem} {_find_unit(group)}."]
+    if group.agreement is not None:
+        icc, table = group.agreement.icc("ICC(2,1)"), f"{group.agreement.n_subjects} sessions of "
+        table += f"{group.agreement.n_trials} attempts"
+        interval = f"95 % interval {number(max(icc.low, 0.0), 2)} to {number(icc.high, 2)}"
+        said.append(
+            f"One attempt tells sessions apart with ICC(2,1) {number(max(icc.value, 0.0), 2)} ({interval}; {table}): "
+            "near 1 the sessions differ by more than the attempts do, near 0 attempts scatter as much as sessions."
+        )
+    return said
 
 
 def describe_side(difference: SideDifference) -> str:
@@ -152,9 +170,7 @@ def _show_group(group: HistoryGroup) -> Markup:
         parts.append(frame_figure(svg, caption, "trace"))
     parts.append(show_table(tabulate_measures(group)))
     reasons = [f"{capitalise(m.name)}: {m.change.reason}." for m in group.measures if m.change is not None]
-    if group.repeats.sem is not None:
-        sem = number(group.repeats.sem, 1)
-        reasons.append(f"Maximal attempts within a session repeat with a standard error of {sem} {_find_unit(group)}.")
+    reasons += describe_repeats(group)
     return tag("section", *parts, list_section("Why", reasons) if reasons else Markup())
 
 

@@ -10,11 +10,12 @@ from matplotlib.figure import Figure
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
+from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import count_panels, draw_trace
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.methods import METHODS
 from biofeedback.report.page import build_page, define, draw_svg, frame_figure, list_section, show_table
-from biofeedback.report.tables import DOSE_TITLE, list_settings, list_tables
+from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_SIGNS,
     ANSWER_TITLES,

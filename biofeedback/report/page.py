@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from biofeedback.report.figures import PALETTE, STYLE
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.markup import table as build_table
-from biofeedback.report.tables import Table
+from biofeedback.report.table import Table
 
 
 def build_page(title: str, body: Markup) -> str:

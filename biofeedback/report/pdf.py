@@ -10,10 +10,11 @@ from matplotlib.backends.backend_pdf import PdfPages
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
+from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
 from biofeedback.report.methods import METHODS
 from biofeedback.report.sheet import Sheet
-from biofeedback.report.tables import DOSE_TITLE, list_settings, list_tables
+from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_TITLES,
     CAPTIONS,

@@ -13,7 +13,7 @@ from matplotlib.patches import Rectangle
 
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.report.figures import PALETTE, STYLE
-from biofeedback.report.tables import Table
+from biofeedback.report.table import Table
 
 WIDTH_PT, HEIGHT_PT = 595.3, 841.9  # A4
 MARGIN_PT = 46.0

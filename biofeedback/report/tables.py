@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
+from biofeedback.calibration.joints import find_joint
+from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
+from biofeedback.report.table import Table
 from biofeedback.report.words import (
     EMPTY,
     PHASE_WORDS,
@@ -16,21 +17,7 @@ from biofeedback.report.words import (
     describe_zeros,
     explain_set,
     number,
-    signed,
 )
-
-DOSE_TITLE = "How much effort"
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Rows of text under ``head``; ``text_columns`` are set to the left, the others are numbers."""
-
-    title: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    text_columns: tuple[int, ...] = (0,)
-    note: str = ""
 
 
 def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
@@ -110,69 +97,27 @@ def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:
     return Table("Other channels", head, rows, (0,), note)
 
 
-def tabulate_dose(analysis: SessionAnalysis) -> Table | None:
-    """Expected change over effort; None without a single complete contraction."""
-    dose = analysis.dose
-    if not dose.n_points:
-        return None
-    levels = {dose.at(percent).effort_percent: dose.at(percent) for percent in (10, 25, 40, 55, 70, 90)}
-    rows = tuple(
-        (
-            f"{level.effort_percent:.0f} %",
-            signed(level.change),
-            f"{signed(level.low)} to {signed(level.high)}",
-            f"{level.chance_percent:.0f} %",
-        )
-        for level in levels.values()
-    )
-    shapes = (
-        f"no effect {dose.none_percent:.0f} %, straight line {dose.line_percent:.0f} %, saturating "
-        f"{dose.saturating_percent:.0f} %, turning {dose.turning_percent:.0f} %"
-    )
-    test = analysis.dose_test
-    drawn = (
-        f"more effort, less discomfort: p = {test.p_less:.2g} over the orders that could have been drawn"
-        if test
-        else ""
-    )
-    parts = [dose.least_reason, dose.doubt, f"weight of the shapes: {shapes}", drawn, dose.next_reason, dose.misfit]
-    note = ". ".join(capitalise(part) for part in parts if part) + "."
-    return Table(
-        DOSE_TITLE, ("effort", "expected change", "95 % interval", "chance of 2 points less"), rows, (0,), note
-    )
-
-
-def tabulate_choices(analysis: SessionAnalysis) -> Table | None:
-    """How the bands of a plan that adapts came about; None for any other plan."""
-    rows = []
-    for row in analysis.phases:
-        if row.choice and row.phase.band:
-            band = f"{row.phase.band.low_percent:g}–{row.phase.band.high_percent:g} %"
-            by = "the plan" if row.choice.get("by") == "rule" else str(row.choice.get("by"))
-            rows.append((str(row.phase.number), band, by, capitalise(str(row.choice.get("reason", "")))))
-    note = "Bands chosen from ratings are no drawn order: the dose above stays valid, a p-value does not exist."
-    return (
-        Table("Bands chosen on the way", ("phase", "band", "by", "why"), tuple(rows), (0, 2, 3), note) if rows else None
-    )
-
-
 def tabulate_holds(analysis: SessionAnalysis) -> Table | None:
     """How each contraction lasted and tired; None when there was none."""
     if not analysis.holds:
         return None
     names = [name for name, _ in analysis.holds[0].emg]
     head = ["contraction in phase", "left the band after, s", "slope of effort, % a min"]
+    head += ["model: tired at its end, %", "of that left at the next, %"]
     for name in names:
         head += [f"{name}: median frequency at start, Hz", f"{name}: its slope, % a s", f"{name}: amplitude, % a s"]
     rows = []
     for hold in analysis.holds:
         cells = [str(hold.phase.number), number(hold.exit.held_s, 1), number(hold.slope.slope, 1)]
+        cells += [number(hold.tired_percent, 0), number(hold.left_percent, 0)]
         for _, emg in hold.emg:
             slopes = [None if t is None else t.slope for t in (emg.median_slope, emg.rms_slope)]
             cells += [number(emg.median_start_hz, 0), number(slopes[0], 2), number(slopes[1], 2)]
         rows.append(tuple(cells))
     reasons = dict.fromkeys(emg.reason for hold in analysis.holds for _, emg in hold.emg if emg.reason)
-    told = [*reasons, *([f"suggested {explain_set(analysis)}"] if explain_set(analysis) else [])]
+    joint = find_joint(str(analysis.settings.get("joint") or "")).name
+    model = f"Tired: predicted share of the muscle, three-compartment model for {joint} (Frey-Law et al. 2012)"
+    told = [*reasons, model, *([f"suggested {explain_set(analysis)}"] if explain_set(analysis) else [])]
     note = "A dash: the band was not left, or too short to tell. " + " ".join(f"{capitalise(text)}." for text in told)
     return Table("How the contractions lasted", tuple(head), tuple(rows), (0,), note.strip())
 
@@ -220,42 +165,6 @@ def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:
         rows.append((str(row.number), value, peak, f"{a.duration_s:.1f} s", "; ".join((verdict, *row.marks))))
     head = ("attempt", "best 0.5 s mean", "highest instant", "held", "verdict")
     return Table("Attempts", head, tuple(rows), (0, 4), describe_maximum(analysis))
-
-
-def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
-    """Each contraction between its neighbours."""
-    contrasts = analysis.response.contrasts
-    if not contrasts:
-        return None
-    rows = tuple(
-        (
-            str(c.cycle),
-            number(c.before, 1),
-            number(c.during, 1),
-            number(c.after, 1),
-            EMPTY if c.change is None else f"{c.change:+.2f}".replace("-", "−"),
-            "; ".join([*([c.reason] if c.reason else []), *c.marks]),
-        )
-        for c in contrasts
-    )
-    head = ("contraction", "relaxed before", "contracting", "relaxed after", "change", "remark")
-    r = analysis.response
-    facts = []
-    if r.mean_change is not None and r.low is not None and r.high is not None:
-        facts.append(f"mean change {signed(r.mean_change)} (95 % interval {signed(r.low)} to {signed(r.high)})")
-    if r.nap is not None:
-        facts.append(f"NAP {r.nap:.2f}")
-    if r.tau is not None:
-        facts.append(f"baseline-corrected Tau {signed(r.tau, 2)}")
-    p_values = "" if r.test is None else f"p = {r.test.p_less:.3g} for less, {r.test.p_more:.3g} for more: "
-    facts.append(p_values + r.test_reason)
-    clean = r.without_marked
-    if clean is not None and clean.mean_change is not None:
-        facts.append(f"without the marked ratings {signed(clean.mean_change)} ({clean.word}: {clean.reason})")
-    notes = [capitalise(note) + "." for note in r.notes]
-    return Table(
-        "Each contraction against its neighbours", head, rows, (0, 5), " ".join(["; ".join(facts) + ".", *notes])
-    )
 
 
 def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:

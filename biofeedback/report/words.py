@@ -9,9 +9,12 @@ from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
 from biofeedback.analysis.trace import Trace
+from biofeedback.calibration.units import per_body_mass
 
 BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
 CAREFUL_PERCENT = 80.0  # where the hard band begins; common practice
+CAREFUL = "So hard an effort near the end of the range is for coach and athlete to decide: breathe."
+MIXED_PERCENT = 15.0  # contractions further apart than this are not one effort
 TITLE = "Contraction and discomfort"
 EMPTY = "–"
 CAPTIONS = {
@@ -68,17 +71,17 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
     sentences = list(response.sentences())
     drift = response.drift_per_min.slope
     if drift is not None and response.n_contrasts:
-        moved = (
-            "did not drift" if abs(drift) < 0.05 else f"{'fell' if drift < 0 else 'rose'} by {abs(drift):.1f} a minute"
-        )
-        sentences.append(f"The relaxed ratings {moved} by themselves; this is taken out of the comparison.")
-    if response.word in ("less", "more") and response.came_back is not None:
-        back = response.came_back
-        sentences.append(
-            f"After a contraction discomfort {'rose' if back > 0 else 'fell'} by {abs(back):.1f} points on average."
-            if abs(back) >= 0.05
-            else "After a contraction discomfort stayed where it was."
-        )
+        if abs(drift) < 0.05:
+            sentences.append("The relaxed ratings did not drift by themselves.")
+        else:
+            moved = f"{'fell' if drift < 0 else 'rose'} by {abs(drift):.1f} a minute"
+            sentences.append(f"The relaxed ratings {moved} by themselves; this is taken out of the comparison.")
+    efforts = [row.summary.mean_percent for row in analysis.phases if row.phase.kind == "contract"]
+    known = [effort for effort in efforts if effort is not None]
+    if response.mean_change is not None and known and max(known) - min(known) > MIXED_PERCENT:
+        sentences.append(f"This is the mean over efforts from {min(known):.0f} to {max(known):.0f} %.")
+    if returned := response.return_sentence():
+        sentences.append(returned)
     return tuple(sentences)
 
 
@@ -99,21 +102,34 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
 def advise_effort(dose: Dose, word: str) -> list[str]:
     """Light band, hard band or neither, with the reason; or the effort that would teach most. ``word``: the answer."""
     if dose.advice == "neither" and word == "less":
-        return [f"Contraction eases this stretch, but {dose.reason}: judge yourself whether so little is worth it."]
+        return [f"Contraction eases this stretch, but {_doubt(dose)}: judge yourself whether so little is worth it."]
     if dose.advice == "neither" and word.startswith("too few"):
         return ["Which band to train in, if any, is not known yet."]
     if dose.advice == "neither":
-        return [f"Leave contraction out of this stretch: {dose.reason}."]
+        return [f"Leave contraction out of this stretch: {_doubt(dose)}."]
     if dose.advice in BANDS:
         low, high, _ = BANDS[dose.advice]
-        return [f"Train in a {dose.advice} band ({low}–{high} %): {dose.reason}."]
-    steps = [f"Which band to train in is not known yet: {dose.reason}."]
+        steps = [f"Train in a {dose.advice} band ({low}–{high} %): {_doubt(dose)}."]
+        if dose.advice == "hard":
+            if dose.least_percent is not None and dose.least_percent < low and dose.least_chance_percent is not None:
+                enough = (
+                    f"{dose.least_percent:.0f} % is likely enough already (chance {dose.least_chance_percent:.0f} %)"
+                )
+                steps.append(f"{enough}: begin there, and go up only if it is not enough.")
+            steps.append(CAREFUL)
+        return steps
+    steps = [f"Which band to train in is not known yet: {_doubt(dose)}."]
     if dose.next_percent is not None:
         band = f"{dose.next_percent - 5:.0f}–{dose.next_percent + 5:.0f} %"
-        steps.append(f"Next, run the same check in the band {band}: {dose.next_reason}.")
+        steps.append(f"Next, try the band {band} in the same kind of check: {dose.next_reason}.")
         if dose.next_percent > CAREFUL_PERCENT:
-            steps.append("So hard an effort near the end of the range is for coach and athlete to decide: breathe.")
+            steps.append(CAREFUL)
     return steps
+
+
+def _doubt(dose: Dose) -> str:
+    """The reason of an advice with its chances, where they are known."""
+    return f"{dose.reason} ({dose.doubt})" if dose.doubt.startswith("chance") else dose.reason
 
 
 def explain_set(analysis: SessionAnalysis) -> str:
@@ -152,7 +168,10 @@ def describe_maximum(analysis: SessionAnalysis) -> str:
         return capitalise(analysis.maximum_reason) + "."
     where = f", in the position “{m.position}”" if m.position else ""
     shown = "the display was on" if m.feedback_shown else "the display was off"
-    return f"Maximum {m.strength:.1f} {m.unit} above rest{where}: {analysis.maximum_reason}. {capitalise(shown)}."
+    mass_kg = analysis.settings.get("body_mass_kg")
+    normalised = f" ({per_body_mass(m.strength, mass_kg):.2f} {m.unit}/kg)" if mass_kg else ""
+    height = f"{m.strength:.1f} {m.unit}{normalised}"
+    return f"Maximum {height} above rest{where}: {analysis.maximum_reason}. {capitalise(shown)}."
 
 
 def number(value: float | None, digits: int) -> str:
@@ -187,8 +206,9 @@ def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
         return ["Effort during the contractions is unknown."]
     counted_s = sum(s.counted_s for s in known)
     mean = sum((s.mean_percent or 0.0) * s.counted_s for s in known) / counted_s
-    bands = list(dict.fromkeys(row.phase.band for row in contracting if row.phase.band))
-    asked = " and ".join(f"{b.low_percent:g}–{b.high_percent:g} %" for b in bands)
+    bands = sorted({(row.phase.band.low_percent, row.phase.band.high_percent) for row in contracting if row.phase.band})
+    names = [f"{low:g}–{high:g}" for low, high in bands]
+    asked = " and ".join(([", ".join(names[:-1])] if names[1:] else []) + names[-1:]) + " %"
     inside = 100 * sum(s.time_in_band_s or 0.0 for s in known) / counted_s
     verb = "band was" if len(bands) == 1 else "bands were"
     aim = f" The {verb} {asked}; {inside:.0f} % of the counted time was inside." if bands else ""

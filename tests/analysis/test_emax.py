@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from biofeedback.analysis.emax import fit_emax, saturate
@@ -30,6 +30,7 @@ def test_fit_and_errors_equal_scipy():
     assert (ours.effect_max_error, ours.half_x_error) == pytest.approx(tuple(np.sqrt(np.diag(covariance))), rel=1e-4)
 
 
+@settings(deadline=None)
 @given(st.floats(0.1, 100), st.floats(0.05, 0.95))
 def test_identities_of_the_curve(half, share):
     """Half at EC50; EC_p = EC50 p / (1 - p); so EC20 = EC50 / 4 and EC80 = 4 EC50."""

@@ -114,3 +114,15 @@ def test_error_of_repeats_comes_from_attempts_within_sessions(point) -> None:
     repeats = compare_sessions("A01", points).groups[0].repeats
     assert repeats.df == 3  # derived: pooled within-session SD, squares 25+25+0 and 25+25
     assert repeats.sem == pytest.approx(np.sqrt(100 / 3))
+
+
+def test_attempts_of_several_sessions_tell_what_one_attempt_is_worth(point) -> None:
+    steady = make_points(point, [400, 440, 480, 520])
+    apart = [replace(p, attempts=(p.maximum, p.maximum - 4.0 - k, p.maximum + 4.0)) for k, p in enumerate(steady)]
+    group = compare_sessions("A01", apart).groups[0]
+    assert group.agreement.n_subjects == 4
+    assert group.agreement.icc("ICC(2,1)").value > 0.95
+    assert 0 < group.agreement.sem < group.repeats.sem  # the steady difference between attempts is taken out
+    alike = [replace(p, maximum=400.0, attempts=(380.0 + 10 * k, 400.0, 420.0 - 10 * k)) for k, p in enumerate(steady)]
+    assert compare_sessions("A01", alike).groups[0].agreement.icc("ICC(2,1)").value < 0.3
+    assert compare_sessions("A01", apart[:2]).groups[0].agreement is None

@@ -90,7 +90,9 @@ def test_whether_discomfort_came_back():
     stayed = compute_response(alternate([9, 5, 6, 4.5, 5, 3, 3.5, 1, 1.5]))
     assert stayed.word == "less"
     assert "cannot tell" in stayed.return_sentence()
-    assert compute_response(alternate([4, 7, 4, 7, 4, 7, 4])).return_sentence() == ""
+    more = compute_response(alternate([4, 7, 4, 7, 4, 7, 4]))
+    assert more.return_sentence() == "After the contractions discomfort fell back by 3.0 points on average."
+    assert compute_response(alternate([4, 4, 5, 4, 4, 5, 4])).return_sentence() == ""
 
 
 def test_missing_ratings_are_said_not_filled():

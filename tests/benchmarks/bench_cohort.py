@@ -162,7 +162,8 @@ def check_command(folder: Path, n: int) -> None:
     import pandas
 
     kept = pandas.read_csv(out.with_suffix(".csv"))
-    pandas.testing.assert_frame_equal(pandas.read_parquet(out), kept, check_dtype=False)
+    columnar = pandas.read_parquet(out).replace("", None)  # an empty text is not the same as none there
+    pandas.testing.assert_frame_equal(columnar, kept.replace(float("nan"), None), check_dtype=False)
     print(f"Parquet and CSV: the same {len(kept)} rows")
     from distributed import LocalCluster
 

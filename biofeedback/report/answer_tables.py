@@ -1,0 +1,112 @@
+"""The tables of the answer: each contraction against its neighbours, how much effort, bands chosen on the way."""
+
+from __future__ import annotations
+
+from biofeedback.analysis.answer import SessionAnalysis
+from biofeedback.analysis.emax import EmaxFit
+from biofeedback.analysis.response import Response
+from biofeedback.report.table import Table
+from biofeedback.report.words import EMPTY, capitalise, number, signed
+
+DOSE_TITLE = "How much effort"
+
+
+def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
+    """Each contraction between its neighbours."""
+    contrasts = analysis.response.contrasts
+    if not contrasts:
+        return None
+    rows = tuple(
+        (
+            str(c.cycle),
+            number(c.before, 1),
+            number(c.during, 1),
+            number(c.after, 1),
+            EMPTY if c.change is None else f"{c.change:+.2f}".replace("-", "−"),
+            "; ".join([*([c.reason] if c.reason else []), *c.marks]),
+        )
+        for c in contrasts
+    )
+    head = ("contraction", "relaxed before", "contracting", "relaxed after", "change", "remark")
+    r = analysis.response
+    facts = []
+    if r.mean_change is not None and r.low is not None and r.high is not None:
+        facts.append(f"mean change {signed(r.mean_change)} (95 % interval {signed(r.low)} to {signed(r.high)})")
+    if r.nap is not None:
+        facts.append(f"NAP {r.nap:.2f}" + _show_nap_interval(r))
+    if r.tau is not None:
+        facts.append(f"baseline-corrected Tau {signed(r.tau, 2)}")
+    p_values = "" if r.test is None else f"p = {r.test.p_less:.3g} for less, {r.test.p_more:.3g} for more: "
+    facts.append(p_values + r.test_reason)
+    clean = r.without_marked
+    if clean is not None and clean.mean_change is not None:
+        facts.append(f"without the marked ratings {signed(clean.mean_change)} ({clean.word}: {clean.reason})")
+    notes = [capitalise(note) + "." for note in r.notes]
+    return Table(
+        "Each contraction against its neighbours", head, rows, (0, 5), " ".join(["; ".join(facts) + ".", *notes])
+    )
+
+
+def _show_nap_interval(response: Response) -> str:
+    """Rough with so few ratings, and none at all where every pair says the same."""
+    if response.nap is None or not response.nap_error:
+        return ""
+    low, high = (min(1.0, max(0.0, response.nap + k * 1.96 * response.nap_error)) for k in (-1, 1))
+    return f" (roughly {low:.2f} to {high:.2f})"
+
+
+def tabulate_dose(analysis: SessionAnalysis) -> Table | None:
+    """Expected change over effort; None without a single complete contraction."""
+    dose = analysis.dose
+    if not dose.n_points:
+        return None
+    levels = {dose.at(percent).effort_percent: dose.at(percent) for percent in (10, 25, 40, 55, 70, 90)}
+    rows = tuple(
+        (
+            f"{level.effort_percent:.0f} %",
+            signed(level.change),
+            f"{signed(level.low)} to {signed(level.high)}",
+            f"{level.chance_percent:.0f} %",
+        )
+        for level in levels.values()
+    )
+    shapes = (
+        f"no effect {dose.none_percent:.0f} %, straight line {dose.line_percent:.0f} %, saturating "
+        f"{dose.saturating_percent:.0f} %, turning {dose.turning_percent:.0f} %"
+    )
+    test = analysis.dose_test
+    drawn = (
+        f"more effort, less discomfort: p = {test.p_less:.2g} over the orders that could have been drawn"
+        if test
+        else ""
+    )
+    parts = [dose.least_reason, dose.doubt, f"weight of the shapes: {shapes}", _describe_bend(dose.saturation)]
+    parts += [drawn, dose.next_reason, dose.misfit]
+    note = ". ".join(capitalise(part) for part in parts if part) + "."
+    return Table(
+        DOSE_TITLE, ("effort", "expected change", "95 % interval", "chance of 2 points less"), rows, (0,), note
+    )
+
+
+def _describe_bend(fit: EmaxFit | None) -> str:
+    """The saturating curve itself, where that shape is the likeliest."""
+    if fit is None or fit.effect_max is None or fit.half_x is None:
+        return ""
+    if fit.effect_max_error is None or fit.half_x_error is None or fit.half_x > 100:
+        return ""
+    most = f"{signed(fit.effect_max)} ± {fit.effect_max_error:.1f} points at most"
+    return f"the curve by least squares: {most}, half of it at {fit.half_x:.0f} ± {fit.half_x_error:.0f} %"
+
+
+def tabulate_choices(analysis: SessionAnalysis) -> Table | None:
+    """How the bands of a plan that adapts came about; None for any other plan."""
+    rows = []
+    for row in analysis.phases:
+        if row.choice and row.phase.band:
+            band = f"{row.phase.band.low_percent:g}–{row.phase.band.high_percent:g} %"
+            by = "the plan" if row.choice.get("by") == "rule" else str(row.choice.get("by"))
+            rows.append((str(row.phase.number), band, by, capitalise(str(row.choice.get("reason", "")))))
+    note = "Bands chosen from ratings are no drawn order: the dose above stays valid, a p-value does not exist."
+    return (
+        Table("Bands chosen on the way", ("phase", "band", "by", "why"), tuple(rows), (0, 2, 3), note) if rows else None
+    )
