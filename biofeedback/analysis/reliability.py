@@ -99,6 +99,8 @@ def compute_reliability(scores: ArrayLike) -> Reliability:
     columns, error = trials / (k - 1), max(total - subjects - trials, 0.0) / ((n - 1) * (k - 1))
     if error <= 1e-12 * max(total, 1e-300):
         raise ValueError("the trials agree exactly; there is no error to estimate")
+    if between <= 1e-12 * max(total, 1e-300):
+        raise ValueError("the subjects do not differ at all; there is nothing to tell apart")
     sem = sqrt(error)
     iccs = (*_one_way(between, within, n, k), *_random(between, columns, error, n, k), *_fixed(between, error, n, k))
     return Reliability(n, k, between, within, columns, error, iccs, sem, MDC_FACTOR * sem)

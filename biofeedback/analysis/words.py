@@ -141,7 +141,7 @@ def choose_band(
     chances = f"chance of {wanted}: light band {light.chance_percent:.0f} %, hard band "
     chances += f"{hard.chance_percent:.0f} %" if hard else "out of reach or not allowed"
     if hard and tried_percent < hard.effort_percent - 10:
-        chances += f" (nothing above {tried_percent:.0f} % was tried)"
+        chances += f", where nothing above {tried_percent:.0f} % was tried"
     if light.chance_percent >= chance_percent:
         return "light", _expect(light), chances
     if hard and hard.chance_percent >= chance_percent:

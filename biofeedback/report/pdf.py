@@ -65,11 +65,11 @@ def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:
         sheet.paragraph(sentence)
     if any(row.rating is not None and row.rating.value is not None for row in analysis.phases):
         has_contrasts = any(c.change is not None for c in analysis.response.contrasts)
-        sheet.figures([draw_ratings, draw_contrasts] if has_contrasts else [draw_ratings], analysis, 165.0)
+        sheet.figures([draw_ratings, draw_contrasts] if has_contrasts else [draw_ratings], analysis, 145.0)
         sheet.paragraph(f"Left: {CAPTIONS['ratings']} Right: {CAPTIONS['contrasts']}", size=7.5, colour=PALETTE["soft"])
     sheet.heading("What was done")
     sheet.bullets(describe_done(analysis))
     sheet.heading("What to do next")
     sheet.bullets(describe_next(analysis))
     sheet.heading("Cautions")
-    sheet.bullets(CAUTIONS, size=8.0)
+    sheet.bullets(CAUTIONS, size=7.5)

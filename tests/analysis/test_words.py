@@ -102,7 +102,7 @@ def test_bands():
     advice, reason, doubt = advise(weak, hard, tried=75.0)
     assert advice == "hard"
     assert reason == "at 90 % discomfort is expected to be 3.0 points lower"
-    assert doubt.endswith("light band 15 %, hard band 95 % (nothing above 75 % was tried)")
+    assert doubt.endswith("light band 15 %, hard band 95 %, where nothing above 75 % was tried")
     assert advise(weak, None)[0] == "not known yet"
     worse = level(90, 1.5, 0)
     advice, reason, _ = advise(weak, worse, (weak, worse))
