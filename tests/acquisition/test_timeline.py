@@ -6,9 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from biofeedback.acquisition.clock import RateMeter
-from biofeedback.acquisition.decoder import BadLines, Frames, Text
+from biofeedback.acquisition.decoder import BadLines, Frames, LineDecoder, Text
 from biofeedback.acquisition.timeline import Timeline
-from biofeedback.model import Chunk, Gap, Note
+from biofeedback.model import Channel, Chunk, Gap, Note
+from biofeedback.signal.levels import LevelStream
 
 
 def frames(n, *, sequence=None, first=0):
@@ -331,3 +332,26 @@ def test_drift_of_the_devices_clock_is_known_after_some_seconds():
     for k in range(1500):
         line.place([timed(k * 10 * (1 + 200e-6))], k / 100)
     assert line.clock_drift_ppm == pytest.approx(200, abs=5)
+
+
+def test_from_the_wire_to_levels_an_uneven_board_gives_the_sine_that_was_there():
+    """80 lines a second, taken 10 and 15 ms after each other, over a wrap of the microseconds, arriving in bursts."""
+    taken_s = np.cumsum(np.tile([0.010, 0.015], 1200))
+    counts = np.rint(1e6 + 1e5 * np.sin(2 * np.pi * taken_s))
+    lines = [b"%d,%d\n" % ((4.28e9 + 1e6 * t) % 2**32, c) for t, c in zip(taken_s, counts, strict=True)]
+    decoder, line = LineDecoder(columns="t_us,force"), Timeline(80, 1)
+    stream = LevelStream([Channel(name="force", kind="force")], 80.0)
+    levels = []
+    for at in range(0, len(lines), 3):
+        items = line.place(decoder.feed(b"".join(lines[at : at + 3])), float(taken_s[min(at + 2, len(lines) - 1)]))
+        levels += [stream.push(item).values[:, 0] for item in items if not isinstance(item, Note)]
+    values = np.concatenate(levels)
+    # readings at 10, 25, 35, 50 ms ...: frame 0 of the even grid lies at 11.25 ms
+    shown_s = 0.01125 + (np.arange(len(values)) + 1) / stream.level_rate_hz - stream.delay_s[0]
+    late = slice(800, None)
+    angle = 2 * np.pi * shown_s[late]
+    design = np.stack((np.sin(angle), np.cos(angle), np.ones_like(angle)), axis=1)
+    sine, cosine, middle = np.linalg.lstsq(design, values[late], rcond=None)[0]
+    assert sine == pytest.approx(1e5, rel=0.005)
+    assert abs(cosine / sine) / (2 * np.pi) < 0.0001  # seconds
+    assert middle == pytest.approx(1e6, rel=1e-5)
