@@ -14,11 +14,11 @@ from biofeedback.calibration.maxima import carry_maximum
 from biofeedback.commands.certificates import FOLDER, choose_certificates, scale_channels
 from biofeedback.commands.group import pick_own, seat_athletes
 from biofeedback.commands.maxima import parse_maximum
+from biofeedback.commands.own_files import find_exercises
 from biofeedback.commands.running import Start, run_sessions
 from biofeedback.commands.wiring import add_session_arguments
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel
-from biofeedback.session.exercises import load_exercises
 from biofeedback.session.session import Session
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import recordings_folder
@@ -66,7 +66,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the session until Ctrl-C or the end of a replay."""
     if args.exercises:
-        return list_exercises(args.own_exercises)
+        return list_exercises(args.folder or recordings_folder(), args.own_exercises)
     seats = seat_athletes(args.source, args.athlete)
     codes = [athlete for _, athlete in seats]
     return run_sessions([plan_start(url, athlete, codes, args) for url, athlete in seats], args)
@@ -93,9 +93,9 @@ def plan_start(url: str, athlete: str, codes: Sequence[str], args: argparse.Name
     return Start(open_source(url, open_recording=open_recording), athlete, scale=scale, prepare=prepare)
 
 
-def list_exercises(own: Path | None) -> int:
+def list_exercises(folder: Path, own: Path | None) -> int:
     """Print the library."""
-    for exercise in load_exercises(own).values():
+    for exercise in find_exercises(folder, own).values():
         print(f"{exercise.name}\n  {exercise.title}: {exercise.muscle}; endurance of: {exercise.joint}")
         for label in ("position", "contraction", "force", "emg"):
             if text := getattr(exercise, label):

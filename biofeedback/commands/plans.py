@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import os
-import re
 import sys
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from biofeedback.commands.own_files import EXERCISES_FILE, name_file, save_exercise, write_whole
 from biofeedback.errors import PlanError
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import BUILT_IN, Plan, parse_plan, read_plan_text
 from biofeedback.session.plan_file import Mistake, find_mistakes, write_plan
-from biofeedback.storage.disk import make_folder, make_private_file
 
 FOLDER = "plans"
-LONGEST_NAME = 60
 
 
 class PlanShelf:
@@ -49,7 +46,9 @@ class PlanShelf:
             print(f"{path} is left out: {error}", file=sys.stderr)
 
     def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
-        """Carry out "open_plan", "check_plan" or "save_plan" of a page. Raises PlanError, shown with its cure."""
+        """Carry out one of a page's commands about plans and exercises. Raises PlanError, shown with its cure."""
+        if message["do"] == "save_exercise":
+            return save_exercise(self._folder.parent / EXERCISES_FILE, message["draft"])
         if message["do"] == "open_plan":
             return self._open(str(message["plan"]))
         if message["do"] == "check_plan":
@@ -63,7 +62,7 @@ class PlanShelf:
 
     def _save(self, draft: Mapping[str, Any], *, may_replace: bool) -> dict[str, Any]:
         title = draft.get("title")
-        name = name_plan(title if isinstance(title, str) else "")
+        name = name_file(title if isinstance(title, str) else "")
         path = self._folder / f"{name}.toml"
         wrong = []
         if not name:
@@ -74,17 +73,12 @@ class PlanShelf:
         checked = _check(data, wrong)
         if checked["mistakes"]:
             return {"refused": checked}
-        _write(path, checked["text"])
+        write_whole(path, checked["text"])
         plan = self._keep(checked["text"], path.name)
         self._own.add(plan.name)
         for engine in self.engines:
             engine.offer_plan(plan)
         return {"saved": {"name": plan.name, "title": plan.title, "file": str(path)}}
-
-
-def name_plan(title: str) -> str:
-    """A title as a name for a file: lower case, letters and digits, words joined by hyphens; empty without any."""
-    return re.sub(r"[\W_]+", "-", title.casefold()).strip("-")[:LONGEST_NAME].strip("-")
 
 
 def _check(draft: Mapping[str, Any], others: Sequence[Mistake]) -> dict[str, Any]:
@@ -97,18 +91,3 @@ def _check(draft: Mapping[str, Any], others: Sequence[Mistake]) -> dict[str, Any
         n_asks = sum(phase.ask for phase in plan.phases)
         checked |= {"text": text, "duration_s": plan.duration_s, "n_phases": len(plan.phases), "n_asks": n_asks}
     return checked
-
-
-def _write(path: Path, text: str) -> None:
-    """Put ``text`` into the file in one step: an interrupted save leaves the old plan."""
-    fresh = path.with_suffix(".new")
-    try:
-        make_folder(path.parent)
-        fresh.unlink(missing_ok=True)
-        make_private_file(fresh)
-        fresh.write_text(text, encoding="utf-8")
-        os.replace(fresh, path)
-    except OSError as error:
-        raise PlanError(
-            f"the plan was not saved in {path.parent}: {error.strerror or error}", "free space or rights there"
-        ) from error

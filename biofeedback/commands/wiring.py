@@ -16,14 +16,16 @@ from biofeedback.acquisition.sources import Source
 from biofeedback.calibration.joints import JOINTS
 from biofeedback.commands.choosing import EffortChooser, read_earlier
 from biofeedback.commands.drawing import draw_plan
+from biofeedback.commands.own_files import find_exercises
 from biofeedback.errors import PlanError
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
 from biofeedback.session.engine import Engine
-from biofeedback.session.exercises import Exercise, load_exercises
+from biofeedback.session.exercises import Exercise
 from biofeedback.session.plan import Plan
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.schema import recordings_folder
 
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,7 +46,9 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="WHAT",
         help="what was done before and may ease discomfort by itself: warm-up, heat, massage, ...",
     )
-    parser.add_argument("--own-exercises", type=Path, default=None, metavar="FILE", help="own exercises, TOML")
+    parser.add_argument(
+        "--own-exercises", type=Path, default=None, metavar="FILE", help="own exercises, TOML (those made on the page)"
+    )
     parser.add_argument("--limit", type=float, default=9.0, metavar="0-10", help="discomfort that stops all (9)")
     parser.add_argument("--plan", action="append", default=[], metavar="FILE", help="also offer this plan file")
     parser.add_argument("--folder", type=Path, default=None, help="where recordings go (~/biofeedback-recordings)")
@@ -61,7 +65,7 @@ def make_setup(
     args: argparse.Namespace, source: Source, *, athlete: str, started_utc: str, fast: bool = False
 ) -> Setup:
     """What is settled before the session, from the command line."""
-    exercise = find_exercise(args.exercise, load_exercises(args.own_exercises))
+    exercise = find_exercise(args.exercise, find_exercises(args.folder or recordings_folder(), args.own_exercises))
     joint = args.joint or (exercise.joint if exercise else "general")
     if joint not in JOINTS:
         raise PlanError(f"--joint {joint}: no such row in the endurance table", f"use {', '.join(JOINTS)}")

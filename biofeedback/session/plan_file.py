@@ -54,6 +54,11 @@ def write_plan(draft: Mapping[str, Any]) -> str:
     return text
 
 
+def write_table(name: str, table: Mapping[str, Any]) -> str:
+    """One table of a TOML file; None and empty values are left out."""
+    return "\n".join([f"[{_key(name)}]", *_pairs({key: value for key, value in table.items() if value != ""})]) + "\n"
+
+
 def _pairs(table: Mapping[str, Any]) -> list[str]:
     return [f"{_key(key)} = {_value(value)}" for key, value in table.items() if value is not None]
 

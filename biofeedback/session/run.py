@@ -24,7 +24,7 @@ from biofeedback.session.view import describe_session
 LOG = logging.getLogger("biofeedback.session")
 UPDATES_PER_S = 75  # batches come 62 times a second: each goes out at once, none waits for a timer
 STALE_S = 0.5
-SHELF_COMMANDS = ("open_plan", "check_plan", "save_plan")
+SHELF_COMMANDS = ("open_plan", "check_plan", "save_plan", "save_exercise")
 WATCH_S = 0.1
 ANSWER_AFTER_S = 0.6  # the recorder commits four times a second; the answer is read from the file
 SPOKEN_FOR_S = 1.5  # a simulated athlete's answer is entered this long before the prompt closes if nobody did

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from biofeedback import __version__
+from biofeedback.calibration.joints import JOINTS
 from biofeedback.cautions import CAUTIONS
 from biofeedback.model import Channel, Flag
 from biofeedback.session.engine import Engine
@@ -27,6 +28,7 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "fast": setup.fast,
         "athlete": setup.athlete,
         "exercise": setup.exercise,
+        "joints": list(JOINTS),
         "exercise_notes": dict(setup.exercise_notes),
         "covariates": list(setup.covariates),
         "side": setup.side,

@@ -55,6 +55,7 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "start_plan": ({"plan": TEXT}, {}),
     "open_plan": ({"plan": TEXT}, {}),
     "check_plan": ({"draft": DRAFT}, {}),
+    "save_exercise": ({"draft": DRAFT}, {}),
     "save_plan": ({"draft": DRAFT}, {"replace": FLAG}),
     "rate": ({"value": _or_none(NUMBER)}, {"ask": _or_none(INDEX)}),
     "correct": ({"rating": INDEX, "value": _or_none(NUMBER)}, {}),

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from biofeedback.commands.plans import PlanShelf, name_plan
+from biofeedback.commands.own_files import name_file
+from biofeedback.commands.plans import PlanShelf
 from biofeedback.errors import PlanError
 from biofeedback.model import Channel
 from biofeedback.session.engine import Engine
@@ -89,11 +90,11 @@ def test_a_check_tells_how_long_and_how_often_it_asks(shelf: PlanShelf) -> None:
 
 
 def test_no_name_leads_out_of_the_folder() -> None:
-    assert name_plan("../../etc/passwd") == "etc-passwd"
-    assert name_plan("C:\\con.toml") == "c-con-toml"
-    assert name_plan("Übung Ⅱ, 60–80 %") == "übung-ⅱ-60-80"
-    assert name_plan("...") == ""
-    assert len(name_plan("x" * 300)) == 60
+    assert name_file("../../etc/passwd") == "etc-passwd"
+    assert name_file("C:\\con.toml") == "c-con-toml"
+    assert name_file("Übung Ⅱ, 60–80 %") == "übung-ⅱ-60-80"
+    assert name_file("...") == ""
+    assert len(name_file("x" * 300)) == 60
 
 
 def test_a_damaged_file_is_left_out_told_and_never_written_over(

@@ -25,6 +25,7 @@ GOOD = [
     {"do": "guide", "channel": "emg"},
     {"do": "open_plan", "plan": "light-hold"},
     {"do": "check_plan", "draft": {"title": "Own"}},
+    {"do": "save_exercise", "draft": {"title": "Own", "muscle": "calf"}},
     {"do": "save_plan", "draft": {"title": "Own"}, "replace": True},
     {"do": "start_plan", "plan": "response-check"},
     {"do": "rate", "value": 6.5, "ask": 3},

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from biofeedback.commands.own_files import find_exercises
 from biofeedback.commands.plans import PlanShelf
 from biofeedback.model import Band
 from biofeedback.session.plan import Plan, load_plan
@@ -41,7 +42,7 @@ def folder(served: Served, tmp_path: Path) -> Path:
     def put_up(live: Any) -> None:
         SCENES["ready"](live)
         live.change(plans=describe_plans(shelf.plans.values()))
-        for name in ("open_plan", "check_plan", "save_plan"):
+        for name in ("open_plan", "check_plan", "save_plan", "save_exercise"):
             setattr(live, f"_do_{name}", shelf.answer)
         live._do_start_plan = lambda message: None
 
@@ -196,3 +197,28 @@ def test_no_violation_and_nothing_cut_off(
     assert violations(page) == []
     wide = page.tab.evaluate("() => [document.body.scrollWidth, document.getElementById('main').scrollWidth]")
     assert max(wide) <= size[0]
+
+
+@pytest.mark.network
+@pytest.mark.parametrize("size", [(390, 844), (1280, 800)])
+def test_an_exercise_of_ones_own_is_kept_or_told_what_it_lacks(
+    served: Served, open_tab: Any, folder: Path, size: tuple[int, int]
+) -> None:
+    page = open_tab(path="coach", viewport={"width": size[0], "height": size[1]}, script=axe_script())
+    page.wait(lambda: page.tab.is_visible("#own-exercise summary"))
+    page.tab.focus("#own-exercise summary")
+    page.tab.keyboard.press("Enter")
+    page.tab.keyboard.press("Tab")
+    assert focused(page) == "exercise-title"
+    page.tab.keyboard.type("Calf on a step")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: focused(page) == "exercise-muscle")
+    assert page.text("exercise-muscle-wrong").startswith("An exercise without muscle")
+    assert violations(page) == []
+    page.tab.keyboard.type("calf")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: "Kept as calf-on-a-step" in page.text("exercise-said"))
+    assert find_exercises(folder.parent, None)["calf-on-a-step"].muscle == "calf"
+    assert page.tab.input_value("#exercise-title") == ""
+    assert page.tab.evaluate("() => document.documentElement.scrollWidth") <= size[0]
+    assert page.complaints == []

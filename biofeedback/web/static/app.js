@@ -5,6 +5,7 @@ import { paint as paintCanvas, readColors } from "./canvas.js";
 import { renderCoach, setUpCoach } from "./coach.js";
 import { Devices } from "./devices.js";
 import { $, fill, make, setData, setText, show } from "./dom.js";
+import { hearExercise } from "./exercise.js";
 import { Link } from "./link.js";
 import { HIGHEST } from "./pad.js";
 import { PadView } from "./padview.js";
@@ -78,7 +79,7 @@ function noteSpan(span) {
 }
 
 function onReply(reply) {
-  if (reply.ok && reply.data) hearPlan(reply.data);
+  if (reply.ok && reply.data && !hearPlan(reply.data)) hearExercise(reply.data);
   page.complaint = reply.ok ? null : { what: reply.what, cure: reply.cure, untilMs: performance.now() + 8000 };
   queueDraw();
 }

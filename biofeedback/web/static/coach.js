@@ -2,6 +2,7 @@
 
 import { renderChoice } from "./choice.js";
 import { $, fill, make, setText, show } from "./dom.js";
+import { renderExercise, setUpExercise } from "./exercise.js";
 import { renderScale, setUpScale } from "./scale.js";
 import { doubtRow } from "./stages.js";
 import { ratingText } from "./state.js";
@@ -13,6 +14,7 @@ let guideName = "";
 let phaseIndex = 0; // of the phase on this screen: another coach may have ended it already
 
 export function setUpCoach(send) {
+  setUpExercise(send);
   show($("coach"), true);
   setUpScale(send);
   $("noting").addEventListener("submit", (event) => {
@@ -59,6 +61,7 @@ export function renderCoach(state, send) {
   renderScale(state);
   fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
   renderTraces(state, send);
+  renderExercise(state);
   fill($("corrections"), state.ratings, (ratings) => (ratings.length ? ratings.map((rating) => correctionRow(rating, send)) : [make("li", { class: "small" }, "None yet.")]));
 }
 

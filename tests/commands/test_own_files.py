@@ -1,0 +1,70 @@
+"""Own exercises: added to a file of one's own, refused by field, found at the next start."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from biofeedback.commands.own_files import EXERCISES_FILE, find_exercises, name_file, save_exercise
+from biofeedback.errors import PlanError
+from biofeedback.session.exercises import load_exercises
+
+CALF = {"title": "Calf on a step", "muscle": "calf", "joint": "ankle", "position": "heel below the step", "emg": ""}
+words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
+
+
+def test_an_exercise_is_added_and_found_at_the_next_start(tmp_path: Path) -> None:
+    path = tmp_path / EXERCISES_FILE
+    assert save_exercise(path, CALF)["exercise"]["name"] == "calf-on-a-step"
+    save_exercise(path, CALF | {"title": "Another"})
+    found = find_exercises(tmp_path, None)
+    assert set(found) == {*load_exercises(), "calf-on-a-step", "another"}
+    assert found["calf-on-a-step"].position == "heel below the step"
+    assert found["calf-on-a-step"].joint == "ankle"
+    assert path.stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"title": ""}, "title"),
+        ({"muscle": ""}, "muscle"),
+        ({"joint": "gill"}, "joint"),
+        ({"title": "!"}, "title"),
+        ({"force": 3}, "force"),
+        ({"title": next(iter(load_exercises()))}, "title"),
+    ],
+)
+def test_a_mistake_stands_at_its_field_and_nothing_is_written(
+    tmp_path: Path, change: dict[str, Any], field: str
+) -> None:
+    path = tmp_path / EXERCISES_FILE
+    refused = save_exercise(path, CALF | change)["exercise_refused"]
+    assert refused["place"] == [field]
+    assert refused["cure"]
+    assert not path.exists()
+
+
+@settings(max_examples=60, deadline=None)
+@given(title=words.filter(name_file), muscle=words.filter(bool), position=words)
+def test_what_is_written_reads_back_identical(
+    tmp_path_factory: pytest.TempPathFactory, title: str, muscle: str, position: str
+) -> None:
+    folder = tmp_path_factory.mktemp("own")
+    saved = save_exercise(folder / EXERCISES_FILE, {"title": title, "muscle": muscle, "position": position})
+    made = find_exercises(folder, None)[saved["exercise"]["name"]]
+    assert (made.title, made.muscle, made.position) == (title, muscle, position)
+
+
+def test_a_bad_file_is_left_out_and_never_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / EXERCISES_FILE
+    path.write_text("[broken")
+    assert set(find_exercises(tmp_path, None)) == set(load_exercises())
+    assert "is left out" in capsys.readouterr().err
+    with pytest.raises(PlanError):
+        save_exercise(path, CALF)
+    assert path.read_text() == "[broken"
