@@ -131,6 +131,8 @@ def estimate_session_error(values: Sequence[float], *, n_df_min: int = 3) -> Rep
 def judge_change(before: float, after: float, error: RepeatError) -> Change:
     """Whether ``after`` differs from ``before`` by more than the minimal detectable change."""
     difference = after - before
+    if difference == 0:
+        return Change(0.0, "within measurement error", "the same value")
     if error.mdc95 is None:
         return Change(difference, "unknown", f"whether that is real is not known: {error.reason}")
     limit = f"the minimal detectable change, {error.mdc95:.3g}"

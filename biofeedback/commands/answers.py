@@ -24,7 +24,7 @@ def analyse_file(path: Path) -> SessionAnalysis:
 def find_answer(path: Path) -> dict[str, Any]:
     """Word, plain sentences and the numbers behind them."""
     with ONE_AT_A_TIME:
-        return describe_answer(analyse_file(path).response)
+        return describe_analysis(analyse_file(path))
 
 
 def summarise(path: Path) -> dict[str, Any]:
@@ -39,7 +39,16 @@ def summarise(path: Path) -> dict[str, Any]:
         }
         for row in analysis.phases
     ]
-    return describe_answer(analysis.response) | {"phases": phases}
+    return describe_analysis(analysis) | {"phases": phases}
+
+
+def describe_analysis(analysis: SessionAnalysis) -> dict[str, Any]:
+    """The answer, and in a few words what the report advises for the next time."""
+    from biofeedback.report.words import summarise_advice
+
+    answer = describe_answer(analysis.response)
+    answer["details"] += [list(row) for row in summarise_advice(analysis)]
+    return answer
 
 
 def describe_answer(response: Response) -> dict[str, Any]:

@@ -132,6 +132,27 @@ def _doubt(dose: Dose) -> str:
     return f"{dose.reason} ({dose.doubt})" if dose.doubt.startswith("chance") else dose.reason
 
 
+def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
+    """The advice in a few words, for the page: which band, how long, whose model; the report has the reasons."""
+    dose = analysis.dose
+    if analysis.response.word == "too few ratings to say":
+        return []
+    if dose.advice == "neither":
+        return [("advice", "no contraction")]
+    if dose.advice not in BANDS:
+        tried = [] if dose.next_percent is None else [("to try next", f"about {dose.next_percent:.0f} % of maximum")]
+        return [("advice", "not known yet"), *tried]
+    low, high, middle = BANDS[dose.advice]
+    rows = [("advice", f"{dose.advice} band, {low}–{high} %")]
+    if dose.least_percent is not None and dose.least_percent < low:
+        rows.append(("begin at", f"{dose.least_percent:.0f} %, likely enough already"))
+    suggested = suggest_next_set(middle, _read_joint(analysis), analysis.holds)
+    if suggested.hold_s is not None and suggested.rest_s is not None:
+        model = f"three-compartment model, {suggested.joint}"
+        rows.append(("next set", f"hold {suggested.hold_s:.0f} s, rest {suggested.rest_s:.0f} s ({model})"))
+    return rows
+
+
 def explain_set(analysis: SessionAnalysis) -> str:
     """Where the suggested hold and rest come from; empty when none are suggested."""
     if analysis.dose.advice not in BANDS:
