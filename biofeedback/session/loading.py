@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from biofeedback.calibration.effort import Effort
-from biofeedback.calibration.loads import MassCheck, Reading, measure_load
+from biofeedback.calibration.loads import MassCheck, measure_creep_percent, measure_load
 from biofeedback.calibration.scale import Certificate
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Cue, Flag, Levels
 from biofeedback.session.activity import Desk
 
 LOAD_S = 2.0
+CREEP_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +38,14 @@ class LoadTable:
     refused: CalibrationError | None = None
     certificate: Certificate | None = None
     check: MassCheck | None = None
+    creep_counts: float | None = None
 
 
 class Loading:
-    """Collects ``LOAD_S`` of levels of one channel, in counts again, and reports their reading or why there is none."""
+    """Collects ``LOAD_S`` of levels of one channel, in counts again; reports their Reading, or a CalibrationError.
+
+    With ``creeps`` it is ``CREEP_S``, and what is reported is by how many counts the reading changed.
+    """
 
     name = "a load"
 
@@ -48,11 +54,13 @@ class Loading:
         desk: Desk,
         start: int,
         column: int,
-        report: Callable[[Reading | CalibrationError], None],
+        report: Callable[[Any], None],
         *,
         empty_counts: float = 0.0,
+        creeps: bool = False,
     ) -> None:
-        self.boundary = start + round(LOAD_S * desk.level_rate_hz)
+        self.boundary = start + round((CREEP_S if creeps else LOAD_S) * desk.level_rate_hz)
+        self._creeps = creeps
         self._desk, self._column, self._report, self._empty_counts = desk, column, report, empty_counts
         self._taken: list[Levels] = []
         desk.give_cue(Cue("release"))  # a simulated athlete then keeps off the strap
@@ -70,7 +78,11 @@ class Loading:
         try:
             if np.any(flags & Flag.CLIPPED):
                 raise CalibrationError("the reading lies on the converter's rail", "lower the gain or use less load")
-            reading = measure_load(counts, self._desk.level_rate_hz, empty_counts=self._empty_counts)
+            rate_hz = self._desk.level_rate_hz
+            if self._creeps:  # of a full scale of 100 counts the per cent are counts
+                self._report(measure_creep_percent(counts, rate_hz, full_scale_counts=100.0))
+                return True
+            reading = measure_load(counts, rate_hz, empty_counts=self._empty_counts)
         except CalibrationError as error:
             self._report(error)
         else:

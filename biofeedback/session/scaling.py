@@ -14,7 +14,7 @@ import numpy as np
 
 from biofeedback.calibration.loads import Reading, check_mass
 from biofeedback.calibration.scale import Certificate, find_rising, make_certificate
-from biofeedback.calibration.units import NEWTON_PER_UNIT, convert_force, to_newton
+from biofeedback.calibration.units import NEWTON_PER_UNIT, TORQUE, convert_force, to_newton
 from biofeedback.errors import CalibrationError, SessionError
 from biofeedback.model import Channel, FloatArray
 from biofeedback.session.loading import Load, Loading, LoadTable
@@ -64,6 +64,24 @@ def _load(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     engine.activity = Loading(engine, engine.level, column, keep, empty_counts=empty_counts)
 
 
+def _creep(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+    """Watch the present load for a minute: by how much does the reading creep?"""
+    _need_quiet(engine)
+    table = engine.scale
+    if not table.loads or not table.loads[-1].load or table.certificate:
+        raise SessionError("there is no load to watch", "read the greatest load first, and leave it hanging")
+    table.refused = table.check = None
+
+    def keep(found: float | CalibrationError) -> None:
+        if isinstance(found, CalibrationError):
+            table.refused = found
+        else:
+            table.creep_counts = found
+
+    column = [channel.name for channel in engine.channels].index(table.channel)
+    engine.activity = Loading(engine, engine.level, column, keep, creeps=True)
+
+
 def _undo(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     _need_quiet(engine)
     if not engine.scale.loads or engine.scale.certificate:
@@ -78,13 +96,19 @@ def _finish(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     if table.certificate:
         raise SessionError("the certificate is made", "read a load to begin another")
     table.refused = None
+    arm_m = read_number(message, "lever_arm_m", 0.001, 3) if message.get("lever_arm_m") is not None else None
+    unit = TORQUE if arm_m else "N"
+    readings = [load.reading_counts for load in table.loads]
+    span = max(readings) - min(readings) if readings else 0.0
     try:
         table.certificate = make_certificate(
-            [load.newton for load in table.loads],
-            [load.reading_counts for load in table.loads],
-            unit="N",
+            [convert_force(load.newton, "N", unit, lever_arm_m=arm_m) for load in table.loads],
+            readings,
+            unit=unit,
             sensor=read_text(message, "sensor").strip() or "S1",
             utc=engine.utc,
+            creep_percent=100.0 * table.creep_counts / span if table.creep_counts is not None and span else None,
+            lever_arm_m=arm_m,
         )
     except CalibrationError as error:
         table.refused = error
@@ -118,6 +142,7 @@ def _check(engine: Engine, message: Mapping[str, Any], by: str) -> None:
 
 SCALE_ACTIONS: Mapping[str, Callable[[Engine, Mapping[str, Any], str], None]] = {
     "scale_load": _load,
+    "scale_creep": _creep,
     "scale_undo": _undo,
     "scale_finish": _finish,
     "scale_check": _check,
@@ -131,6 +156,7 @@ def describe_scale(engine: Engine) -> dict[str, Any]:
     return {
         "channel": table.channel,
         "running": isinstance(engine.activity, Loading),
+        "creep_counts": table.creep_counts,
         "loads": [{"load": each.load, "unit": each.unit, "reading": each.reading_counts} for each in table.loads],
         "refused": {"what": table.refused.what, "cure": table.refused.cure} if table.refused else None,
         "certificate": describe_certificate(table.certificate) if table.certificate else None,
@@ -157,6 +183,7 @@ def describe_certificate(c: Certificate) -> dict[str, Any]:
         "nonlinearity_percent": c.nonlinearity_percent,
         "hysteresis_percent": c.hysteresis_percent,
         "zero_return_percent": c.zero_return_percent,
+        "creep_percent": c.creep_percent,
         "verdict": judge_certificate(c),
         "notes": list(c.notes),
         "residuals": [

@@ -73,7 +73,8 @@ COMMANDS: Mapping[str, tuple[Mapping[str, Check], Mapping[str, Check]]] = {
     "extend_phase": ({"seconds": NUMBER}, {"phase_index": INDEX}),
     "scale_load": ({"channel": TEXT, "load": NUMBER}, {"unit": TEXT}),
     "scale_undo": ({}, {}),
-    "scale_finish": ({}, {"sensor": TEXT}),
+    "scale_creep": ({}, {}),
+    "scale_finish": ({}, {"sensor": TEXT, "lever_arm_m": NUMBER}),
     "scale_check": ({"channel": TEXT, "load": NUMBER}, {"unit": TEXT}),
 }
 ATHLETE_COMMANDS = frozenset({"rate", "stop", "ping"})

@@ -217,3 +217,32 @@ def test_a_certificate_that_cannot_be_saved_is_told_and_stays_on_record():
         "cure": "free some space",
     }
     assert [event.kind for event in events] == ["certificate"]
+
+
+def test_a_load_that_is_watched_for_a_minute_tells_its_creep(bench):
+    with pytest.raises(SessionError, match="no load to watch"):
+        bench.do(do="scale_creep")
+    for load in UP_AND_DOWN[:4]:
+        hang(bench, load)
+    bench.do(do="scale_creep")
+    assert shown(bench)["running"]
+    bench.wait(60.0, lambda t: 20400.0 + 60.0 * t / 60.0)  # 1 count a second
+    bench.force = 20400.0
+    assert shown(bench)["creep_counts"] == pytest.approx(58.0, abs=0.5)  # between the means of 2 s at either end
+    for load in UP_AND_DOWN[4:]:
+        hang(bench, load)
+    bench.do(do="scale_finish", sensor="cell 1")
+    certificate = shown(bench)["certificate"]
+    assert certificate["creep_percent"] == pytest.approx(100 * 58.0 / 20000.0, abs=0.01)
+
+
+def test_with_a_lever_arm_the_certificate_is_of_torque(bench):
+    for load in UP_AND_DOWN:
+        hang(bench, load)
+    with pytest.raises(SessionError, match="lever_arm_m"):
+        bench.do(do="scale_finish", lever_arm_m=0)
+    bench.do(do="scale_finish", sensor="cell 1", lever_arm_m=0.4)
+    data = bench.last("certificate").data
+    certificate = Certificate.from_json(json.dumps(dict(data)))
+    assert (certificate.unit, certificate.lever_arm_m) == ("N·m", 0.4)
+    assert certificate.factor == pytest.approx(0.4 * GRAVITY / 1000.0, rel=1e-5)

@@ -46,7 +46,8 @@ GOOD = [
     {"do": "extend_phase", "seconds": 10},
     {"do": "scale_load", "channel": "force", "load": 2.5, "unit": "kg"},
     {"do": "scale_undo"},
-    {"do": "scale_finish", "sensor": "cell 1"},
+    {"do": "scale_creep"},
+    {"do": "scale_finish", "sensor": "cell 1", "lever_arm_m": 0.4},
     {"do": "scale_check", "channel": "force", "load": 5, "unit": "lb"},
 ]
 

@@ -92,3 +92,27 @@ def test_scaling_waits_while_a_plan_runs(served: Served, open_tab: Any) -> None:
     served.do(lambda live: live.command({"do": "start_plan", "plan": "light-hold"}, "test"))
     page.wait(lambda: page.tab.is_disabled("#scale-read"))
     assert "Waits" in page.text("scale-status")
+
+
+def test_creep_and_lever_arm(served: Served, open_tab: Any) -> None:
+    page = open_panel(open_tab)
+    page.wait(lambda: page.tab.is_disabled("#scale-creep"))
+    change(served, loads=rows(4))
+    page.wait(lambda: page.tab.is_enabled("#scale-creep"))
+    page.tab.click("#scale-creep")
+    page.wait(lambda: served.live.commands[-1][0] == {"do": "scale_creep"})
+    change(served, loads=rows(7), creep_counts=58.04)
+    page.wait(lambda: "crept by 58 counts" in page.text("scale-said"))
+    page.tab.fill("#scale-arm", "forty")
+    page.tab.click("#scale-finish")
+    page.wait(lambda: "number of metres" in page.text("scale-status"))
+    page.tab.fill("#scale-arm", "0,4")
+    page.tab.fill("#scale-sensor", "cell 1")
+    page.tab.click("#scale-finish")
+    wanted = {"do": "scale_finish", "sensor": "cell 1", "lever_arm_m": 0.4}
+    page.wait(lambda: served.live.commands[-1][0] == wanted)
+    made = make_certificate([9.80665 * 0.4 * load for load in LOADS], READINGS, unit="N·m", creep_percent=0.29)
+    change(served, loads=rows(7), certificate=describe_certificate(made))
+    page.wait(lambda: "0.29 %" in page.text("scale-result"))
+    assert "N·m per count" in page.text("scale-result")
+    assert page.complaints == []

@@ -21,7 +21,15 @@ export function setUpScale(send) {
   });
   $("scale-check").addEventListener("click", () => ask("scale_check"));
   $("scale-undo").addEventListener("click", () => send({ do: "scale_undo" }));
-  $("scale-finish").addEventListener("click", () => send({ do: "scale_finish", sensor: $("scale-sensor").value.trim() }));
+  $("scale-creep").addEventListener("click", () => send({ do: "scale_creep" }));
+  $("scale-finish").addEventListener("click", () => {
+    const arm = $("scale-arm").value.trim().replace(",", ".");
+    if (arm && !(Number(arm) > 0)) {
+      $("scale-arm").focus();
+      return setText($("scale-status"), "The lever arm is a number of metres, from joint to strap; leave it empty for force.");
+    }
+    send({ do: "scale_finish", sensor: $("scale-sensor").value.trim(), ...(arm ? { lever_arm_m: Number(arm) } : {}) });
+  });
 }
 
 export function renderScale(state) {
@@ -35,11 +43,13 @@ export function renderScale(state) {
   const busy = running || state.stage === "plan" || state.zero.state === "running" || ["countdown", "push", "rest"].includes(state.maximum.step);
   for (const name of ["scale-read", "scale-check"]) $(name).disabled = busy;
   $("scale-undo").disabled = busy || !loads.length || Boolean(certificate);
+  $("scale-creep").disabled = busy || !(loads.at(-1)?.load > 0) || Boolean(certificate);
   $("scale-finish").disabled = busy || loads.length < FEWEST || Boolean(certificate);
   setText($("scale-step"), nextStep(scale));
-  setText($("scale-status"), running ? "Reading for two seconds: let it hang still" : busy ? "Waits until nothing else is under way" : "");
+  setText($("scale-status"), running ? "Reading: let it hang still" : busy ? "Waits until nothing else is under way" : "");
   fill($("scale-loads"), loads, (rows) => rows.map((row) => make("li", {}, make("span", {}, `${row.load} ${row.unit}`), make("span", {}, `${Number(row.reading.toPrecision(7))} counts`))));
-  fill($("scale-said"), [refused, check], () => [
+  fill($("scale-said"), [refused, check, scale.creep_counts], () => [
+    Number.isFinite(scale.creep_counts) && make("p", {}, `Over a minute the reading crept by ${Number(scale.creep_counts.toPrecision(3))} counts.`),
     refused && make("p", { "data-bad": true }, `${capital(refused.what)}: ${refused.cure}.`),
     check && make("p", { "data-bad": !check.good }, `${capital(check.text)}.`),
   ]);
@@ -67,6 +77,7 @@ function certificateRows(c) {
     ["Non-linearity, of full scale", percent(c.nonlinearity_percent)],
     ["Hysteresis, of full scale", percent(c.hysteresis_percent)],
     ["Zero return, of full scale", percent(c.zero_return_percent)],
+    ["Creep in a minute, of full scale", percent(c.creep_percent ?? null)],
   ];
   return [
     make("p", { class: "verdict" }, c.verdict),
