@@ -28,7 +28,7 @@ from .test_browser import COUNT_TONES, shown
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 CODES = ["A01", "A02", "A03", "A04"]
-SIZES = {"phone": (390, 844), "tablet": (820, 1180), "laptop": (1280, 800)}
+SIZES = {"phone": (390, 844), "lying": (844, 390), "tablet": (820, 1180), "laptop": (1280, 800)}
 STAGES = ["cautions", "zero", "maximum_push", "ready", "inside", "above", "lost", "stopped", "done", "position"]
 
 
@@ -155,6 +155,20 @@ def test_what_is_for_all_goes_to_those_it_fits_and_a_rating_to_one(browser: Any,
     page.tab.click(".seat >> nth=1 >> .code")
     page.wait(lambda: page.text("athlete") == "A02")
     assert page.tab.get_attribute("#group", "href") == "/group"
+    page.context.close()
+
+
+@pytest.mark.parametrize("size", [(844, 390), (1280, 800), (1920, 1080)])
+def test_all_numbers_and_stops_are_seen_at_one_glance(browser: Any, group: ServedGroup, size: tuple[int, int]) -> None:
+    group.each(lambda live, k: SCENES["inside"](live))
+    page = Page(browser, group, path="group", viewport={"width": size[0], "height": size[1]})
+    page.wait(lambda: numbers(page) == ["71"] * 4)
+    end = page.tab.locator("#stop-all").bounding_box()["y"]
+    for part in (".number > span:first-child", ".stop", ".stage"):
+        for k in range(4):
+            box = page.tab.locator(f".seat >> nth={k} >> {part}").bounding_box()
+            assert 0 <= box["x"] <= box["x"] + box["width"] <= size[0], (k, part)
+            assert 0 <= box["y"] <= box["y"] + box["height"] <= end, (k, part)
     page.context.close()
 
 

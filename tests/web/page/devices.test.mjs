@@ -1,0 +1,20 @@
+import assert from "node:assert/strict";
+import { test } from "node:test";
+
+import { countText, minutesLeft } from "../../../biofeedback/web/static/devices.js";
+
+test("a code's minutes are rounded up while it works and end at nothing", () => {
+  assert.equal(minutesLeft(600, 0), 10);
+  assert.equal(minutesLeft(600, 1), 10);
+  assert.equal(minutesLeft(600, 541), 1);
+  assert.equal(minutesLeft(600, 600), 0);
+  assert.equal(minutesLeft(600, 900), 0);
+});
+
+test("athletes with a phone are counted, not phones", () => {
+  const seats = [1, 2, 3];
+  const device = (role, seat) => ({ role, seat });
+  assert.equal(countText([], seats), "0 of 3");
+  assert.equal(countText([device("athlete", 2), device("athlete", 2), device("coach", null)], seats), "1 of 3");
+  assert.equal(countText([device("athlete", 1), device("athlete", 3)], seats), "2 of 3");
+});
