@@ -64,3 +64,12 @@ def test_dose_chances_come_true(table):
         assert abs(stated - true) < 12 + three_errors(max(min(stated, 98), 2), n_people)
     assert dose.covers > 95 - three_errors(95, n_people)
     assert dose.advice_wrong < 10
+
+
+@pytest.mark.slow
+def test_efforts_chosen_on_the_way_need_no_more_contractions_than_equal_spacing(table):
+    searches = table.check_search(n=150, seed=36)
+    equal, adaptive = searches["25, 50, 75 % by lot"], searches["adaptive"]
+    assert adaptive.against_first < 3 * adaptive.error  # of the mean paired difference: not more than by chance
+    assert adaptive.right > 80  # as promised
+    assert adaptive.worsened <= equal.worsened + 0.1
