@@ -11,12 +11,12 @@ from dataclasses import replace
 import serial
 
 from biofeedback.acquisition.clock import RateMeter, find_common_rate
-from biofeedback.acquisition.decoder import BadLines, Decoded, Frames, LineDecoder, Text
+from biofeedback.acquisition.decoder import Decoded, Frames, LineDecoder, Text
+from biofeedback.acquisition.first_lines import judge_first_lines
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, read_info
 from biofeedback.acquisition.ports import describe_ports, explain_open_error, find_port, identify_port
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
-from biofeedback.acquisition.reader import UNREADABLE_PERCENT, unreadable_trouble
 from biofeedback.acquisition.sources import Decoder, SourceUrl, read_channels, read_columns
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue
@@ -252,7 +252,7 @@ class SerialSource:
                 cure = f"check that the board is on and sends, and the baud rate (now {self.profile.baud})"
                 raise SourceError(f"no data from {self.target} within {NO_DATA_S:g} s", cure)
             if (n_frames < 3 and waited_s > NO_DATA_S) or decoder.n_bad_lines > JUDGED_LINES or len(received) > 1 << 20:
-                self._judge(decoder, decoded, bytes(received))
+                judge_first_lines(decoder, decoded, bytes(received), target=self.target, profile=self.profile)
             if waited_s > NO_DATA_S + 2 * MEASURE_S:
                 raise SourceError(
                     f"{self.target} sends {n_frames} frames in {waited_s:.0f} s", "give its rate: rate=..."
@@ -265,29 +265,6 @@ class SerialSource:
     def _take_rate(self, measured_hz: float) -> None:
         self._given_rate_hz = find_common_rate(measured_hz)
         self.description = f"{self.target}, {self.rate_hz:.4g} Hz (measured {measured_hz:.4g} Hz)"
-
-    def _judge(self, decoder: Decoder, decoded: list[Decoded], received: bytes) -> None:
-        """What is wrong with what comes; nothing while half of the lines are good."""
-        bad = [piece for piece in decoded if isinstance(piece, BadLines)]
-        texts = [piece.text for piece in decoded if isinstance(piece, Text)]
-        ragged = next((piece.reason for piece in bad if "expected" in piece.reason), None)
-        n_judged = decoder.n_lines - len(texts)
-        if n_judged and 100 * decoder.n_bad_lines / n_judged < UNREADABLE_PERCENT:
-            return
-        if ragged:
-            example = _find_example(received)
-            cure = f"a line is {example!r}: name each column, for example columns=seq,{self.channels[0].name},-"
-            raise SourceError(f"{self.target} sends {ragged}", cure)
-        if texts and not bad:
-            raise SourceError(f"{self.target} sends only text: {texts[-1]!r}", "it may wait for a command to start")
-        share = 100 * decoder.n_bad_lines / n_judged if n_judged else 100.0
-        trouble, _, cure = unreadable_trouble(share).partition(": ")
-        raise SourceError(f"{self.target}: {trouble}", f"{cure} (now {self.profile.baud})")
-
-
-def _find_example(received: bytes) -> str:
-    lines = received.decode("ascii", "replace").splitlines()
-    return lines[len(lines) // 2].strip()[:60] if lines else ""
 
 
 def open_serial(url: str, parsed: SourceUrl) -> SerialSource:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, Literal, TypeAlias, get_args
@@ -11,26 +10,16 @@ from typing import Any, Literal, TypeAlias, get_args
 import numpy as np
 
 from biofeedback.calibration.attempts import is_quadratic
+from biofeedback.calibration.channel_state import ChannelState
 from biofeedback.calibration.drift import ZeroDrift
-from biofeedback.calibration.passive import N_RECENT, PassiveTension, Tension
-from biofeedback.calibration.relaxed import (
-    EMG_LIMIT_PERCENT,
-    LETTING_GO_PERCENT_PER_S,
-    RISE_PERCENT,
-    UNUSABLE,
-    mean_emg_percent,
-)
+from biofeedback.calibration.passive import PassiveTension
+from biofeedback.calibration.relaxed import EMG_LIMIT_PERCENT, UNUSABLE, mean_emg_percent
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels
 
 BLOCK_S = 0.5
 SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
 UNCERTAIN_PERCENT = 1.0  # show the +- of an effort from here on: the bands' hysteresis is one point
 BaselineMethod: TypeAlias = Literal["passive", "running", "zero"]
-BASELINE_NAMES: dict[BaselineMethod, str] = {
-    "passive": "passive tension, learnt while relaxed and carried on as it relaxes",
-    "running": "mean of the last two relaxed seconds",
-    "zero": "the zero alone: the position's own tension counts as effort",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,35 +82,6 @@ class Effort:
         return int(self.percent.shape[0])
 
 
-class _ChannelState:
-    """What is known of one channel, and the straight line its baseline follows through the present block."""
-
-    def __init__(self) -> None:
-        self.rest = self.start = self.strength = math.nan  # start: the baseline until tension is learnt
-        self.rest_sd = 0.0
-        self.tension: PassiveTension | None = None
-        self.drift: ZeroDrift | None = None
-        self.means: deque[float] = deque(maxlen=N_RECENT)  # of this stretch's last blocks
-        self.line = (math.nan, math.nan)
-        self.sd_line = (0.0, 0.0)
-
-    def is_still(self, mean: float, block_s: float) -> bool:
-        """Whether a relaxed block may be passive tension, which falls slowly and never rises in a held position."""
-        if not self.means or math.isnan(self.strength):
-            return True
-        percent = 100.0 / self.strength
-        falls = (self.means[-1] - mean) * percent > LETTING_GO_PERCENT_PER_S * block_s
-        return not falls and (mean - min(self.means)) * percent <= RISE_PERCENT
-
-    def set_line(self, from_s: float, to_s: float, *, has_learnt: bool = True) -> None:
-        if self.tension is None or not self.tension.is_known:
-            self.line, self.sd_line = (self.start, self.start), (self.rest_sd, self.rest_sd)
-            return
-        far = self.tension.predict(to_s)
-        near = self.tension.predict(from_s) if has_learnt else Tension(self.line[1], self.sd_line[1])
-        self.line, self.sd_line = (near.level, far.level), (near.sd, far.sd)
-
-
 class EffortStream:
     """Effort of every channel, from levels and from what is known so far.
 
@@ -144,7 +104,7 @@ class EffortStream:
         self.baseline: BaselineMethod = baseline
         self._n_block = max(1, round(BLOCK_S * level_rate_hz))
         self._n_settle = round(SETTLE_S * level_rate_hz)
-        self._states = [_ChannelState() for _ in self.channels]
+        self._states = [ChannelState() for _ in self.channels]
         self._where = (np.arange(self._n_block) + 0.5) / self._n_block
         self._values = np.full((self._n_block, len(self.channels)), np.nan)
         self._flags = np.zeros((self._n_block, len(self.channels)), np.uint16)
@@ -204,7 +164,7 @@ class EffortStream:
 
     def forget(self) -> None:
         """No zero and no maximum holds any more: effort is unknown until there are new ones."""
-        self._states = [_ChannelState() for _ in self.channels]
+        self._states = [ChannelState() for _ in self.channels]
         self._table = None
         self._note_doubts()
 

@@ -48,6 +48,13 @@ class Chooser(Protocol):
         """
 
 
+def choose_nothing(
+    held: Sequence[HeldPhase], *, low_percent: float, high_percent: float, top_percent: float
+) -> Choice | None:
+    """A chooser without an opinion: plans that adapt stay at their lowest."""
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class Range:
     """Where the middle of a band may lie now, in %; ``top_percent`` ever; which caution set the highest, if one did."""

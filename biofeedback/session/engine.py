@@ -18,7 +18,7 @@ from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide
 from biofeedback.session.actions import carry_out
 from biofeedback.session.activity import Activity
-from biofeedback.session.adapting import Choice, Chooser, HeldPhase
+from biofeedback.session.adapting import Chooser, HeldPhase, choose_nothing
 from biofeedback.session.hold import Hold
 from biofeedback.session.loading import LoadTable
 from biofeedback.session.maximum import Attempting, MaximumSearch
@@ -44,13 +44,6 @@ class Rating:
     corrected: bool = False
     phase_kind: str = ""
     ask_id: int | None = None
-
-
-def choose_nothing(
-    held: Sequence[HeldPhase], *, low_percent: float, high_percent: float, top_percent: float
-) -> Choice | None:
-    """A chooser without an opinion: plans that adapt stay at their lowest."""
-    return None
 
 
 class Engine:
@@ -149,10 +142,8 @@ class Engine:
             n = levels.n_levels - at
             if self.activity:
                 n = max(1, min(n, self.activity.boundary - self.level))
-            is_whole = n == levels.n_levels
-            self._take(
-                levels if is_whole else Levels(self.level, levels.values[at : at + n], levels.flags[at : at + n])
-            )
+            part = slice(at, at + n)
+            self._take(Levels(self.level, levels.values[part], levels.flags[part]) if n < levels.n_levels else levels)
             at += n
 
     def command(self, message: Mapping[str, Any], *, by: str = "coach") -> None:

@@ -120,7 +120,7 @@ def test_more_numbers_than_channels(pty_device):
 
 
 def test_only_text(pty_device, monkeypatch):
-    monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 0.2)
+    monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 1.0)
     device = pty_device(line="waiting for a command\n")
     with pytest.raises(SourceError, match="sends only text: 'waiting for a command'; it may wait"):
         opened(f"serial:{device.path}?rate=100&channels=force")
