@@ -29,7 +29,7 @@ with contextlib.suppress(ImportError):  # Windows has no termios; elsewhere its 
 
 BAUD = 115200
 READ_TIMEOUT_S = 0.05
-BATCH_S = 0.016  # 62.5 wake-ups a second: pages are drawn 60 times a second
+BATCH_S = 0.0165  # 60.6 wake-ups a second: pages are drawn 60 times a second
 LINE_S = 0.001  # let go of the processor even when this computer is behind
 MOST_BYTES = 65536
 NO_DATA_S = 3.0  # boards that reset when the port is opened need up to 2 s

@@ -22,7 +22,7 @@ from biofeedback.session.updates import Updates
 from biofeedback.session.view import describe_session
 
 LOG = logging.getLogger("biofeedback.session")
-UPDATES_PER_S = 75  # batches come 62 times a second: each goes out at once, none waits for a timer
+UPDATES_PER_S = 75  # batches come 61 times a second: each goes out at once, none waits for a timer
 STALE_S = 0.5
 SHELF_COMMANDS = ("open_plan", "check_plan", "save_plan", "save_exercise")
 WATCH_S = 0.1
