@@ -399,6 +399,15 @@ def test_a_killed_program_leaves_a_recording_that_opens_and_lacks_half_a_second_
     assert (tmp_path / "report.html").stat().st_size > 10_000
 
 
+@pytest.fixture
+def closing_terminal_ends() -> Iterator[None]:
+    """As in a terminal, also where these tests were told to outlive theirs, which programs they start would inherit."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
+@pytest.mark.usefixtures("closing_terminal_ends")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_the_ordinary_ends_leave_one_whole_file(board: Board, start: Start, number: signal.Signals) -> None:
     program = start()
