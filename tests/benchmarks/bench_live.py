@@ -1,6 +1,6 @@
 """What the live path costs: 8 channels of raw EMG at 1 kHz, decoded, filtered, scaled, recorded, sent to a page.
 
-Run: python tests/benchmarks/bench_live.py [--seconds 30]
+Run: python tests/benchmarks/bench_live.py [--seconds 30]   (an hour, for the growth of memory: --seconds 3600)
 A separate process plays the board through a pseudo-terminal, another is the page. Peer in the same conditions: a loop
 that only reads the port 60 times a second and makes floats of the lines. CPU is what the operating system accounts to
 the whole process.
@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 
 RATE_HZ, N_CHANNELS = 1000, 8
+WARM_S = 60.0
 PEER = """
 import serial, sys, time
 port = serial.Serial(sys.argv[1], timeout=0)
@@ -105,10 +106,12 @@ def measure_product(seconds: float) -> dict[str, float]:
                 if found := re.search(r"http://\S+", line):
                     address = found.group()
             time.sleep(3)
-            before, memory, started = cpu_s(process.pid), memory_mb(process.pid), time.monotonic()
+            before, started = cpu_s(process.pid), time.monotonic()
             result = {}
             page = threading.Thread(target=lambda: result.update(updates=watch_page(address, seconds)))
             page.start()
+            page.join(min(WARM_S, seconds / 2))  # buffers fill and the page's code is loaded once
+            memory, warm = memory_mb(process.pid), time.monotonic()
             page.join()
             elapsed = time.monotonic() - started
             grown = memory_mb(process.pid) - memory
@@ -117,7 +120,7 @@ def measure_product(seconds: float) -> dict[str, float]:
                 "updates_per_s": result["updates"],
                 "memory_mb": memory,
                 "grown_mb": grown,
-                "grown_mb_per_h": grown * 3600 / elapsed,
+                "grown_mb_per_h": grown * 3600 / (time.monotonic() - warm),
             }
         finally:
             process.terminate()
@@ -152,8 +155,8 @@ def main() -> None:
         ("ratio", f"{ours['cpu_percent'] / peer:.1f}", ""),
         ("updates received by the page", f"{ours['updates_per_s']:.1f} per s", "60"),
         ("memory", f"{ours['memory_mb']:.0f} MB", ""),
-        ("growth", f"{ours['grown_mb']:+.1f} MB in {seconds:.0f} s", ""),
-        ("growth per hour, extrapolated", f"{ours['grown_mb_per_h']:+.1f} MB", "below 5 MB (needs a long run)"),
+        ("growth after warming up", f"{ours['grown_mb']:+.1f} MB in {seconds:.0f} s", ""),
+        ("growth per hour", f"{ours['grown_mb_per_h']:+.1f} MB", "below 5 MB (--seconds 3600 tells)"),
     ]
     for name, value, limit in rows:
         print(f"{name:<50}{value:<24}{limit}")
