@@ -158,7 +158,8 @@ class BleSource:
                 await client.start_notify(self.radio.data, self._queue_notification)
                 if self.profile.start and self.radio.command:
                     await client.write_gatt_char(self.radio.command, self.profile.start)
-                self.description = f"{device.name or self.target} ({device.address})"
+                name = device.name or self.target or "sensor"  # some tell their name only once connected
+                self.description = f"{name} ({device.address})"
                 self.device_id = device.address
                 self.n_connects += 1
                 self._data_s = self._clock()

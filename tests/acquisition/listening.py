@@ -1,5 +1,8 @@
-"""Reading a source in tests, whatever its wire."""
+"""Reading a source in tests, whatever its wire, and what a board of ours sends over radio."""
 
+import struct
+
+from biofeedback.acquisition.codecs import compute_crc16
 from biofeedback.acquisition.sources import open_source
 from biofeedback.model import Chunk
 
@@ -26,3 +29,10 @@ def rows(items):
 
 def n_frames(items):
     return len(rows(items))
+
+
+def radio_packet(seq, *rows, time_us=None):
+    """A notification of profile frame-radio, as protocol.md has it."""
+    time_us = 2000 * seq if time_us is None else time_us
+    body = b"F" + struct.pack("<HI", seq, time_us) + b"".join(struct.pack("<Hi", *row) for row in rows)
+    return body + struct.pack("<H", compute_crc16(body))

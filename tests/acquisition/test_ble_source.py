@@ -21,6 +21,7 @@ if sys.platform != "linux" or shutil.which("dbus-daemon") is None:
 import itertools
 
 from .fake_bluez import FakeBluez, Peripheral, private_system_bus
+from .listening import radio_packet as packet
 from .listening import read_until, rows
 
 
@@ -67,11 +68,6 @@ def opened():
         source.close()
 
 
-def packet(seq, *rows):
-    body = b"F" + struct.pack("<HI", seq, 2000 * seq) + b"".join(struct.pack("<Hi", *row) for row in rows)
-    return body + struct.pack("<H", compute_crc16(body))
-
-
 def test_packets_arrive_in_order_after_the_start_command(make_peripheral, opened):
     board = make_peripheral("frame-radio")
     source, reader = opened("ble:board?profile=frame-radio&channels=force:N*0.01")
@@ -84,6 +80,12 @@ def test_packets_arrive_in_order_after_the_start_command(make_peripheral, opened
     assert rows(items) == [[k, -k] for k in range(600)]
     assert not [item for item in items if isinstance(item, Gap)]
     assert (source.n_dropped, reader.n_bad_lines) == (0, 0)
+
+
+def test_nameless_board(make_peripheral, opened):
+    make_peripheral("frame-radio", name="")
+    source, _ = opened("ble:?profile=frame-radio")
+    assert source.description == "sensor (AA:BB:CC:DD:EE:01)"
 
 
 def test_lost_packets_are_a_gap_of_their_length(make_peripheral, opened):
