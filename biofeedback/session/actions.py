@@ -25,7 +25,7 @@ Message: TypeAlias = Mapping[str, Any]
 
 def carry_out(engine: Engine, message: Message, by: str) -> None:
     """Carry out ``message["do"]``; ValueError when there is no such command, SessionError when it does not fit."""
-    action = _ACTIONS.get(str(message.get("do")))
+    action = ACTIONS.get(str(message.get("do")))
     if action is None:
         raise ValueError(f"no command {message.get('do')!r}")
     action(engine, message, by)
@@ -272,7 +272,7 @@ def _need_idle(engine: Engine, what: str) -> None:
         raise SessionError(f"{what} has to wait: {engine.activity.name} is under way", "stop it first, or wait")
 
 
-_ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
+ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
     "accept_cautions": _accept_cautions,
     "zero": _zero,
     "attempt": _attempt,

@@ -86,6 +86,8 @@ def _undo(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     _need_quiet(engine)
     if not engine.scale.loads or engine.scale.certificate:
         raise SessionError("there is no load to take back", "read one first")
+    if message.get("n_loads", len(engine.scale.loads)) != len(engine.scale.loads):  # two hands at once
+        raise SessionError("the loads have changed meanwhile", "look which is the last one now")
     engine.scale.loads.pop()
     engine.scale.refused = None
 

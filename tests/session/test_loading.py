@@ -118,6 +118,15 @@ def test_units_mix_and_the_last_load_can_be_taken_back(bench):
     assert bench.last("certificate").data["loads"] == pytest.approx([0.0, 5 * GRAVITY, 10 * GRAVITY, 20 * GRAVITY])
 
 
+def test_two_hands_take_back_one_load(bench):
+    hang(bench, 0.0, force=400.0)
+    hang(bench, 5.0, "kg", force=5400.0)
+    bench.do(do="scale_undo", n_loads=2)
+    with pytest.raises(SessionError, match="have changed meanwhile; look which"):
+        bench.do(do="scale_undo", n_loads=2)
+    assert [load["load"] for load in shown(bench)["loads"]] == [0.0]
+
+
 def test_the_next_load_after_a_certificate_begins_a_new_table(bench):
     certify(bench)
     with pytest.raises(SessionError, match="no load to take back"):

@@ -1,16 +1,23 @@
 from __future__ import annotations
 
 import json
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from biofeedback.errors import BiofeedbackError, SessionError
+from biofeedback.session.actions import ACTIONS
+from biofeedback.session.run import SHELF_COMMANDS
+from biofeedback.web import messages
 from biofeedback.web.answers import answer_message
-from biofeedback.web.messages import COMMANDS, MAX_MESSAGE_BYTES, check_command, read_message
+from biofeedback.web.messages import COMMANDS, MAX_MESSAGE_BYTES, SERVER_COMMANDS, check_command, read_message
 
 from .fake_live import FakeLive
+
+STATIC = Path(messages.__file__).parent / "static"
 
 GOOD = [
     {"do": "ping"},
@@ -44,12 +51,22 @@ GOOD = [
     {"do": "device", "answer": "keep"},
     {"do": "end_phase"},
     {"do": "extend_phase", "seconds": 10},
+    {"do": "choose_band", "low": 40, "high": 50},
     {"do": "scale_load", "channel": "force", "load": 2.5, "unit": "kg"},
     {"do": "scale_undo"},
     {"do": "scale_creep"},
     {"do": "scale_finish", "sensor": "cell 1", "lever_arm_m": 0.4},
     {"do": "scale_check", "channel": "force", "load": 5, "unit": "lb"},
 ]
+
+
+def test_what_a_session_can_do_and_what_the_pages_ask_for_are_the_commands_of_the_socket() -> None:
+    asked = set()
+    for script in STATIC.glob("*.js"):
+        asked |= set(re.findall(r'\bdo: "(\w+)"', script.read_text("utf-8")))
+    assert len(asked) > 20
+    assert asked <= set(COMMANDS)
+    assert {*ACTIONS, *SHELF_COMMANDS, *SERVER_COMMANDS} == set(COMMANDS)
 
 
 def test_every_command_passes_unchanged() -> None:

@@ -20,7 +20,7 @@ export function setUpScale(send) {
     ask("scale_load");
   });
   $("scale-check").addEventListener("click", () => ask("scale_check"));
-  $("scale-undo").addEventListener("click", () => send({ do: "scale_undo" }));
+  $("scale-undo").addEventListener("click", () => send({ do: "scale_undo", n_loads: $("scale-loads").children.length }));
   $("scale-creep").addEventListener("click", () => send({ do: "scale_creep" }));
   $("scale-finish").addEventListener("click", () => {
     const arm = $("scale-arm").value.trim().replace(",", ".");
