@@ -1,4 +1,4 @@
-"""``biofeedback live``: a real sensor, or a replay of one."""
+"""``biofeedback live``: a real sensor, or a replay of one; named on the command line or chosen on the page."""
 
 from __future__ import annotations
 
@@ -27,12 +27,13 @@ from biofeedback.storage.schema import recordings_folder
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``live``."""
     add_session_arguments(parser)
-    what = parser.add_mutually_exclusive_group(required=True)
+    what = parser.add_mutually_exclusive_group()
     what.add_argument(
         "--source",
         action="append",
         metavar="URL",
-        help="serial:/dev/ttyUSB0?baud=115200&rate=80&channels=force:N*0.0042, serial:socket://HOST:PORT?..., "
+        help="without it sensor, athlete and exercise are chosen on the page; "
+        "serial:/dev/ttyUSB0?baud=115200&rate=80&channels=force:N*0.0042, serial:socket://HOST:PORT?..., "
         "replay:FILE?speed=4, simulated:?seed=1; up to four athletes: --source URL --athlete A01 --source URL "
         "--athlete A02 ..., with A02: before the values of --maximum, --carry and --certificate",
     )
@@ -67,9 +68,18 @@ def run(args: argparse.Namespace) -> int:
     """Run the session until Ctrl-C or the end of a replay."""
     if args.exercises:
         return list_exercises(args.folder or recordings_folder(), args.own_exercises)
-    seats = seat_athletes(args.source, args.athlete)
+    if not args.source and len(args.athlete) < 2:
+        from biofeedback.commands.starting import run_from_start
+
+        return run_from_start(args, plan_chosen, open_recording)
+    seats = seat_athletes(args.source or [], args.athlete)
     codes = [athlete for _, athlete in seats]
     return run_sessions([plan_start(url, athlete, codes, args) for url, athlete in seats], args)
+
+
+def plan_chosen(url: str, athlete: str, args: argparse.Namespace) -> Start:
+    """The one session that was chosen on the page."""
+    return plan_start(url, athlete, [athlete], args)
 
 
 def plan_start(url: str, athlete: str, codes: Sequence[str], args: argparse.Namespace) -> Start:

@@ -89,23 +89,38 @@ class Start:
     prepare: Callable[[Session], None] = lambda session: None
 
 
+Lives = dict[Path, tuple[LiveSession, Start]]
+
+
 def run_sessions(starts: Sequence[Start], args: argparse.Namespace, *, fast: bool = False) -> int:
     """Open ports and files, serve the page, run until Ctrl-C or the end of all, close everything."""
+    with contextlib.ExitStack() as stack:
+        lives = open_sessions(stack, starts, args, fast=fast)
+        asyncio.run(serve_sessions(lives, args))
+    tell_recordings(lives)
+    return 0
+
+
+def open_sessions(
+    stack: contextlib.ExitStack, starts: Sequence[Start], args: argparse.Namespace, *, fast: bool = False
+) -> Lives:
+    """The sessions by their files; ``stack`` closes them."""
     started_utc = now_utc()
     shelf = PlanShelf((args.folder or recordings_folder()) / PLANS_FOLDER, args.plan)
-    with contextlib.ExitStack() as stack:
-        lives = {
-            path: (live, start)
-            for start in starts
-            for path, live in [stack.enter_context(_open_live(start, args, shelf, started_utc=started_utc, fast=fast))]
-        }
-        asyncio.run(_serve(lives, args))
+    lives: Lives = {}
+    for start in starts:
+        path, live = stack.enter_context(_open_live(start, args, shelf, started_utc=started_utc, fast=fast))
+        lives[path] = live, start
+    return lives
+
+
+def tell_recordings(lives: Lives) -> None:
+    """When all is closed: what came out, and where it is."""
     for path, (live, _) in lives.items():
         answer = live.state()["answer"]
         if answer:
             print(f"Answer:   {answer['text']}")
-        print(f"Recorded: {path}\nReport:   biofeedback report {path}")
-    return 0
+        print(f"Recorded: {path}\nReport:   biofeedback report {path}", flush=True)
 
 
 @contextlib.contextmanager
@@ -140,7 +155,11 @@ def _open_live(
             )
 
 
-async def _serve(lives: Mapping[Path, tuple[LiveSession, Start]], args: argparse.Namespace) -> None:
+async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: bool = False) -> bool:
+    """Serve and run to the end. With ``from_start`` the coach may end it to choose anew, and its page is open already.
+
+    True: the coach wants to choose anew.
+    """
     from biofeedback.commands.invitations import print_invitations
     from biofeedback.web.seats import Seat
     from biofeedback.web.server import open_page
@@ -151,6 +170,12 @@ async def _serve(lives: Mapping[Path, tuple[LiveSession, Start]], args: argparse
         for live, _ in lives.values():
             live.stop()
 
+    renewed = asyncio.Event()
+
+    def renew() -> None:
+        renewed.set()
+        stop_all()
+
     for number in ending_signals():
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
             loop.add_signal_handler(number, stop_all)
@@ -158,15 +183,22 @@ async def _serve(lives: Mapping[Path, tuple[LiveSession, Start]], args: argparse
     review = make_review(next(iter(lives)).parent, beside_live=True)
     first, *others = [Seat(live, partial(render_report, path)) for path, (live, _) in lives.items()]
     async with open_page(
-        first.live, port=args.port, report=first.report, share=share, review=review, others=others
+        first.live,
+        port=args.port,
+        report=first.report,
+        share=share,
+        review=review,
+        others=others,
+        renew=renew if from_start else None,
     ) as address:
         for path, (_, start) in lives.items():
             print(f"{start.source.description}\nRecording to {path}")
         page = f"{address}group" if others else address
         print(f"Page: {page}   (Ctrl-C ends the session)", flush=True)
-        if not args.no_browser:
-            await asyncio.to_thread(_open_browser, page)
+        if not args.no_browser and not from_start:
+            await asyncio.to_thread(open_browser, page)
         await _run_all({start.athlete: live for live, start in lives.values()})
+    return renewed.is_set()
 
 
 async def _run_all(lives: Mapping[str, LiveSession]) -> None:
@@ -194,7 +226,8 @@ def ending_signals() -> list[int]:
     return numbers
 
 
-def _open_browser(address: str) -> None:
+def open_browser(address: str) -> None:
+    """Show the page, if there is anything to show it with."""
     try:
         webbrowser.open(address)
     except webbrowser.Error:

@@ -92,7 +92,7 @@ def show_sensors(*, ask: bool, radio: bool) -> int:
 def check_sensor(url: str, seconds: float, picture: Path | None = None) -> int:
     """Watch, judge, print, draw; sit still meanwhile."""
     source = open_source(url)
-    threading.Thread(target=_import_drawing, daemon=True).start()  # takes seconds, which are there while watching
+    threading.Thread(target=import_drawing, daemon=True).start()  # takes seconds, which are there while watching
     print(f"Watching {source.description} for {seconds:g} s: sensor attached, muscle relaxed, sit still.", flush=True)
     source.open()
     try:
@@ -104,11 +104,14 @@ def check_sensor(url: str, seconds: float, picture: Path | None = None) -> int:
     counts = watched.counts()
     for k, channel in enumerate(watched.channels):
         print(f"{channel.name:>12} │{draw_strip(counts[:, k])}│")
-    draw_picture(picture or recordings_folder() / PICTURE, watched, findings, title=source.description)
+    path = picture or recordings_folder() / PICTURE
+    draw_picture(path, watched, findings, title=source.description)
+    print(f"Picture: {path}")
     return int(any(finding.state == "bad" for finding in findings))
 
 
-def _import_drawing() -> None:
+def import_drawing() -> None:
+    """Takes seconds: done while watching, so that nobody waits for it."""
     import biofeedback.report.sensor_figure  # noqa: F401
 
 
@@ -125,17 +128,22 @@ def draw_picture(path: Path, watched: Watched, findings: Sequence[Finding], *, t
         write_sensor_picture(path, portray_sensor(watched), words, title=title)
     except (OSError, ValueError) as error:
         raise SourceError(f"no picture at {path}: {error}", "name another file with --picture, .png or .svg") from None
-    print(f"Picture: {path}")
 
 
-def watch_sensor(source: Source, seconds: float, *, clock: Callable[[], float] = time.monotonic) -> Watched:
-    """Read an opened source for that long; what came in during opening is not timed."""
+def watch_sensor(
+    source: Source,
+    seconds: float,
+    *,
+    clock: Callable[[], float] = time.monotonic,
+    is_over: Callable[[], bool] = lambda: False,
+) -> Watched:
+    """Read an opened source for that long, or until ``is_over``; what came in during opening is not timed."""
     reader = Reader(source)
     reader.timeline.keeps_times = True  # for the intervals, however fast the board is
     items, arrivals = [], []
     started_s = clock()
     try:
-        while clock() - started_s < seconds:
+        while clock() - started_s < seconds and not is_over():
             new = reader.read()
             items += new
             arrivals.append((clock(), sum(item.n_frames for item in new if isinstance(item, Chunk))))

@@ -64,11 +64,16 @@ class Door:
 
         The socket the request came in by decides, not its headers: those can be written by anybody.
         """
-        server = scope.get("server")
-        if server and is_loopback(str(server[0])):
+        if is_here(scope):
             return COACH
         device = self.pairing.find_device(read_token(scope)) if self.pairing else None
         return device.right if device else None
+
+
+def is_here(scope: Mapping[str, Any]) -> bool:
+    """Whether a request came in by a socket that only this machine can reach."""
+    server = scope.get("server")
+    return bool(server and is_loopback(str(server[0])))
 
 
 def may_visit(path: str, right: Right | None) -> bool:

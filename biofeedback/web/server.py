@@ -19,13 +19,14 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError
 from biofeedback.web.crowd import RefusalLog
-from biofeedback.web.door import Door, find_place, may_visit, read_token
+from biofeedback.web.door import Door, find_place, is_here, may_visit, read_token
 from biofeedback.web.live import Live
 from biofeedback.web.pairing import Right
 from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
+from biofeedback.web.start import Starter, answer_renewal, make_routes
 from biofeedback.web.talk import talk
 
 DEFAULT_PORT = 8765
@@ -91,11 +92,13 @@ class Doorkeeper:
 
 @dataclass(slots=True)
 class Site:
-    """The routes around the live sessions, one for each seat."""
+    """The routes around the live sessions, one for each seat; or around the start place while there is none."""
 
     seats: Sequence[Seat]
     sharing: Sharing | None = None
     review: Review | None = None
+    start: tuple[Starter, Callable[[], None]] | None = None
+    renew: Callable[[], None] | None = None
     _n_pages: int = field(init=False, default=0)
     _refusals: RefusalLog = field(init=False, default_factory=RefusalLog)
     _files: Mapping[str, tuple[bytes, str]] = field(init=False)
@@ -115,6 +118,10 @@ class Site:
         ]
         if self.review:
             routes += self.review.routes(self._review, REPORT_HEADERS, self._name_recordings)
+        if self.start:
+            routes += make_routes(*self.start, self._start)
+        else:
+            routes += [Route("/start", self._start), Route("/start/new", self._renew, methods=["POST"])]
         return Doorkeeper(Starlette(routes=routes), door, len(self.seats))
 
     def _name_recordings(self) -> set[str]:
@@ -123,7 +130,8 @@ class Site:
 
     async def _index(self, request: Request) -> Response:
         if not self.seats:
-            return RedirectResponse("/review", status_code=303, headers=PAGE_HEADERS)
+            place = "/start" if self.start else "/review"
+            return RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)
         right: Right = request.scope["right"]
         if find_seat(self.seats, request.query_params, right):
             return self._file("index.html")
@@ -135,6 +143,16 @@ class Site:
         if len(self.seats) < 2:
             return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
         return self._file("group.html")
+
+    async def _start(self, _request: Request) -> Response:
+        if self.start is None:
+            return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
+        return self._file("start.html")
+
+    async def _renew(self, request: Request) -> Response:
+        if self.renew is None or not is_here(request.scope):
+            return PlainTextResponse("Not from here.\n", status_code=403, headers=PAGE_HEADERS)
+        return answer_renewal(self.renew, [seat.live for seat in self.seats])
 
     async def _review(self, _request: Request) -> Response:
         return self._file("review.html")
@@ -149,6 +167,8 @@ class Site:
         return Response(body, media_type=kind, headers=PAGE_HEADERS)
 
     async def _pair(self, request: Request) -> Response:
+        if self.start:
+            return RedirectResponse("/start", status_code=303, headers=PAGE_HEADERS)
         if self.sharing is None:
             return PlainTextResponse("This session is not shared.\n", status_code=404, headers=PAGE_HEADERS)
         if request.method == "GET":
@@ -173,6 +193,8 @@ class Site:
     async def _page(self, socket: WebSocket) -> None:
         right: Right = socket.scope["right"]
         seat = find_seat(self.seats, socket.query_params, right)
+        if self.start:  # a page of the session before: it goes where the next one is chosen
+            await socket.accept()
         if seat is None:
             await socket.close(1008)
             return
@@ -184,6 +206,8 @@ class Site:
         try:
             await socket.accept()
             about: dict[str, Any] = {"shared": self.sharing is not None, "review": self.review is not None}
+            if self.renew and is_here(socket.scope):
+                about["renew"] = True
             if len(self.seats) > 1 and right.role == "coach":  # an athlete's device is told of no other seat
                 about["seats"] = len(self.seats)
             await talk(socket, seat, self.seats.index(seat) + 1, sharing=self.sharing, about=about)
@@ -203,11 +227,15 @@ async def open_page(
     share: Callable[[Sequence[Invitation]], None] | None = None,
     review: Review | None = None,
     others: Sequence[Seat] = (),
+    start: tuple[Starter, Callable[[], None]] | None = None,
+    renew: Callable[[], None] | None = None,
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
     ``review`` adds the place where recordings are looked at; without ``live`` it is the only one. ``others`` sit beside
-    ``live`` as seats 2, 3, ...: every path takes ``?seat=2``, and ``/group`` shows all of them.
+    ``live`` as seats 2, 3, ...: every path takes ``?seat=2``, and ``/group`` shows all of them. ``start`` (what answers
+    it, what to call when a session has begun) serves the start place instead of ``live``; ``renew`` is called when the
+    coach at this machine ends a session to go back there.
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
     called with an invitation for each seat's athlete. Traffic there is not encrypted: a network of one's own only.
@@ -227,7 +255,7 @@ async def open_page(
         codes = [str(seat.live.state().get("athlete", "")) for seat in seats]
         sharing = Sharing(f"http://{outside}:{port}", codes)
     door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
-    server = make_server(Site(seats, sharing, review).app(door))
+    server = make_server(Site(seats, sharing, review, start, renew).app(door))
     task = asyncio.create_task(server.serve(sockets=bound))
     try:
         while not server.started:

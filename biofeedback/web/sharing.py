@@ -14,7 +14,7 @@ from typing import Any
 from starlette.responses import JSONResponse, Response
 
 from biofeedback.errors import SessionError
-from biofeedback.web.door import COOKIE, find_place, is_loopback, read_token
+from biofeedback.web.door import COOKIE, find_place, is_here, is_loopback, read_token
 from biofeedback.web.pairing import OpenCode, Pairing, Right, Role, show_code
 from biofeedback.web.qr import encode_qr
 
@@ -96,8 +96,7 @@ class Sharing:
 
         Coaches are told at once, and whenever it changes, who was invited and who joined.
         """
-        server = scope.get("server")
-        here = bool(server and is_loopback(str(server[0])))
+        here = is_here(scope)
         token = read_token(scope)
         device = None if here else self.pairing.find_device(token)
         if device:

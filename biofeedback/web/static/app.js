@@ -1,5 +1,6 @@
 // Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
 
+import { showAnew } from "./anew.js";
 import { keepAwake } from "./awake.js";
 import { paint as paintCanvas, readColors } from "./canvas.js";
 import { renderCoach, setUpCoach } from "./coach.js";
@@ -33,7 +34,8 @@ const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onR
 
 // --- from the session
 
-function onYou({ role, shared, review, seats }) {
+function onYou({ role, shared, review, seats, renew }) {
+  page.renew = Boolean(renew);
   show($("review"), review);
   if (role === "athlete" && place !== "athlete") location.replace("/athlete");
   show($("group"), Boolean(seats) && role === "coach");
@@ -45,6 +47,7 @@ function onState(state, revision) {
   page.revision = revision;
   renderStages(state, send);
   renderPad(state);
+  showAnew(page.renew && place !== "athlete" && !isRunning(state));
   if (place === "coach") renderCoach(state, send);
   renderDevices();
   keepAwake(isRunning(state));

@@ -21,7 +21,7 @@ export function renderExercise(state) {
 export function hearExercise({ exercise, exercise_refused: mistake }) {
   if (exercise) {
     $("exercise-form").reset();
-    setText($("exercise-said"), `Kept as ${exercise.name}. Start with it next time: --exercise ${exercise.name}`);
+    setText($("exercise-said"), `Kept as ${exercise.name}. Start with it next time: choose it on the start page, or --exercise ${exercise.name}`);
   } else if (mistake) {
     const field = FIELDS.includes(mistake.place[0]) ? mistake.place[0] : "title";
     setText($(`exercise-${field}-wrong`), mistakeText(mistake));

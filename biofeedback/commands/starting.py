@@ -1,0 +1,252 @@
+"""The start place of ``live`` without ``--source``: finds sensors, checks one, begins the session that was chosen."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import base64
+import contextlib
+import json
+import tempfile
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from biofeedback.acquisition.health import Finding, Watched, judge_sensor
+from biofeedback.acquisition.ports import describe_ports, find_ports
+from biofeedback.acquisition.profiles import list_profiles, load_profile
+from biofeedback.acquisition.sources import OpenRecording, open_source
+from biofeedback.cautions import CAUTIONS
+from biofeedback.commands.certificates import name_sensor
+from biofeedback.commands.choices import Choice, ChoiceError, keep_fields, read_choice, write_source
+from biofeedback.commands.own_files import find_exercises, write_whole
+from biofeedback.commands.review import make_review
+from biofeedback.commands.running import (
+    Lives,
+    Start,
+    ending_signals,
+    open_browser,
+    open_sessions,
+    serve_sessions,
+    tell_recordings,
+)
+from biofeedback.commands.sensors import draw_picture, import_drawing, watch_sensor
+from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
+from biofeedback.storage.library import list_recordings
+from biofeedback.storage.schema import recordings_folder
+
+LAST_FILE = "last-start.json"  # beside the recordings: codes and choices, no names
+CHECK_S = 10.0
+FRESH = {"sensor": "", "athlete": "", "exercise": "", "side": "", "position": "", "before": [], "limit": "9"}
+
+
+class StartPlace:
+    """What the page's start place asks for, see ``web.start.Starter``; ``open_session`` raises what is in the way."""
+
+    def __init__(
+        self,
+        args: argparse.Namespace,
+        *,
+        open_session: Callable[[Choice], None],
+        open_recording: OpenRecording,
+        check_s: float = CHECK_S,
+    ) -> None:
+        self.choice: Choice | None = None
+        self.leaving = threading.Event()
+        self._args = args
+        self._folder: Path = args.folder or recordings_folder()
+        self._open_session = open_session
+        self._open_recording = open_recording
+        self._check_s = check_s
+        self._sensors = threading.Lock()  # one use of a port at a time
+
+    def describe(self) -> dict[str, Any]:
+        """Profiles, exercises, known codes, and what was chosen last time."""
+        last = read_last(self._folder)
+        form = {**FRESH, **(last or {})} | _given(self._args)
+        return {
+            "profiles": list(_describe_profiles()),
+            "exercises": [asdict(exercise) for exercise in self._library().values()],
+            "codes": self._find_codes(),
+            "cautions": list(CAUTIONS),
+            "check_s": self._check_s,
+            "form": form,
+            "last": self._describe_last(last),
+        }
+
+    def find_ports(self) -> list[dict[str, str]]:
+        """Path and name of each port."""
+        return [{"port": path, "name": name} for path, name in find_ports()]
+
+    def ask_port(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """Whether a board of ours is at a port of the list."""
+        from biofeedback.acquisition.scan import ask_port
+
+        path = order.get("port")
+        if path not in [known for known, _ in find_ports()]:
+            raise SourceError(f"there is no port {str(path)[:80]}", f"{describe_ports()}; look again")
+        with self._sensors:
+            board, reason = ask_port(str(path))
+        if board is None:
+            return {"board": None, "reason": reason}
+        text = f"board {board.board_id}, firmware {board.firmware}, {board.rate_hz:g} readings/s"
+        return {"board": text, "profile": "frame-lines", "reason": ""}
+
+    def scan_radios(self) -> list[dict[str, Any]]:
+        """Bluetooth devices that a profile knows, strongest first."""
+        from biofeedback.acquisition.scan import scan_radios
+
+        with self._sensors:
+            seen = scan_radios()
+        return [{"radio": s.name or s.address, "dbm": s.rssi_dbm, "profiles": list(s.profiles)} for s in seen]
+
+    def write(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        """The source to write on the command line; the whole command once the form has no mistake."""
+        source = write_source(form, self._open_recording)
+        with contextlib.suppress(ChoiceError):
+            return {"source": source, "command": self._read(form).to_command()}
+        return {"source": source, "command": ""}
+
+    def check(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        """Watch the sensor for ``check_s`` and judge it, in words and a picture."""
+        source = open_source(write_source(form, self._open_recording), open_recording=self._open_recording)
+        threading.Thread(target=import_drawing, daemon=True).start()
+        with self._sensors, contextlib.closing(source):
+            source.open()
+            watched = watch_sensor(source, self._check_s, is_over=self.leaving.is_set)
+        findings = judge_sensor(watched)
+        return {
+            "title": source.description,
+            "simulated": source.is_simulated,
+            "findings": [asdict(finding) for finding in findings],
+            "picture": "" if self.leaving.is_set() else _draw(watched, findings, source.description),
+        }
+
+    def begin(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        """Open the sensor and the recording, once; what was chosen is kept for next time."""
+        choice = self._read(form)
+        with self._sensors:
+            if self.choice is not None:
+                raise SessionError("a session has begun already", "reload the page")
+            self._open_session(choice)
+            self.choice = choice
+        with contextlib.suppress(BiofeedbackError):  # next time is not worth this evening's session
+            write_whole(self._folder / LAST_FILE, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
+        return {"place": choice.place}
+
+    def _read(self, form: Mapping[str, Any]) -> Choice:
+        return read_choice(form, self._library(), self._open_recording)
+
+    def _library(self) -> Any:
+        return find_exercises(self._folder, self._args.own_exercises)
+
+    def _find_codes(self) -> list[str]:
+        try:
+            return sorted({entry.athlete for entry in list_recordings(self._folder) if entry.athlete})
+        except BiofeedbackError:  # no recording yet
+            return []
+
+    def _describe_last(self, last: Mapping[str, Any] | None) -> dict[str, Any] | None:
+        """Offered at one click, unless it has become a mistake."""
+        if last is None:
+            return None
+        with contextlib.suppress(ChoiceError):
+            choice = self._read(last)
+            exercise = self._library().get(choice.exercise)
+            title = exercise.title if exercise else choice.exercise
+            sensor = name_sensor(choice.source).removeprefix("serial:").removeprefix("ble:")
+            words = [choice.athlete, title, choice.side, *choice.before]
+            words.append("simulated athlete" if sensor == "simulated:" else sensor)
+            return {"form": dict(last), "words": " · ".join(filter(None, words))}
+        return None
+
+
+def run_from_start(
+    args: argparse.Namespace, plan: Callable[[str, str, argparse.Namespace], Start], open_recording: OpenRecording
+) -> int:
+    """Choose on the page, run what was chosen, and again while the coach wants; Ctrl-C ends it."""
+    tell = partial(_tell_page, args)
+    while True:
+        with contextlib.ExitStack() as stack:
+            lives: Lives = {}
+
+            def open_session(choice: Choice, stack: contextlib.ExitStack = stack, lives: Lives = lives) -> None:
+                chosen = argparse.Namespace(**{**vars(args), **choice.to_options()})
+                lives |= open_sessions(stack, [plan(choice.source, choice.athlete, chosen)], chosen)
+
+            starter = StartPlace(args, open_session=open_session, open_recording=open_recording)
+            if not asyncio.run(choose(starter, args, tell=tell)):
+                return 0
+            again = asyncio.run(serve_sessions(lives, args, from_start=True))
+        tell_recordings(lives)
+        if not again:
+            print("Again:    biofeedback live (the page remembers what was chosen)")
+            return 0
+        tell = partial(_tell_page, args, again=True)
+
+
+def _tell_page(args: argparse.Namespace, address: str, *, again: bool = False) -> None:
+    """Later servers take the same address, so that the page finds them."""
+    args.port = int(address.rstrip("/").rpartition(":")[2])
+    print(f"Page: {address}start   (choose there; Ctrl-C ends the program)", flush=True)
+    if not args.no_browser and not again:
+        threading.Thread(target=open_browser, args=(address,), daemon=True).start()
+
+
+async def choose(starter: StartPlace, args: argparse.Namespace, *, tell: Callable[[str], None]) -> bool:
+    """Serve the start place until a session has begun (True) or the program is to end. Loopback only, never shared."""
+    from biofeedback.web.server import open_page
+
+    over = asyncio.Event()
+
+    def leave() -> None:
+        starter.leaving.set()
+        over.set()
+
+    for number in ending_signals():
+        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
+            asyncio.get_running_loop().add_signal_handler(number, leave)
+    review = make_review(args.folder or recordings_folder())
+    async with open_page(None, port=args.port, review=review, start=(starter, over.set)) as address:
+        tell(address)
+        await over.wait()
+    return starter.choice is not None and not starter.leaving.is_set()
+
+
+def read_last(folder: Path) -> dict[str, Any] | None:
+    """What was chosen last time; None where nothing is kept, or nothing that can be read."""
+    try:
+        kept = json.loads((folder / LAST_FILE).read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    return keep_fields(kept) if isinstance(kept, dict) else None
+
+
+def _given(args: argparse.Namespace) -> dict[str, Any]:
+    """What the command line says already."""
+    given: dict[str, Any] = {name: value for name in ("exercise", "side", "position") if (value := getattr(args, name))}
+    if args.athlete:
+        given["athlete"] = args.athlete[0]
+    if args.before:
+        given["before"] = list(args.before)
+    return given
+
+
+def _describe_profiles() -> Any:
+    for name in list_profiles():
+        with contextlib.suppress(PlanError, SourceError):  # a broken one is told by ``sensors profiles``
+            profile = load_profile(name)
+            channels = ", ".join(channel.name for channel in profile.channels)
+            yield {"name": name, "title": profile.title, "transport": profile.transport, "channels": channels}
+
+
+def _draw(watched: Watched, findings: list[Finding], title: str) -> str:
+    """The picture as an address that the page can show; empty when it cannot be drawn."""
+    with contextlib.suppress(SourceError), tempfile.TemporaryDirectory(prefix="biofeedback-check-") as folder:
+        path = Path(folder) / "check.png"
+        draw_picture(path, watched, findings, title=title)
+        return f"data:image/png;base64,{base64.b64encode(path.read_bytes()).decode()}"
+    return ""

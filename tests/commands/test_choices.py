@@ -1,0 +1,150 @@
+"""The start page's form becomes a source and a session, or mistakes at their fields."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import shlex
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from biofeedback.acquisition.sources import open_source
+from biofeedback.commands.choices import Choice, ChoiceError, keep_fields, read_choice, write_source
+from biofeedback.commands.live import add_arguments
+from biofeedback.session.exercises import load_exercises
+from biofeedback.storage.recording import open_recording
+
+LIBRARY = load_exercises()
+FORCE = {"kind": "force", "side": "", "unit": "N", "factor": "0.0042", "envelope": False}
+PORT = {"sensor": "port", "port": "/dev/ttyUSB0", "columns": [FORCE], "baud": "115200", "rate": "80"}
+WHO = {"athlete": "A02", "exercise": "hamstring-standing", "side": "left", "position": "60 cm", "limit": "8,5"}
+
+
+def write(**form: Any) -> str:
+    return write_source(PORT | form, open_recording)
+
+
+def choose(**form: Any) -> Choice:
+    return read_choice(PORT | WHO | form, LIBRARY, open_recording)
+
+
+def mistakes(**form: Any) -> dict[str, str]:
+    with pytest.raises(ChoiceError) as told:
+        choose(**form)
+    return {field: str(error) for field, error in told.value.mistakes.items()}
+
+
+def column(kind: str, **more: Any) -> dict[str, Any]:
+    return {"kind": kind, "side": "", "unit": "", "factor": "", "envelope": False} | more
+
+
+def test_a_plain_board_as_the_readme_writes_it() -> None:
+    assert write() == "serial:/dev/ttyUSB0?baud=115200&rate=80&channels=force:N*0.0042"
+
+
+def test_columns_that_are_no_channels_and_an_envelope() -> None:
+    columns = [column("t_ms"), column("force", unit="N"), column("-"), column("emg", unit="uV", envelope=True)]
+    url = write(columns=columns, baud="", rate="")
+    assert url == "serial:/dev/ttyUSB0?channels=force:N,emg:uV@envelope&columns=t_ms,force,-,emg"
+    force, emg = open_source(url).channels
+    assert (force.kind, force.envelope, emg.kind, emg.envelope) == ("force", False, "emg", True)
+
+
+def test_channels_of_one_kind_are_told_apart() -> None:
+    columns = [column("force", side="left"), column("force", side="right"), column("force"), column("force")]
+    assert [channel.name for channel in open_source(write(columns=columns)).channels] == [
+        "force_left",
+        "force_right",
+        "force",
+        "force_2",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("form", "url"),
+    [
+        ({"profile": "frame-lines"}, "serial:/dev/ttyUSB0?profile=frame-lines"),
+        ({"sensor": "radio", "radio": "Board 7", "profile": "frame-radio"}, "ble:Board 7?profile=frame-radio"),
+        (
+            {"sensor": "simulated", "simulated": "force", "seed": "3", "athlete": "A02"},
+            "simulated:?seed=3&athlete=A02&channels=force",
+        ),
+        ({"sensor": "url", "url": " simulated:?seed=4 "}, "simulated:?seed=4"),
+    ],
+)
+def test_other_sensors(form: dict[str, Any], url: str) -> None:
+    assert write(**form) == url
+
+
+@pytest.mark.parametrize(
+    ("form", "field", "words"),
+    [
+        ({"sensor": ""}, "sensor", "no sensor is chosen"),
+        ({"port": ""}, "port", "no port is named"),
+        ({"baud": "fast"}, "baud", "baud=fast is not a number above 0"),
+        ({"rate": "0"}, "rate", "rate=0 is not a number above 0"),
+        ({"columns": []}, "columns", "no column is measured"),
+        ({"columns": [column("-")]}, "columns", "no column is measured"),
+        ({"columns": [FORCE, column("seq"), column("seq")]}, "columns", "a name comes twice"),
+        ({"columns": [column("force", factor="0")]}, "column-0", "give a number other than 0"),
+        ({"columns": [FORCE, column("emg", unit="a*b")]}, "column-1", "cannot be"),
+        ({"columns": [FORCE, column("gill")]}, "column-1", "does not say what it is"),
+        ({"columns": [FORCE] * 17}, "columns", "at most 16"),
+        ({"profile": "unheard-of"}, "profile", "there is no profile 'unheard-of'"),
+        ({"sensor": "radio", "profile": "frame-radio"}, "radio", "no Bluetooth device is chosen"),
+        ({"sensor": "url", "url": "simulted:"}, "url", "did you mean simulated:"),
+        ({"sensor": "url", "url": ""}, "url", "no source is typed"),
+        ({"sensor": "simulated", "seed": "x"}, "seed", "seed=x"),
+        ({"athlete": "Some Name"}, "athlete", "is not a code"),
+        ({"athlete": ""}, "athlete", "no code is given"),
+        ({"exercise": "hamstring-standig"}, "exercise", "did you mean hamstring-standing"),
+        ({"side": "upper"}, "side", "no such side"),
+        ({"limit": "11"}, "limit", "from 0 to 10"),
+        ({"limit": "high"}, "limit", "not a number"),
+        ({"limit": "nan"}, "limit", "from 0 to 10"),
+    ],
+)
+def test_a_mistake_stands_at_its_field(form: dict[str, Any], field: str, words: str) -> None:
+    told = mistakes(**form)
+    assert list(told) == [field]
+    assert words in told[field]
+    assert ";" in told[field]  # what; cure
+
+
+def test_all_mistakes_are_told_at_once() -> None:
+    assert set(mistakes(port="", rate="-", athlete="x", limit="")) == {"port", "rate", "athlete", "limit"}
+
+
+def test_the_command_line_shown_starts_the_same() -> None:
+    choice = choose(before=["heat", "long walk", "heat", ""], position="heel on a box, 60 cm")
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    args = parser.parse_args(shlex.split(choice.to_command())[2:])
+    assert {name: getattr(args, name) for name in choice.to_options()} == choice.to_options()
+    assert choice.before == ("heat", "long walk")
+    assert choice.limit == 8.5
+
+
+def test_who_coaches_themselves_goes_to_the_page_with_both() -> None:
+    assert choose(alone=True).place == "/"
+    assert choose(alone="yes").place == "/coach"
+
+
+@given(st.text(min_size=1, max_size=30).map(str.strip).filter(bool))
+def test_any_name_of_a_port_survives_the_way_through_the_url(name: str) -> None:
+    assert open_source(write(port=name)).target == name  # type: ignore[attr-defined]
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from([*PORT, *WHO, "profile", "url", "seed", "simulated", "radio", "before", "alone"]),
+        st.one_of(st.none(), st.booleans(), st.integers(), st.text(max_size=9), st.lists(st.text(max_size=4))),
+    )
+)
+def test_whatever_a_page_sends_is_a_choice_or_a_mistake(form: dict[str, Any]) -> None:
+    with contextlib.suppress(ChoiceError):  # anything else is a fault of ours
+        choose(**form)
+    assert set(keep_fields(form)) <= set(form)

@@ -1,0 +1,166 @@
+"""The start place: sensors found and checked, a session begun once, choices kept for the next evening."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from biofeedback.acquisition import scan
+from biofeedback.acquisition.identify import BoardInfo
+from biofeedback.commands.choices import Choice
+from biofeedback.commands.live import add_arguments
+from biofeedback.commands.starting import LAST_FILE, StartPlace
+from biofeedback.errors import SessionError, SourceError
+from biofeedback.storage.recording import open_recording
+
+from ..pty_device import PtyDevice
+
+SIMULATED = {"sensor": "simulated", "simulated": "force", "seed": "1"}
+FORM = SIMULATED | {"athlete": "A07", "exercise": "hamstring-standing", "side": "left", "limit": "8"}
+
+
+@pytest.fixture
+def begun() -> list[Choice]:
+    return []
+
+
+def make_place(folder: Path, begun: list[Choice], *arguments: str) -> StartPlace:
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    args = parser.parse_args(["--folder", str(folder), *arguments])
+    return StartPlace(args, open_session=begun.append, open_recording=open_recording, check_s=0.6)
+
+
+@pytest.fixture
+def place(tmp_path: Path, begun: list[Choice]) -> StartPlace:
+    return make_place(tmp_path, begun)
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[PtyDevice]:
+    if sys.platform == "win32":
+        pytest.skip("pseudo-terminals are a Unix thing")
+    device = PtyDevice(tmp_path / "board", rate_hz=200.0, line="{k} {k}\n")
+    yield device
+    device.unplug()
+
+
+def test_the_first_evening_offers_the_library_and_nothing_from_before(place: StartPlace) -> None:
+    told = place.describe()
+    assert told["last"] is None
+    assert told["codes"] == []
+    assert any(each["name"] == "hamstring-standing" and each["muscle"] for each in told["exercises"])
+    assert {"frame-lines", "frame-radio"} <= {each["name"] for each in told["profiles"]}
+    assert told["cautions"]
+    json.dumps(told)
+
+
+def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
+    place: StartPlace, begun: list[Choice], tmp_path: Path
+) -> None:
+    assert place.begin(FORM | {"more": "than asked"}) == {"place": "/coach"}
+    with pytest.raises(SessionError, match="begun already"):
+        place.begin(FORM)
+    assert [choice.athlete for choice in begun] == ["A07"]
+    kept = tmp_path / LAST_FILE
+    assert json.loads(kept.read_text("utf-8")) == FORM
+    assert kept.stat().st_mode & 0o077 == 0
+    last = make_place(tmp_path, []).describe()
+    assert last["last"]["form"] == FORM
+    assert last["last"]["words"] == "A07 · Standing hamstring stretch · left · simulated athlete"
+    assert last["form"]["athlete"] == "A07"
+    assert make_place(tmp_path, [], "--athlete", "B01").describe()["form"]["athlete"] == "B01"
+
+
+@pytest.mark.parametrize("text", ["", "{", "[1]", '{"athlete": {"a": 1}}', '{"columns": 3, "sensor": "port"}'])
+def test_a_damaged_file_of_last_choices_is_no_obstacle(tmp_path: Path, text: str) -> None:
+    (tmp_path / LAST_FILE).write_text(text)
+    place = make_place(tmp_path, [])
+    assert place.describe()["last"] is None
+    assert place.begin(FORM) == {"place": "/coach"}
+
+
+def test_what_cannot_be_opened_is_told_and_can_be_tried_again(tmp_path: Path) -> None:
+    refusals = [SourceError("no data from /dev/ttyX within 3 s", "check the baud rate")]
+    begun: list[Choice] = []
+
+    def open_session(choice: Choice) -> None:
+        if refusals:
+            raise refusals.pop()
+        begun.append(choice)
+
+    place = make_place(tmp_path, [])
+    place._open_session = open_session
+    with pytest.raises(SourceError, match="no data"):
+        place.begin(FORM)
+    assert not (tmp_path / LAST_FILE).exists()
+    assert place.begin(FORM)["place"] == "/coach"
+    assert len(begun) == 1
+
+
+def test_the_source_is_written_before_all_is_filled_in(place: StartPlace) -> None:
+    assert place.write(SIMULATED) == {"source": "simulated:?seed=1&channels=force", "command": ""}
+    assert place.write(FORM)["command"].startswith("biofeedback live --source 'simulated:?seed=1&athlete=A07")
+
+
+def test_ports_are_asked_who_they_are(place: StartPlace, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = [("/dev/ttyX", "some board"), ("/dev/ttyY", "modem")]
+    board = BoardInfo("1A2B", "3", 1000.0, ("seq", "force"), ((0, 1),))
+    monkeypatch.setattr("biofeedback.commands.starting.find_ports", lambda: found)
+    monkeypatch.setattr(scan, "ask_port", lambda path: (board, "") if path == "/dev/ttyX" else (None, "no answer"))
+    assert place.find_ports()[0] == {"port": "/dev/ttyX", "name": "some board"}
+    asked = place.ask_port({"port": "/dev/ttyX"})
+    assert (asked["board"], asked["profile"]) == ("board 1A2B, firmware 3, 1000 readings/s", "frame-lines")
+    assert place.ask_port({"port": "/dev/ttyY"}) == {"board": None, "reason": "no answer"}
+    for stranger in ("/etc/passwd", None, 3):  # only what the list gives is ever opened
+        with pytest.raises(SourceError, match="there is no port"):
+            place.ask_port({"port": stranger})
+
+
+def test_radios_are_listed_by_name(place: StartPlace, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = [scan.RadioSeen("Board 7", "00:11", -60, ("frame-radio",)), scan.RadioSeen("", "00:12", -80, ("x",))]
+    monkeypatch.setattr(scan, "scan_radios", lambda: seen)
+    assert place.scan_radios()[0] == {"radio": "Board 7", "dbm": -60, "profiles": ["frame-radio"]}
+    assert place.scan_radios()[1]["radio"] == "00:12"
+
+
+def test_a_check_of_the_simulated_athlete_says_that_it_is_simulated(place: StartPlace) -> None:
+    told = place.check(SIMULATED)
+    assert told["simulated"] is True
+    assert any(finding["text"] == "no gaps" for finding in told["findings"])
+    assert told["picture"].startswith("data:image/png;base64,iVBOR")
+    json.dumps(told)
+
+
+def port_form(board: PtyDevice, n_columns: int = 2, **more: Any) -> dict[str, Any]:
+    kinds = ["force", "emg", "position"][:n_columns]
+    return {"sensor": "port", "port": board.path, "columns": [{"kind": kind} for kind in kinds], "rate": "200"} | more
+
+
+def test_a_board_is_checked_over_its_port(place: StartPlace, board: PtyDevice) -> None:
+    told = place.check(port_form(board))
+    assert told["simulated"] is False
+    assert {finding["about"] for finding in told["findings"]} == {"wire", "force", "emg"}
+
+
+def test_what_stands_in_the_way_of_a_check_has_the_commands_cure(place: StartPlace, board: PtyDevice) -> None:
+    with pytest.raises(SourceError, match="check plug and cable"):
+        place.check(port_form(board, port=f"{board.path}-none"))
+    with pytest.raises(SourceError, match="sends 2 numbers where 3 are expected"):
+        place.check(port_form(board, n_columns=3))
+    board.talking = False
+    with pytest.raises(SourceError, match="check that the board is on and sends"):
+        place.check(port_form(board))
+
+
+def test_leaving_ends_a_check(tmp_path: Path) -> None:
+    place = make_place(tmp_path, [])
+    place._check_s = 600.0
+    place.leaving.set()
+    assert place.check(SIMULATED)["picture"] == ""

@@ -1,0 +1,227 @@
+"""Without a command line: the real program on its start page, from an empty form into the live session and back."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from biofeedback.storage.recording import open_recording
+
+from ..pty_device import PtyDevice
+from .axe import axe_script
+from .conftest import Page
+from .program import Program
+from .test_accessibility import violations
+from .test_keyboard import press_focused
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+NOT_THERE = "ERR_CONNECTION_REFUSED"  # between the two servers: said by the browser, cured by asking again
+
+
+@pytest.fixture
+def program(tmp_path: Path) -> Iterator[Program]:
+    command = [sys.executable, "-m", "biofeedback", "live", "--port", "0", "--no-browser", "--folder", str(tmp_path)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    assert process.stdout
+    found = re.search(r"Page: (http://[^/]+/)start", process.stdout.readline())
+    assert found
+    program = Program(process, found.group(1), [])
+    yield program
+    program.kill()
+
+
+@pytest.fixture
+def open_start(browser: Any, program: Program) -> Iterator[Callable[..., Page]]:
+    pages: list[Page] = []
+
+    def open_one(**options: Any) -> Page:
+        place: Any = program
+        pages.append(Page(browser, place, **options))
+        pages[-1].tab.wait_for_selector("#exercise option[value='hamstring-standing']", state="attached")
+        return pages[-1]
+
+    yield open_one
+    for page in pages:
+        page.context.close()
+
+
+def complaints(page: Page) -> list[str]:
+    return [each for each in page.complaints if NOT_THERE not in each]
+
+
+def reach(page: Page, place: str) -> None:
+    page.tab.wait_for_url(f"**{place}", timeout=20_000)
+
+
+def find_recording(folder: Path) -> Any:
+    (path,) = folder.glob("*.hold")
+    return open_recording(path)
+
+
+def test_from_an_empty_form_into_the_session_and_back(
+    program: Program, open_start: Callable[..., Page], tmp_path: Path
+) -> None:
+    page, other = open_start(), open_start(viewport={"width": 390, "height": 844})
+    assert page.tab.url.endswith("/start")
+    assert page.tab.is_hidden("#last")
+    page.tab.click("#begin")
+    page.wait(lambda: "No sensor is chosen" in page.text("sensor-wrong"))
+    assert "No code is given" in page.text("athlete-wrong")
+    page.tab.click("text=Simulated athlete")
+    page.tab.fill("#athlete", "A07")
+    page.tab.select_option("#exercise", "hamstring-standing")
+    assert "hamstrings" in page.text("about-exercise")
+    page.tab.select_option("#side", "left")
+    page.tab.fill("#position", "heel on a box, 60 cm")
+    page.tab.check("[name=before][value=heat]")
+    page.tab.fill("#before-other", "long walk")
+    page.tab.fill("#limit", "7")
+    page.tab.click("#check")
+    page.tab.wait_for_selector("#picture:visible", timeout=40_000)
+    assert page.text("checking").startswith("Simulated. ")
+    assert page.tab.locator("#findings li").count() > 4
+    page.tab.click("#same summary")
+    page.wait(lambda: page.text("command").startswith("biofeedback live --source"))
+    page.tab.click("#begin")
+    reach(page, "/coach")
+    reach(other, "/coach")
+    page.tab.wait_for_selector("body[data-stage=cautions]")
+    page.tab.click("#anew")
+    assert page.text("anew") == "End this one?"
+    page.tab.click("#anew")
+    reach(page, "/start")
+    reach(other, "/start")
+    settings = find_recording(tmp_path).settings
+    chosen = {name: settings[name] for name in ("athlete", "side", "position", "covariates", "limit", "simulated")}
+    assert chosen == {
+        "athlete": "A07",
+        "side": "left",
+        "position": "heel on a box, 60 cm",
+        "covariates": ["heat", "long walk"],
+        "limit": 7.0,
+        "simulated": True,
+    }
+    assert settings["exercise"] == "Standing hamstring stretch"
+    page.tab.wait_for_selector("#again:visible")
+    assert "A07 · Standing hamstring stretch · left · heat · long walk · simulated" in page.text("last-words")
+    page.tab.click("#again")
+    reach(page, "/coach")
+    page.tab.wait_for_selector("body[data-stage=cautions]")
+    assert complaints(page) == complaints(other) == []
+
+
+def test_a_plain_board_is_described_and_used_and_nothing_typed_is_lost(
+    program: Program, open_start: Callable[..., Page], tmp_path: Path
+) -> None:
+    if sys.platform == "win32":
+        pytest.skip("pseudo-terminals are a Unix thing")
+    board = PtyDevice(tmp_path / "board", rate_hz=100.0, line="{k} 7\n")
+    try:
+        page = open_start()
+        page.wait(lambda: page.tab.is_visible("#none-found") or page.tab.locator("[value^='port:/']").count() > 0)
+        page.tab.click("text=Another port")
+        page.tab.fill("#port", f"{board.path}-wrong")
+        page.tab.click("#add-column")
+        page.tab.select_option("#column-0", "-")
+        page.tab.fill("[aria-label='Column 2: value of one count']", "0.01")
+        page.tab.fill("#rate", "100")
+        page.tab.fill("#athlete", "A08")
+        page.tab.check("#alone")
+        page.tab.click("#begin")
+        page.wait(lambda: "check plug and cable" in page.text("form-wrong"))
+        assert list(tmp_path.glob("*.hold")) == []
+        page.tab.fill("#port", board.path)
+        page.tab.click("#begin")
+        page.tab.wait_for_selector("body[data-stage=cautions]", timeout=20_000)
+        assert page.tab.url == program.address
+        settings = find_recording(tmp_path).settings
+        assert settings["source"] == f"serial:{board.path}?rate=100&channels=force:N*0.01&columns=-,force"
+        assert (settings["athlete"], settings["simulated"], settings["rate_hz"]) == ("A08", False, 100.0)
+        assert complaints(page) == []
+        program.end()
+        assert find_recording(tmp_path).n_frames > 0
+    finally:
+        board.unplug()
+
+
+def test_by_keyboard_alone(open_start: Callable[..., Page], tmp_path: Path) -> None:
+    last = {
+        "sensor": "simulated",
+        "simulated": "force",
+        "seed": "2",
+        "athlete": "A09",
+        "limit": "9",
+        "before": ["heat"],
+    }
+    (tmp_path / "last-start.json").write_text(json.dumps(last))
+    page = open_start()
+    assert page.tab.is_checked("[value=simulated]")
+    assert page.tab.is_checked("[value=heat]")
+    for name in ("check", "exercise", "limit", "begin"):
+        press_focused(page, name, key="Shift")
+    press_focused(page, "begin")
+    reach(page, "/coach")
+    assert find_recording(tmp_path).settings["athlete"] == "A09"
+
+
+def test_a_program_that_has_ended_is_told(program: Program, open_start: Callable[..., Page]) -> None:
+    page = open_start()
+    page.tab.fill("#athlete", "A10")
+    program.end()
+    page.wait(lambda: "does not answer" in page.text("banner-text"), within_s=8)
+    page.tab.click("#begin")
+    page.wait(lambda: "does not answer" in page.text("form-wrong"))
+    assert page.tab.input_value("#athlete") == "A10"
+
+
+@pytest.mark.parametrize("size", [(390, 844), (844, 390), (820, 1180), (1280, 800), (640, 400)])
+def test_nothing_is_wider_than_the_page(open_start: Callable[..., Page], size: tuple[int, int]) -> None:
+    page = open_start(viewport={"width": size[0], "height": size[1]})
+    page.tab.click("text=Another port")
+    page.tab.click("#add-column")
+    page.tab.select_option("#column-1", "emg")
+    page.tab.select_option("#exercise", "hamstring-standing")
+    lost = page.tab.evaluate(
+        """() => [...document.querySelectorAll("main *")].filter((e) => {
+        if (!e.checkVisibility()) return false;
+        const r = e.getBoundingClientRect();
+        return r.width && !e.matches(".hide, option, .actions *:empty") && (r.left < -1 || r.right > innerWidth + 1);
+      }).map((e) => e.outerHTML.slice(0, 80))"""
+    )
+    assert lost == []
+
+
+@pytest.mark.network
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_violation_in_any_state(open_start: Callable[..., Page], tmp_path: Path, scheme: str) -> None:
+    (tmp_path / "last-start.json").write_text(json.dumps({"sensor": "simulated", "athlete": "A09", "limit": "9"}))
+    page = open_start(color_scheme=scheme, script=axe_script())
+    page.tab.wait_for_selector("#again:visible")
+    problems = violations(page)
+    for choice in ("Another port", "A source as on the command line", "Simulated athlete"):
+        page.tab.click(f"text={choice}")
+        problems += violations(page)
+    page.tab.click("text=Another port")
+    page.tab.fill("#port", "/dev/none")
+    page.tab.select_option("#column-0", "emg")
+    page.tab.select_option("#exercise", "hamstring-standing")
+    for summary in page.tab.locator("summary").all():
+        summary.click()
+    problems += violations(page)
+    page.tab.fill("#athlete", "")
+    page.tab.click("#begin")
+    page.wait(lambda: "No code" in page.text("athlete-wrong"))
+    problems += violations(page)
+    page.tab.click("#check")
+    page.tab.wait_for_selector("#findings li")
+    page.wait(lambda: page.tab.is_enabled("#check"))
+    problems += violations(page)
+    assert problems == []
