@@ -40,6 +40,8 @@ from biofeedback.storage.schema import recordings_folder
 
 LAST_FILE = "last-start.json"  # beside the recordings: codes and choices, no names
 CHECK_S = 10.0
+NO_ANSWER = "does not answer as a board of profile frame-lines"
+OTHER_BOARD = "no board of ours answers: say below how it sends"
 FRESH = {"sensor": "", "athlete": "", "exercise": "", "side": "", "position": "", "before": [], "limit": "9"}
 
 
@@ -91,7 +93,8 @@ class StartPlace:
         with self._sensors:
             board, reason = ask_port(str(path))
         if board is None:
-            return {"board": None, "reason": reason}
+            is_other = reason.endswith(NO_ANSWER)
+            return {"board": None, "reason": OTHER_BOARD if is_other else reason.removeprefix(f"{path} ")}
         text = f"board {board.board_id}, firmware {board.firmware}, {board.rate_hz:g} readings/s"
         return {"board": text, "profile": "frame-lines", "reason": ""}
 
@@ -168,6 +171,10 @@ def run_from_start(
     args: argparse.Namespace, plan: Callable[[str, str, argparse.Namespace], Start], open_recording: OpenRecording
 ) -> int:
     """Choose on the page, run what was chosen, and again while the coach wants; Ctrl-C ends it."""
+    if args.share:
+        from biofeedback.web.sharing import find_network_address
+
+        find_network_address()  # refuses now rather than when all is chosen
     tell = partial(_tell_page, args)
     while True:
         with contextlib.ExitStack() as stack:
@@ -209,7 +216,7 @@ async def choose(starter: StartPlace, args: argparse.Namespace, *, tell: Callabl
     for number in ending_signals():
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
             asyncio.get_running_loop().add_signal_handler(number, leave)
-    review = make_review(args.folder or recordings_folder())
+    review = make_review(args.folder or recordings_folder(), beside_live=True)
     async with open_page(None, port=args.port, review=review, start=(starter, over.set)) as address:
         tell(address)
         await over.wait()

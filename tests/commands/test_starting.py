@@ -15,7 +15,7 @@ from biofeedback.acquisition import scan
 from biofeedback.acquisition.identify import BoardInfo
 from biofeedback.commands.choices import Choice
 from biofeedback.commands.live import add_arguments
-from biofeedback.commands.starting import LAST_FILE, StartPlace
+from biofeedback.commands.starting import LAST_FILE, NO_ANSWER, StartPlace
 from biofeedback.errors import SessionError, SourceError
 from biofeedback.storage.recording import open_recording
 
@@ -121,6 +121,27 @@ def test_ports_are_asked_who_they_are(place: StartPlace, monkeypatch: pytest.Mon
     for stranger in ("/etc/passwd", None, 3):  # only what the list gives is ever opened
         with pytest.raises(SourceError, match="there is no port"):
             place.ask_port({"port": stranger})
+
+
+@pytest.mark.parametrize(
+    ("reason", "told"),
+    [
+        ("/dev/ttyX does not answer as a board of profile frame-lines", "no board of ours answers: say below"),
+        ("/dev/ttyX is in use by another program", "is in use by another program"),
+        ("no permission for /dev/ttyX", "no permission for /dev/ttyX"),
+    ],
+)
+def test_why_nobody_answers_is_said_beside_the_port(
+    place: StartPlace, monkeypatch: pytest.MonkeyPatch, reason: str, told: str
+) -> None:
+    monkeypatch.setattr("biofeedback.commands.starting.find_ports", lambda: [("/dev/ttyX", "board")])
+    monkeypatch.setattr(scan, "ask_port", lambda path: (None, reason))
+    assert place.ask_port({"port": "/dev/ttyX"})["reason"].startswith(told)
+
+
+def test_the_silence_of_another_board_is_recognised(place: StartPlace, board: PtyDevice) -> None:
+    _, reason = scan.ask_port(board.path)
+    assert reason.endswith(NO_ANSWER)
 
 
 def test_radios_are_listed_by_name(place: StartPlace, monkeypatch: pytest.MonkeyPatch) -> None:

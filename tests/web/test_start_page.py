@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import argparse
+import asyncio
 import json
 import re
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+import threading
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from biofeedback.commands.live import add_arguments
+from biofeedback.commands.starting import StartPlace
 from biofeedback.storage.recording import open_recording
+from biofeedback.web.server import open_page
 
 from ..pty_device import PtyDevice
 from .axe import axe_script
@@ -150,6 +156,69 @@ def test_a_plain_board_is_described_and_used_and_nothing_typed_is_lost(
         assert find_recording(tmp_path).n_frames > 0
     finally:
         board.unplug()
+
+
+class TwoPorts(StartPlace):
+    """A machine with one of our boards, another one, and a radio."""
+
+    def find_ports(self) -> list[dict[str, str]]:
+        return [
+            {"port": "/dev/ttyUSB0", "name": "Some UART"},
+            {"port": "/dev/ttyACM1", "name": "A second board"},
+        ]
+
+    def ask_port(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        if order["port"] == "/dev/ttyUSB0":
+            return {"board": None, "reason": "is in use by another program"}
+        return {"board": "board 1A2B, firmware 3, 1000 readings/s", "profile": "frame-lines", "reason": ""}
+
+    def scan_radios(self) -> list[dict[str, Any]]:
+        return [{"radio": "Board 7", "dbm": -60, "profiles": ["frame-radio"]}]
+
+
+@pytest.fixture
+def two_ports(tmp_path: Path) -> Iterator[str]:
+    """The start place of such a machine, on an event loop of its own; its address."""
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    args = parser.parse_args(["--folder", str(tmp_path)])
+    starter = TwoPorts(args, open_session=lambda choice: None, open_recording=open_recording)
+    ready = threading.Event()
+    told: dict[str, Any] = {}
+
+    async def serve() -> None:
+        over = asyncio.Event()
+        async with open_page(None, port=0, start=(starter, lambda: None)) as address:
+            told.update(address=address, loop=asyncio.get_running_loop(), over=over)
+            ready.set()
+            await over.wait()
+
+    thread = threading.Thread(target=lambda: asyncio.run(serve()))
+    thread.start()
+    assert ready.wait(10)
+    yield told["address"]
+    told["loop"].call_soon_threadsafe(told["over"].set)
+    thread.join()
+
+
+def test_a_board_of_ours_is_recognised_and_a_radio_is_found_when_asked_for(browser: Any, two_ports: str) -> None:
+    place: Any = Program(None, two_ports, [])  # type: ignore[arg-type]
+    page = Page(browser, place)
+    page.tab.wait_for_selector("text=board 1A2B, firmware 3, 1000 readings/s")
+    page.wait(lambda: page.tab.is_checked("[value='port:/dev/ttyACM1']"))  # the only one of ours: chosen by itself
+    page.wait(lambda: page.tab.input_value("#profile") == "frame-lines")
+    assert "is in use by another program" in page.text("sensors")
+    assert page.tab.is_hidden("#none-found")
+    assert page.tab.locator("[value^='radio:']").count() == 0  # nobody has asked
+    page.tab.click("#same summary")
+    page.wait(lambda: page.text("source") == "serial:/dev/ttyACM1?profile=frame-lines")
+    page.tab.check("[value='port:/dev/ttyUSB0']")
+    page.wait(lambda: page.text("source") == "serial:/dev/ttyUSB0?channels=force:N")
+    page.tab.click("#look-radios")
+    page.tab.click("text=Board 7")
+    page.wait(lambda: page.text("source") == "ble:Board 7?profile=frame-radio")
+    assert page.complaints == []
+    page.context.close()
 
 
 def test_by_keyboard_alone(open_start: Callable[..., Page], tmp_path: Path) -> None:

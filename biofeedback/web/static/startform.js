@@ -36,7 +36,7 @@ export function fittingProfiles(profiles, form, radios) {
 export function listSensors(ports, radios, asked, form) {
   const found = ports.map(({ port, name }) => {
     const about = asked[port];
-    const told = !about ? "asking …" : (about.board ?? (about.reason ? `no board of ours: ${about.reason}` : ""));
+    const told = !about ? "asking …" : (about.board ?? about.reason);
     const note = [name === "n/a" ? "" : name, told].filter(Boolean).join(" · ");
     return { key: `port:${port}`, title: port, note, form: { sensor: "port", port, ...(about?.board ? { profile: about.profile } : {}) } };
   });

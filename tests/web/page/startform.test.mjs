@@ -18,7 +18,7 @@ test("all that can be chosen is listed, what was found first, the simulated athl
   const list = start.listSensors(PORTS, RADIOS, asked, { sensor: "" });
   assert.deepEqual(list.map(({ key }) => key), ["port:/dev/ttyX", "port:/dev/ttyY", "radio:Board 7", "port:", "simulated", "url"]);
   assert.deepEqual(list[0].form, { sensor: "port", port: "/dev/ttyX", profile: "frame-lines" });
-  assert.equal(list[1].note, "no board of ours: busy");
+  assert.equal(list[1].note, "busy");
   assert.match(list[4].note, /no person is measured/);
   assert.equal(start.listSensors(PORTS, [], {}, {})[0].note, "a board · asking …");
 });
