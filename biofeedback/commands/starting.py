@@ -36,9 +36,8 @@ from biofeedback.commands.running import (
 from biofeedback.commands.sensors import draw_picture, import_drawing, watch_sensor
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
 from biofeedback.storage.library import list_recordings
-from biofeedback.storage.schema import recordings_folder
+from biofeedback.storage.schema import LAST_START, recordings_folder
 
-LAST_FILE = "last-start.json"  # beside the recordings: codes and choices, no names
 CHECK_S = 10.0
 NO_ANSWER = "does not answer as a board of profile frame-lines"
 OTHER_BOARD = "no board of ours answers: say below how it sends"
@@ -137,7 +136,7 @@ class StartPlace:
             self._open_session(choice)
             self.choice = choice
         with contextlib.suppress(BiofeedbackError):  # next time is not worth this evening's session
-            write_whole(self._folder / LAST_FILE, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
+            write_whole(self._folder / LAST_START, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
         return {"place": choice.place}
 
     def _read(self, form: Mapping[str, Any]) -> Choice:
@@ -226,7 +225,7 @@ async def choose(starter: StartPlace, args: argparse.Namespace, *, tell: Callabl
 def read_last(folder: Path) -> dict[str, Any] | None:
     """What was chosen last time; None where nothing is kept, or nothing that can be read."""
     try:
-        kept = json.loads((folder / LAST_FILE).read_text("utf-8"))
+        kept = json.loads((folder / LAST_START).read_text("utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
     return keep_fields(kept) if isinstance(kept, dict) else None

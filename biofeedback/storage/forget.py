@@ -12,7 +12,7 @@ from biofeedback.errors import RecordingError
 from biofeedback.storage import disk
 from biofeedback.storage.library import remove_index
 from biofeedback.storage.recording import open_recording
-from biofeedback.storage.schema import SUFFIX
+from biofeedback.storage.schema import LAST_START, SUFFIX
 
 BLOCK_BYTES = 2**20
 HEAD_BYTES = 8192  # of a file that is not text: formats keep the subject in their header
@@ -38,7 +38,17 @@ def find_files_of(folder: str | os.PathLike[str], athlete: str) -> list[Path]:
     for path in _all_files(Path(folder)):
         if path.name.endswith(SUFFIX) and _belongs_to(path, athlete):
             owned.append(path)
-    return sorted({*owned, *(path for one in owned for path in find_companions(one))})
+    beside = {path for one in owned for path in find_companions(one)}
+    chosen = {
+        path for parent in {Path(folder), *(one.parent for one in owned)} for path in find_last_start(parent, athlete)
+    }
+    return sorted({*owned, *beside, *chosen})
+
+
+def find_last_start(folder: Path, athlete: str) -> list[Path]:
+    """The file of last time's choices, if it tells the code."""
+    path = folder / LAST_START
+    return [path] if path.is_file() and _find_traces(path, athlete) else []
 
 
 def find_companions(recording: Path) -> list[Path]:

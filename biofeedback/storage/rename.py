@@ -14,7 +14,7 @@ from typing import Any
 from biofeedback.errors import RecordingError
 from biofeedback.model import ATHLETE_CODE
 from biofeedback.storage import disk
-from biofeedback.storage.forget import delete_files
+from biofeedback.storage.forget import delete_files, find_last_start
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, to_json
 
@@ -27,7 +27,8 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
 
     Made in a copy that takes the recording's place when it is whole; then the old file is overwritten and deleted, so
     that no free page and no leftover tells the old code. Counts are not touched, nor any text but the code as a word
-    of its own, in either case of letters. The file's name changes only where it begins with the old code.
+    of its own, in either case of letters. The file's name changes only where it begins with the old code. What was
+    chosen on the start page last time is forgotten if it tells the old code.
 
     Raises
     ------
@@ -52,8 +53,8 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
         copy.unlink(missing_ok=True)
         what, cure = disk.explain(error)
         raise RecordingError(f"{source} cannot be renamed: {what}", cure) from error
-    if target != source:
-        delete_files([source])
+    last = find_last_start(source.parent, old) if old and old != code else []
+    delete_files([*([source] if target != source else []), *last])
     return target
 
 

@@ -19,6 +19,7 @@ from biofeedback.model import FloatArray
 FORMAT = 1  # stored as user_version; grows when an older program could no longer read the file
 APPLICATION_ID = 0x484F4C44  # "HOLD", so that `file` and SQLite tools can tell a recording from another database
 SUFFIX = ".hold"
+LAST_START = "last-start.json"  # beside the recordings: what was chosen on the start page, the code among it
 INT_DTYPE, FLOAT_DTYPE = "<i4", "<f8"
 TIMED = "+t"  # behind the dtype: the device times of the frames follow the counts, microseconds, "<f8"
 

@@ -15,9 +15,10 @@ from biofeedback.acquisition import scan
 from biofeedback.acquisition.identify import BoardInfo
 from biofeedback.commands.choices import Choice
 from biofeedback.commands.live import add_arguments
-from biofeedback.commands.starting import LAST_FILE, NO_ANSWER, StartPlace
+from biofeedback.commands.starting import NO_ANSWER, StartPlace
 from biofeedback.errors import SessionError, SourceError
 from biofeedback.storage.recording import open_recording
+from biofeedback.storage.schema import LAST_START
 
 from ..pty_device import PtyDevice
 
@@ -68,7 +69,7 @@ def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
     with pytest.raises(SessionError, match="begun already"):
         place.begin(FORM)
     assert [choice.athlete for choice in begun] == ["A07"]
-    kept = tmp_path / LAST_FILE
+    kept = tmp_path / LAST_START
     assert json.loads(kept.read_text("utf-8")) == FORM
     assert kept.stat().st_mode & 0o077 == 0
     last = make_place(tmp_path, []).describe()
@@ -80,7 +81,7 @@ def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
 
 @pytest.mark.parametrize("text", ["", "{", "[1]", '{"athlete": {"a": 1}}', '{"columns": 3, "sensor": "port"}'])
 def test_a_damaged_file_of_last_choices_is_no_obstacle(tmp_path: Path, text: str) -> None:
-    (tmp_path / LAST_FILE).write_text(text)
+    (tmp_path / LAST_START).write_text(text)
     place = make_place(tmp_path, [])
     assert place.describe()["last"] is None
     assert place.begin(FORM) == {"place": "/coach"}
@@ -99,7 +100,7 @@ def test_what_cannot_be_opened_is_told_and_can_be_tried_again(tmp_path: Path) ->
     place._open_session = open_session
     with pytest.raises(SourceError, match="no data"):
         place.begin(FORM)
-    assert not (tmp_path / LAST_FILE).exists()
+    assert not (tmp_path / LAST_START).exists()
     assert place.begin(FORM)["place"] == "/coach"
     assert len(begun) == 1
 

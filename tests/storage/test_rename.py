@@ -10,10 +10,12 @@ from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Note
 from biofeedback.storage import disk
 from biofeedback.storage.check import check_recording
+from biofeedback.storage.forget import find_files_of
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.rename import rename_athlete
+from biofeedback.storage.schema import LAST_START
 
 from .helpers import execute, make_counts, make_settings
 
@@ -76,6 +78,19 @@ def test_no_byte_of_the_old_code_is_left_anywhere(tmp_path: Path) -> None:
     assert len(after.events) == n_events
     np.testing.assert_array_equal(after.counts(), counts)
     assert check_recording(renamed).problems == ()
+
+
+def test_what_was_chosen_last_time_does_not_tell_the_old_code_either(tmp_path: Path) -> None:
+    path = record(tmp_path / "A01-20260105-180000.hold")
+    last = tmp_path / LAST_START
+    last.write_text('{"athlete": "A012"}')
+    assert find_files_of(tmp_path, "A01") == [path]
+    path = rename_athlete(path, "B7")
+    assert last.exists(), "another athlete's"
+    last.write_text('{"athlete": "B7"}')
+    assert find_files_of(tmp_path, "B7") == sorted([path, last])
+    rename_athlete(path, "C3")
+    assert not last.exists()
 
 
 def test_a_damaged_row_is_not_made_to_look_sound(tmp_path: Path) -> None:
