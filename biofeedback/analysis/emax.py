@@ -46,7 +46,8 @@ def fit_emax(x: ArrayLike, y: ArrayLike) -> EmaxFit:
     if df < 1 or not (xs >= 0).all() or not xs.any():
         return EmaxFit(None, None, None, None, None, df, "three values, not all at zero, are needed")
     top = float(xs.max())
-    grid = np.geomspace(top / 1000, top * 1000, N_GRID)
+    xs = xs / top  # any unit is as good
+    grid = np.geomspace(1e-3, 1e3, N_GRID)
     profile = [_profile(xs, ys, half)[1] for half in grid]
     best = int(np.argmin(profile))
     if best in (0, N_GRID - 1):
@@ -60,7 +61,7 @@ def fit_emax(x: ArrayLike, y: ArrayLike) -> EmaxFit:
         return EmaxFit(None, None, None, None, None, df, "these values lie too close together to show a bend")
     covariance = np.linalg.inv(slopes.T @ slopes) * rss / df
     errors = [sqrt(float(v)) for v in np.diag(covariance)]
-    return EmaxFit(effect, half, errors[0], errors[1], rss, df)
+    return EmaxFit(effect, half * top, errors[0], errors[1] * top, rss, df)
 
 
 def _profile(x: FloatArray, y: FloatArray, half_x: float) -> tuple[float, float]:

@@ -57,7 +57,8 @@ def _expect_information(change: FloatArray, scatter: FloatArray, least: Sequence
     """Mutual information, in bits, of a contrast around ``change`` (draws,) and the class ``least`` (draws,)."""
     order = np.argsort(least, kind="stable")
     starts = np.flatnonzero(np.diff(np.asarray(least)[order], prepend=-1))
-    density = np.exp(-0.5 * ((GRID - change[order, None]) / scatter[order, None]) ** 2)
+    distance = ((GRID - change[order, None]) / scatter[order, None]) ** 2
+    density = np.exp(-0.5 * (distance - distance.min(axis=1, keepdims=True)))  # far off the grid: its edge
     density /= density.sum(axis=1, keepdims=True)
     sums = np.add.reduceat(density, starts, axis=0)
     sizes = np.diff(starts, append=change.size)
