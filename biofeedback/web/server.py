@@ -26,7 +26,7 @@ from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
-from biofeedback.web.start import Starter, answer_renewal, make_routes
+from biofeedback.web.start import Starter, answer_late, answer_renewal, make_routes
 from biofeedback.web.talk import talk
 
 DEFAULT_PORT = 8765
@@ -122,6 +122,7 @@ class Site:
             routes += make_routes(*self.start, self._start)
         else:
             routes += [Route("/start", self._start), Route("/start/new", self._renew, methods=["POST"])]
+            routes.append(Route("/start/{late}", answer_late, methods=["GET", "POST"]))
         return Doorkeeper(Starlette(routes=routes), door, len(self.seats))
 
     def _name_recordings(self) -> set[str]:

@@ -82,6 +82,12 @@ def answer_renewal(renew: Callable[[], None], lives: Sequence[Live]) -> Response
     return JSONResponse({"place": "/start"}, headers=HEADERS, background=BackgroundTask(_call, renew))
 
 
+async def answer_late(_request: Request) -> Response:
+    """A question of a start page that was still under way when the session began: told, instead of no such place."""
+    error = SessionError("a session has begun", "this page shows it in a moment")
+    return JSONResponse(_tell_mistakes(error), headers=HEADERS)
+
+
 def is_running(state: Mapping[str, Any]) -> bool:
     """Whether somebody is at it: a plan, or an attempt at a maximum. As ``isRunning`` of the page."""
     step = (state.get("maximum") or {}).get("step")

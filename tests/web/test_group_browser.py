@@ -64,6 +64,20 @@ class ServedGroup(Served):
         await ready.wait()
 
 
+def show(page: Page, group: ServedGroup, scene: str) -> None:
+    """All seats in a scene, and painted: the page names the exercise only when it is the same everywhere."""
+    name = f"standing hamstring stretch, {scene}"
+
+    def change(live: FakeLive, k: int) -> None:
+        live.restart()
+        SCENES[scene](live)
+        live.change(exercise=name)
+
+    group.each(change)
+    page.wait(lambda: page.text("setting").startswith(name))
+    page.tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
 @pytest.fixture
 def group() -> Iterator[ServedGroup]:
     group = ServedGroup()
@@ -244,10 +258,7 @@ def test_nothing_is_cut_off_or_moves_when_a_question_opens(
     width, height = SIZES[size]
     page = Page(browser, group, path="group", viewport={"width": width, "height": height}, color_scheme=scheme)
     for scene in STAGES:
-        group.each(lambda live, k, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
-        stage = group.live.state()["stage"]
-        page.wait(lambda stage=stage: page.tab.locator(f".seat[data-stage='{stage}']").count() == 4)  # type: ignore[misc]
-        page.tab.wait_for_timeout(100)
+        show(page, group, scene)
         wide, tall = page.tab.evaluate("() => [document.body.scrollWidth, document.body.scrollHeight]")
         assert (wide, tall) == (width, height), scene
         cut = page.tab.evaluate(
@@ -256,8 +267,8 @@ def test_nothing_is_cut_off_or_moves_when_a_question_opens(
         )
         assert cut == [], scene
     boxes = "() => [...document.querySelectorAll('.seat > *')].map((e) => JSON.stringify(e.getBoundingClientRect()))"
-    group.each(lambda live, k: (live.restart(), SCENES["above"](live)))
-    page.wait(lambda: page.tab.locator(".rating[data-open='no']").count() == 4)
+    show(page, group, "above")
+    assert page.tab.locator(".rating[data-open='no']").count() == 4
     before = page.tab.evaluate(boxes)
     group.each(lambda live, k: live.change(ask={"id": 2, "text": "Discomfort now, 0 to 10?", "said": 5}))
     page.wait(lambda: page.tab.locator(".rating[data-open='yes']").count() == 4)
@@ -355,10 +366,8 @@ def test_no_violation_in_any_state(browser: Any, shared_group: ServedGroup, sche
     page = Page(browser, group, path="group", color_scheme=scheme, script=axe_script())
     problems: list[str] = []
     for scene in STAGES:
-        group.each(lambda live, k, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
-        stage = group.live.state()["stage"]
-        page.wait(lambda stage=stage: page.tab.locator(f".seat[data-stage='{stage}']").count() == 4)  # type: ignore[misc]
-        page.tab.wait_for_timeout(300)
+        show(page, group, scene)
+        page.tab.wait_for_timeout(300)  # until a button's colour has finished changing
         problems += [f"{scene}: {each}" for each in violations(page)]
     for box in ("phones", "options"):
         page.tab.click(f"#{box} summary")
