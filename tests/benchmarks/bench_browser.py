@@ -25,12 +25,18 @@ from tests.web.scenes import SCENES
 
 COUNT = """() => {
   window.counted = { frames: 0, numbers: 0, beside: 0, shifts: 0 };
+  window.shifted = [];
   const count = (id, name) =>
     new MutationObserver(() => (window.counted[name] += 1)).observe(document.getElementById(id), { attributes: true });
   count("number", "numbers");
   count("beside-number", "beside");
-  const shifted = new PerformanceObserver((list) => (window.counted.shifts += list.getEntries().length));
-  shifted.observe({ type: "layout-shift" });
+  const name = ({ node }) => node?.id || node?.className || node?.parentElement?.id || "?";
+  const note = (entry) => {
+    window.counted.shifts += 1;
+    const told = [...document.querySelectorAll("#banner:not([hidden])")].map((banner) => banner.innerText);
+    window.shifted.push(`${Math.round(entry.startTime / 1000)} s: ${entry.sources.map(name)} ${told}`);
+  };
+  new PerformanceObserver((list) => list.getEntries().forEach(note)).observe({ type: "layout-shift" });
   const frame = () => { window.counted.frames += 1; requestAnimationFrame(frame); };
   requestAnimationFrame(frame);
 }"""
@@ -74,6 +80,7 @@ async def main() -> None:
         n_updates = await feed(live, seconds, n_forms)
         elapsed = time.perf_counter() - start
         after, recounted = await measure(), await page.evaluate("() => window.counted")
+        shifted = await page.evaluate("() => window.shifted")
         await browser.close()
 
     def rate(name: str) -> str:
@@ -95,6 +102,8 @@ async def main() -> None:
     ]
     for name, value, limit in rows:
         print(f"{name:<36}{value:<24}{limit}")
+    for each in shifted:
+        print(f"shifted at {each}")
 
 
 async def feed(live: FakeLive, seconds: float, n_channels: int) -> int:

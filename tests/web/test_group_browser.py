@@ -277,6 +277,21 @@ def test_nothing_is_cut_off_or_moves_when_a_question_opens(
     page.context.close()
 
 
+def test_a_complaint_moves_nothing_in_a_group(browser: Any, group: ServedGroup) -> None:
+    page = Page(browser, group, path="group", viewport={"width": 1280, "height": 800})
+    show(page, group, "inside")
+    boxes = "() => [...document.querySelectorAll('.seat button')].map((e) => JSON.stringify(e.getBoundingClientRect()))"
+    before = page.tab.evaluate(boxes)
+    assert len(before) > 12
+    group.down()  # so that Stop reaches nobody
+    page.wait(lambda: "disconnected" in page.tab.inner_text(".seat >> nth=0").lower())
+    page.tab.keyboard.press("Escape")
+    page.wait(lambda: "Stop did not reach" in page.text("banner"))
+    assert page.tab.evaluate(boxes) == before
+    page.context.close()
+    group.up()
+
+
 @pytest.mark.parametrize("size", [(640, 400), (195, 422), (422, 195)])  # a laptop and a phone, both ways, at 200 %
 def test_at_twice_the_size_everything_can_be_reached(
     browser: Any, shared_group: ServedGroup, size: tuple[int, int]

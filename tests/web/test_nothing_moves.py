@@ -1,0 +1,51 @@
+"""During an effort nothing moves under a hand that reaches for Stop or for a number, whatever there is to say."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from .conftest import Page, Served
+from .scenes import SCENES
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+SIZES = [(390, 844), (844, 390), (820, 1180), (1280, 800)]
+BOXES = """() => Object.fromEntries([...document.querySelectorAll(".live button, #form, #time, .coach button")]
+  .filter((e) => e.offsetParent !== null)
+  .map((e) => [e.id || e.textContent, JSON.stringify(e.getBoundingClientRect())]))"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("place", ["athlete", "coach", ""])
+def test_trouble_moves_nothing_during_an_effort(
+    browser: Any, served: Served, place: str, size: tuple[int, int]
+) -> None:
+    served.do(SCENES["inside"])
+    page = Page(browser, served, path=place, viewport={"width": size[0], "height": size[1]})
+    page.wait(lambda: page.text("number") == "71")
+    page.tab.wait_for_timeout(100)
+    before = page.tab.evaluate(BOXES)
+    assert len(before) > 12
+    for scene, text in (("lost", "signal lost"), ("clipping", "clips"), ("another_device", "Another device")):
+        served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
+        page.wait(lambda text=text: text in page.text("banner"))  # type: ignore[misc]
+        page.tab.wait_for_timeout(100)
+        now = page.tab.evaluate(BOXES)
+        assert {name: box for name, box in before.items() if now.get(name) != box} == {}, scene
+        sound = page.tab.locator("#options summary")
+        sound.click(timeout=1000)  # in reach, not under the banner
+        assert page.tab.is_visible("#mute")
+        sound.click()
+    page.context.close()
+
+
+def test_whoever_goes_to_the_bar_by_keys_sees_it(browser: Any, served: Served) -> None:
+    served.do(SCENES["lost"])
+    page = Page(browser, served, viewport={"width": 1280, "height": 800})
+    page.wait(lambda: "signal lost" in page.text("banner"))
+    page.tab.focus("#options summary")
+    bar, banner = (page.tab.locator(f"{name}").bounding_box() for name in (".bar", "#banner"))
+    assert banner["y"] >= bar["y"] + bar["height"] - 1  # WCAG 2.2 success criterion 2.4.11, focus not obscured
+    page.context.close()
