@@ -105,8 +105,7 @@ def make_signal(
 
     def make(codes: FloatArray, bounds: tuple[int, tuple[float, float]]) -> Any:
         limit, physical_range = bounds
-        digital = codes.astype(dtype)
-        digital[is_missing] = -limit
+        digital = np.where(is_missing, -limit, codes).astype(dtype)
         return signal_class.from_digital(
             digital, rate_hz, physical_range=physical_range, digital_range=(-limit, limit), **about
         )

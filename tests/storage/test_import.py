@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from biofeedback.analysis.trace import compute_trace
@@ -26,6 +26,8 @@ try:
     import edfio
 except ImportError:
     edfio = None
+
+FORCE = Channel(name="force 0", kind="force", unit="N", factor=0.0042, offset_counts=120.0)
 
 
 @st.composite
@@ -115,6 +117,7 @@ def test_csv_gives_back_every_digit_every_gap_and_every_event(
 
 
 @pytest.mark.parametrize(("n_bits", "suffix"), [(24, "bdf"), (16, "edf")])
+@example(session=([FORCE], 10.0, [Chunk(0, np.array([[21037.0]]))], []))  # a record that is mostly missing frames
 @given(session=sessions())
 @settings(max_examples=25, deadline=None)
 def test_edf_gives_back_values_within_a_step_and_gaps_and_ratings_exactly(
