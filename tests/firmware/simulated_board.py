@@ -120,9 +120,13 @@ class Wire:
 
 
 class Listener:
-    """The real source and reader on a board; keeps items and bytes (or only what is no chunk)."""
+    """The real source and reader on a board; keeps items and bytes (or only what is no chunk).
 
-    def __init__(self, board, url=None, *, keep=True):
+    Time is the board's. A board that runs many times faster than life is ahead of what a busy machine has handed
+    over, which would look like silence: with ``in_step`` time is that of the frames that came.
+    """
+
+    def __init__(self, board, url=None, *, keep=True, in_step=False):
         self.source = open_source(url or board.url)
         self.items, self.received = [], bytearray()
         read = self.source.read
@@ -135,9 +139,12 @@ class Listener:
 
         self.source.open()
         self.source.read = read_and_keep
-        self.reader = Reader(self.source, clock=board.time_s)
-        self._clock = board.time_s
+        self._clock = self._frames_s if in_step else board.time_s
+        self.reader = Reader(self.source, clock=self._clock)
         self._keep = keep
+
+    def _frames_s(self):
+        return self.reader.timeline.next_frame / self.source.rate_hz
 
     def listen(self, condition, *, timeout_s=30.0):
         """Read items until ``condition()`` holds; seconds of device time that it took."""

@@ -166,7 +166,7 @@ def test_wrap_of_the_microsecond_counter(make_board, open_wire):
 def test_long_device_time_at_many_times_real_time(make_board, listen_to, minutes):
     """1.2 minutes cross the wrap of the sequence number, 75 that of the microsecond counter (71.6 min) too."""
     board = make_board(wave=make_wave(), speed=0, boot_ms=0)
-    listener = listen_to(board, keep=False)
+    listener = listen_to(board, keep=False, in_step=True)
     listener.listen_frames(round(minutes * 60_000), timeout_s=minutes * 60)
     assert listener.of(Gap) == []
     assert listener.reader.n_bad_lines == 0

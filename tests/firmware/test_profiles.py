@@ -35,7 +35,7 @@ def counts_of(listener):
 @pytest.mark.parametrize("profile", PROFILES)
 def test_board_is_asked_and_read_without_a_gap(make_board, listen_to, profile):
     board = make_board(wave=ramp(), speed=0, boot_ms=0)
-    listener = listen_to(board, url_of(board, profile))
+    listener = listen_to(board, url_of(board, profile), in_step=True)
     assert listener.source.rate_hz == 1000
     assert [channel.name for channel in listener.source.channels] == ["emg_1", "emg_2", "force"]
     assert listener.source.channels[2].rail_low_counts == -8388608
