@@ -56,14 +56,13 @@ class RateMeter:
     @property
     def is_settled(self) -> bool:
         """Seen for long enough, and often enough, that 100 ms of jitter are no more than about 1 %."""
-        return self.span_s >= 0.9 * self._window_s and len(self._points) >= 20
+        return len(self._points) >= 20 and self.span_s >= 0.9 * self._window_s
 
     @property
     def rate_hz(self) -> float | None:
         """None before 1 s has been seen."""
-        if self.span_s < 1.0:
-            return None
-        return (self._points[-1][1] - self._points[0][1]) / self.span_s
+        span_s = self.span_s
+        return None if span_s < 1.0 else (self._points[-1][1] - self._points[0][1]) / span_s
 
 
 class IntervalMeter:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import binascii
-import contextlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,7 +21,7 @@ NOT_CHANNELS = (SEQUENCE, TIME_US, TIME_MS, CHECK, IGNORED)
 
 # Possessive quantifiers: a run of good lines is recognised in one pass, a bad one cannot make the pattern backtrack.
 _NUMBER = rb"[+-]?(?:\d{1,20}+(?:\.\d{0,20}+)?|\.\d{1,20}+)(?:[eE][+-]?\d{1,2}+)?"
-_WHOLE = rb"[+-]?\d{1,20}+"
+_WHOLE = rb"[+-]?\d{1,18}+"  # fits 64 bits
 _LABEL = rb"[A-Za-z_][A-Za-z0-9_]{0,31}+[ \t]?[:=][ \t]?"
 _SEPARATOR = rb"(?:[ \t]{0,8}+[,;][ \t]{0,8}+|[ \t]{1,8}+)"
 _VALUE = rb"(?:" + _LABEL + rb")?" + _NUMBER
@@ -107,14 +106,6 @@ def find_runs(values: NDArray[Any]) -> list[tuple[int, int]]:
     return list(zip((0, *edges), (*edges, len(values)), strict=True))
 
 
-def _to_numbers(text: bytes) -> FloatArray:
-    """The numbers of ``text``, each as the nearest double; whole ones, as converters send them, in half of the time."""
-    if b"." not in text:
-        with contextlib.suppress(ValueError):  # 1e3
-            return np.array(list(map(int, text.split())), dtype=np.float64)
-    return np.fromstring(text, sep=" ")
-
-
 class LineDecoder:
     """Lines of numbers to frames.
 
@@ -188,8 +179,9 @@ class LineDecoder:
 
     def _decode_block(self, block: bytes, decoded: list[Decoded]) -> None:
         """Runs of good lines at once; whatever stops a run is looked at as a single line."""
-        if self._plain_run and self._plain_run.fullmatch(block):  # as most boards send: five times faster
-            self._read_run(block, decoded)
+        if self._plain_run and self._plain_run.fullmatch(block):  # as converters send them: much faster
+            whole = np.fromstring(block.translate(_TO_SPACES), dtype=np.int64, sep=" ")
+            self._read_values(whole.astype(np.float64), block, decoded)
             return
         at = 0
         while at < len(block):
@@ -208,7 +200,11 @@ class LineDecoder:
 
     def _read_run(self, run: bytes, decoded: list[Decoded]) -> None:
         plain = _LABELS.sub(b"", run) if b":" in run or b"=" in run else run
-        values = _to_numbers(plain.translate(_TO_SPACES)).reshape(-1, len(self._names))
+        self._read_values(np.fromstring(plain.translate(_TO_SPACES), sep=" "), run, decoded)
+
+    def _read_values(self, numbers: FloatArray, run: bytes, decoded: list[Decoded]) -> None:
+        """The numbers of a run of good lines."""
+        values = numbers.reshape(-1, len(self._names))
         if CHECK not in self._names:
             self._add_frames(values, decoded)
             return

@@ -167,7 +167,7 @@ class SerialSource:
         # Without a time-out a read is one system call; waiting first costs half of waiting in it.
         started_s = self._clock()
         self._sleep(max(LINE_S, self._next_read_s - started_s))
-        data = port.read(MOST_BYTES)
+        data = _read_at_once(port)
         while not data and self._clock() - started_s < READ_TIMEOUT_S:
             self._sleep(BATCH_S)
             data = port.read(MOST_BYTES)
@@ -284,3 +284,13 @@ def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
         raise SourceError(f"{parsed.target}: its channels are not declared", cure)
     profile = replace(profile, baud=round(parsed.number("baud") or profile.baud))
     return SerialSource(parsed.target, profile, url=url, rate_hz=parsed.number("rate"))
+
+
+def _read_at_once(port: serial.Serial) -> bytes:
+    """What has come, in one system call where the port is a file: pyserial first asks whether there is anything."""
+    descriptor = getattr(port, "fd", None)
+    if descriptor is not None:
+        with contextlib.suppress(BlockingIOError):
+            if data := os.read(descriptor, MOST_BYTES):
+                return data
+    return port.read(MOST_BYTES)  # and it knows a port that has gone from one that is silent

@@ -100,9 +100,10 @@ class Timeline:
                 if piece.counts.shape[1] != self.n_channels:
                     raise ValueError(f"frames of {piece.counts.shape[1]} channels, {self.n_channels} expected")
                 self._place_frames(piece, arrival_s, items)
-        if not self._trusted:
-            self._note(self._remarks.judge_rate(self._meter), items)
-        self._note(self._remarks.count_left_out(self.n_discarded, arrival_s), items)
+        if not self._trusted and (texts := self._remarks.judge_rate(self._meter)):
+            self._note(texts, items)
+        if texts := self._remarks.count_left_out(self.n_discarded, arrival_s):
+            self._note(texts, items)
         return items
 
     def _place_frames(self, piece: Frames, arrival_s: float, items: list[Item]) -> None:

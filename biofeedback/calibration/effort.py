@@ -105,7 +105,7 @@ class EffortStream:
         self._n_block = max(1, round(BLOCK_S * level_rate_hz))
         self._n_settle = round(SETTLE_S * level_rate_hz)
         self._states = [ChannelState() for _ in self.channels]
-        self._where = (np.arange(self._n_block) + 0.5) / self._n_block
+        self._where = (np.arange(self._n_block)[:, None] + 0.5) / self._n_block
         self._values = np.full((self._n_block, len(self.channels)), np.nan)
         self._flags = np.zeros((self._n_block, len(self.channels)), np.uint16)
         self._n_relaxed: int | None = None  # levels since relaxing began; None while contracting
@@ -116,7 +116,7 @@ class EffortStream:
         self._doubts: FlagArray | None = None  # DRIFT and STRANGER of each channel, None while there are none
         self._all_quadratic, self._any_quadratic = bool(self._is_quadratic.all()), bool(self._is_quadratic.any())
         self._any_position = bool(self._is_position.any())
-        self._table: tuple[FloatArray, ...] | None = None  # of the states: all channels at once are cheap live
+        self._table: tuple[FloatArray, ...] | None = None  # of this block, all channels at once: that is cheap live
 
     @property
     def methods(self) -> tuple[str, ...]:
@@ -178,7 +178,7 @@ class EffortStream:
             block = slice(offset, offset + end - at)
             self._values[block] = levels.values[at:end]
             self._flags[block] = levels.flags[at:end]
-            parts.append(self._measure(levels.values[at:end], self._where[block, None]))
+            parts.append(self._measure(levels.values[at:end], block))
             if self._doubts is not None:
                 flags = levels.flags.copy() if flags is levels.flags else flags
                 flags[at:end] |= self._doubts
@@ -198,24 +198,26 @@ class EffortStream:
             )
         return Effort(levels.first, percent, baseline, plus_minus, flags)
 
-    def _measure(self, values: FloatArray, where: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Effort, baseline and its uncertainty of levels ``(n, n_channels)`` at ``where`` (n, 1) in their block."""
+    def _measure(self, values: FloatArray, block: slice) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Effort, baseline and its uncertainty of levels ``(n, n_channels)`` at this part of their block."""
         if self._table is None:
             near, far, near_sd, far_sd, strength = np.array([(*s.line, *s.sd_line, s.strength) for s in self._states]).T
-            self._table = near, far - near, near_sd, far_sd - near_sd, strength, 100.0 / strength
-        near, rise, near_sd, rise_sd, strength, gain = self._table
-        baseline = near + rise * where
-        plus_minus = (near_sd + rise_sd * where) * gain
-        return self._percent(values, baseline, strength), baseline, plus_minus
+            baseline = near + (far - near) * self._where
+            plus_minus = (near_sd + (far_sd - near_sd) * self._where) * (100.0 / strength)
+            self._table = baseline, baseline * baseline, plus_minus, strength
+        baseline, square, plus_minus, strength = self._table
+        percent = self._percent(values, baseline[block], square[block], strength)
+        return percent, baseline[block], plus_minus[block]
 
-    def _percent(self, values: FloatArray, baseline: FloatArray, strength: FloatArray) -> FloatArray:
+    def _percent(
+        self, values: FloatArray, baseline: FloatArray, square: FloatArray, strength: FloatArray
+    ) -> FloatArray:
         if self._all_quadratic:
-            above = np.sqrt(np.maximum(0.0, values * values - baseline * baseline))
+            above = np.sqrt(np.maximum(0.0, values * values - square))
         else:
             above = values - baseline
             if self._any_quadratic:
-                square = np.sqrt(np.maximum(0.0, values * values - baseline * baseline))
-                above = np.where(self._is_quadratic, square, above)
+                above = np.where(self._is_quadratic, np.sqrt(np.maximum(0.0, values * values - square)), above)
         percent = 100.0 * above / strength
         return np.where(self._is_position, above, percent) if self._any_position else percent
 
@@ -262,6 +264,6 @@ class EffortStream:
         self._doubts = doubts if doubts.any() else None
 
     def _is_emg_active(self) -> bool:
-        percent, _, _ = self._measure(self._values, np.zeros((1, 1)))
+        percent, _, _ = self._measure(self._values, slice(0, self._n_block))
         active = mean_emg_percent(percent, self._flags, self.channels)
         return active is not None and active > EMG_LIMIT_PERCENT

@@ -219,7 +219,7 @@ class Engine:
 
     def zero_position(self) -> None:
         """Take where the joint is now, in the stretch, as the zero of every position channel."""
-        _, _, values = self.strip.since(self.level - self._n_recent)
+        _, (_, values) = self.strip.since(self.level - self._n_recent)
         zeros = {}
         for column, channel in enumerate(self.channels):
             known = values[:, column][np.isfinite(values[:, column])]

@@ -141,12 +141,11 @@ class LiveSession:
     def snapshot(self) -> Snapshot:
         """The numbers now."""
         engine, hold = self.engine, self.engine.hold
-        _, last, _ = engine.strip.since(engine.level - 1)
         remaining_s = engine.activity.remaining_s(engine.level) if engine.activity else None
         return Snapshot(
             time_s=engine.time_s,
             level=engine.level - 1,
-            percent=tuple(last[-1]) if len(last) else (math.nan,) * len(engine.channels),
+            percent=engine.strip.now,
             band_state=int(hold.band_state) if hold else 0,
             remaining_s=math.nan if remaining_s is None else remaining_s,
             stale=self._clock() - self._last_data_s > STALE_S,
@@ -155,10 +154,10 @@ class LiveSession:
             beside_state=int(hold.beside_state) if hold else 0,
         )
 
-    def strip_since(self, level: int) -> tuple[int, NDArray[np.float32], NDArray[np.float32]]:
-        """From ``level`` on, at most the last 30 s: the first level, efforts and values ``(n_levels, n_channels)``."""
-        first, percent, values = self.engine.strip.since(level)
-        return first, percent.astype("<f4"), values.astype("<f4")
+    def strip_since(self, level: int) -> tuple[int, NDArray[np.float32]]:
+        """From ``level`` on, at most 30 s: the first level; efforts and values ``(2, n_levels, n_channels)``."""
+        first, numbers = self.engine.strip.since(level)
+        return first, numbers.astype("<f4")
 
     def command(self, message: Mapping[str, Any], by: str) -> dict[str, Any] | None:
         """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""

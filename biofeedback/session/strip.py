@@ -15,8 +15,7 @@ class Strip:
 
     def __init__(self, n_levels: int, n_channels: int) -> None:
         self._size = n_levels
-        self._percent: FloatArray = np.full((2 * n_levels, n_channels), np.nan)
-        self._values: FloatArray = np.full((2 * n_levels, n_channels), np.nan)
+        self._numbers: FloatArray = np.full((2, 2 * n_levels, n_channels), np.nan)  # percent and values
         self._flags: FlagArray = np.zeros((2 * n_levels, n_channels), dtype=np.uint16)
         self._filled = 0
         self.end = 0
@@ -26,23 +25,27 @@ class Strip:
         self.end += len(percent)
         percent, values, flags = percent[-self._size :], values[-self._size :], flags[-self._size :]
         at = self._filled
-        if at + len(percent) > len(self._percent):
+        if at + len(percent) > len(self._flags):
             kept = self._size
-            for array in (self._percent, self._values, self._flags):
-                array[:kept] = array[at - kept : at]
+            self._numbers[:, :kept] = self._numbers[:, at - kept : at]
+            self._flags[:kept] = self._flags[at - kept : at]
             at = kept
         self._filled = at + len(percent)
         now = slice(at, self._filled)
-        self._percent[now], self._values[now], self._flags[now] = percent, values, flags
+        self._numbers[0, now], self._numbers[1, now], self._flags[now] = percent, values, flags
 
-    def since(self, level: int) -> tuple[int, FloatArray, FloatArray]:
-        """``(first, percent, values)`` from ``level`` on, or from the oldest level still kept.
+    def since(self, level: int) -> tuple[int, FloatArray]:
+        """``(first, numbers)`` from ``level`` on, or from the oldest level still kept.
 
-        Views, good until the next push: copy what is to be kept.
+        ``numbers`` (2, n_levels, n_channels) are percent and values; a view, good until the next push.
         """
         first = min(max(level, self.end - self._size, 0), self.end)
-        run = slice(self._filled - (self.end - first), self._filled)
-        return first, self._percent[run], self._values[run]
+        return first, self._numbers[:, self._filled - (self.end - first) : self._filled]
+
+    @property
+    def now(self) -> tuple[float, ...]:
+        """Effort of each channel at the last level, NaN before the first."""
+        return tuple(self._numbers[0, self._filled - 1].tolist())
 
     def recent_flags(self, n_levels: int) -> FlagArray:
         """All flags of the last levels, or-ed by channel."""

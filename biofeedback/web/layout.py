@@ -38,21 +38,20 @@ HEADER = struct.Struct("<BBBBIdifffIHBB")
 MAX_STRIP_LEVELS = 65535
 
 
-def encode_update(
-    snapshot: Snapshot, *, revision: int, first_level: int, strip: NDArray[np.float32], levels: NDArray[np.float32]
-) -> bytes:
-    """Pack ``snapshot`` with ``strip`` (% of maximum) and ``levels`` (own units), both ``(n_levels, n_channels)``.
+def encode_update(snapshot: Snapshot, *, revision: int, first_level: int, strip: NDArray[np.float32]) -> bytes:
+    """Pack ``snapshot`` with ``strip``: % of maximum and own units, ``(2, n_levels, n_channels)``.
 
     Raises
     ------
     ValueError
-        If the two have another number of channels, differ in shape, or have more levels than the layout can count.
+        If the strip has another shape, or more levels than the layout can count.
     """
     n_channels = len(snapshot.percent)
-    if strip.ndim != 2 or strip.shape[1] != n_channels or levels.shape != strip.shape:
-        raise ValueError(f"strip {strip.shape} and levels {levels.shape}: both must be (n, {n_channels})")
-    if strip.shape[0] > MAX_STRIP_LEVELS:
-        raise ValueError(f"strip has {strip.shape[0]} levels; at most {MAX_STRIP_LEVELS} fit")
+    n_levels = strip.shape[1]
+    if strip.shape != (2, n_levels, n_channels):
+        raise ValueError(f"strip {strip.shape}: must be (2, n, {n_channels})")
+    if n_levels > MAX_STRIP_LEVELS:
+        raise ValueError(f"strip has {n_levels} levels; at most {MAX_STRIP_LEVELS} fit")
     header = HEADER.pack(
         VERSION,
         snapshot.band_state,
@@ -65,9 +64,8 @@ def encode_update(
         snapshot.in_band_s,
         snapshot.counted_s,
         max(0, first_level),
-        strip.shape[0],
+        n_levels,
         snapshot.beside_state,
         0,
     )
-    now = struct.pack(f"<{n_channels}d", *snapshot.percent)
-    return b"".join((header, now, np.asarray(strip, "<f4").tobytes(), np.asarray(levels, "<f4").tobytes()))
+    return header + struct.pack(f"<{n_channels}d", *snapshot.percent) + strip.astype("<f4", copy=False).tobytes()

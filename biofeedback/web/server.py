@@ -13,7 +13,7 @@ from typing import Any
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
-from starlette.routing import BaseRoute, Route, WebSocketRoute
+from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
@@ -114,7 +114,6 @@ class Site:
             Route("/static/{name}", self._static),
             Route("/report", self._report),
             Route("/pair", self._pair, methods=["GET", "POST"]),
-            WebSocketRoute("/ws", self._page),
         ]
         if self.review:
             routes += self.review.routes(self._review, REPORT_HEADERS, self._name_recordings)
@@ -123,7 +122,15 @@ class Site:
         else:
             routes += [Route("/start", self._start), Route("/start/new", self._renew, methods=["POST"])]
             routes.append(Route("/start/{late}", answer_late, methods=["GET", "POST"]))
-        return Doorkeeper(Starlette(routes=routes), door, len(self.seats))
+        pages = Starlette(routes=routes)
+
+        async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+            if scope["type"] == "websocket" and scope["path"] == "/ws":  # not by way of routes: updates take no detour
+                await self._page(WebSocket(scope, receive, send), send)
+            else:
+                await pages(scope, receive, send)
+
+        return Doorkeeper(answer, door, len(self.seats))
 
     def _name_recordings(self) -> set[str]:
         """The recordings that these sessions write."""
@@ -191,7 +198,7 @@ class Site:
             return PlainTextResponse(f"No report: {error}.\n", status_code=404, headers=PAGE_HEADERS)
         return HTMLResponse(html, headers=REPORT_HEADERS)
 
-    async def _page(self, socket: WebSocket) -> None:
+    async def _page(self, socket: WebSocket, send: Send) -> None:
         right: Right = socket.scope["right"]
         seat = find_seat(self.seats, socket.query_params, right)
         if self.start:  # a page of the session before: it goes where the next one is chosen
@@ -211,7 +218,7 @@ class Site:
                 about["renew"] = True
             if len(self.seats) > 1 and right.role == "coach":  # an athlete's device is told of no other seat
                 about["seats"] = len(self.seats)
-            await talk(socket, seat, self.seats.index(seat) + 1, sharing=self.sharing, about=about)
+            await talk(socket, send, seat, self.seats.index(seat) + 1, sharing=self.sharing, about=about)
         except (WebSocketDisconnect, OSError):
             pass  # a page may leave at any moment; the session does not notice
         finally:

@@ -81,10 +81,9 @@ class PageSlot:
         if revision != self._revision:
             messages.append(text)
             self._revision = revision
-        first, strip, levels = self._live.strip_since(self._next_level)
-        now = self._live.snapshot()
-        messages.append(encode_update(now, revision=revision, first_level=first, strip=strip, levels=levels))
-        self._next_level = first + strip.shape[0]
+        first, strip = self._live.strip_since(self._next_level)
+        messages.append(encode_update(self._live.snapshot(), revision=revision, first_level=first, strip=strip))
+        self._next_level = first + strip.shape[1]
         while self._replies:
             messages.append(json.dumps({"reply": self._replies.popleft()}, ensure_ascii=False))
         return messages

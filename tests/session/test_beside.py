@@ -53,7 +53,7 @@ def test_its_state_is_its_own_and_it_counts_for_nothing() -> None:
     for step in range(28):
         bench.others = [10.0 + 200.0 * (0.1 + 0.4 * step / 27)]
         bench.wait(0.1, 110.0)  # the guide stays at 25 %
-        first, percent, _ = bench.engine.strip.since(max(start, checked))
+        first, (percent, _) = bench.engine.strip.since(max(start, checked))
         for value in percent[:, 1]:
             reference.push(float(value))
         checked = first + len(percent)

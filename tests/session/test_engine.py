@@ -27,7 +27,7 @@ def test_the_whole_job(bench):
     assert bench.engine.hold.phase.kind == "contract"
     bench.wait(2.5, 110.0)
     assert bench.engine.hold.band_state == 2
-    assert bench.engine.strip.since(bench.engine.level - 1)[1][0, 0] == pytest.approx(25.0, abs=0.5)
+    assert bench.engine.strip.since(bench.engine.level - 1)[1][0, 0, 0] == pytest.approx(25.0, abs=0.5)
     bench.do(do="rate", value=3.5)
     bench.wait(0.5, 110.0)
     for _ in range(3):
@@ -167,7 +167,7 @@ def test_effort_is_not_clipped_at_one_hundred(bench):
     bench.do(do="start_plan", plan="short")
     bench.wait(3.0, 10.0)
     bench.wait(1.0, 10.0 + 2 * 400.0)
-    assert bench.engine.strip.since(bench.engine.level - 1)[1][0, 0] == pytest.approx(200.0, abs=1)
+    assert bench.engine.strip.since(bench.engine.level - 1)[1][0, 0, 0] == pytest.approx(200.0, abs=1)
 
 
 def test_a_moving_zero_is_refused(bench):
@@ -269,7 +269,7 @@ def play(chunk_sizes, seed=0, seconds=40):
         items.append(item)
         level = engine.level
         engine.push(item)
-        efforts.append(engine.strip.since(level)[1].copy())
+        efforts.append(engine.strip.since(level)[1][0].copy())
         events += engine.take_events()
         frame = end
     return items, events, np.concatenate(efforts)
@@ -371,7 +371,7 @@ def test_starting_anew_with_another_device_forgets_zero_and_maximum_and_ends_the
     bench.do(do="device", answer="renew")
     assert (bench.engine.stage, bench.engine.zeros, bench.engine.maxima, bench.engine.hold) == ("zero", {}, {}, None)
     bench.wait(1.0)
-    assert np.isnan(bench.engine.strip.since(bench.engine.level - 1)[1]).all()
+    assert np.isnan(bench.engine.strip.since(bench.engine.level - 1)[1][0]).all()
     assert "another sensor" in bench.last("stop").data["reason"]
     bench.do(do="zero")
     bench.wait(2.0, 3.0)

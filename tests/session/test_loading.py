@@ -55,7 +55,7 @@ def test_the_running_recording_keeps_its_scale(bench):
     certify(bench)
     bench.wait(0.5, 5400.0)
     assert bench.engine.channels == before
-    assert bench.engine.strip.since(bench.engine.level - 1)[2][0, 0] == pytest.approx(5400.0, abs=0.1)
+    assert bench.engine.strip.since(bench.engine.level - 1)[1][1, 0, 0] == pytest.approx(5400.0, abs=0.1)
 
 
 def test_levels_go_back_to_counts_through_the_scale_in_use():

@@ -165,11 +165,11 @@ class FakeLive:
     def snapshot(self) -> FakeSnapshot:
         return self.snap
 
-    def strip_since(self, level: int) -> tuple[int, NDArray[np.float32], NDArray[np.float32]]:
+    def strip_since(self, level: int) -> tuple[int, NDArray[np.float32]]:
         end = self.snap.level + 1
         first = min(end, max(level, end - self._strip.shape[0]))
         percent = self._strip[self._strip.shape[0] - (end - first) :]
-        return first, percent, percent * np.float32(NEWTON_PER_PERCENT)
+        return first, np.stack([percent, percent * np.float32(NEWTON_PER_PERCENT)])
 
     async def wait_for_update(self, seen: int) -> int:
         return await self._updates.wait(seen)

@@ -55,7 +55,7 @@ STRIP = np.arange(6, dtype=np.float32).reshape(2, 3)
 
 
 def test_every_field_lies_where_the_table_says() -> None:
-    data = encode_update(SNAPSHOT, revision=70000, first_level=1232, strip=STRIP, levels=STRIP * 10)
+    data = encode_update(SNAPSHOT, revision=70000, first_level=1232, strip=np.stack([STRIP, STRIP * 10]))
     assert HEADER.size == 40
     assert data[0] == VERSION
     assert data[1] == 3
@@ -77,18 +77,11 @@ def test_every_field_lies_where_the_table_says() -> None:
 
 
 def test_a_strip_of_another_width_is_a_mistake() -> None:
-    for wrong in [(4, 2), (3, 3)]:
-        with pytest.raises(ValueError, match=r"both must be \(n, 3\)"):
-            encode_update(
-                SNAPSHOT,
-                revision=1,
-                first_level=0,
-                strip=np.zeros((4, 3), np.float32),
-                levels=np.zeros(wrong, np.float32),
-            )
-    long = np.zeros((65536, 3), np.float32)
+    for wrong in [(2, 4, 2), (1, 4, 3), (4, 3)]:
+        with pytest.raises(ValueError, match=r"must be \(2, n, 3\)"):
+            encode_update(SNAPSHOT, revision=1, first_level=0, strip=np.zeros(wrong, np.float32))
     with pytest.raises(ValueError, match="at most 65535"):
-        encode_update(SNAPSHOT, revision=1, first_level=0, strip=long, levels=long)
+        encode_update(SNAPSHOT, revision=1, first_level=0, strip=np.zeros((2, 65536, 3), np.float32))
 
 
 floats = st.floats(width=64)
@@ -117,7 +110,7 @@ def test_the_page_reads_what_python_wrote() -> None:
         n = len(snapshot.percent)
         rows = data.draw(st.integers(0, 4))
         values = data.draw(st.lists(st.floats(width=32), min_size=2 * n * rows, max_size=2 * n * rows))
-        strip, levels = np.array(values, np.float32).reshape(2, rows, n)
+        strip = np.array(values, np.float32).reshape(2, rows, n)
         expected: dict[str, object] = {
             "bandState": snapshot.band_state,
             "stale": snapshot.stale,
@@ -132,10 +125,10 @@ def test_the_page_reads_what_python_wrote() -> None:
             "channels": n,
             "rows": rows,
             "percent": [word(value) for value in snapshot.percent],
-            "strip": [f32(value) for value in strip.ravel()],
-            "levels": [f32(value) for value in levels.ravel()],
+            "strip": [f32(value) for value in strip[0].ravel()],
+            "levels": [f32(value) for value in strip[1].ravel()],
         }
-        message = encode_update(snapshot, revision=revision, first_level=first, strip=strip, levels=levels)
+        message = encode_update(snapshot, revision=revision, first_level=first, strip=strip)
         cases.append((message, expected))
 
     collect()
@@ -145,7 +138,7 @@ def test_the_page_reads_what_python_wrote() -> None:
 
 
 def test_the_page_refuses_what_is_not_one_update() -> None:
-    good = encode_update(SNAPSHOT, revision=1, first_level=0, strip=STRIP, levels=STRIP)
+    good = encode_update(SNAPSHOT, revision=1, first_level=0, strip=np.stack([STRIP, STRIP]))
     other_version = bytes([VERSION + 1]) + good[1:]
     read = run_module(DECODE, [d.hex() for d in (b"", good[:39], good[:-1], good + b"\0", other_version, good)])
     assert read[:5] == [None] * 5

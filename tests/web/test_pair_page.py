@@ -150,7 +150,7 @@ def test_both_numbers_and_both_states_are_the_engines_at_that_level(browser: Any
         page.wait(lambda: page.tab.get_attribute("#number", "data-level") == last)
         page.tab.wait_for_timeout(50)
         seen = [row for row in page.tab.evaluate("() => window.seen") if row[0] >= start]
-        first, percent, _ = served.do(lambda live: served.engine.strip.since(start))
+        first, (percent, _) = served.do(lambda live: served.engine.strip.since(start))
         assert first == start
         states = np.empty(percent.shape, int)
         for column in (0, 1):
