@@ -10,7 +10,6 @@ from typing import Any
 
 from biofeedback.web.pairing import COACH, Pairing, Right
 
-COOKIE = "biofeedback-pair"
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
 EVERYBODY = frozenset({"athlete", "coach", None})
 BOTH = frozenset({"athlete", "coach"})
@@ -97,6 +96,11 @@ def read_header(scope: Mapping[str, Any], name: bytes) -> list[str]:
     return [value.decode("latin-1").lower() for key, value in scope["headers"] if key.lower() == name]
 
 
+def name_cookie(port: int) -> str:
+    """Browsers keep one set of cookies for all ports of an address: two programs on it must not take each other's."""
+    return f"biofeedback-pair-{port}"
+
+
 def read_token(scope: Mapping[str, Any]) -> str | None:
     """The pairing token among the cookies."""
     cookies: SimpleCookie = SimpleCookie()
@@ -106,4 +110,5 @@ def read_token(scope: Mapping[str, Any]) -> str | None:
                 cookies.load(value.decode("latin-1"))
             except CookieError:
                 return None
-    return cookies[COOKIE].value if COOKIE in cookies else None
+    name = name_cookie((scope.get("server") or ("", 0))[1])
+    return cookies[name].value if name in cookies else None

@@ -10,11 +10,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import Any
+from urllib.parse import urlsplit
 
 from starlette.responses import JSONResponse, Response
 
 from biofeedback.errors import SessionError
-from biofeedback.web.door import COOKIE, find_place, is_here, is_loopback, read_token
+from biofeedback.web.door import find_place, is_here, is_loopback, name_cookie, read_token
 from biofeedback.web.pairing import OpenCode, Pairing, Right, Role, show_code
 from biofeedback.web.qr import encode_qr
 
@@ -46,6 +47,7 @@ class Sharing:
     ) -> None:
         self.pairing = Pairing()
         self._address = address
+        self._cookie = name_cookie(urlsplit(address).port or 80)
         self._athletes = athletes
         self._clock = clock
         self._coaches: list[Tell] = []
@@ -77,7 +79,7 @@ class Sharing:
         except SessionError as error:
             return JSONResponse({"what": error.what, "cure": error.cure}, status_code=403, headers=headers)
         response = JSONResponse({"place": find_place(right, len(self._athletes))}, headers=headers)
-        response.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict")
+        response.set_cookie(self._cookie, token, max_age=COOKIE_S, httponly=True, samesite="strict")
         self._tell_coaches()
         return response
 

@@ -86,7 +86,7 @@ def test_a_device_without_a_code_sees_only_where_to_type_one(shared: Any) -> Non
         status, _, body = await fetch(outside, "/pair")
         assert status == 200
         assert b"Join the session" in body
-        for cookie in ({}, {"Cookie": f"{door.COOKIE}=guess"}):
+        for cookie in ({}, {"Cookie": f"{door.name_cookie(urlsplit(outside).port or 0)}=guess"}):
             with pytest.raises(InvalidStatus):
                 await join(outside, additional_headers=cookie)
         status, _, told = await pair(outside, "AAAA-AAAA")
@@ -190,3 +190,27 @@ def test_a_machine_on_no_network_says_so(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(sharing, "is_loopback", lambda host: True)
     with pytest.raises(SessionError, match="on no network"):
         sharing.find_network_address()
+
+
+def test_a_phone_joins_two_programs_on_one_computer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One set of cookies serves all ports of an address (RFC 6265, section 8.5)."""
+    pretend_network(monkeypatch)
+
+    async def both() -> None:
+        jar: dict[str, str] = {}
+        first: list[Invitation] = []
+        second: list[Invitation] = []
+        async with (
+            open_page(FakeLive(), port=0, share=first.extend) as here,
+            open_page(FakeLive(), port=0, share=second.extend) as there,
+        ):
+            places = [f"http://{OUTSIDE}:{urlsplit(address).port}/" for address in (here, there)]
+            for place, invitation in zip(places, (first[0], second[0]), strict=True):
+                _, cookie, _ = await pair(place, invitation.code)
+                name, _, value = cookie.partition(";")[0].partition("=")
+                jar[name] = value
+            told = {"Cookie": "; ".join(f"{name}={value}" for name, value in jar.items())}
+            for place in places:
+                assert (await fetch(place, "/athlete", told))[0] == 200
+
+    asyncio.run(both())
