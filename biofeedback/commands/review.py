@@ -6,12 +6,12 @@ import argparse
 import asyncio
 import contextlib
 import signal
-import webbrowser
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from biofeedback.commands.answers import render_report, summarise
+from biofeedback.commands.browser import show_page
 from biofeedback.commands.history import read_point
 from biofeedback.commands.many import run_many
 from biofeedback.errors import RecordingError
@@ -80,6 +80,5 @@ async def _serve(folder: Path, args: argparse.Namespace) -> None:
     async with open_page(None, port=args.port, review=make_review(folder)) as address:
         print(f"Recordings in {folder}\nPage: {address}review   (Ctrl-C ends it)", flush=True)
         if not args.no_browser:
-            with contextlib.suppress(webbrowser.Error):
-                await asyncio.to_thread(webbrowser.open, f"{address}review")
+            show_page(f"{address}review")
         await over.wait()

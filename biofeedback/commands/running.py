@@ -7,7 +7,6 @@ import asyncio
 import contextlib
 import signal
 import sys
-import webbrowser
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -17,6 +16,7 @@ from typing import Any
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
 from biofeedback.commands.answers import find_answer, render_report
+from biofeedback.commands.browser import show_page
 from biofeedback.commands.certificates import FOLDER, save_certificate
 from biofeedback.commands.plans import FOLDER as PLANS_FOLDER
 from biofeedback.commands.plans import PlanShelf
@@ -196,7 +196,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         page = f"{address}group" if others else address
         print(f"Page: {page}   (Ctrl-C ends the session)", flush=True)
         if not args.no_browser and not from_start:
-            await asyncio.to_thread(open_browser, page)
+            show_page(page)
         await _run_all({start.athlete: live for live, start in lives.values()})
     return renewed.is_set()
 
@@ -224,11 +224,3 @@ def ending_signals() -> list[int]:
     if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
         numbers.append(signal.SIGHUP)
     return numbers
-
-
-def open_browser(address: str) -> None:
-    """Show the page, if there is anything to show it with."""
-    try:
-        webbrowser.open(address)
-    except webbrowser.Error:
-        print("No browser to open: go to the address above.", file=sys.stderr)

@@ -20,6 +20,7 @@ from biofeedback.acquisition.ports import describe_ports, find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.sources import OpenRecording, open_source
 from biofeedback.cautions import CAUTIONS
+from biofeedback.commands.browser import show_page
 from biofeedback.commands.certificates import name_sensor
 from biofeedback.commands.choices import Choice, ChoiceError, keep_fields, read_choice, write_source
 from biofeedback.commands.own_files import find_exercises, write_whole
@@ -28,7 +29,6 @@ from biofeedback.commands.running import (
     Lives,
     Start,
     ending_signals,
-    open_browser,
     open_sessions,
     serve_sessions,
     tell_recordings,
@@ -199,7 +199,7 @@ def _tell_page(args: argparse.Namespace, address: str, *, again: bool = False) -
     args.port = int(address.rstrip("/").rpartition(":")[2])
     print(f"Page: {address}start   (choose there; Ctrl-C ends the program)", flush=True)
     if not args.no_browser and not again:
-        threading.Thread(target=open_browser, args=(address,), daemon=True).start()
+        show_page(address)
 
 
 async def choose(starter: StartPlace, args: argparse.Namespace, *, tell: Callable[[str], None]) -> bool:
