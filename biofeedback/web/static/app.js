@@ -189,7 +189,7 @@ function renderPad(state) {
   setText($("ask"), ask ? ask.text : "Discomfort 0–10");
   const said = ask && ask.said !== null && ask.said !== undefined ? ask.said : null;
   show($("said"), state.simulated); // keeps its place: nothing moves when the question comes
-  setText($("said"), said === null ? "" : `The simulated athlete says: ${said}`);
+  setText($("said"), said === null ? "" : `Simulated athlete: ${said}`);
   pad.render(state);
   if (ask && ask.id !== page.lastAsk) {
     player.play("ask");
