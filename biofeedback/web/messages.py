@@ -88,7 +88,7 @@ def read_message(text: str | None) -> tuple[int | None, dict[str, Any]]:
     Raises
     ------
     SessionError
-        For anything that is no JSON object of ordinary size.
+        For anything that is no JSON object of ordinary size and whole characters.
     """
     if text is None:
         raise SessionError("the page sent bytes; commands are text", "reload the page")
@@ -100,6 +100,10 @@ def read_message(text: str | None) -> tuple[int | None, dict[str, Any]]:
         raise SessionError("message is not JSON", "reload the page") from None
     if not isinstance(message, dict):
         raise SessionError("message is not an object", "reload the page")
+    try:
+        json.dumps(message, ensure_ascii=False).encode()
+    except UnicodeEncodeError:  # half of a surrogate pair: no page could be told of it, no file could hold it
+        raise SessionError("message holds half a character", "type the text again") from None
     number = message.pop("id", None)
     return (number if _is_index(number) else None), message
 
