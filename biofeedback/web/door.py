@@ -5,7 +5,6 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 from biofeedback.web.pairing import COACH, Pairing, Right
@@ -102,13 +101,10 @@ def name_cookie(port: int) -> str:
 
 
 def read_token(scope: Mapping[str, Any]) -> str | None:
-    """The pairing token among the cookies."""
-    cookies: SimpleCookie = SimpleCookie()
-    for key, value in scope["headers"]:
-        if key.lower() == b"cookie":
-            try:
-                cookies.load(value.decode("latin-1"))
-            except CookieError:
-                return None
-    name = name_cookie((scope.get("server") or ("", 0))[1])
-    return cookies[name].value if name in cookies else None
+    """The pairing token among the cookies; those of other programs at this address may hold anything (RFC 6265)."""
+    wanted = name_cookie((scope.get("server") or ("", 0))[1]).encode()
+    cookies = (each for key, value in scope["headers"] if key.lower() == b"cookie" for each in value.split(b";"))
+    for name, _, token in (each.strip().partition(b"=") for each in cookies):
+        if name == wanted:
+            return str(token, "latin-1")
+    return None

@@ -3,9 +3,10 @@ from __future__ import annotations
 import pytest
 
 from biofeedback.errors import SessionError
-from biofeedback.web.door import find_place, may_visit
+from biofeedback.web.door import find_place, may_visit, name_cookie, read_token
 from biofeedback.web.pairing import ALPHABET, COACH, MAX_TRIES, TRIES_WINDOW_S, VALID_S, Pairing, Right, show_code
 
+OURS = name_cookie(8765)
 FIRST, SECOND = Right("athlete", 1), Right("athlete", 2)
 
 
@@ -103,6 +104,13 @@ def test_rights_end_when_they_are_taken_back() -> None:
 @pytest.mark.parametrize("token", [None, "", "x", "A" * 43])
 def test_strangers_have_no_right(token: str | None) -> None:
     assert Pairing().find_device(token) is None
+
+
+@pytest.mark.parametrize("other", ['seen={"a":1}; ', "a[b]=c; ", "word; ", "name=two words; ", "x=ä;", ";;"])
+def test_cookies_of_other_programs_at_this_address_do_not_hide_ours(other: str) -> None:
+    """Cookies know no ports (RFC 6265, section 8.5): whatever else runs on this machine sends its own along."""
+    for sent, token in ((f"{other}{OURS}=t1", "t1"), (f"{OURS}=t1; {other}", "t1"), (other, None)):
+        assert read_token({"server": ("192.0.2.7", 8765), "headers": [(b"cookie", sent.encode("latin-1"))]}) == token
 
 
 @pytest.mark.parametrize(
