@@ -12,6 +12,7 @@ from biofeedback.acquisition.remarks import Remarks
 from biofeedback.model import Chunk, FloatArray, Gap, Item, Note
 
 SILENCE_S = 0.3  # longer than any ordinary stall of USB or radio, shorter than an athlete's patience
+SILENT_FRAMES = 2.0  # a board so slow that this takes longer than 0.3 s may be silent for as long
 SLACK_S = 0.1  # a gap written in silence stays this far behind the clock: the next frame may be under way
 BELIEVED_STEP_S = 0.25  # a longer jump of the sequence number needs a second frame that confirms it
 LATE_S = 0.5  # frames that keep coming late for longer than this were not late: the device had paused
@@ -121,8 +122,10 @@ class Timeline:
             self._place_run(int(sequence[start]), frames.cut(start, stop), arrival_s, items)
 
     def silence(self, now_s: float) -> list[Item]:
-        """Call when nothing came: after 0.3 s without a frame gaps follow the wall clock, so that time never stalls."""
-        if self._last_s is None or now_s - self._last_s <= SILENCE_S:
+        """Call when nothing came: after 0.3 s (two frames of a board below 7 Hz) without a frame gaps follow the wall
+        clock, so that time never stalls.
+        """
+        if self._last_s is None or now_s - self._last_s <= max(SILENCE_S, SILENT_FRAMES / self.rate_hz):
             return []
         items: list[Item] = []
         self._note(self._remarks.count_left_out(self.n_discarded, now_s), items)
@@ -145,7 +148,7 @@ class Timeline:
         """Index of the frame that the wall clock expects next."""
         if self._last_s is None:
             return self.next_frame
-        return self._last_frame + int((now_s - self._last_s) * self.rate_hz + 1e-6)
+        return self._last_frame + round((now_s - self._last_s) * self.rate_hz)
 
     def _add_gap(self, n_frames: int, reason: str, items: list[Item]) -> None:
         if n_frames <= 0:
@@ -174,7 +177,7 @@ class Timeline:
 
     def _place_plain(self, frames: Frames, arrival_s: float, items: list[Item]) -> None:
         if self._silent:
-            first = self._due_frame(arrival_s) - len(frames.counts) + 1
+            first = self._due_frame(arrival_s) - len(frames.counts)
             self._add_gap(first - self.next_frame, "no data", items)
         self._add_chunk(frames, arrival_s, items)
         self._meter.add(len(frames.counts), arrival_s)
@@ -238,7 +241,7 @@ class Timeline:
         if 0 < step <= 1.1 * waited + 4 * self._believed:
             return self._put(step, first, run, arrival_s, items)
         items.append(Note(self.next_frame, f"sequence restarts at {first} after {self._expected}: device was reset"))
-        missing = self._due_frame(arrival_s) - len(run.counts) + 1 - self.next_frame
+        missing = self._due_frame(arrival_s) - len(run.counts) - self.next_frame
         self._add_gap(missing, "device restarted", items)
         self._expected_frame = self.next_frame
         return self._put(0, first, run, arrival_s, items)

@@ -1,3 +1,5 @@
+import pytest
+
 from biofeedback.acquisition.reader import Reader
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Chunk, Gap, Note
@@ -73,6 +75,17 @@ def test_stall_of_this_computer_is_not_silence():
     script = Script(lines(*range(5)), 5.0, lines(*range(5, 10)))
     reader, items = read(script, 3)
     assert [type(item) for item in items] == [Chunk, Chunk]
+    assert reader.trouble == ""
+
+
+@pytest.mark.parametrize(("rate_hz", "n_reads"), [(1.0, 20), (2.0, 10), (3.0, 7), (5.0, 4)])
+def test_slow_board_that_keeps_its_rate_is_never_silent(rate_hz, n_reads):
+    steps = [step for k in range(20) for step in (lines(k), *[b""] * (n_reads - 1))]
+    script = Script(*steps)
+    script.rate_hz = rate_hz
+    reader, items = read(script, len(steps))
+    assert [item.first_frame for item in items if isinstance(item, Chunk)] == list(range(20))
+    assert not [item for item in items if isinstance(item, Gap)]
     assert reader.trouble == ""
 
 

@@ -119,7 +119,7 @@ def test_restart_of_the_device_is_placed_by_the_wall_clock():
     line = Timeline(100, 1)
     line.place([numbered(*range(5000, 5010))], 0.0)
     items = line.place([Text("boot"), numbered(0, 1, 2)], 0.2)
-    assert layout(items) == [(10, 18, "device restarted"), (28, 3)]
+    assert layout(items) == [(10, 17, "device restarted"), (27, 3)]
     assert "restarts at 0" in notes(items)[1]
 
 
@@ -132,7 +132,7 @@ def test_restart_soon_after_the_start_is_no_repetition(word):
     else:
         line.resume()  # the reader knows that the wire was interrupted
     items += line.place([numbered(0, 1, 2)], 0.5)
-    assert layout(items) == [(0, 10), (10, 48, "device restarted"), (58, 3)]
+    assert layout(items) == [(0, 10), (10, 47, "device restarted"), (57, 3)]
 
 
 def test_board_that_went_on_while_the_wire_was_interrupted():
@@ -204,7 +204,19 @@ def test_silence_becomes_a_gap_as_the_wall_clock_goes_on():
     assert layout(line.silence(1.5)) == [(10, 40, "no data")]
     assert layout(line.silence(1.75)) == [(50, 25, "no data")]
     items = line.place([frames(2)], 2.0)
-    assert layout(items) == [(75, 34, "no data"), (109, 2)]
+    assert layout(items) == [(75, 33, "no data"), (108, 2)]
+
+
+@pytest.mark.parametrize("rate_hz", [10, 80, 1000])
+@pytest.mark.parametrize("jitter", [-0.3, 0.0, 0.3])
+def test_what_comes_after_silence_stands_where_it_would_have_without(rate_hz, jitter):
+    line = Timeline(rate_hz, 1)
+    items = []
+    for k in [*range(rate_hz), *range(3 * rate_hz, 4 * rate_hz)]:  # frame k is taken, and comes, at k / rate
+        late = jitter if k == 3 * rate_hz else 0.0
+        items += line.silence((k + late) / rate_hz)
+        items += line.place([Frames(np.array([[float(k)]]))], (k + late) / rate_hz)
+    assert values_by_frame(items) == {k: k for k in [*range(rate_hz), *range(3 * rate_hz, 4 * rate_hz)]}
 
 
 def test_after_silence_the_sequence_says_how_long_it_was():
@@ -324,7 +336,7 @@ def test_device_time_that_begins_again_is_a_restart():
     line = Timeline(100, 1)
     items = line.place([timed(*range(5000, 6000, 10))], 0.0)
     items += line.place([timed(0, 10, 20)], 1.0)
-    assert layout(items) == [(0, 100), (100, 98, "device restarted"), (198, 3)]
+    assert layout(items) == [(0, 100), (100, 97, "device restarted"), (197, 3)]
 
 
 def test_drift_of_the_devices_clock_is_known_after_some_seconds():
