@@ -253,7 +253,8 @@ def _make_notes(phases: Sequence[RatedPhase], contrasts: Sequence[Contrast]) -> 
     for end in (SCALE_LOW, SCALE_HIGH):
         n_at_end = ratings.count(end)
         if n_at_end:
-            notes.append(f"{n_at_end} ratings stand at {end:g}, the end of the scale: the true change may be larger")
+            stand = "rating stands" if n_at_end == 1 else "ratings stand"
+            notes.append(f"{n_at_end} {stand} at {end:g}, the end of the scale: the true change may be larger")
     return tuple(notes)
 
 

@@ -59,7 +59,7 @@ def describe_return(response: Response) -> str:
     """Whether discomfort went back after contractions that changed it; "" where nothing is there to go back."""
     if response.word not in ("less", "more") or response.fell is None or response.came_back is None:
         return ""
-    sign = -1 if response.fell < 0 else 1
+    sign = -1 if response.word == "less" else 1  # a rating may rise into an easing contraction that a rise surrounds
     back = -sign * response.came_back
     if back > 0 and back >= abs(response.fell) / 2:
         moved = f"came back by {back:.1f}" if sign < 0 else f"fell back by {back:.1f}"
@@ -114,10 +114,11 @@ def _describe_change(response: Response) -> tuple[str, ...]:
 
 
 def _describe_outlook(response: Response, largest: float) -> str:
+    share = YARDSTICK_PERCENT / 100 * response.mean_passive if response.mean_passive else YARDSTICK_POINTS
+    if largest < min(YARDSTICK_POINTS, share):
+        return "Whatever there is, it is below the usual yardstick for a change that matters, 2 points or 30 %."
     if response.n_more_cycles is not None:
         return f"About {count(response.n_more_cycles, 'more cycle')} would settle it, {response.n_more_reason}."
-    if largest < YARDSTICK_POINTS:
-        return f"Whatever there is, it is smaller than the usual yardstick of {YARDSTICK_POINTS:g} points."
     return f"More of the same will hardly settle it: {response.n_more_reason}."
 
 

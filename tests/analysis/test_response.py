@@ -205,3 +205,8 @@ def test_any_session_gets_an_answer_without_nan(session):
 def test_misuse_is_refused(bad):
     with pytest.raises(ValueError, match=r"kind|scale|time"):
         RatedPhase(*bad)
+
+
+def test_one_rating_at_the_end_of_the_scale_is_told_in_the_singular():
+    notes = compute_response(alternate([10, 7, 9, 7, 9, 7, 9])).notes
+    assert any(note.startswith("1 rating stands at 10,") for note in notes)

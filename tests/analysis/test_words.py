@@ -38,7 +38,7 @@ def answer(ratings):
             (
                 "No clear difference: over 3 cycles discomfort while contracting was the same, and anything from "
                 "1.0 points lower to 1.0 points higher fits these ratings.",
-                "Whatever there is, it is smaller than the usual yardstick of 2 points.",
+                "Whatever there is, it is below the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
         (
@@ -129,3 +129,22 @@ def test_points_and_trends():
     assert fit_theil_sen(x, [-v for v in x]).word == "falling"
     assert fit_theil_sen(x, [1, -1, 1, -1, 1, -1, 1, -1]).word == "no clear trend"
     assert fit_theil_sen(x[:3], x[:3]).word == "unknown"
+
+
+def test_what_may_be_thirty_per_cent_is_not_called_below_the_yardstick():
+    response = answer([4, 3, 4, 4, 4, 3.5, 4, 3, 4])  # up to 1.5 of 4 points, nearly 40 %, fits
+    assert -2 < response.low < -1.2 < 0 < response.high
+    assert "below the usual yardstick" not in " ".join(response.sentences())
+
+
+def test_a_difference_too_small_to_matter_asks_for_no_more_cycles():
+    response = answer([5, 4, 4.5, 4.5, 4, 4, 3.5, 3.5, 4, 3, 3])
+    assert response.n_more_cycles is not None
+    assert "below the usual yardstick" in response.sentences()[1]
+
+
+def test_discomfort_that_rises_throughout_came_back_after_an_easing_contraction():
+    response = answer([3, 3.2, 4, 4.2, 5, 5.2, 6, 6.2, 7])
+    assert response.word == "less"
+    assert response.fell == pytest.approx(0.2)
+    assert response.return_sentence() == "After the contractions discomfort came back by 0.8 points on average."
