@@ -133,7 +133,9 @@ def compute_dose(
         curve=curve,
         least_percent=None if least is None else least.effort_percent,
         least_chance_percent=None if least is None else least.chance_percent,
-        least_reason=describe_least(least, tried, wanted_points, chance_percent),
+        least_reason=describe_least(least, tried, wanted_points, chance_percent)
+        if len(points) >= N_POINTS_MIN
+        else f"fewer than {N_POINTS_MIN} complete cycles say nothing about the least effort that is enough",
         advice=advice,
         reason=reason,
         doubt=doubt,

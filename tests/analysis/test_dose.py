@@ -158,3 +158,9 @@ def test_misuse_is_refused():
         compute_dose([], wanted_points=0)
     with pytest.raises(ValueError, match="limit"):
         compute_dose([], limit_percent=120)
+
+
+def test_two_cycles_do_not_say_that_no_tried_effort_is_enough():
+    dose = compute_dose([DosePoint(70.0, -6.0, cycle=1), DosePoint(70.0, -5.0, cycle=2)])
+    assert dose.least_percent is None
+    assert dose.least_reason.startswith("fewer than 3 complete cycles")
