@@ -236,6 +236,8 @@ def explain_maximum(maximum: Maximum | None, attempts: Sequence[AttemptRow], *, 
         return "typed in by hand, not measured in this session"
     if maximum.method == "carried":
         return "carried over from an earlier session"
+    if maximum.method == "revised":
+        return "changed afterwards to what later evidence asks for, not what the attempts gave"
     reason = f"best of {maximum.n_attempts} good attempts; {judge_maximum([row.attempt for row in attempts]).reason}"
     return reason if settled else f"{reason}; taken all the same by hand"
 

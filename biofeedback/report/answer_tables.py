@@ -31,7 +31,9 @@ def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
     r = analysis.response
     facts = []
     if r.mean_change is not None and r.low is not None and r.high is not None:
-        facts.append(f"mean change {signed(r.mean_change)} (95 % interval {signed(r.low)} to {signed(r.high)})")
+        facts.append(
+            f"mean change {signed(r.mean_change, 2)} (95 % interval {signed(r.low, 2)} to {signed(r.high, 2)})"
+        )
     if r.nap is not None:
         facts.append(f"NAP {r.nap:.2f}" + _show_nap_interval(r))
     if r.tau is not None:
@@ -40,7 +42,7 @@ def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
     facts.append(p_values + r.test_reason)
     clean = r.without_marked
     if clean is not None and clean.mean_change is not None:
-        facts.append(f"without the marked ratings {signed(clean.mean_change)} ({clean.word}: {clean.reason})")
+        facts.append(f"without the marked ratings {signed(clean.mean_change, 2)} ({clean.word}: {clean.reason})")
     notes = [capitalise(note) + "." for note in r.notes]
     return Table(
         "Each contraction against its neighbours", head, rows, (0, 5), " ".join(["; ".join(facts) + ".", *notes])

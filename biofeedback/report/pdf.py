@@ -19,6 +19,7 @@ from biofeedback.report.words import (
     ANSWER_TITLES,
     CAPTIONS,
     TITLE,
+    capitalise,
     describe_done,
     describe_effect,
     describe_maximum,
@@ -66,7 +67,9 @@ def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:
     if any(row.rating is not None and row.rating.value is not None for row in analysis.phases):
         has_contrasts = any(c.change is not None for c in analysis.response.contrasts)
         sheet.figures([draw_ratings, draw_contrasts] if has_contrasts else [draw_ratings], analysis, 145.0)
-        sheet.paragraph(f"Left: {CAPTIONS['ratings']} Right: {CAPTIONS['contrasts']}", size=7.5, colour=PALETTE["soft"])
+        both = f"Left: {CAPTIONS['ratings']} Right: {CAPTIONS['contrasts']}"
+        caption = both if has_contrasts else capitalise(CAPTIONS["ratings"])
+        sheet.paragraph(caption, size=7.5, colour=PALETTE["soft"])
     sheet.heading("What was done")
     sheet.bullets(describe_done(analysis))
     sheet.heading("What to do next")

@@ -40,6 +40,7 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
     rows = []
     for row in analysis.phases:
         s, phase = row.summary, row.phase
+        is_effort = phase.kind == "contract"  # while relaxed a CV divides by next to nothing
         band = f"{phase.band.low_percent:g}–{phase.band.high_percent:g}" if phase.band else EMPTY
         rows.append(
             (
@@ -49,8 +50,8 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
                 band,
                 number(s.mean_percent, 1) + _show_doubt(analysis, row),
                 number(s.sd_percent, 1),
-                number(s.cv_percent, 1),
-                number(s.steadiness_cv_percent, 1),
+                number(s.cv_percent if is_effort else None, 1),
+                number(s.steadiness_cv_percent if is_effort else None, 1),
                 number(s.time_in_band_s, 1),
                 number(s.in_band_percent, 0),
                 number(s.longest_stay_s, 1),

@@ -188,11 +188,11 @@ def describe_maximum(analysis: SessionAnalysis) -> str:
     if m is None:
         return capitalise(analysis.maximum_reason) + "."
     where = f", in the position “{m.position}”" if m.position else ""
-    shown = "the display was on" if m.feedback_shown else "the display was off"
+    shown = f" The display was {'on' if m.feedback_shown else 'off'}." if m.method != "typed" else ""
     mass_kg = analysis.settings.get("body_mass_kg")
     normalised = f" ({per_body_mass(m.strength, mass_kg):.2f} {m.unit}/kg)" if mass_kg else ""
     height = f"{m.strength:.1f} {m.unit}{normalised}"
-    return f"Maximum {height} above rest{where}: {analysis.maximum_reason}. {capitalise(shown)}."
+    return f"Maximum {height} above rest{where}: {analysis.maximum_reason}.{shown}"
 
 
 def number(value: float | None, digits: int) -> str:

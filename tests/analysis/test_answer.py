@@ -7,9 +7,16 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
-from biofeedback.analysis.answer import analyse_recording, format_clock, rank_drawn_levels, read_attempts
+from biofeedback.analysis.answer import (
+    analyse_recording,
+    explain_maximum,
+    format_clock,
+    rank_drawn_levels,
+    read_attempts,
+)
 from biofeedback.analysis.randomisation import DrawnLevels
 from biofeedback.analysis.response import RatedPhase, compute_response
+from biofeedback.calibration.effort import Maximum
 from biofeedback.model import Channel, Event
 
 from .made_session import MadeSession, make_check, make_maximum
@@ -182,3 +189,8 @@ def test_drawn_efforts_get_a_p_and_fixed_ones_do_not() -> None:
     assert test.p_less == pytest.approx(1 / 36)  # the order held fits best of the 36 that could have been drawn
     assert rank_drawn_levels({"drawn": None}, response) is None
     assert rank_drawn_levels(None, response) is None
+
+
+def test_a_revised_maximum_is_not_called_the_best_of_the_attempts():
+    maximum = Maximum.from_dict({**make_maximum(), "method": "attempts", "n_attempts": 3})
+    assert explain_maximum(maximum.revised(450.0), ()).startswith("changed afterwards")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -51,3 +52,14 @@ def test_wrapping_loses_nothing_and_fits(text: str, width: float) -> None:
     lines = wrap(text, width, 9.0)
     assert "".join("".join(lines).split()) == "".join(text.split())
     assert all(measure(line, 9.0) <= width for line in lines)
+
+
+def test_one_figure_has_one_caption(troubled, tmp_path) -> None:
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not installed")
+    alone = replace(troubled, response=replace(troubled.response, contrasts=()))
+    path = tmp_path / "report.pdf"
+    write_pdf(alone, path)
+    text = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True).stdout
+    assert "Discomfort in each phase" in " ".join(text.split())
+    assert "Right:" not in text

@@ -9,7 +9,7 @@ import pytest
 from biofeedback.analysis.answer import SessionAnalysis, analyse_recording
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.report.tables import list_settings, list_tables
-from biofeedback.report.words import describe_done, describe_effect, describe_next, describe_zeros
+from biofeedback.report.words import describe_done, describe_effect, describe_maximum, describe_next, describe_zeros
 
 from ..analysis.made_session import MadeSession, make_check, make_settings
 
@@ -98,3 +98,28 @@ def test_how_far_the_zero_had_moved_is_said_when_it_is_set_again() -> None:
     assert describe_zeros(compute_trace(session)) == ""
     session.happen("zero", channels={"force": {"level": 14.5, "sd": 0.1, "n_levels": 200}})
     assert describe_zeros(compute_trace(session)).startswith("force +4.50 N from 0:02 to 1:")
+
+
+def test_an_interval_that_leaves_zero_out_does_not_end_at_zero_in_the_table() -> None:
+    analysis = answer((1, 0, 1, 0, 1, 0), (0,) * 5)
+    assert analysis.response.word == "less"
+    assert -0.05 < analysis.response.high < 0
+    (table,) = [t for t in list_tables(analysis) if t.title.startswith("Each contraction")]
+    assert "to −0.0" in table.note
+    assert "+0.0" not in table.note.split(";")[0]
+
+
+def test_a_typed_maximum_says_nothing_of_a_display(check) -> None:
+    assert "typed in by hand" in describe_maximum(check)
+    assert "display" not in describe_maximum(check)
+
+
+def test_relaxed_phases_have_no_coefficient_of_variation(check) -> None:
+    table = list_tables(check)[0]
+    place = table.head.index("CV, %")
+    summaries = [replace(row.summary, mean_percent=1.4, cv_percent=470.0) for row in check.phases]
+    noisy = replace(
+        check, phases=tuple(replace(row, summaries=(s,)) for row, s in zip(check.phases, summaries, strict=True))
+    )
+    cells = {row[0].split()[1]: row[place] for row in list_tables(noisy)[0].rows}
+    assert cells == {"relax": "–", "contract": "470.0"}
