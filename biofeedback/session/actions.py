@@ -10,9 +10,9 @@ from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import answer_position
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
-from biofeedback.model import Band
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting, MaximumSearch
+from biofeedback.session.phase_actions import PHASE_ACTIONS
 from biofeedback.session.scaling import SCALE_ACTIONS
 from biofeedback.session.values import parse_rating, read_number, read_text
 from biofeedback.session.zeroing import Zeroing
@@ -47,8 +47,7 @@ def _attempt(engine: Engine, message: Message, by: str) -> None:
         left_s = engine.activity.remaining_s(engine.level)
         raise SessionError(f"{left_s:.0f} s of rest are left", "wait: a tired attempt is not a maximum")
     _need_idle(engine, "an attempt")
-    if not engine.zeros:
-        raise SessionError("the sensors have no zero yet", "zero them first")
+    _need_ground(engine)
     if engine.search.attempts and engine.search.verdict().state != "more":
         engine.search = MaximumSearch(engine.channels[engine.guide].name, engine.setup)
     engine.stage = "maximum"
@@ -92,10 +91,7 @@ def _typed_maximum(engine: Engine, message: Message, by: str) -> None:
 
 def _start_plan(engine: Engine, message: Message, by: str) -> None:
     _need_idle(engine, "a plan")
-    if engine.stage == "cautions":
-        raise SessionError("the cautions have not been read", "read and accept them first")
-    if not engine.zeros:
-        raise SessionError("the sensors have no zero yet", "zero them first")
+    _need_ground(engine)
     plan = engine.plans.get(str(message.get("plan")))
     if plan is None:
         raise SessionError(f"no plan {message.get('plan')!r}", f"choose one of {', '.join(engine.plans)}")
@@ -135,6 +131,11 @@ def _rate(engine: Engine, message: Message, by: str) -> None:
         engine.hold.answer(value, by=by)
     else:
         engine.emit("rating", {"value": value, "phase_index": None, "ask_id": None, "by": by})
+    _stop_at_limit(engine, value, by)
+
+
+def _stop_at_limit(engine: Engine, value: float | None, by: str) -> None:
+    """What was agreed beforehand; a number put right counts like one given at once."""
     if value is not None and value >= engine.limit and engine.hold:
         _stop(engine, {"reason": f"discomfort {value:g} has reached the agreed limit of {engine.limit:g}"}, by)
 
@@ -150,11 +151,14 @@ def _correct(engine: Engine, message: Message, by: str) -> None:
     number = int(read_number(message, "rating", 1, len(engine.ratings)))
     value, old = parse_rating(message), engine.ratings[number - 1]
     engine.emit("rating", {"corrects": number, "value": value, "phase_index": old.phase_index, "by": by})
+    _stop_at_limit(engine, value, by)
 
 
 def _limit(engine: Engine, message: Message, by: str) -> None:
     engine.limit = read_number(message, "value", 0, 10)
     engine.emit("limit", {"value": engine.limit, "by": by})
+    if engine.hold:
+        engine.hold.reconsider()
 
 
 def _stop(engine: Engine, message: Message, by: str) -> None:
@@ -176,6 +180,7 @@ def _resume(engine: Engine, message: Message, by: str) -> None:
 
 def _finish(engine: Engine, message: Message, by: str) -> None:
     _need_idle(engine, "finishing")
+    _need_cautions(engine)  # the stages after this one ask no more
     engine.stage = "done"
     engine.emit("note", {"text": "session finished", "by": by})
 
@@ -232,39 +237,16 @@ def _device(engine: Engine, message: Message, by: str) -> None:
     engine.settle_device(keeps=answer == "keep", by=by)
 
 
-def _end_phase(engine: Engine, message: Message, by: str) -> None:
-    hold = _need_phase(engine, message)
-    engine.emit("note", {"text": "phase ended early", "by": by})
-    hold.move_end(engine.level, engine.level)
+def _need_cautions(engine: Engine) -> None:
+    if engine.stage == "cautions":
+        raise SessionError("the cautions have not been read", "read and accept them first")
 
 
-def _extend_phase(engine: Engine, message: Message, by: str) -> None:
-    hold = _need_phase(engine, message)
-    seconds = read_number(message, "seconds", 1, 600)
-    engine.emit("note", {"text": f"phase extended by {seconds:g} s", "by": by})
-    hold.move_end(hold.phase_end + round(seconds * engine.level_rate_hz), engine.level)
-
-
-def _need_phase(engine: Engine, message: Message) -> Hold:
-    """The running hold; where the page says which phase it means, that one must not be over."""
-    if not engine.hold:
-        raise SessionError("no phase is running", "start a plan first")
-    if message.get("phase_index", engine.hold.index) != engine.hold.index:
-        raise SessionError("that phase is over already", "look what runs now")
-    return engine.hold
-
-
-def _choose_band(engine: Engine, message: Message, by: str) -> None:
-    """Another band than the one offered, for the coming contraction of a plan that adapts."""
-    following = engine.hold.next_phase if engine.hold else None
-    if engine.hold is None or following is None or following.adapt is None:
-        raise SessionError("the next band is not open to choose", "choose before a contraction that adapts")
-    allowed = following.adapt
-    low = read_number(message, "low", allowed.low_percent, allowed.high_percent)
-    high = read_number(message, "high", allowed.low_percent, allowed.high_percent)
-    if not low < high:
-        raise SessionError(f"a band from {low:g} to {high:g} %", "give the lower edge first")
-    engine.hold.choose_band(Band(low, high), by=by, reason="chosen by hand")
+def _need_ground(engine: Engine) -> None:
+    """What every effort stands on: cautions that were read, and a zero."""
+    _need_cautions(engine)
+    if not engine.zeros:
+        raise SessionError("the sensors have no zero yet", "zero them first")
 
 
 def _need_idle(engine: Engine, what: str) -> None:
@@ -293,8 +275,6 @@ ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
     "position": _position,
     "revise_maximum": _revise_maximum,
     "device": _device,
-    "end_phase": _end_phase,
-    "extend_phase": _extend_phase,
-    "choose_band": _choose_band,
+    **PHASE_ACTIONS,
     **SCALE_ACTIONS,
 }

@@ -95,7 +95,7 @@ class Engine:
         self.strip = Strip(round(STRIP_S * self.level_rate_hz), len(self.channels))
         self._n_recent = max(1, round(RECENT_S * self.level_rate_hz))
         self._events: list[Event] = []
-        self._problems: tuple[int, ...] = (0,) * len(self.channels)
+        self.problems: tuple[int, ...] = (0,) * len(self.channels)  # flags of the last half second that matter
         self._seen_flags = b""
 
     @property
@@ -183,7 +183,7 @@ class Engine:
         self.emit("device", {"id": self.stranger, "state": "kept" if keeps else "renewed", "by": by})
         self.stranger = ""
         if not keeps:
-            self.zeros, self.maxima, self.doubts = {}, {}, []
+            self.zeros, self.maxima, self.doubts, self.scale = {}, {}, [], LoadTable()
             self.search = MaximumSearch(self.channels[self.guide].name, self.setup)
             self.stage = "zero" if self.stage != "cautions" else self.stage
 
@@ -291,11 +291,6 @@ class Engine:
             return
         self._seen_flags = seen
         problems = tuple(flags & TROUBLE for flags in np.frombuffer(seen, np.uint16).tolist())
-        if problems != self._problems:
-            self._problems = problems
+        if problems != self.problems:
+            self.problems = problems
             self.revision += 1
-
-    @property
-    def problems(self) -> tuple[int, ...]:
-        """Flags seen on each channel in the last half second, without the harmless ones."""
-        return self._problems

@@ -34,7 +34,7 @@ class Hold:
         self._watch = PhaseWatch(desk.channels, desk.level_rate_hz)
         self._phase_start = start
         self._n_asked = 0
-        self._is_over = False
+        self.is_over = False  # all phases are; only the last answer is still waited for
         self._desk = desk
         self._ask_closes = 0
         self._phase_end = start
@@ -66,7 +66,7 @@ class Hold:
 
     def take(self, levels: Levels, effort: Effort) -> None:
         """Feed the band trackers of the two channels shown, and what is judged at the phase's end."""
-        if not self._is_over:
+        if not self.is_over:
             self._watch.take(effort)
         if self.tracker:
             for percent in effort.percent[:, self._desk.guide].tolist():
@@ -84,7 +84,7 @@ class Hold:
             self.index += 1
             self._start_phase(level)
         elif level >= self._phase_end:
-            if not self._is_over:
+            if not self.is_over:
                 self._end_plan()
             return self.ask is None  # else wait for the last answer
         elif self._ask_opens is not None and level >= self._ask_opens:
@@ -106,7 +106,10 @@ class Hold:
         return self._phase_end
 
     def move_end(self, end: int, level: int) -> None:
-        """Let the phase end at level ``end`` instead; its prompt moves with it unless it is open already."""
+        """Let the phase end at level ``end`` instead; its prompt moves with it unless it is open already.
+
+        A phase that ends at once does not ask any more.
+        """
         if self._ask_opens is not None:
             self._ask_opens = max(level, self._ask_opens + end - self._phase_end)
         if self.ask:
@@ -144,7 +147,7 @@ class Hold:
         The plan's first contraction keeps the band as written: a light start.
         """
         following = self.next_phase
-        if following is None or following.adapt is None or following.band is None or self._is_over:
+        if following is None or following.adapt is None or following.band is None or self.is_over:
             return
         if self.choice and self.choice["by"] != "rule":
             return
@@ -167,7 +170,7 @@ class Hold:
     def cancel(self, reason: str) -> None:
         """Stop: the phase ends here and now."""
         self.ask = None
-        if not self._is_over:
+        if not self.is_over:
             self._close_phase()
             self._desk.emit("phase", {"kind": "end", "index": self.index, "reason": reason})
         self._desk.emit("relaxed", {"on": False})
@@ -245,7 +248,7 @@ class Hold:
 
     def _end_plan(self) -> None:
         self._close_phase()
-        self._is_over = True
+        self.is_over = True
         self.tracker = self.beside_tracker = None
         self._desk.emit("phase", {"kind": "end", "index": self.index, "reason": "plan finished"})
         self._desk.emit("relaxed", {"on": False})
@@ -253,7 +256,7 @@ class Hold:
         self._set_boundary()
 
     def _set_boundary(self) -> None:
-        due = [] if self._is_over and self.ask else [self._phase_end]
+        due = [] if self.is_over and self.ask else [self._phase_end]
         if self._ask_opens is not None:
             due.append(self._ask_opens)
         if self.ask:

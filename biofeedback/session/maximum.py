@@ -28,6 +28,12 @@ class MaximumSearch:
         self.attempts: list[dict[str, Attempt]] = []
         self.guide = guide
         self._setup = setup
+        self._feedback_shown: list[bool] = []  # by attempt: it may be switched between them
+
+    def keep(self, results: dict[str, Attempt], *, feedback_shown: bool) -> None:
+        """Take what an attempt came to on every channel."""
+        self.attempts.append(results)
+        self._feedback_shown.append(feedback_shown)
 
     def verdict(self) -> MaximumVerdict:
         """What the guiding channel's attempts amount to."""
@@ -44,10 +50,11 @@ class MaximumSearch:
         """The best accepted attempt of each channel that has one. Channels are maximal in their own attempt."""
         maxima = {}
         for name in self.attempts[0] if self.attempts else ():
-            good = [results[name] for results in self.attempts if results[name].accepted and results[name].value]
+            tried = [(results[name], shown) for results, shown in zip(self.attempts, self._feedback_shown, strict=True)]
+            good = [(attempt, shown) for attempt, shown in tried if attempt.accepted and attempt.value]
             if not good:
                 continue
-            best = max(good, key=lambda attempt: attempt.value or 0.0)
+            best, feedback_shown = max(good, key=lambda one: one[0].value or 0.0)
             maxima[name] = Maximum(
                 channel=name,
                 strength=best.value or 0.0,
@@ -56,7 +63,7 @@ class MaximumSearch:
                 position=self._setup.position,
                 side=self._setup.side,
                 exercise=self._setup.exercise,
-                feedback_shown=self._setup.feedback_shown,
+                feedback_shown=feedback_shown,
                 utc=utc,
                 n_attempts=len(good),
             )
@@ -117,8 +124,9 @@ class Attempting:
         return (self.boundary - level) / self._desk.level_rate_hz
 
     def cancel(self, reason: str) -> None:
-        """The attempt is abandoned; it happened, so it is noted."""
-        self._desk.emit("note", {"text": f"attempt {self.number} abandoned: {reason}"})
+        """An attempt that is abandoned happened, so it is noted; one that rests already is on record."""
+        if self.step != "rest":
+            self._desk.emit("note", {"text": f"attempt {self.number} abandoned: {reason}"})
         self._desk.give_cue(Cue("relax"))
 
     def _judge(self) -> None:
@@ -133,7 +141,7 @@ class Attempting:
             for column, channel in enumerate(self._desk.channels)
             if channel.kind != "position"
         }
-        self._search.attempts.append(results)
+        self._search.keep(results, feedback_shown=self._setup.feedback_shown)
         guide = results[self._desk.channels[self._desk.guide].name]
         self._desk.emit(
             "attempt",

@@ -178,3 +178,12 @@ def test_mistakes_are_told_by_line(line, words):
 def test_a_draw_and_adapting_exclude_each_other():
     with pytest.raises(PlanError, match="not both"):
         parse_plan('draw = "pairs"\n' + ADAPTIVE.lstrip(), "x.toml")
+
+
+def test_a_lower_limit_is_thought_of_at_once(adaptive):
+    hold(adaptive)
+    hold(adaptive, 6.0, force=110.0)
+    assert adaptive.engine.hold.next_phase.band == Band(45, 55)
+    adaptive.do(do="limit", value=6.5)  # the last rating is near it now
+    assert adaptive.engine.hold.next_phase.band == Band(20, 30)
+    assert "near the agreed limit" in choices(adaptive)[-1].data["reason"]

@@ -182,7 +182,7 @@ def test_a_moving_zero_is_refused(bench):
     ("message", "words"),
     [
         ({"do": "start_plan", "plan": "short"}, "cautions"),
-        ({"do": "attempt"}, "no zero"),
+        ({"do": "attempt"}, "cautions"),
         ({"do": "accept_maximum"}, "no attempt"),
         ({"do": "correct", "rating": 1, "value": 2}, "no rating"),
         ({"do": "limit", "value": 11}, "out of range"),
@@ -192,6 +192,12 @@ def test_a_moving_zero_is_refused(bench):
 def test_commands_out_of_place_say_why(bench, message, words):
     with pytest.raises(SessionError, match=words):
         bench.engine.command(message)
+
+
+def test_an_attempt_needs_a_zero(bench):
+    bench.do(do="accept_cautions")
+    with pytest.raises(SessionError, match="no zero"):
+        bench.do(do="attempt")
 
 
 def test_an_unknown_command_is_a_programmers_mistake(bench):
