@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.acquisition.remarks import RATE_TOLERANCE_PERCENT
-from biofeedback.acquisition.timeline import SILENCE_S
+from biofeedback.acquisition.timeline import find_silence_s
 from biofeedback.model import Channel, Chunk, FloatArray, Gap, Item
 
 State = Literal["good", "look", "bad"]
@@ -99,8 +99,10 @@ def _judge_wire(watched: Watched) -> list[Finding]:
     if len(pauses_s):
         longest_s, middle_s = float(pauses_s.max()), float(np.median(pauses_s))
         text = f"batches every {1000 * middle_s:.0f} ms, longest pause {1000 * longest_s:.0f} ms"
-        late = longest_s > SILENCE_S
-        cure = "a pause above 300 ms counts as a lost signal: close other programs, or bring the radio nearer"
+        silence_s = find_silence_s(watched.rate_hz)
+        late = longest_s > silence_s
+        limit = f"a pause above {1000 * silence_s:.0f} ms counts as a lost signal"
+        cure = f"{limit}: close other programs, or bring the radio nearer"
         findings.append(Finding("look" if late else "good", "wire", text, cure if late else ""))
     if watched.clock_drift_ppm is not None:
         text = (
@@ -113,11 +115,16 @@ def _judge_wire(watched: Watched) -> list[Finding]:
 
 
 def _judge_rate(watched: Watched) -> Finding:
-    arrivals = [arrival for arrival in watched.arrivals if arrival[1]]
-    first_s, n_first = arrivals[0]
-    seen_s = arrivals[-1][0] - first_s
-    missing = sum(item.n_frames for item in watched.items if isinstance(item, Gap) and item.reason != "no data")
-    measured_hz = (sum(n for _, n in arrivals) - n_first + missing) / seen_s if seen_s > 0 else 0.0
+    """What comes while something comes: a silence says nothing about the rate, unless there is nothing else."""
+    arrivals = np.array([arrival for arrival in watched.arrivals if arrival[1]])
+    waits_s, n_frames = np.diff(arrivals[:, 0]), arrivals[1:, 1]
+    gaps = [item for item in watched.items if isinstance(item, Gap)]
+    counts: NDArray[np.bool_] = np.ones(len(waits_s), dtype=np.bool_)
+    if any(gap.reason == "no data" for gap in gaps) and (short := waits_s <= find_silence_s(watched.rate_hz)).any():
+        counts = short
+    seen_s = float(waits_s[counts].sum())
+    missing = sum(gap.n_frames for gap in gaps if gap.reason != "no data")
+    measured_hz = (float(n_frames[counts].sum()) + missing) / seen_s if seen_s > 0 else 0.0
     deviation = 100 * (measured_hz / watched.rate_hz - 1)
     text = f"{measured_hz:.4g} frames/s, declared {watched.rate_hz:g} ({deviation:+.1f} %)"
     if abs(deviation) <= RATE_TOLERANCE_PERCENT:
@@ -180,7 +187,7 @@ def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Findin
     frequency, power = compute_spectrum(run, rate_hz)
     if rate_hz < 200 or not len(power):
         return []
-    total = float(power[frequency >= 1].sum())
+    total = float(power[frequency >= 1].sum()) or 1.0
     slow_percent = 100 * float(power[(frequency >= 1) & (frequency < 20)].sum()) / total
     findings = []
     if channel.envelope:

@@ -21,6 +21,11 @@ BOOT = "#boot"  # our boards say that they have started
 _MODULI = (1 << 8, 1 << 16, 1 << 32)
 
 
+def find_silence_s(rate_hz: float) -> float:
+    """Seconds without a frame after which a board of that rate counts as silent."""
+    return max(SILENCE_S, SILENT_FRAMES / rate_hz)
+
+
 class Timeline:
     """Places what a decoder delivers on the grid where frame k is at ``k / rate_hz`` seconds.
 
@@ -125,7 +130,7 @@ class Timeline:
         """Call when nothing came: after 0.3 s (two frames of a board below 7 Hz) without a frame gaps follow the wall
         clock, so that time never stalls.
         """
-        if self._last_s is None or now_s - self._last_s <= max(SILENCE_S, SILENT_FRAMES / self.rate_hz):
+        if self._last_s is None or now_s - self._last_s <= find_silence_s(self.rate_hz):
             return []
         items: list[Item] = []
         self._note(self._remarks.count_left_out(self.n_discarded, now_s), items)

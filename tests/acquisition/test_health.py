@@ -99,6 +99,29 @@ def test_rate_that_is_declared_wrong(rng):
     assert (finding.state, finding.cure) == ("bad", "declare what arrives: rate=1000")
 
 
+def test_rate_is_not_judged_by_a_silence():
+    batches = [(0.05 * k, 4) for k in range(100)] + [(6.5 + 0.05 * k, 4) for k in range(70)]  # 80 a second
+    items = [Chunk(0, np.arange(400.0)[:, None]), Gap(400, 116, "no data"), Chunk(516, np.arange(280.0)[:, None])]
+    finding = about(watch([0], FORCE, rate_hz=80.0, items=items, arrivals=batches), "frames/s")
+    assert (finding.state, finding.text) == ("good", "80 frames/s, declared 80 (+0.0 %)")
+
+
+def test_a_board_far_slower_than_declared_is_told_its_rate_though_it_looks_silent():
+    items = [
+        item for k in range(20) for item in (Chunk(40 * k, np.full((1, 1), float(k))), Gap(40 * k + 1, 39, "no data"))
+    ]
+    finding = about(
+        watch([0], FORCE, rate_hz=80.0, items=items, arrivals=[(0.5 * k, 1) for k in range(20)]), "frames/s"
+    )
+    assert finding.cure == "declare what arrives: rate=2"
+
+
+def test_a_channel_that_lives_only_outside_the_longest_run(rng):
+    """A cable that fell off: five quiet seconds, a gap, another value."""
+    items = [Chunk(0, np.full((5000, 1), 512.0)), Gap(5000, 10, "lost on the way"), Chunk(5010, np.full((9, 1), 513.0))]
+    assert about(watch([0], EMG, items=items), "steps in use").about == "emg"
+
+
 def test_gaps_bad_lines_and_pauses():
     items = [Chunk(0, np.arange(500.0)[:, None]), Gap(500, 100, "no data"), Chunk(600, np.arange(400.0)[:, None])]
     arrivals = [(0.01 * k, 10) for k in range(50)] + [(0.9 + 0.01 * k, 10) for k in range(40)]
