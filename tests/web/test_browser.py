@@ -282,3 +282,28 @@ def test_sound_tells_below_and_above_is_silent_in_the_band_and_when_muted(
     page.tab.keyboard.press("m")
     assert listen(3, 96.0) == []
     assert page.text("sound-name") == "Sound off"
+
+
+def test_a_press_answers_the_question_it_was_made_for(served: Served, open_tab: Callable[..., Page]) -> None:
+    """A press waits a moment for its half; the question may close meanwhile, and another one may open."""
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.wait(lambda: page.text("ask") == "Discomfort now, 0-10?")
+    page.tab.click("[data-rating='6']")
+    served.do(lambda live: live.change(ask=None))
+    page.wait(lambda: served.live.commands[-1][0].get("value") == 6)
+    assert served.live.commands[-1][0]["ask"] == 2
+
+
+def test_what_is_pending_is_said_and_nothing_else(served: Served, open_tab: Callable[..., Page]) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.wait(lambda: page.text("given") == "last: 7")
+    page.tab.keyboard.press("5")
+    assert page.text("given").startswith("5 …")
+    page.tab.keyboard.press("Backspace")
+    assert page.text("given") == "last: 7"
+    page.tab.keyboard.press("4")
+    served.down()
+    page.wait(lambda: page.text("given") == "last: 7")  # not sent, and no longer pending
+    served.up()

@@ -178,9 +178,8 @@ function sentence(text) {
 
 // --- rating
 
-function rate(value) {
-  const ask = page.state?.ask;
-  send(ask ? { do: "rate", value, ask: ask.id } : { do: "rate", value });
+function rate(answer) {
+  send({ do: "rate", ...answer });
 }
 
 function renderPad(state) {

@@ -4,11 +4,17 @@ import { make, setText } from "./dom.js";
 import { HIGHEST, Pad } from "./pad.js";
 
 export class PadView {
-  /** keys: where the buttons go; given: where the last rating is said; rate(value) is called once for each rating. */
+  /**
+   * keys: where the buttons go; given: where the last rating is said; rate({value, ask}) is called once for each rating,
+   * ask: the id of the question it answers, where there was one.
+   */
   constructor(keys, given, rate) {
     this.pad = new Pad();
     this.given = given;
     this.rate = rate;
+    this.open = null; // id of the question that is open
+    this.asked = null; // id of the question that was open when the pending press was made
+    this.last = "";
     this.wholes = Array.from({ length: HIGHEST + 1 }, (_, whole) => make("button", { type: "button", "data-rating": whole, onclick: () => this.press(whole) }, String(whole)));
     this.half = make("button", { type: "button", "aria-label": "add a half", "aria-pressed": "false", onclick: () => this.addHalf() }, "+½");
     this.none = make("button", { type: "button", "data-wide": true, onclick: () => this.answer(null) }, "No answer");
@@ -16,6 +22,7 @@ export class PadView {
   }
 
   press(whole) {
+    this.begin();
     this.pad.press(whole, performance.now());
     this.changed();
   }
@@ -25,15 +32,23 @@ export class PadView {
     this.changed();
   }
 
+  /** What is pressed now answers the question that is open now, though that may close before the press counts. */
+  begin() {
+    if (this.pad.whole === null) this.asked = this.open;
+  }
+
   answer(value) {
     this.pad.clear();
-    this.rate(value);
+    const ask = this.asked ?? this.open;
+    this.asked = null;
+    this.rate(ask === null ? { value } : { value, ask });
     this.changed();
   }
 
   /** A key while the pad listens. */
   type(event) {
     const now = performance.now();
+    this.begin();
     if (/^[0-9]$/.test(event.key) && !event.repeat) this.pad.type(Number(event.key), now);
     else if (event.key === "." || event.key === ",") this.pad.addHalf(now);
     else if (event.key === "Backspace") this.pad.clear();
@@ -49,8 +64,12 @@ export class PadView {
     for (const button of this.wholes) button.toggleAttribute("data-pending", Number(button.dataset.rating) === pad.whole);
     this.half.setAttribute("aria-pressed", String(pad.half));
     this.half.toggleAttribute("data-pending", pad.half);
-    if (pad.whole !== null) setText(this.given, `${pad.value} … press +½ to add a half`);
+    this.tell();
     setTimeout(() => this.sendPending(), Math.max(0, pad.dueMs - performance.now()) + 5);
+  }
+
+  tell() {
+    setText(this.given, this.pad.whole === null ? this.last : `${this.pad.value} … press +½ to add a half`);
   }
 
   sendPending() {
@@ -64,6 +83,8 @@ export class PadView {
     for (const button of this.wholes) button.toggleAttribute("data-said", said !== null && Number(button.dataset.rating) === Math.floor(said));
     this.half.toggleAttribute("data-said", said !== null && said % 1 !== 0);
     const last = state.ratings.at(-1);
-    if (this.pad.whole === null) setText(this.given, last ? `last: ${last.value === null ? "no answer" : last.value}` : "");
+    this.last = last ? `last: ${last.value === null ? "no answer" : last.value}` : "";
+    this.open = state.ask?.id ?? null;
+    this.tell();
   }
 }

@@ -45,7 +45,7 @@ export class SeatCard {
     this.ask = make("p", { class: "ask", "aria-live": "polite" });
     this.given = p("given");
     const keys = make("div", { class: "keys" });
-    this.pad = new PadView(keys, this.given, (value) => this.rate(value));
+    this.pad = new PadView(keys, this.given, (answer) => this.send({ do: "rate", ...answer }));
     this.rating = make("div", { class: "rating", role: "group" }, make("div", { class: "asked" }, this.ask, this.given), keys);
     this.task = make("div", { class: "task" });
     this.stop = make("button", { type: "button", class: "stop", disabled: true, onclick: () => this.send({ do: "stop", reason: "stopped by hand" }) });
@@ -96,10 +96,6 @@ export class SeatCard {
     return false;
   }
 
-  rate(value) {
-    const ask = this.state?.ask;
-    this.send(ask ? { do: "rate", value, ask: ask.id } : { do: "rate", value });
-  }
 
   // --- on the screen
 
