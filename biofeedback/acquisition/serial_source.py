@@ -67,6 +67,7 @@ class SerialSource:
         self._answers: tuple[object, ...] | None = None  # of the one that is open now
         self._port: serial.Serial | None = None
         self._waiting = b""  # read while opening, handed out first
+        self._is_begun = False  # from then on a lost port is tried again
         self._next_read_s = 0.0
         self._alive_s = 0.0  # when the board last sent what it was told to send
 
@@ -110,6 +111,7 @@ class SerialSource:
                 self._ask()
             self._start()
             self._wait_for_frames()
+            self._is_begun = True
         except BaseException:
             self.close()
             raise
@@ -146,22 +148,26 @@ class SerialSource:
         if self._waiting:
             data, self._waiting = self._waiting, b""
             return data
-        if self._port is None:
-            raise SourceError(f"{self.target} is not open", "open it first")
-        try:
-            data = self._read_batch(self._port)
-        except _LOST as error:
-            raise self._lose(error) from None
+        data = self._read_batch()
         if self.profile.start is not None:
             self._keep_started(data)
         return data
 
     def _lose(self, error: Exception) -> SourceError:
         self.close()
-        cure = "check plug and cable; it goes on by itself when the sensor is back"
+        then = "; it goes on by itself when the sensor is back" if self._is_begun else ", then try again"
+        cure = f"check plug and cable{then}"
         return SourceError(f"{self.target} has gone ({error})", cure)
 
-    def _read_batch(self, port: serial.Serial) -> bytes:
+    def _read_batch(self) -> bytes:
+        if self._port is None:
+            raise SourceError(f"{self.target} is not open", "open it first")
+        try:
+            return self._read_port(self._port)
+        except _LOST as error:
+            raise self._lose(error) from None
+
+    def _read_port(self, port: serial.Serial) -> bytes:
         if port.timeout:  # a port behind a network does not say how much there is
             return port.read(MOST_BYTES)
         # Without a time-out a read is one system call; waiting first costs half of waiting in it.
@@ -218,8 +224,8 @@ class SerialSource:
         decoder = LineDecoder(columns="force,check", starts_mid_line=True)  # only the words matter here
         started_s = asked_s = self._clock()
         self._write(b"\n" + (self.profile.stop or b"") + (self.profile.info or b""))
-        while self._port is not None and self._clock() - started_s < NO_DATA_S:
-            for piece in decoder.feed(self._read_batch(self._port)):
+        while self._clock() - started_s < NO_DATA_S:
+            for piece in decoder.feed(self._read_batch()):
                 info = read_info(piece.text) if isinstance(piece, Text) else None
                 if info is not None:
                     self.profile = adopt_info(self.profile, info)

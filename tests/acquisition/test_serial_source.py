@@ -334,6 +334,17 @@ def test_a_plain_board_is_told_apart_by_its_plug(pty_device, monkeypatch, other,
     assert bool(told) is is_told
 
 
+def test_board_that_is_pulled_out_while_it_is_asked(pty_device):
+    """Boards with a USB port of their own do so by themselves when they are reset."""
+    device = pty_device()
+    pulling = threading.Timer(0.3, device.unplug)
+    pulling.start()
+    with pytest.raises(SourceError, match=r"has gone .* check plug and cable, then try again$"):
+        opened(f"serial:{device.path}?profile=frame-lines")
+    pulling.join()
+    device.plug()
+
+
 def test_board_that_does_not_answer(pty_device, monkeypatch):
     monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 0.6)
     device = pty_device()
