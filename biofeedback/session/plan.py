@@ -18,6 +18,7 @@ DESIGNS = ("pairs", "shuffle")
 TITLES: Mapping[PhaseKind, str] = {"passive": "Relax in the position", "contract": "Contract", "rest": "Rest"}
 LONGEST_PHASE_S = 3600.0
 MOST_PHASES = 500
+MOST_DRAWN = 60  # contractions of a drawn order, and rounds of drawn bands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +162,7 @@ def parse_plan(text: str, name: str) -> Plan:
         description=_text(file, ("description",), file.data.get("description", "")),
         phases=tuple(phases),
         draw=_parse_draw(file, phases),
-        draw_bands=_parse_draw_bands(file),
+        draw_bands=_parse_draw_bands(file, phases),
         **numbers,
     )
 
@@ -205,16 +206,30 @@ def _parse_draw(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
     design = file.data.get("draw", "")
     if design != "" and design not in DESIGNS:
         file.refuse(("draw",), f"draw = {design!r}", f"use {', '.join(DESIGNS)}, or leave it out for a fixed order")
-    if design and {"passive", "contract"} - {phase.kind for phase in phases}:
+    if not design:
+        return ""
+    if {"passive", "contract"} - {phase.kind for phase in phases}:
         file.refuse(("draw",), "nothing to draw from", "give at least one passive and one contract phase")
+    if any(phase.kind == "rest" for phase in phases):  # nobody may lose a rest to a draw
+        file.refuse(("draw",), "a drawn order has no place for rests", "leave the rests out, or the draw")
+    if len({(phase.kind, phase.duration_s, phase.band, phase.ask) for phase in phases}) > 2:
+        file.refuse(("draw",), "phases to draw from that differ", "give all of one kind the same seconds, band and ask")
+    if sum(phase.kind == "contract" for phase in phases) > MOST_DRAWN:
+        file.refuse(("draw",), "too many contractions to draw", f"use {MOST_DRAWN} at most")
     return str(design)
 
 
-def _parse_draw_bands(file: TomlFile) -> tuple[Band, ...]:
+def _parse_draw_bands(file: TomlFile, phases: Sequence[PlannedPhase]) -> tuple[Band, ...]:
     bands, place = file.data.get("draw_bands", []), ("draw_bands",)
     if not isinstance(bands, list) or len(bands) == 1 or len(bands) > 10:
         file.refuse(place, f"draw_bands = {bands!r}", "use two to ten bands, e.g. [[20, 30], [70, 80]]")
-    return tuple(_parse_band(file, place, band) for band in bands)
+    parsed = tuple(_parse_band(file, place, band) for band in bands)
+    if len({band.low_percent + band.high_percent for band in parsed}) < len(parsed):
+        file.refuse(place, "two bands with the same middle", "draw from efforts that differ")
+    n_contracts = sum(phase.kind == "contract" for phase in phases)
+    if parsed and not 1 <= n_contracts <= MOST_DRAWN * len(parsed):
+        file.refuse(place, f"bands for {n_contracts} contractions", f"give 1 to {MOST_DRAWN * len(parsed)} of them")
+    return parsed
 
 
 def _parse_band(file: TomlFile, place: Place, value: object) -> Band:

@@ -1,7 +1,10 @@
 import itertools
 
+import pytest
+
 from biofeedback.commands.drawing import draw_plan
-from biofeedback.session.plan import load_plan
+from biofeedback.errors import PlanError
+from biofeedback.session.plan import load_plan, parse_plan
 
 
 def test_a_fixed_plan_stays_as_it_is():
@@ -28,3 +31,22 @@ def test_every_band_comes_once_in_every_round():
     lows = [phase.band.low_percent for phase in plan.phases if phase.kind == "contract"]
     assert sorted(lows[:3]) == sorted(lows[3:]) == [20, 45, 70]
     assert plan.drawn["levels"]["order"] == tuple({20: 25.0, 45: 50.0, 70: 75.0}[low] for low in lows)
+
+
+PHASE = '[[block.phase]]\nkind = "{}"\nduration_s = {}\n'
+PAIR = PHASE.format("passive", 20) + PHASE.format("contract", 20) + "band = [60, 80]\n"
+
+
+@pytest.mark.parametrize(
+    ("head", "repeat", "phases", "words"),
+    [
+        ('draw = "pairs"', 3, PAIR + PHASE.format("rest", 90), "no place for rests"),
+        ('draw = "pairs"', 3, PAIR + PHASE.format("contract", 20) + "band = [20, 30]\n", "differ"),
+        ('draw = "shuffle"', 61, PAIR, "too many"),
+        ("draw_bands = [[20, 30], [40, 50]]", 1, PHASE.format("passive", 20), "bands for 0 contractions"),
+        ("draw_bands = [[20, 30], [15, 35]]", 2, PAIR, "same middle"),
+    ],
+)
+def test_what_a_draw_would_drop_or_cannot_hold_is_refused_when_the_plan_is_read(head, repeat, phases, words):
+    with pytest.raises(PlanError, match=words):
+        draw_plan(parse_plan(f"{head}\n[[block]]\nrepeat = {repeat}\n{phases}", "p.toml"))
