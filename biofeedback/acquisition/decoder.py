@@ -15,7 +15,7 @@ from biofeedback.model import FloatArray
 
 IntArray: TypeAlias = NDArray[np.int64]
 MAX_LINE_BYTES = 4096
-MAX_TEXT_CHARACTERS = 200
+MAX_TEXT_CHARACTERS = 1000  # a board of 8 channels describes itself in 290
 SEQUENCE, TIME_US, TIME_MS, CHECK, IGNORED = "seq", "t_us", "t_ms", "check", "-"
 NOT_CHANNELS = (SEQUENCE, TIME_US, TIME_MS, CHECK, IGNORED)
 

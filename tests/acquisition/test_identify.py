@@ -1,7 +1,9 @@
+import binascii
 from dataclasses import replace
 
 import pytest
 
+from biofeedback.acquisition.decoder import LineDecoder
 from biofeedback.acquisition.identify import adopt_info, read_info
 from biofeedback.acquisition.profiles import load_profile
 from biofeedback.errors import SourceError
@@ -17,6 +19,14 @@ def test_the_documented_answer():
     assert (info.board_id, info.firmware, info.rate_hz) == ("1A2B3C4D", "1", 1000.0)
     assert info.columns == ("seq", "t_us", "emg_1", "emg_2", "force")
     assert info.rails == ((0, 1023), (0, 1023), (-8388608, 8388607))
+
+
+@pytest.mark.parametrize("n", [1, 8, 30])
+def test_a_board_of_many_channels_is_understood_as_it_comes_over_the_wire(n):
+    names, rails = ",".join(f"force_{k}" for k in range(n)), ",".join(["-8388608..8388607"] * n)
+    line = f"#info proto=1 fw=1 id=1A2B3C4D rate=80 columns=seq,t_us,{names} rails={rails} send=text lost=0".encode()
+    [text] = LineDecoder(columns="force,check").feed(b"%b,%d\n" % (line, binascii.crc_hqx(line, 0xFFFF)))
+    assert read_info(text.text).rails == ((-8388608, 8388607),) * n
 
 
 def test_anything_else_is_no_answer():
