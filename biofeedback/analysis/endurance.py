@@ -135,8 +135,13 @@ def suggest_set(
     spread = f"{predicted.low_s:.0f} to {predicted.high_s:.0f} s between people"
     expected_s, source = predicted.expected_s, f"power law for {joint} (Frey-Law & Avin 2010; {spread})"
     if measured_s is not None and measured_s > 0:
-        expected_s = min(max(measured_s, expected_s / 2), expected_s * 2)
-        source = "this person's own hold"
+        expected_s = min(max(measured_s, predicted.expected_s / 2), predicted.expected_s * 2)
+        kept = (
+            ""
+            if expected_s == measured_s
+            else f", kept within a factor of 2 of the {predicted.expected_s:.0f} s predicted"
+        )
+        source = f"this person's own hold of {measured_s:.0f} s{kept}"
     hold_s = _round_to_5(share * expected_s)
     fatigued = predict_fatigue(effort_percent, hold_s, joint=joint)
     rest_s = max(SHORTEST_REST_S, 5.0 * ceil(find_rest(fatigued, joint=joint) / 5))

@@ -78,8 +78,17 @@ def _predict_tiredness(rows: Sequence[HoldRow], trace: Trace, joint: str) -> tup
 
 
 def suggest_next_set(effort_percent: float, joint: str, holds: Sequence[HoldRow]) -> SetSuggestion:
-    """Hold and rest for the next set at an effort, from this person's shortest own hold where one left its band."""
-    held = [row.exit.held_s for row in holds if row.exit.held_s is not None]
+    """Hold and rest for the next set at an effort, from this person's shortest own hold where one left its band.
+
+    Only holds in a band around that effort count: how long 70 % was held says nothing about 25 %.
+    """
+    held = [
+        row.exit.held_s
+        for row in holds
+        if row.exit.held_s is not None
+        and row.phase.band is not None
+        and row.phase.band.low_percent <= effort_percent <= row.phase.band.high_percent
+    ]
     return suggest_set(effort_percent, joint_name=joint, measured_s=min(held) if held else None)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.calibration.joints import find_joint
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
@@ -104,23 +105,33 @@ def tabulate_holds(analysis: SessionAnalysis) -> Table | None:
         return None
     names = [name for name, _ in analysis.holds[0].emg]
     head = ["contraction in phase", "left the band after, s", "slope of effort, % a min"]
-    head += ["model: tired at its end, %", "of that left at the next, %"]
+    head += ["model: tired at its end, %", "model: still tired at the next, %"]
     for name in names:
         head += [f"{name}: median frequency at start, Hz", f"{name}: its slope, % a s", f"{name}: amplitude, % a s"]
     rows = []
     for hold in analysis.holds:
-        cells = [str(hold.phase.number), number(hold.exit.held_s, 1), number(hold.slope.slope, 1)]
+        cells = [str(hold.phase.number), number(hold.exit.held_s, 1), _show_slope(hold.slope, 1)]
         cells += [number(hold.tired_percent, 0), number(hold.left_percent, 0)]
         for _, emg in hold.emg:
-            slopes = [None if t is None else t.slope for t in (emg.median_slope, emg.rms_slope)]
-            cells += [number(emg.median_start_hz, 0), number(slopes[0], 2), number(slopes[1], 2)]
+            cells += [number(emg.median_start_hz, 0), *(_show_slope(t, 1) for t in (emg.median_slope, emg.rms_slope))]
         rows.append(tuple(cells))
     reasons = dict.fromkeys(emg.reason for hold in analysis.holds for _, emg in hold.emg if emg.reason)
     joint = find_joint(str(analysis.settings.get("joint") or "")).name
     model = f"Tired: predicted share of the muscle, three-compartment model for {joint} (Frey-Law et al. 2012)"
     told = [*reasons, model, *([f"suggested {explain_set(analysis)}"] if explain_set(analysis) else [])]
-    note = "A dash: the band was not left, or too short to tell. " + " ".join(f"{capitalise(text)}." for text in told)
+    note = "A dash: the band was not left, or too short to tell. In brackets: 95 % interval. " + " ".join(
+        f"{capitalise(text)}." for text in told
+    )
     return Table("How the contractions lasted", tuple(head), tuple(rows), (0,), note.strip())
+
+
+def _show_slope(trend: Trend | None, digits: int) -> str:
+    """A slope with its interval, without which that of a few seconds looks like fatigue."""
+    if trend is None or trend.slope is None:
+        return EMPTY
+    if trend.low is None or trend.high is None:
+        return f"{number(trend.slope, digits)} (unknown)"
+    return f"{number(trend.slope, digits)} ({number(trend.low, digits)} to {number(trend.high, digits)})"
 
 
 def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:

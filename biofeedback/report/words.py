@@ -8,12 +8,19 @@ from itertools import pairwise
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
+from biofeedback.analysis.response import SCALE_HIGH
 from biofeedback.analysis.trace import Trace
+from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.units import per_body_mass
 
 BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
 CAREFUL_PERCENT = 80.0  # where the hard band begins; common practice
 CAREFUL = "So hard an effort near the end of the range is for coach and athlete to decide: breathe."
+NO_MAXIMUM = "Find the maximum first, then repeat the check: without it effort is unknown, and no band can be aimed at."
+MILDER = (
+    "Many ratings stand at 10, the end of the scale: go less far into the stretch next time, so that easing and "
+    "worsening can both be seen."
+)
 MIXED_PERCENT = 15.0  # contractions further apart than this are not one effort
 TITLE = "Contraction and discomfort"
 EMPTY = "–"
@@ -137,8 +144,12 @@ def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
     dose = analysis.dose
     if analysis.response.word == "too few ratings to say":
         return []
+    if analysis.maximum is None:
+        return [("advice", "find the maximum first")]
+    if analysis.response.word == "no clear difference" and _is_at_ten(analysis):
+        return [("advice", "less far into the stretch next time")]
     if dose.advice == "neither":
-        return [("advice", "no contraction")]
+        return [("advice", "eases a little: judge yourself" if analysis.response.word == "less" else "no contraction")]
     if dose.advice not in BANDS:
         tried = [] if dose.next_percent is None else [("to try next", f"about {dose.next_percent:.0f} % of maximum")]
         return [("advice", "not known yet"), *tried]
@@ -263,9 +274,15 @@ def _describe_ratings(analysis: SessionAnalysis) -> list[str]:
 
 def _advise(analysis: SessionAnalysis) -> list[str]:
     response, dose = analysis.response, analysis.dose
+    if analysis.maximum is None and any(row.phase.kind == "contract" for row in analysis.phases):
+        return [NO_MAXIMUM]
     if response.word == "too few ratings to say":
         return ["Repeat the response check with five cycles and a closing relaxed phase, and a rating in every phase."]
     steps = []
+    if _is_at_ten(analysis):
+        steps.append(MILDER)
+        if response.word == "no clear difference":
+            return steps
     if response.word == "more":
         steps.append("Do not use this effort to ease this stretch.")
     steps += advise_effort(dose, response.word)
@@ -279,6 +296,12 @@ def _advise(analysis: SessionAnalysis) -> list[str]:
     elif dose.advice == "not known yet" and dose.next_percent is None and response.n_more_cycles:
         steps.append(f"Repeat the check with {count(response.n_more_cycles, 'more cycle')}.")
     return steps
+
+
+def _is_at_ten(analysis: SessionAnalysis) -> bool:
+    """Whether so many ratings stand at 10 that neither easing nor worsening need show."""
+    values = [rating.value for rating in analysis.ratings if rating.value is not None]
+    return bool(values) and 100 * values.count(SCALE_HIGH) / len(values) >= AT_END_PERCENT
 
 
 def _read_joint(analysis: SessionAnalysis) -> str:

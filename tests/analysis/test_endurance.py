@@ -115,7 +115,9 @@ def test_suggested_sets():
     own = suggest_set(25, joint_name="knee", measured_s=200)
     assert own.hold_s == 100
     assert "own hold" in own.reason
-    assert suggest_set(25, joint_name="knee", measured_s=5).hold_s == 65
+    short = suggest_set(25, joint_name="knee", measured_s=5)
+    assert short.hold_s == 65
+    assert "own hold of 5 s, kept within a factor of 2 of the 263 s predicted" in short.reason
     assert suggest_set(5).hold_s is None
     assert "outside" in suggest_set(120).reason
 

@@ -4,6 +4,7 @@ import pytest
 
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.endurance import predict_fatigue, predict_recovery
+from biofeedback.analysis.holds import suggest_next_set
 
 from .made_session import MadeSession, make_check
 
@@ -25,3 +26,15 @@ def test_an_unknown_effort_predicts_nothing():
     session.end()
     (row,) = analyse_recording(session).holds
     assert (row.tired_percent, row.left_percent) == (None, None)
+
+
+def test_a_hard_hold_that_failed_says_nothing_about_a_light_one():
+    session = MadeSession()
+    session.calibrate()
+    session.phase("contract", 8.0, 70.0)
+    session.hold(4.0, 30.0)  # below the band before the phase is over
+    session.end()
+    holds = analyse_recording(session).holds
+    assert holds[0].exit.held_s == pytest.approx(8.0, abs=0.5)
+    assert "own hold" not in suggest_next_set(25.0, "knee", holds).reason
+    assert "own hold of 8 s" in suggest_next_set(70.0, "knee", holds).reason

@@ -9,7 +9,15 @@ import pytest
 from biofeedback.analysis.answer import SessionAnalysis, analyse_recording
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.report.tables import list_settings, list_tables
-from biofeedback.report.words import describe_done, describe_effect, describe_maximum, describe_next, describe_zeros
+from biofeedback.report.words import (
+    describe_done,
+    describe_effect,
+    describe_maximum,
+    describe_next,
+    describe_zeros,
+    number,
+    summarise_advice,
+)
 
 from ..analysis.made_session import MadeSession, make_check, make_settings
 
@@ -123,3 +131,43 @@ def test_relaxed_phases_have_no_coefficient_of_variation(check) -> None:
     )
     cells = {row[0].split()[1]: row[place] for row in list_tables(noisy)[0].rows}
     assert cells == {"relax": "–", "contract": "470.0"}
+
+
+def test_a_slope_of_a_few_seconds_comes_with_its_interval() -> None:
+    session = MadeSession()
+    session.calibrate()
+    session.phase("contract", 9.0, 70.0, ripple_percent=1.0)
+    session.end()
+    analysis = analyse_recording(session)
+    (table,) = [t for t in list_tables(analysis) if t.title == "How the contractions lasted"]
+    slope = analysis.holds[0].slope
+    assert slope.low < slope.slope < slope.high
+    assert table.rows[0][2] == f"{number(slope.slope, 1)} ({number(slope.low, 1)} to {number(slope.high, 1)})"
+
+
+def test_without_a_maximum_no_band_is_proposed() -> None:
+    session = MadeSession(settings=make_settings(simulated=False))
+    session.hold(2.0)
+    for _ in range(3):
+        session.phase("passive", 6.0, rating=6)
+        session.phase("contract", 6.0, 70.0, rating=4)
+    session.phase("passive", 6.0, rating=6)
+    session.end()
+    analysis = analyse_recording(session)
+    (step,) = describe_next(analysis)
+    assert step.startswith("Find the maximum first")
+    assert summarise_advice(analysis) == [("advice", "find the maximum first")]
+
+
+def test_ratings_at_ten_hide_easing_so_contraction_is_not_ruled_out() -> None:
+    analysis = answer((10,) * 6, (10,) * 5)
+    (step,) = describe_next(analysis)
+    assert "go less far into the stretch" in step
+    assert "less far" in dict(summarise_advice(analysis))["advice"]
+    assert "less far" not in " ".join(describe_next(answer((0,) * 6, (0,) * 5)))
+
+
+def test_the_page_does_not_deny_the_little_easing_that_the_report_tells() -> None:
+    analysis = answer((6,) * 9, (5.5, 5.5, 5.5, 5.5, 5, 5.5, 5.5, 5.5))
+    assert "eases this stretch, but" in " ".join(describe_next(analysis))
+    assert dict(summarise_advice(analysis))["advice"] != "no contraction"
