@@ -47,7 +47,7 @@ def load_profile(name: str) -> Profile:
     PlanError
         The file has a mistake; names the line and the cure.
     """
-    path = Path(name) if name.endswith(".toml") else list_profiles().get(name)
+    path = Path(name).expanduser() if name.endswith(".toml") else list_profiles().get(name)
     try:
         text = path.read_text("utf-8") if path else None
     except (OSError, UnicodeDecodeError) as error:
@@ -60,7 +60,7 @@ def load_profile(name: str) -> Profile:
 
 
 def read_profile(parsed: SourceUrl, transport: str) -> Profile:
-    """The profile that a URL names; ``channels=`` gives unit and factor of channels that the profile has."""
+    """The profile that a URL names; ``channels=`` adds unit and factor, envelope or rails to channels that it has."""
     profile = load_profile(parsed.options["profile"])
     if profile.transport != transport:
         raise SourceError(f"profile {profile.name} is for {profile.transport}:", f"write {profile.transport}:...")
@@ -71,14 +71,19 @@ def read_profile(parsed: SourceUrl, transport: str) -> Profile:
     given = {channel.name: channel for channel in read_channels(parsed.options["channels"])}
     names = [channel.name for channel in profile.channels]
     if unknown := set(given) - set(names):
-        raise SourceError(f"profile {profile.name} has no channel {sorted(unknown)[0]}", f"it has {', '.join(names)}")
-    channels = tuple(
-        replace(channel, unit=typed.unit, factor=typed.factor, envelope=typed.envelope)
-        if (typed := given.get(channel.name))
-        else channel
-        for channel in profile.channels
-    )
+        cure = f"it has {', '.join(names)}; a board with others needs a profile of its own"
+        raise SourceError(f"profile {profile.name} has no channel {sorted(unknown)[0]}", cure)
+    channels = tuple(_add_typed(channel, given.get(channel.name, channel)) for channel in profile.channels)
     return replace(profile, channels=channels)
+
+
+def _add_typed(channel: Channel, typed: Channel) -> Channel:
+    """What was not typed stays as the profile has it: an envelope must not become raw by a factor."""
+    if (typed.unit, typed.factor) != ("count", 1.0):
+        channel = replace(channel, unit=typed.unit, factor=typed.factor)
+    if typed.rail_low_counts is not None:
+        channel = replace(channel, rail_low_counts=typed.rail_low_counts, rail_high_counts=typed.rail_high_counts)
+    return replace(channel, envelope=channel.envelope or typed.envelope)
 
 
 def parse_profile(text: str, file_name: str) -> Profile:

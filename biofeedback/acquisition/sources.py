@@ -18,7 +18,8 @@ EXAMPLE = "for example serial:/dev/ttyUSB0?baud=115200&rate=80&channels=force:N"
 _CHANNEL = re.compile(
     r"(?P<name>[A-Za-z][A-Za-z0-9_]*)(?::(?P<unit>[^*@,:]+))?(?:\*(?P<factor>[^@]+))?(?P<declared>(?:@[^@]+)*)"
 )
-_RAILS = re.compile(r"(?P<low>-?[\d.]+)\.\.(?P<high>-?[\d.]+)")
+_CODE = r"-?\d+(?:\.\d+)?"
+_RAILS = re.compile(rf"(?P<low>{_CODE})\.\.(?P<high>{_CODE})")
 
 
 class EndOfSource(Exception):  # noqa: N818 - the ordinary end of a replay, no error
@@ -149,11 +150,13 @@ def read_channel(text: str) -> Channel:
             f"channel {name!r} does not say what it measures",
             f"begin its name with {', '.join(get_args(Kind))}, for example force_{name}",
         )
-    rails: tuple[float | None, float | None] = (None, None)
+    rails: tuple[float, float] | tuple[None, None] = (None, None)
     envelope = False
     for declared in filter(None, match["declared"].split("@")):
         if found := _RAILS.fullmatch(declared):
             rails = (float(found["low"]), float(found["high"]))
+            if not rails[0] < rails[1]:
+                raise SourceError(f"channel {text!r}: rails {declared}", "first code, then last, such as @0..1023")
         elif declared == "envelope":
             envelope = True
         else:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from biofeedback.acquisition.decoder import NOT_CHANNELS
 from biofeedback.acquisition.packets import TYPES
 from biofeedback.acquisition.profiles import list_profiles, load_profile, parse_profile
+from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import PlanError, SourceError
 
 LINES = """title = "my board"
@@ -149,6 +150,23 @@ def test_people_keep_their_own_profiles(tmp_path, monkeypatch):
     assert load_profile("mine").title == "my board"
     assert load_profile("emg-text").title == "my board"  # goes before ours
     assert load_profile(str(tmp_path / "mine.toml")).name == "mine"
+
+
+@pytest.mark.parametrize(
+    ("typed", "expected"),
+    [
+        ("emg:uV*0.5", ("uV", 0.5, True, 0, 1023)),
+        ("emg@envelope", ("mV", 0.25, True, 0, 1023)),
+        ("emg@0..4095", ("mV", 0.25, True, 0, 4095)),
+        ("emg:uV*0.5@1..2", ("uV", 0.5, True, 1, 2)),
+    ],
+)
+def test_what_is_typed_beside_a_profile_leaves_the_rest_as_it_is(tmp_path, typed, expected):
+    channel = 'name = "emg"\nkind = "emg"\nunit = "mV"\nfactor = 0.25\nenvelope = true\nrails = [0, 1023]\n'
+    file = tmp_path / "mine.toml"
+    file.write_text(f'transport = "serial"\nrate_hz = 80\n[lines]\ncolumns = "emg"\n[[channel]]\n{channel}')
+    [emg] = open_source(f"serial:/dev/ttyUSB0?profile={file}&channels={typed}").channels
+    assert (emg.unit, emg.factor, emg.envelope, emg.rail_low_counts, emg.rail_high_counts) == expected
 
 
 def test_no_such_profile():

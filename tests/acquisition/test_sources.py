@@ -25,6 +25,7 @@ from biofeedback.model import Channel
                 rail_high_counts=1023,
             ),
         ),
+        ("force@-1.5..2", Channel(name="force", kind="force", rail_low_counts=-1.5, rail_high_counts=2)),
         ("position:cm", Channel(name="position", kind="position", unit="cm")),
     ],
 )
@@ -42,6 +43,8 @@ def test_channel_syntax(text, channel):
         ("force*inf", "factor 'inf' cannot be used"),
         ("emg@smooth", "'smooth' is not known"),
         ("2force", "cannot be understood"),
+        ("force@1023..0", "first code, then last"),
+        ("force@1.2.3..5", "'1.2.3..5' is not known"),
     ],
 )
 def test_channel_mistakes_are_named(text, says):
