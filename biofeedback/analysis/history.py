@@ -76,7 +76,7 @@ class SessionPoint:
 class Measure:
     """One measure over the sessions of a group: values (oldest first) with their days, trend per week, first to last.
 
-    ``error`` is this person's own, from session to session; without four sessions no change can be called real.
+    ``error`` is this person's own, from session to session; without five sessions no change can be called real.
     """
 
     name: str

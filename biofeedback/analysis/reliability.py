@@ -10,6 +10,8 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
+from biofeedback.analysis.interval import find_t_quantile
+
 MDC_FACTOR = 1.96 * sqrt(2.0)  # 95 % of the differences between two unchanged measurements are smaller
 
 
@@ -50,7 +52,11 @@ class Reliability:
 
 @dataclass(frozen=True, slots=True)
 class RepeatError:
-    """Standard error of measurement of one person and the smallest change that exceeds it; None with ``reason``."""
+    """Standard error of measurement of one person and the smallest change that exceeds it; None with ``reason``.
+
+    ``mdc95`` = t sqrt(2) sem with Student's t for ``df`` in place of 1.96: an error known from a handful of sessions is
+    itself uncertain (with 1.96, 13 % of the changes from the first of four unchanged sessions to the last look real).
+    """
 
     sem: float | None
     mdc95: float | None
@@ -118,11 +124,11 @@ def estimate_repeat_error(groups: Sequence[Sequence[float]], *, n_df_min: int = 
     return _judge_error(squares, df, n_df_min, "repeats beyond the first of a day")
 
 
-def estimate_session_error(values: Sequence[float], *, n_df_min: int = 3) -> RepeatError:
+def estimate_session_error(values: Sequence[float], *, n_df_min: int = 4) -> RepeatError:
     """SEM of one person from session to session: sqrt(sum of squared successive differences / 2 / (n - 1)).
 
-    A slow trend hardly enters differences between neighbours (von Neumann, Ann Math Stat 12 (1941) 153). Needs four
-    sessions.
+    A slow trend hardly enters differences between neighbours (von Neumann, Ann Math Stat 12 (1941) 153). Needs five
+    sessions: the steps of four never let their own sum exceed the limit.
     """
     steps = np.diff(np.asarray(values, dtype=np.float64))
     return _judge_error(float((steps**2).sum()) / 2, int(steps.size), n_df_min, "steps from session to session")
@@ -177,7 +183,7 @@ def _judge_error(squares: float, df: int, n_df_min: int, what: str) -> RepeatErr
     if squares == 0:
         return RepeatError(None, None, df, "the repeats agree exactly; their error is below the resolution")
     sem = sqrt(squares / df)
-    return RepeatError(sem, MDC_FACTOR * sem, df)
+    return RepeatError(sem, find_t_quantile(df) * sqrt(2.0) * sem, df)
 
 
 def _f_tail(f: float, df1: float, df2: float) -> float:

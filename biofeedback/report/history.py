@@ -20,9 +20,10 @@ from biofeedback.report.words import EMPTY, advise_effort, capitalise, count, nu
 
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
 NOTE = (
-    "A change is called real only when it exceeds the minimal detectable change, 1.96 × √2 × the standard error of "
-    "measurement (Weir, J Strength Cond Res 2005), found from this person's own differences from session to session; "
-    "four sessions are needed for that. Trend: the median of all pairwise slopes (Theil-Sen)."
+    "A change is called real only when it exceeds the minimal detectable change, t × √2 × the standard error of "
+    "measurement (Weir, J Strength Cond Res 2005; Student's t in place of 1.96 because few sessions know the error "
+    "badly), found from this person's own differences from session to session; five sessions are needed for that. "
+    "Trend: the median of all pairwise slopes (Theil-Sen)."
 )
 
 

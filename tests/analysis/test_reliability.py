@@ -137,3 +137,10 @@ def test_tables_without_error_or_with_gaps_are_refused():
         compute_reliability([[1, 2], [np.nan, 3]])
     with pytest.raises(ValueError, match="agree exactly"):
         compute_reliability([[1, 1], [2, 2], [3, 3]])
+
+
+@pytest.mark.parametrize("n_sessions", [5, 6, 8, 12])
+def test_unchanged_sessions_seldom_look_changed_however_few_they_are(n_sessions):
+    values = np.random.default_rng(n_sessions).normal(400, 20, (2000, n_sessions))
+    changes = [judge_change(row[0], row[-1], estimate_session_error(row)).word for row in values]
+    assert 0.005 < np.mean([word in ("up", "down") for word in changes]) < 0.06  # derived: at most 1 in 20
