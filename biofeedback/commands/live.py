@@ -114,9 +114,17 @@ def list_exercises(folder: Path, own: Path | None) -> int:
 
 
 def carry_maxima(session: Session, path: Path) -> None:
-    """Take over what may be taken over, and say about each what it is worth today."""
-    setup = session.engine.setup
-    latest = {e.data["channel"]: Maximum.from_dict(e.data) for e in open_recording(path).events if e.kind == "maximum"}
+    """Take over what may be taken over, and say about each what it is worth today; nothing of another athlete's."""
+    setup, recording = session.engine.setup, open_recording(path)
+    whose = str(recording.settings.get("athlete") or setup.athlete)  # an import may name nobody
+    is_computed = bool(recording.settings.get("simulated")) and not setup.simulated
+    if is_computed or whose.casefold() != setup.athlete.casefold():
+        of = "a simulated athlete" if is_computed else f"{whose}, not of {setup.athlete}"
+        told = f"{path.name} is of {of}: no maximum is taken over"
+        print(told, file=sys.stderr)
+        session.engine.message = {"level": "warn", "text": told, "cure": "find a maximum"}
+        return
+    latest = {e.data["channel"]: Maximum.from_dict(e.data) for e in recording.events if e.kind == "maximum"}
     for channel in session.engine.channels:
         if channel.name not in latest:
             continue

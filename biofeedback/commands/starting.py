@@ -34,6 +34,7 @@ from biofeedback.commands.running import (
     tell_recordings,
 )
 from biofeedback.commands.sensors import draw_picture, import_drawing, watch_sensor
+from biofeedback.commands.wiring import USUAL_LIMIT
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
@@ -41,7 +42,10 @@ from biofeedback.storage.schema import LAST_START, recordings_folder
 CHECK_S = 10.0
 NO_ANSWER = "does not answer as a board of profile frame-lines"
 OTHER_BOARD = "no board of ours answers: say below how it sends"
-FRESH = {"sensor": "", "athlete": "", "exercise": "", "side": "", "position": "", "before": [], "limit": "9"}
+FRESH = dict.fromkeys(("sensor", "athlete", "exercise", "side", "position"), "") | {
+    "before": [],
+    "limit": f"{USUAL_LIMIT:g}",
+}
 
 
 class StartPlace:
@@ -66,16 +70,15 @@ class StartPlace:
 
     def describe(self) -> dict[str, Any]:
         """Profiles, exercises, known codes, and what was chosen last time."""
-        last = read_last(self._folder)
-        form = {**FRESH, **(last or {})} | _given(self._args)
+        last, given = read_last(self._folder), _given(self._args)
         return {
             "profiles": list(_describe_profiles()),
             "exercises": [asdict(exercise) for exercise in self._library().values()],
             "codes": self._find_codes(),
             "cautions": list(CAUTIONS),
             "check_s": self._check_s,
-            "form": form,
-            "last": self._describe_last(last),
+            "form": {**FRESH, **(last or {}), **given},
+            "last": self._describe_last(None if last is None else {**last, **given}),
         }
 
     def find_ports(self) -> list[dict[str, str]]:
@@ -175,12 +178,16 @@ def run_from_start(
 
         find_network_address()  # refuses now rather than when all is chosen
     tell = partial(_tell_page, args)
+    whose = args.athlete[0] if args.athlete else ""  # the athlete that a typed --maximum is of: the first one
     while True:
         with contextlib.ExitStack() as stack:
             lives: Lives = {}
 
             def open_session(choice: Choice, stack: contextlib.ExitStack = stack, lives: Lives = lives) -> None:
+                nonlocal whose
+                whose = whose or choice.athlete
                 chosen = argparse.Namespace(**{**vars(args), **choice.to_options()})
+                chosen.maximum = args.maximum if choice.athlete == whose else []
                 lives |= open_sessions(stack, [plan(choice.source, choice.athlete, chosen)], chosen)
 
             starter = StartPlace(args, open_session=open_session, open_recording=open_recording)
@@ -238,6 +245,8 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
         given["athlete"] = args.athlete[0]
     if args.before:
         given["before"] = list(args.before)
+    if args.limit is not None:
+        given["limit"] = f"{args.limit:g}"
     return given
 
 

@@ -27,6 +27,8 @@ from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder
 
+USUAL_LIMIT = 9.0
+
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of every command that runs sessions; ``athlete`` becomes a list of codes."""
@@ -49,7 +51,7 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--own-exercises", type=Path, default=None, metavar="FILE", help="own exercises, TOML (those made on the page)"
     )
-    parser.add_argument("--limit", type=float, default=9.0, metavar="0-10", help="discomfort that stops all (9)")
+    parser.add_argument("--limit", type=float, default=None, metavar="0-10", help="discomfort that stops all (9)")
     parser.add_argument("--plan", action="append", default=[], metavar="FILE", help="also offer this plan file")
     parser.add_argument("--folder", type=Path, default=None, help="where recordings go (~/biofeedback-recordings)")
     parser.add_argument("--port", type=int, default=8765, help="of the page on 127.0.0.1; 0 takes any free one")
@@ -77,7 +79,7 @@ def make_setup(
         side=args.side,
         position=args.position or (exercise.position if exercise else ""),
         joint=joint,
-        limit=read_limit(args.limit),
+        limit=read_limit(USUAL_LIMIT if args.limit is None else args.limit),
         fast=fast,
         simulated=source.is_simulated,
         started_utc=started_utc,

@@ -39,9 +39,14 @@ def earlier(tmp_path_factory):
     return path
 
 
-def carried(earlier, started_utc):
+def carried(earlier, started_utc, athlete="A05", simulated=True):
     setup = Setup(
-        exercise="standing hamstring stretch", side="left", position="heel on a box, 60 cm", started_utc=started_utc
+        athlete=athlete,
+        simulated=simulated,
+        exercise="standing hamstring stretch",
+        side="left",
+        position="heel on a box, 60 cm",
+        started_utc=started_utc,
     )
     recorder = KeptEvents()
     engine = Engine([FORCE, EMG], 1000.0, setup, [])
@@ -62,6 +67,16 @@ def test_last_weeks_force_maximum_is_carried_with_its_age_and_emg_is_not(earlier
 def test_the_same_evening_emg_may_be_carried(earlier):
     engine, _ = carried(earlier, "2026-01-05T19:00:00+00:00")
     assert set(engine.maxima) == {"force", "emg"}
+
+
+@pytest.mark.parametrize(
+    ("who", "words"), [({"athlete": "A06"}, "of A05, not of A06"), ({"simulated": False}, "simulated athlete")]
+)
+def test_the_maximum_of_somebody_else_is_not_carried(earlier, capsys, who, words):
+    engine, _ = carried(earlier, "2026-01-12T18:00:00+00:00", **who)
+    assert engine.maxima == {}
+    assert words in engine.message["text"]
+    assert words in capsys.readouterr().err
 
 
 def test_a_certificate_scales_its_channel(tmp_path):

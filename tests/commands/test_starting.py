@@ -13,6 +13,7 @@ import pytest
 
 from biofeedback.acquisition import scan
 from biofeedback.acquisition.identify import BoardInfo
+from biofeedback.commands import starting
 from biofeedback.commands.choices import Choice
 from biofeedback.commands.live import add_arguments
 from biofeedback.commands.starting import NO_ANSWER, StartPlace
@@ -77,6 +78,39 @@ def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
     assert last["last"]["words"] == "A07 · Standing hamstring stretch · left · simulated athlete"
     assert last["form"]["athlete"] == "A07"
     assert make_place(tmp_path, [], "--athlete", "B01").describe()["form"]["athlete"] == "B01"
+
+
+def test_a_limit_on_the_command_line_is_the_one_of_the_form_and_of_last_times_choice(
+    place: StartPlace, tmp_path: Path
+) -> None:
+    assert place.describe()["form"]["limit"] == "9"
+    place.begin(FORM)  # with 8
+    told = make_place(tmp_path, [], "--limit", "6.5", "--athlete", "A08").describe()
+    assert told["form"]["limit"] == told["last"]["form"]["limit"] == "6.5"
+    assert told["last"]["words"].startswith("A08")
+
+
+def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    codes, seen = ["A07", "A08", "A07"], []
+
+    async def choose(place: StartPlace, args: argparse.Namespace, **_: Any) -> bool:
+        place.begin(FORM | {"athlete": codes[len(seen)]})
+        return True
+
+    async def serve_sessions(*_: Any, **__: Any) -> bool:
+        return len(seen) < len(codes)
+
+    def plan(url: str, athlete: str, args: argparse.Namespace) -> Any:
+        seen.append((athlete, args.maximum))
+
+    monkeypatch.setattr(starting, "choose", choose)
+    monkeypatch.setattr(starting, "serve_sessions", serve_sessions)
+    monkeypatch.setattr(starting, "open_sessions", lambda *_: {})
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    args = parser.parse_args(["--folder", str(tmp_path), "--maximum", "force=300"])
+    assert starting.run_from_start(args, plan, open_recording) == 0
+    assert seen == [("A07", ["force=300"]), ("A08", []), ("A07", ["force=300"])]
 
 
 @pytest.mark.parametrize("text", ["", "{", "[1]", '{"athlete": {"a": 1}}', '{"columns": 3, "sensor": "port"}'])
