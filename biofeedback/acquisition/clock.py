@@ -100,6 +100,12 @@ def find_common_rate(measured_hz: float) -> float:
     return near[0] if near else measured_hz
 
 
+def is_measured(meter: RateMeter, seconds: float) -> bool:
+    """After ``seconds`` at a common rate; any other is looked at twice as long: a busy computer is the usual cause."""
+    is_common = meter.rate_hz is not None and find_common_rate(meter.rate_hz) in COMMON_RATES_HZ
+    return meter.span_s >= (seconds if is_common else 2 * seconds)
+
+
 class TimeUnwrapper:
     """Device microseconds that wrap, to seconds that do not; each reading may be a few earlier than the last."""
 

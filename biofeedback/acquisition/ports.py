@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 
+import serial
 from serial.tools import list_ports
 
 from biofeedback.errors import SourceError
+
+MOST_BYTES = 65536
 
 
 def find_ports() -> list[tuple[str, str]]:
@@ -52,3 +56,13 @@ def explain_open_error(target: str, error: Exception) -> SourceError:
     if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(error):
         return SourceError(f"{target} is in use by another program", "close that program, for example a serial monitor")
     return SourceError(f"{target} cannot be opened: {error}", describe_ports())
+
+
+def read_at_once(port: serial.Serial) -> bytes:
+    """What has come, in one system call where the port is a file: pyserial first asks whether there is anything."""
+    descriptor = getattr(port, "fd", None)
+    if descriptor is not None:
+        with contextlib.suppress(BlockingIOError):
+            if data := os.read(descriptor, MOST_BYTES):
+                return data
+    return bytes(port.read(MOST_BYTES))  # and it knows a port that has gone from one that is silent

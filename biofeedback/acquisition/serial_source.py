@@ -10,11 +10,18 @@ from dataclasses import replace
 
 import serial
 
-from biofeedback.acquisition.clock import RateMeter, find_common_rate
+from biofeedback.acquisition.clock import RateMeter, find_common_rate, is_measured
 from biofeedback.acquisition.decoder import Decoded, Frames, LineDecoder, Text
 from biofeedback.acquisition.first_lines import judge_first_lines
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, read_info
-from biofeedback.acquisition.ports import describe_ports, explain_open_error, find_port, identify_port
+from biofeedback.acquisition.ports import (
+    MOST_BYTES,
+    describe_ports,
+    explain_open_error,
+    find_port,
+    identify_port,
+    read_at_once,
+)
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.sources import Decoder, SourceUrl, read_channels, read_columns
@@ -31,10 +38,10 @@ BAUD = 115200
 READ_TIMEOUT_S = 0.05
 BATCH_S = 0.0165  # 60.6 wake-ups a second: pages are drawn 60 times a second
 LINE_S = 0.001  # let go of the processor even when this computer is behind
-MOST_BYTES = 65536
 NO_DATA_S = 3.0  # boards that reset when the port is opened need up to 2 s
 ASK_AGAIN_S = 0.25  # what is asked while a start loader runs is lost
 START_AGAIN_S = 0.5
+STALE_S = 0.25  # no port is sure to keep more than that while nobody reads
 MEASURE_S = 2.0
 JUDGED_LINES = 20
 
@@ -68,6 +75,7 @@ class SerialSource:
         self._port: serial.Serial | None = None
         self._waiting = b""  # read while opening, handed out first
         self._is_begun = False  # from then on a lost port is tried again
+        self._opened_s: float | None = None  # until the first read
         self._next_read_s = 0.0
         self._alive_s = 0.0  # when the board last sent what it was told to send
 
@@ -115,6 +123,7 @@ class SerialSource:
         except BaseException:
             self.close()
             raise
+        self._opened_s = self._clock()
 
     def ask(self) -> BoardInfo:
         """Open the port and only ask who is there. SourceError if nobody answers within 3 s."""
@@ -144,11 +153,13 @@ class SerialSource:
         """A real athlete hears it by themselves."""
 
     def read(self) -> bytes:
-        """Bytes of about 10 ms, b"" after 50 ms without any."""
-        if self._waiting:
-            data, self._waiting = self._waiting, b""
-            return data
-        data = self._read_batch()
+        """Bytes of some 16 ms, b"" after 50 ms without any. What piled up before a late first read is left out."""
+        if self._opened_s is not None and self._port is not None and self._clock() - self._opened_s > STALE_S:
+            self._waiting = b""
+            with contextlib.suppress(*_LOST):  # a port that has gone is noticed by reading
+                self._port.reset_input_buffer()
+        self._opened_s = None
+        data, self._waiting = self._waiting or self._read_batch(), b""
         if self.profile.start is not None:
             self._keep_started(data)
         return data
@@ -173,10 +184,10 @@ class SerialSource:
         # Without a time-out a read is one system call; waiting first costs half of waiting in it.
         started_s = self._clock()
         self._sleep(max(LINE_S, self._next_read_s - started_s))
-        data = _read_at_once(port)
+        data = read_at_once(port)
         while not data and self._clock() - started_s < READ_TIMEOUT_S:
             self._sleep(BATCH_S)
-            data = port.read(MOST_BYTES)
+            data = read_at_once(port)
         self._next_read_s = max(self._next_read_s, self._clock() - BATCH_S) + BATCH_S  # waking late adds up to nothing
         return data
 
@@ -244,7 +255,7 @@ class SerialSource:
         measure = not self.rate_hz
         started_s, received = self._clock(), bytearray()
         meter, n_frames, decoded = RateMeter(), 0, list[Decoded]()
-        while n_frames < 3 or (measure and meter.span_s < MEASURE_S):
+        while n_frames < 3 or (measure and not is_measured(meter, MEASURE_S)):
             data = self.read()
             received += data
             new = decoder.feed(data)
@@ -290,13 +301,3 @@ def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
         raise SourceError(f"{parsed.target}: its channels are not declared", cure)
     profile = replace(profile, baud=round(parsed.number("baud") or profile.baud))
     return SerialSource(parsed.target, profile, url=url, rate_hz=parsed.number("rate"))
-
-
-def _read_at_once(port: serial.Serial) -> bytes:
-    """What has come, in one system call where the port is a file: pyserial first asks whether there is anything."""
-    descriptor = getattr(port, "fd", None)
-    if descriptor is not None:
-        with contextlib.suppress(BlockingIOError):
-            if data := os.read(descriptor, MOST_BYTES):
-                return data
-    return port.read(MOST_BYTES)  # and it knows a port that has gone from one that is silent

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.acquisition.clock import DeviceClock, TimeUnwrapper
+from biofeedback.acquisition.clock import DeviceClock, RateMeter, TimeUnwrapper, is_measured
 
 PATTERNS = {  # seconds between readings, as seen on real boards
     "even, 1 kHz": [0.001],
@@ -107,3 +107,13 @@ def test_restart_begins_anew():
     clock.add(0.0, 70.0)
     assert clock.to_session(np.array([0.5])).tolist() == [70.5]
     assert clock.drift_ppm is None
+
+
+@pytest.mark.parametrize(("rate_hz", "measured_s"), [(80.0, 2.0), (80.8, 2.0), (1000.0, 2.0), (73.0, 4.0)])
+def test_a_rate_that_nobody_uses_is_measured_twice_as_long(rate_hz, measured_s):
+    meter = RateMeter()
+    for k in range(1, 400):
+        meter.add(round(rate_hz * 0.02 * k) - round(rate_hz * 0.02 * (k - 1)), 0.02 * k)
+        if is_measured(meter, 2.0):
+            break
+    assert meter.span_s == pytest.approx(measured_s, abs=0.03)

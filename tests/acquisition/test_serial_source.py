@@ -5,6 +5,7 @@ import os
 import socket
 import struct
 import threading
+import time
 from types import SimpleNamespace
 
 import pytest
@@ -48,6 +49,18 @@ def test_reads_are_batched(pty_device):
         reads += 1
     source.close()
     assert reads <= 75  # 500 ms at 100 wake-ups a second, and room for a busy machine
+
+
+def test_what_piled_up_before_reading_began_is_left_out(pty_device):
+    """A page is chosen and served between opening and reading; a port keeps 4 KiB of that time at least, no more."""
+    device = pty_device(rate_hz=1000, line="{k},{k},00000000000000000000\n")
+    source = opened(f"serial:{device.path}?rate=1000&channels=force&columns=seq,force,-")
+    time.sleep(1.0)
+    reader, sent = Reader(source), device.sent
+    items = read_until(reader, lambda items: n_frames(items) >= 300)
+    source.close()
+    assert [item for item in items if isinstance(item, Gap | Note)] == []
+    assert next(item for item in items if isinstance(item, Chunk)).counts[0, 0] >= sent
 
 
 def test_measures_the_rate_when_none_is_given(pty_device):
