@@ -10,7 +10,7 @@ from biofeedback.calibration.units import convert_force
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 
-FRESH_DAYS, OLD_DAYS = 7.0, 28.0  # common practice, no source
+TODAY_DAYS, FRESH_DAYS, OLD_DAYS = 0.5, 7.0, 28.0  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +64,14 @@ def type_maximum(
 def carry_maximum(
     maximum: Maximum, *, channel: Channel, now_utc: str, position: str = "", side: str = "", exercise: str = ""
 ) -> CarriedMaximum:
-    """A maximum from an earlier session for today: force with warnings that grow with age, EMG only the same day.
+    """A maximum from an earlier session for today: force with warnings that grow with age, EMG only within 12 hours.
+
+    Hours, not dates: recordings carry UTC, whose midnight falls into the afternoon or the morning of half the world.
 
     Raises
     ------
     CalibrationError
-        EMG from another day, or another unit.
+        EMG older than 12 hours or from the future, or another unit.
     """
     if maximum.unit != channel.unit:
         raise CalibrationError(
@@ -78,7 +80,7 @@ def carry_maximum(
     taken, now = _parse(maximum.utc), _parse(now_utc)
     age_days = None if taken is None or now is None else (now - taken).total_seconds() / 86400.0
     if channel.kind == "emg":
-        if age_days is None or taken is None or now is None or taken.date() != now.date():
+        if age_days is None or not 0 <= age_days <= TODAY_DAYS:
             raise CalibrationError(
                 f"the EMG maximum of {channel.name} is from {maximum.utc[:10] or 'an unknown day'}, and electrodes "
                 "never sit the same way twice",
@@ -97,9 +99,12 @@ def carry_maximum(
 def _age_warning(age_days: float | None) -> str:
     if age_days is None:
         return "the maximum has no date: find a new one"
-    if age_days < 1:
+    if age_days < 0:
+        return "the maximum is dated later than now: check the computer's clock, and find a new one when in doubt"
+    if age_days <= TODAY_DAYS:
         return "maximum from earlier today"
-    days = f"maximum is {age_days:.0f} day{'s' if round(age_days) != 1 else ''} old"
+    n_days = max(1, round(age_days))
+    days = f"maximum is {n_days} day{'s' if n_days != 1 else ''} old"
     if age_days <= FRESH_DAYS:
         return f"{days}: from one day to another it repeats only to about 14 % (1.96 x sqrt 2 x a CV of 5 %)"
     if age_days <= OLD_DAYS:

@@ -42,7 +42,9 @@ def test_typed_reading_refusals(reading, unit, channel, message):
     ("now", "words"),
     [
         ("2026-01-05T20:00:00+00:00", "from earlier today"),
+        ("2026-01-06T09:00:00+00:00", "1 day old: .* 14 %"),
         ("2026-01-06T18:00:00+00:00", "1 day old: .* 14 %"),
+        ("2026-01-05T17:00:00+00:00", "dated later than now: check the computer's clock"),
         ("2026-01-12T18:00:00+00:00", "7 days old: .* 14 %"),
         ("2026-01-13T18:00:00+00:00", "8 days old: training changes strength"),
         ("2026-02-02T18:00:00+00:00", "28 days old: training"),
@@ -79,3 +81,14 @@ def test_another_position_or_side_is_a_warning_and_another_unit_a_refusal():
 def test_typed_stays_typed_and_undated_says_so():
     assert carry_maximum(stored(method="typed"), channel=FORCE, now_utc=TAKEN).maximum.method == "typed"
     assert "no date" in carry_maximum(stored(utc=""), channel=FORCE, now_utc=TAKEN).warnings[0]
+
+
+def test_emg_goes_by_hours_not_by_the_date_in_utc():
+    evening = stored(channel="emg", unit="uV", utc="2026-01-06T01:00:00+00:00")  # 17:00 the day before, 8 h west
+    with pytest.raises(CalibrationError, match="electrodes"):
+        carry_maximum(evening, channel=EMG, now_utc="2026-01-06T17:00:00+00:00")  # 9:00 the next morning there
+    morning = stored(channel="emg", unit="uV", utc="2026-01-05T23:00:00+00:00")  # 9:00, 10 h east
+    late = carry_maximum(morning, channel=EMG, now_utc="2026-01-06T01:00:00+00:00")  # two hours later
+    assert "no electrode was moved" in late.warnings[0]
+    with pytest.raises(CalibrationError, match="electrodes"):
+        carry_maximum(morning, channel=EMG, now_utc="2026-01-05T22:00:00+00:00")
