@@ -63,6 +63,8 @@ def judge_position(
     if np.count_nonzero(usable) < n:
         return PositionResult("unknown", None, None, "no position was measured; ask the coach", "sensor")
     weights = np.convolve(usable, np.ones(n), "valid")
+    if not np.any(weights >= n / 2):
+        return PositionResult("unknown", None, None, "hardly any position was measured; ask the coach", "sensor")
     sums = np.convolve(np.where(usable, offset, 0.0), np.ones(n), "valid")
     means = np.where(weights >= n / 2, sums / np.maximum(weights, 1), 0.0)
     at = int(np.argmax(np.abs(means)))

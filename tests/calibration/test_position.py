@@ -60,3 +60,9 @@ def test_the_coach_answers_where_there_is_no_sensor():
     assert (lost.state, lost.by, lost.reason) == ("lost", "coach", "coach: lost")
     with pytest.raises(ValueError, match="'gone' is not one of"):
         answer_position("gone")
+
+
+def test_a_position_that_comes_one_level_in_three_is_not_called_held():
+    flags = np.where(np.arange(600) % 3 == 0, 0, int(Flag.MISSING)).astype(np.uint16)
+    result = judge(np.full(600, 9.0), flags)
+    assert (result.state, result.largest) == ("unknown", None)
