@@ -109,9 +109,10 @@ class HistoryGroup:
 
 @dataclass(frozen=True, slots=True)
 class SideRow:
-    """Left against right maximum of one exercise."""
+    """Left against right maximum of one exercise in one position: strength depends on it."""
 
     exercise: str
+    position: str
     difference: SideDifference
 
 
@@ -214,15 +215,15 @@ def _find_reach(analysis: SessionAnalysis) -> tuple[float | None, str]:
 
 def _compare_sides(points: Sequence[SessionPoint]) -> tuple[SideRow, ...]:
     rows = []
-    for exercise in sorted({p.exercise for p in points}):
-        own = [p for p in points if p.exercise == exercise and p.maximum is not None]
+    for exercise, position in sorted({(p.exercise, p.position) for p in points}):
+        own = [p for p in points if (p.exercise, p.position) == (exercise, position) and p.maximum is not None]
         unit = own[-1].maximum_unit if own else ""
         left, right = (
             [p.maximum for p in own if p.side == side and p.maximum_unit == unit and p.maximum is not None]
             for side in ("left", "right")
         )
         if left and right:
-            rows.append(SideRow(exercise, compare_sides(left, right)))
+            rows.append(SideRow(exercise, position, compare_sides(left, right)))
     return tuple(rows)
 
 

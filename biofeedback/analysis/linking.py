@@ -173,7 +173,7 @@ def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit:
         state, largest = "lost" if abs(drift) >= limits.fail else "drifted", drift
     if state == "held":
         return ()
-    return (f"position {state}" + ("" if largest is None else f" ({largest:+.1f} {unit})"),)
+    return (f"position {state}" + ("" if largest is None else f" ({largest:+.3g} {unit})"),)
 
 
 def _find_judgement(trace: Trace, phase: Phase, kind: str) -> Mapping[str, Any]:

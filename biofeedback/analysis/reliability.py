@@ -167,10 +167,10 @@ def compare_sides(left: Sequence[float], right: Sequence[float]) -> SideDifferen
     df = sum(parts) ** 2 / (parts[0] ** 2 / (a.size - 1) + parts[1] ** 2 / (b.size - 1))
     reach = float(stdtrit(df, 0.975)) * error
     low, high = _to_percent(mean - reach), _to_percent(mean + reach)
-    interval = f"the 95 % interval is {low:+.0f} to {high:+.0f} %"
+    interval = f"the 95 % interval is {low:+.1f} to {high:+.1f} %"
     if low > 0 or high < 0:
         return SideDifference(_to_percent(mean), low, high, "left higher" if low > 0 else "right higher", interval)
-    return SideDifference(_to_percent(mean), low, high, "no clear difference", f"{interval} and includes none")
+    return SideDifference(_to_percent(mean), low, high, "no clear difference", f"{interval} and includes zero")
 
 
 def _to_percent(log_ratio: float) -> float:

@@ -9,14 +9,14 @@ import matplotlib as mpl
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure
+from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure, SideRow
 from biofeedback.analysis.reliability import SideDifference
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.table import Table
-from biofeedback.report.words import EMPTY, advise_effort, capitalise, count, number, signed
+from biofeedback.report.words import EMPTY, advise_effort, capitalise, count, find_digits, number, signed
 
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
 NOTE = (
@@ -33,7 +33,7 @@ def build_history(history: History) -> str:
     for group in history.groups:
         parts.append(_show_group(group))
     if history.sides:
-        sentences = [f"{row.exercise or 'exercise'}: {describe_side(row.difference)}" for row in history.sides]
+        sentences = [f"{name_side(row)}: {describe_side(row.difference)}" for row in history.sides]
         parts.append(list_section("Left and right", sentences))
     parts.append(list_section("Cautions", CAUTIONS, class_="cautions"))
     return build_page(f"History of {history.athlete}", join(*parts))
@@ -49,7 +49,7 @@ def describe_history(history: History) -> tuple[str, ...]:
         ]
         lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
         lines += [f"  {sentence}" for sentence in describe_repeats(group)]
-    lines += [f"{row.exercise}: {describe_side(row.difference)}" for row in history.sides]
+    lines += [f"{name_side(row)}: {describe_side(row.difference)}" for row in history.sides]
     if history.undated:
         lines.append(f"left out, without a date: {', '.join(history.undated)}")
     return tuple(lines)
@@ -58,7 +58,8 @@ def describe_history(history: History) -> tuple[str, ...]:
 def describe_measure(measure: Measure) -> str:
     """First and last value, and whether the difference is real."""
     unit = f" {measure.unit}" if measure.unit else ""
-    first, last = number(measure.values[0], 1), number(measure.values[-1], 1)
+    digits = _find_digits(measure)
+    first, last = number(measure.values[0], digits), number(measure.values[-1], digits)
     if measure.change is None:
         return f"{last}{unit}, measured once"
     if measure.change.word == "unknown":
@@ -70,7 +71,7 @@ def describe_repeats(group: HistoryGroup) -> list[str]:
     """How well maximal attempts repeat: their standard error, and what one attempt is worth (ICC)."""
     if group.repeats.sem is None:
         return []
-    sem = number(group.repeats.sem, 1)
+    sem = number(group.repeats.sem, find_digits(group.repeats.sem))
     said = [f"Maximal attempts within a session repeat with a standard error of {sem} {_find_unit(group)}."]
     if group.agreement is not None:
         icc, table = group.agreement.icc("ICC(2,1)"), f"{group.agreement.n_subjects} sessions of "
@@ -96,21 +97,26 @@ def name_group(group: HistoryGroup) -> str:
     return " · ".join(text for text in (group.exercise, group.side, group.position) if text) or "no exercise named"
 
 
+def name_side(row: SideRow) -> str:
+    """Exercise and position in one line."""
+    return " · ".join(text for text in (row.exercise, row.position) if text) or "no exercise named"
+
+
 def tabulate_measures(group: HistoryGroup) -> Table:
     """One row per measure: first, last, change, minimal detectable change, trend."""
     rows = []
     for m in group.measures:
-        trend = m.trend_per_week
-        ends = [EMPTY if v is None else signed(v, 2) for v in (trend.low, trend.high)]
+        trend, digits = m.trend_per_week, _find_digits(m)
+        ends = [EMPTY if v is None else signed(v, digits + 1) for v in (trend.low, trend.high)]
         rows.append(
             (
                 f"{m.name}, {m.unit}" if m.unit else m.name,
                 str(len(m.values)),
-                number(m.values[0], 1),
-                number(m.values[-1], 1),
-                EMPTY if m.change is None else signed(m.change.difference),
-                number(m.error.mdc95, 1),
-                EMPTY if trend.slope is None else signed(trend.slope, 2),
+                number(m.values[0], digits),
+                number(m.values[-1], digits),
+                EMPTY if m.change is None else signed(m.change.difference, digits),
+                number(m.error.mdc95, digits),
+                EMPTY if trend.slope is None else signed(trend.slope, digits + 1),
                 " to ".join(ends) if EMPTY not in ends else EMPTY,
                 "measured once" if m.change is None else CHANGE_WORDS[m.change.word],
             )
@@ -173,6 +179,11 @@ def _show_group(group: HistoryGroup) -> Markup:
     reasons = [f"{capitalise(m.name)}: {m.change.reason}." for m in group.measures if m.change is not None]
     reasons += describe_repeats(group)
     return tag("section", *parts, list_section("Why", reasons) if reasons else Markup())
+
+
+def _find_digits(measure: Measure) -> int:
+    """Decimals of a measure: one, and more where it is in a large unit such as kN or m."""
+    return 1 if measure.unit in ("points", "%") else find_digits(max(map(abs, measure.values)))
 
 
 def _find_unit(group: HistoryGroup) -> str:

@@ -17,6 +17,7 @@ from biofeedback.report.words import (
     describe_maximum,
     describe_zeros,
     explain_set,
+    find_digits,
     number,
 )
 
@@ -85,13 +86,14 @@ def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:
     """Mean of every further channel per phase; None when there is none."""
     trace = analysis.trace
     others = [c for c in range(len(trace.channels)) if c != trace.guide]
+    digits = [3 if trace.channels[c].kind == "position" and trace.channels[c].unit == "m" else 1 for c in others]
     if not others or not analysis.phases:
         return None
     head = ("phase", *(f"{trace.channels[c].name}, {_unit(analysis, c)}" for c in others))
     rows = tuple(
         (
             f"{row.phase.number} {PHASE_WORDS[row.phase.kind]}",
-            *(number(row.summaries[c].mean_percent, 1) for c in others),
+            *(number(row.summaries[c].mean_percent, n) for c, n in zip(others, digits, strict=True)),
         )
         for row in analysis.phases
     )
@@ -148,10 +150,10 @@ def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
             "no answer" if link.value is None else f"{link.value:g}",
             number(link.mean_percent, 1),
             number(link.in_band_percent, 0),
-            number(link.passive_tension, 1),
+            number(link.passive_tension, find_digits(analysis.maximum.strength if analysis.maximum else 0.0)),
             number(link.in_phase_s, 0),
             number(link.in_stretch_s, 0),
-            *([number(link.position_drift, 1)] if has_drift else []),
+            *([number(link.position_drift, 3 if link.position_unit == "m" else 1)] if has_drift else []),
             "; ".join(link.marks),
         ]
         rows.append(tuple(cells))
@@ -171,8 +173,8 @@ def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:
     rows = []
     for row in analysis.attempts:
         a = row.attempt
-        value = EMPTY if a.value is None else f"{a.value:.1f} {a.unit}"
-        peak = EMPTY if a.peak is None else f"{a.peak:.1f} {a.unit}"
+        digits = find_digits(a.value or 0.0)
+        value, peak = (EMPTY if v is None else f"{number(v, digits)} {a.unit}" for v in (a.value, a.peak))
         verdict = "counts" if a.accepted else f"set aside: {a.reason}"
         rows.append((str(row.number), value, peak, f"{a.duration_s:.1f} s", "; ".join((verdict, *row.marks))))
     head = ("attempt", "best 0.5 s mean", "highest instant", "held", "verdict")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from math import floor, log10
 
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
 from biofeedback.analysis.dose import Dose
@@ -202,8 +203,13 @@ def describe_maximum(analysis: SessionAnalysis) -> str:
     shown = f" The display was {'on' if m.feedback_shown else 'off'}." if m.method != "typed" else ""
     mass_kg = analysis.settings.get("body_mass_kg")
     normalised = f" ({per_body_mass(m.strength, mass_kg):.2f} {m.unit}/kg)" if mass_kg else ""
-    height = f"{m.strength:.1f} {m.unit}{normalised}"
+    height = f"{number(m.strength, find_digits(m.strength))} {m.unit}{normalised}"
     return f"Maximum {height} above rest{where}: {analysis.maximum_reason}.{shown}"
+
+
+def find_digits(size: float) -> int:
+    """Decimals that give ``size`` three significant digits; one at least, six at most: a maximum may be 0.3 mV."""
+    return min(6, max(1, 2 - floor(log10(size)))) if size > 0 else 1
 
 
 def number(value: float | None, digits: int) -> str:

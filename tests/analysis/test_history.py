@@ -126,3 +126,13 @@ def test_attempts_of_several_sessions_tell_what_one_attempt_is_worth(point) -> N
     alike = [replace(p, attempts=(380.0 + 10 * k, 401.0 + k % 2, 420.0 - 10 * k)) for k, p in enumerate(steady)]
     assert compare_sessions("A01", alike).groups[0].agreement.icc("ICC(2,1)").value < 0.3
     assert compare_sessions("A01", apart[:2]).groups[0].agreement is None
+
+
+def test_sides_are_compared_in_the_same_position_only(point) -> None:
+    left = make_points(point, [400, 410, 405], side="left", position="heel on a box, 60 cm")
+    right = make_points(point, [500, 510, 505], side="right", position="floor")
+    assert compare_sessions("A01", [*left, *right]).sides == ()
+    same = make_points(point, [500, 510, 505], side="right", position="heel on a box, 60 cm")
+    (row,) = compare_sessions("A01", [*left, *right, *same]).sides
+    assert row.position == "heel on a box, 60 cm"
+    assert row.difference.word == "right higher"

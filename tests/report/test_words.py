@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from biofeedback.analysis.answer import SessionAnalysis, analyse_recording
+from biofeedback.analysis.answer import AttemptRow, SessionAnalysis, analyse_recording
 from biofeedback.analysis.trace import compute_trace
+from biofeedback.calibration.attempts import Attempt
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
     describe_done,
@@ -171,3 +172,15 @@ def test_the_page_does_not_deny_the_little_easing_that_the_report_tells() -> Non
     analysis = answer((6,) * 9, (5.5, 5.5, 5.5, 5.5, 5, 5.5, 5.5, 5.5))
     assert "eases this stretch, but" in " ".join(describe_next(analysis))
     assert dict(summarise_advice(analysis))["advice"] != "no contraction"
+
+
+def test_a_maximum_in_a_large_unit_keeps_its_digits(check) -> None:
+    small = replace(check, maximum=replace(check.maximum, unit="mV", strength=0.3521))
+    assert describe_maximum(small).startswith("Maximum 0.352 mV above rest")
+    assert describe_maximum(check).startswith("Maximum 400.0 N above rest")
+    attempts = tuple(
+        AttemptRow(n, Attempt("emg", "mV", value, value * 1.05, 0.01, 0.001, 1.0, 3.5, True, ""))
+        for n, value in enumerate((0.3521, 0.3184, 0.2961), start=1)
+    )
+    (table,) = [t for t in list_tables(replace(small, attempts=attempts)) if t.title == "Attempts"]
+    assert [row[1] for row in table.rows] == ["0.352 mV", "0.318 mV", "0.296 mV"]
