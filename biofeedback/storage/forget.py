@@ -10,7 +10,7 @@ from pathlib import Path
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage import disk
-from biofeedback.storage.library import remove_index
+from biofeedback.storage.library import INDEX, remove_index
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START, SUFFIX
 
@@ -32,7 +32,8 @@ class Forgotten:
 def find_files_of(folder: str | os.PathLike[str], athlete: str) -> list[Path]:
     """The recordings of an athlete below ``folder``, and every file that shares a recording's name (reports, exports).
 
-    A file that cannot be read is the athlete's when its name begins with the code.
+    The case of the letters of a code does not matter. A file that cannot be read is the athlete's when its name
+    begins with the code.
     """
     owned = []
     for path in _all_files(Path(folder)):
@@ -67,13 +68,14 @@ def find_companions(recording: Path) -> list[Path]:
 
 
 def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable[Path]) -> Forgotten:
-    """Overwrite and delete ``files`` and the index, then search all that is left for the code.
+    """Overwrite and delete ``files`` and every index, then search all that is left for the code.
 
     Raises RecordingError before anything is deleted when one of the recordings is still being written.
     """
     doomed = list(files)
     n_bytes = delete_files(doomed)
-    remove_index(folder)
+    for index in list(Path(folder).rglob(INDEX)):  # a folder below that was listed has its own
+        remove_index(index.parent)
     left = list(_all_files(Path(folder)))
     traces = [trace for path in left for trace in _find_traces(path, athlete)]
     return Forgotten(tuple(doomed), n_bytes, len(left), tuple(traces))
@@ -115,14 +117,14 @@ def _shares_stem(name: str, stem: str) -> bool:
 
 def _belongs_to(path: Path, athlete: str) -> bool:
     try:
-        return str(open_recording(path).settings.get("athlete", "")) == athlete
+        return str(open_recording(path).settings.get("athlete", "")).casefold() == athlete.casefold()
     except RecordingError:
-        return bool(re.match(_whole(athlete), path.name))
+        return bool(_whole(athlete).match(path.name))
 
 
-def _whole(code: str) -> str:
-    """The code as a word of its own: A01 is not in A012."""
-    return rf"(?<![A-Za-z0-9]){re.escape(code)}(?![A-Za-z0-9])"
+def _whole(code: str) -> re.Pattern[str]:
+    """The code as a word of its own, in either case of letters: A01 is in a01.html and not in A012."""
+    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(code)}(?![A-Za-z0-9])", re.IGNORECASE)
 
 
 def _overwrite_and_delete(path: Path) -> int:
@@ -139,12 +141,12 @@ def _overwrite_and_delete(path: Path) -> int:
 def _find_traces(path: Path, athlete: str) -> list[str]:
     """Where a file still mentions the code: its name, its text, or the header of a file that is not text."""
     pattern = _whole(athlete)
-    traces = [f"{path}: in its name"] if re.search(pattern, path.name) else []
+    traces = [f"{path}: in its name"] if pattern.search(path.name) else []
     try:
         text = _read_recording_text(path) if path.name.endswith(SUFFIX) else _read_text(path)
     except (OSError, RecordingError) as error:
         return [*traces, f"{path}: cannot be searched ({error})"]
-    if re.search(pattern, text):
+    if pattern.search(text):
         traces.append(f"{path}: in its text")
     return traces
 

@@ -5,19 +5,21 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import astuple, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from biofeedback.errors import BiofeedbackError, RecordingError
+from biofeedback.model import Event
 from biofeedback.storage import disk
 from biofeedback.storage.recording import Recording, open_recording
 from biofeedback.storage.schema import SUFFIX
 
 INDEX = ".recordings-index"
-INDEX_VERSION = 1
+INDEX_VERSION = 2
+ANSWERED = ("answer", "rating", "phase", "maximum", "zero")  # an answer, and what it is made from
 Progress = Callable[[int, int], None]  # done, of how many
 
 
@@ -175,8 +177,14 @@ def _read_entry(root: Path, name: str, stamp: str) -> Entry:
         duration_s=recording.duration_s,
         n_ratings=sum(e.kind == "rating" and e.data.get("value") is not None for e in events),
         simulated=int(bool(settings.get("simulated"))),
-        word=next((str(e.data.get("word", "")) for e in reversed(events) if e.kind == "answer"), ""),
+        word=_find_word(events),
     )
+
+
+def _find_word(events: Sequence[Event]) -> str:
+    """The word of the answer on record, unless something that it was made from was said after it."""
+    last = next((event for event in reversed(events) if event.kind in ANSWERED), None)
+    return str(last.data.get("word", "")) if last and last.kind == "answer" else ""
 
 
 def _name_covariates(value: Any) -> list[str]:

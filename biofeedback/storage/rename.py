@@ -7,7 +7,7 @@ import os
 import re
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +47,7 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
             disk.copy_database(connection, copy)
         _write_code(copy, old, code)
         target = _reserve_name(source, old, code)
+        leftover = _keep_reachable(source) if target == source else source
         os.replace(copy, target)  # the name was reserved: nothing else is overwritten
         disk.flush_folder(source.parent)
     except (OSError, sqlite3.Error) as error:
@@ -54,8 +55,17 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
         what, cure = disk.explain(error)
         raise RecordingError(f"{source} cannot be renamed: {what}", cure) from error
     last = find_last_start(source.parent, old) if old and old != code else []
-    delete_files([*([source] if target != source else []), *last])
+    delete_files([leftover, *last])
     return target
+
+
+def _keep_reachable(path: Path) -> Path:
+    """Another name for a file that is about to lose its own, so that it can be overwritten afterwards."""
+    name = path.with_name(f"{path.name}.replaced")
+    name.unlink(missing_ok=True)
+    with suppress(OSError):  # some file systems know no second names: there the old pages are freed as they are
+        os.link(path, name)
+    return name
 
 
 def _write_code(path: Path, old: str, code: str) -> None:

@@ -13,6 +13,7 @@ from biofeedback.commands import forget as forget_command
 from biofeedback.commands import list as list_command
 from biofeedback.errors import AnalysisError, RecordingError
 from biofeedback.model import Chunk, Event, Note
+from biofeedback.storage.amend import add_events
 from biofeedback.storage.forget import find_files_of, forget_athlete
 from biofeedback.storage.library import INDEX, filter_recordings, find_answers, list_recordings
 from biofeedback.storage.recorder import Recorder
@@ -178,6 +179,23 @@ def test_forget_takes_recordings_and_what_was_made_from_them_and_nothing_else(fo
     assert left == ["A01-10.hold", "squad/B02-1.hold"]
     assert done.traces == (f"{folder / 'A01-10.hold'}: in its name",)
     assert done.n_searched == 2
+
+
+def test_forget_knows_a_code_in_either_case_of_letters(folder: Path) -> None:
+    record(folder / "a01-3.hold", athlete="a01")
+    list_recordings(folder / "squad")  # has an index of its own from then on
+    (folder / "notes.txt").write_text("a01 slept badly")
+    files = find_files_of(folder, "a01")
+    assert [path.name for path in files] == ["A01-1.hold", "A01-2.hold", "a01-3.hold"]
+    assert forget_athlete(folder, "a01", files).traces == (f"{folder / 'notes.txt'}: in its text",)
+    assert not list(folder.rglob(INDEX))
+
+
+def test_an_answer_from_before_a_later_rating_or_maximum_is_not_listed(folder: Path) -> None:
+    add_events(folder / "squad" / "B02-1.hold", [Event(90, "note", {"text": "late"})])
+    assert list_recordings(folder)[0].word == "less"
+    add_events(folder / "squad" / "B02-1.hold", [Event(90, "rating", {"value": 9})])
+    assert list_recordings(folder)[0].word == ""
 
 
 def test_forgotten_bytes_are_overwritten_before_the_name_goes(folder: Path) -> None:

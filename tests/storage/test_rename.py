@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -39,6 +40,17 @@ def test_the_code_changes_in_settings_and_name_and_nothing_else(tmp_path: Path) 
     np.testing.assert_array_equal(after.counts(), counts)
     assert check_recording(after_path).problems == ()
     assert b"A01" not in after_path.read_bytes()
+
+
+def test_a_recording_that_keeps_its_name_is_overwritten_too(tmp_path: Path) -> None:
+    path = record(tmp_path / "evening.hold")
+    watched = tmp_path / "other name of the same bytes"
+    os.link(path, watched)
+    assert rename_athlete(path, "B7") == path
+    assert open_recording(path).settings["athlete"] == "B7"
+    assert set(watched.read_bytes()) == {0}
+    watched.unlink()
+    assert [each.name for each in tmp_path.iterdir()] == ["evening.hold"]
 
 
 def every_byte(folder: Path) -> bytes:
