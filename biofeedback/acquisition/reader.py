@@ -14,7 +14,8 @@ from biofeedback.model import Chunk, Item, Note
 RETRY_S = (0.1, 0.2, 0.5, 1.0)  # the longest is well within 2 s of the sensor's return
 WAIT_S = 0.05
 NO_DATA = "no data: check that the sensor is on and its plug and cable"
-NO_FRAMES = "what comes cannot be read: check the baud rate"
+NO_FRAMES = "what comes cannot be read: check baud rate and profile"
+MUTE_S = 3.0  # after which a sensor that has never sent a frame is told of
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0
 
@@ -47,6 +48,8 @@ class Reader:
         self._next_try_s = 0.0
         self._judged = (0, 0)
         self._is_unreadable = False
+        self._is_silent = False  # and ``trouble`` says so
+        self._started_s = clock()
 
     @property
     def measured_rate_hz(self) -> float | None:
@@ -92,8 +95,8 @@ class Reader:
             return self._notice_silence(now_s, NO_DATA) if self._n_empty > 1 else []
         self._n_empty = 0
         items = self.timeline.place(self.decoder.feed(data), now_s)
-        if self.trouble in (NO_DATA, NO_FRAMES) and any(isinstance(item, Chunk) for item in items):
-            self.trouble = ""
+        if self._is_silent and any(isinstance(item, Chunk) for item in items):
+            self._is_silent, self.trouble = False, ""
         if not self._is_replay:
             items += self._notice_silence(now_s, NO_FRAMES)  # bytes without frames do not stop time either
         self._notice_device(items)
@@ -103,8 +106,9 @@ class Reader:
 
     def _notice_silence(self, now_s: float, trouble: str) -> list[Item]:
         items = self.timeline.silence(now_s)
-        if items and not self.trouble:
-            self.trouble = trouble
+        is_mute = not self.timeline.next_frame and now_s - self._started_s > MUTE_S
+        if (items or is_mute) and not self.trouble:
+            self._is_silent, self.trouble = True, getattr(self.source, "trouble", "") or trouble
         return items
 
     def _notice_device(self, items: list[Item]) -> None:
@@ -133,7 +137,7 @@ class Reader:
         now_s = self._clock()
         if now_s >= self._next_try_s:
             if self.source.reopen():
-                self.is_lost, self.trouble, self._n_empty = False, "", 0
+                self.is_lost, self.trouble, self._is_silent, self._n_empty = False, "", False, 0
                 self.decoder.resync()
                 self.timeline.resume()
                 return [Note(self.timeline.next_frame, "the sensor is back")]
@@ -150,6 +154,7 @@ class Reader:
         percent = 100.0 * n_bad / n_lines
         was_unreadable, self._is_unreadable = self._is_unreadable, percent >= UNREADABLE_PERCENT
         if self._is_unreadable:
+            self._is_silent = False
             self.trouble = unreadable_trouble(percent)
             if not was_unreadable:
                 items.append(Note(self.timeline.next_frame, self.trouble))

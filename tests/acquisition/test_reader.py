@@ -131,7 +131,7 @@ def test_bytes_that_are_no_frames_do_not_stop_time():
     reader, items = read(script, 41)
     gaps = [item for item in items if isinstance(item, Gap)]
     assert sum(gap.n_frames for gap in gaps) == 190  # of 200, 100 ms behind the clock
-    assert reader.trouble == "what comes cannot be read: check the baud rate"
+    assert reader.trouble == "what comes cannot be read: check baud rate and profile"
     script.steps = [lines(1, 2)]
     reader.read()
     assert reader.trouble == ""
@@ -143,6 +143,16 @@ def test_unreadable_lines_are_noted_also_when_they_come_too_slowly_to_be_judged_
     notes = [item.text for item in items if isinstance(item, Note)]
     assert notes == ["90 % of lines unreadable: check the baud rate"]
     assert reader.trouble == notes[0]
+
+
+@pytest.mark.parametrize(("step", "word"), [(b"", "no data"), (b"waiting for a command\n", "cannot be read")])
+def test_a_sensor_that_never_sends_a_frame_is_told_of(step, word):
+    reader, items = read(Script(*[step] * 70), 70)
+    assert not [item for item in items if not isinstance(item, Note)]
+    assert word in reader.trouble
+    reader.source.steps = [lines(1)]
+    reader.read()
+    assert reader.trouble == ""
 
 
 def test_packets_that_this_computer_lost_itself_are_noted_once():
