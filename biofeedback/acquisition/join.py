@@ -7,6 +7,8 @@ delay of their wires (a radio may take 30 ms, a cable 1 ms) cannot be known and 
 
 from __future__ import annotations
 
+import contextlib
+import math
 import queue
 import threading
 import time
@@ -19,11 +21,12 @@ from numpy.typing import NDArray
 
 from biofeedback.acquisition.clock import DeviceClock
 from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.acquisition.sources import Source
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Chunk, Cue, FloatArray, Gap, Item, Note
 
 BoolArray: TypeAlias = NDArray[np.bool_]
+News: TypeAlias = tuple[int, list[Item], float] | Exception  # of which sensor, and when; or what ended it
 PATIENCE_S = 0.25  # for the other sensors; then a frame is missing, since it is a reading of all channels
 HISTORY_S = 2.0
 REACH_PERIODS = 1.5  # neighbours further apart than this belong to a gap: nothing is interpolated across it
@@ -121,7 +124,8 @@ class JoinedSource:
     def __init__(self, sources: Sequence[Source], *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
         self.url, self._sources, self._clock = url, list(sources), clock
         self.is_simulated = any(source.is_simulated for source in sources)
-        self._queue: queue.Queue[tuple[int, list[Item], float] | None] = queue.Queue(1000)
+        self._queue: queue.Queue[News] = queue.Queue(1000)
+        self._ending: Exception | None = None  # raised once everything before it has been read
         self._stopped = threading.Event()
         self._threads: list[threading.Thread] = []
         self._readers: list[Reader] = []
@@ -139,6 +143,12 @@ class JoinedSource:
         """Who answers at each; "" as long as one does not say."""
         names = [reader.device_id for reader in self._readers]
         return " and ".join(names) if all(names) else ""
+
+    @property
+    def trouble(self) -> str:
+        """What ails the first sensor that has any trouble; "" when all is well."""
+        told = zip(self._sources, self._readers, strict=False)
+        return next((f"{source.description}: {reader.trouble}" for source, reader in told if reader.trouble), "")
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -191,33 +201,46 @@ class JoinedSource:
             source.cue(cue)
 
     def read(self) -> bytes:
-        """Complete frames as lines; b"" after 50 ms without any news."""
+        """Complete frames as lines; b"" after 50 ms without any news. Raises what ended one of the sensors."""
+        if self._ending is not None:
+            raise self._ending
+        words, self._words = self._words, []
+        for new in self._take_news():
+            if isinstance(new, Exception):
+                self._ending = new
+                break
+            which, items, arrival_s = new
+            words += [item.text for item in items if isinstance(item, Note)]
+            self._joiner.push(which, items, arrival_s)
+        lines = [f"# {' '.join(text.split())}\n" for text in words]
+        for frame, counts in self._joiner.take(self._clock() if self._ending is None else math.inf):
+            lines.append(f"{frame} {' '.join(f'{value:.10g}' for value in counts)}\n")
+        return "".join(lines).encode("ascii", "replace")
+
+    def _take_news(self) -> list[News]:
         try:
             news = [self._queue.get(timeout=READ_S)]
             while not self._queue.empty():
                 news.append(self._queue.get_nowait())
         except queue.Empty:
-            news = []
-        words, self._words = self._words, []
-        for new in news:
-            if new is None:
-                raise EndOfSource
-            which, items, arrival_s = new
-            words += [item.text for item in items if isinstance(item, Note)]
-            self._joiner.push(which, items, arrival_s)
-        lines = [f"# {' '.join(text.split())}\n" for text in words]
-        for frame, counts in self._joiner.take(self._clock()):
-            lines.append(f"{frame} {' '.join(f'{value:.10g}' for value in counts)}\n")
-        return "".join(lines).encode("ascii", "replace")
+            return []
+        return news
 
     def _pump(self, which: int, reader: Reader) -> None:
+        """Whatever ends it goes to whoever reads: a thread that died alone would look like silence."""
         try:
             while not self._stopped.is_set():
-                items = reader.read()
-                if items:
-                    self._queue.put((which, items, self._clock()))
-        except EndOfSource:
-            self._queue.put(None)
+                if items := reader.read():
+                    self._tell((which, items, self._clock()))
+        except Exception as error:
+            self._tell(error)
+
+    def _tell(self, news: News) -> None:
+        """Wait for room while nobody reads, but not beyond the end."""
+        while not self._stopped.is_set():
+            with contextlib.suppress(queue.Full):
+                self._queue.put(news, timeout=READ_S)
+                return
 
     def _check(self) -> None:
         names = [channel.name for channel in self.channels]

@@ -1,11 +1,17 @@
+import queue
+import threading
+import time
+
 import numpy as np
 import pytest
 
 from biofeedback.acquisition.join import Joiner
 from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.sources import open_source
+from biofeedback.acquisition.sources import EndOfSource, open_source
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk, Gap, Note
+
+from .listening import read_until
 
 
 def play(*sensors, seconds=20.0, missing=()):
@@ -87,6 +93,52 @@ def test_two_simulated_sensors_through_the_reader():
     assert any(isinstance(item, Note) and "force interpolated linearly" in item.text for item in items)
     assert not [item for item in items if isinstance(item, Gap)]
     assert {item.counts.shape[1] for item in items if isinstance(item, Chunk)} == {2}
+
+
+TWO = "join:simulated:?seed=1&channels=emg&rate=1000|simulated:?seed=2&channels=force&rate=80"
+
+
+def test_what_came_before_the_end_is_read_before_the_end():
+    source = open_source(TWO)
+    source._joiner = Joiner([100.0, 100.0], [1, 1])
+    for which, n in ((0, 10), (1, 12)):
+        source._queue.put((which, [Chunk(0, np.zeros((n, 1)))], source._clock()))
+    source._queue.put(EndOfSource())
+    assert [line.split()[0] for line in source.read().splitlines()] == [b"%d" % k for k in range(10)]
+    for _ in range(2):
+        with pytest.raises(EndOfSource):
+            source.read()
+
+
+def test_what_ends_one_sensor_ends_the_whole_and_is_no_silence():
+    source = open_source(TWO)
+    source.open()
+    reader = Reader(source)
+    source._sources[1].read = lambda: 1 / 0
+    with pytest.raises(ZeroDivisionError):
+        read_until(reader, lambda _: False)
+    source.close()
+
+
+def test_threads_end_also_when_nobody_has_read(monkeypatch):
+    before = threading.active_count()
+    source = open_source(TWO)
+    source._queue = queue.Queue(2)
+    source.open()
+    while not source._queue.full():
+        time.sleep(0.01)
+    source.close()
+    assert threading.active_count() == before
+
+
+def test_the_sensor_that_is_silent_is_named():
+    source = open_source(TWO.replace("seed=2", "seed=2&unplug_at=0.5&unplug_for=1"))
+    source.open()
+    reader = Reader(source)
+    read_until(reader, lambda _: reader.trouble)
+    assert reader.trouble.startswith("simulated athlete A01, seed 2: the simulated sensor has been unplugged")
+    read_until(reader, lambda _: not reader.trouble)
+    source.close()
 
 
 @pytest.mark.parametrize(
