@@ -29,7 +29,6 @@ WATCHDOG_S = 3.0  # a crashed Bluetooth service reports nothing: no data for so 
 BACK_OFF_S = (0.05, 0.1, 0.2, 0.5, 1.0)
 MOST_WAITING = 8192  # notifications
 READ_S = 0.05
-_FAILURES = (BleakError, TimeoutError, OSError, EOFError)
 
 
 class BleSource:
@@ -141,7 +140,7 @@ class BleSource:
             n_before = self.n_connects
             try:
                 await self._hold_link()
-            except _FAILURES as error:
+            except Exception as error:  # of a foreign library on four systems: whatever it is, the next try may succeed
                 self._failure = error
             n_failed = 0 if self.n_connects > n_before else n_failed + 1
             await asyncio.sleep(BACK_OFF_S[min(n_failed, len(BACK_OFF_S) - 1)])
@@ -189,7 +188,7 @@ class BleSource:
 
     async def _find_device(self) -> BLEDevice | None:
         def fits(device: BLEDevice, seen: AdvertisementData) -> bool:
-            named = not self.target or self.target in (device.name, device.address, seen.local_name)
+            named = self.target in ("", device.name, seen.local_name) or self.target.upper() == device.address.upper()
             return named and self.radio.service in seen.service_uuids
 
         return await BleakScanner.find_device_by_filter(fits, timeout=SCAN_S, service_uuids=[self.radio.service])

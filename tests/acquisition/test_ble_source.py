@@ -6,6 +6,7 @@ import sys
 import threading
 
 import pytest
+from bleak import BleakScanner
 
 from biofeedback.acquisition.codecs import compute_crc16
 from biofeedback.acquisition.profiles import load_profile
@@ -139,6 +140,29 @@ def test_out_of_range_and_back(make_peripheral, opened):
     read_until(reader, lambda _: reader.is_lost)
     board.is_near = True
     read_until(reader, lambda _: not reader.is_lost)
+
+
+def test_a_fault_of_the_library_is_one_more_failed_try(make_peripheral, opened, monkeypatch):
+    board = make_peripheral("frame-radio")
+    _, reader = opened("ble:?profile=frame-radio")
+    find, faults = BleakScanner.find_device_by_filter, [KeyError("/org/bluez/hci0/dev"), AssertionError()]
+
+    async def fail_at_first(*args, **options):
+        if faults:
+            raise faults.pop()
+        return await find(*args, **options)
+
+    monkeypatch.setattr(BleakScanner, "find_device_by_filter", fail_at_first)
+    board.drop_link()
+    read_until(reader, lambda _: reader.is_lost)
+    read_until(reader, lambda _: not reader.is_lost)
+    assert not faults
+
+
+def test_an_address_may_be_typed_in_small_letters(make_peripheral, opened):
+    make_peripheral("frame-radio")
+    source, _ = opened("ble:aa:bb:cc:dd:ee:01?profile=frame-radio")
+    assert source.device_id == "AA:BB:CC:DD:EE:01"
 
 
 def test_silent_link_is_taken_for_lost(make_peripheral, opened, monkeypatch):
