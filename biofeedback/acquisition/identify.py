@@ -12,6 +12,7 @@ from biofeedback.model import Channel, Kind
 
 PROTOCOL = "1"
 _INFO = "#info "
+_NAMES_ITSELF = (_INFO, "#boot ")
 _RAILS = re.compile(r"(-?\d+)\.\.(-?\d+)")
 _KINDS: tuple[Kind, ...] = ("force", "emg", "position")
 
@@ -49,6 +50,13 @@ def read_info(text: str) -> BoardInfo | None:
     if len(rails) != len(channel_columns(columns)) or not 0 < rate_hz < 1e6:
         raise SourceError(f"the board's answer makes no sense: {text!r}", "update its firmware")
     return BoardInfo(fields.get("id", ""), fields.get("fw", ""), rate_hz, columns, rails)
+
+
+def read_board_id(text: str) -> str:
+    """The ``id`` that a board says at start and when asked; "" if ``text`` is something else."""
+    if not text.startswith(_NAMES_ITSELF):
+        return ""
+    return next((part.removeprefix("id=") for part in text.split() if part.startswith("id=")), "")
 
 
 def adopt_info(profile: Profile, info: BoardInfo) -> Profile:

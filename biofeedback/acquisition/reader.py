@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import time
 from collections.abc import Callable
 
-from biofeedback.acquisition.identify import read_info
+from biofeedback.acquisition.identify import read_board_id
 from biofeedback.acquisition.sources import EndOfSource, Source, make_decoder, make_timeline
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk, Item, Note
@@ -116,11 +115,10 @@ class Reader:
         answers = getattr(self.source, "device_id", "")
         if answers != self._source_id:
             self._source_id = self.device_id = answers
-        for item in items:
-            if isinstance(item, Note) and item.text.startswith("#"):
-                with contextlib.suppress(SourceError):
-                    info = read_info(item.text)
-                    self.device_id = info.board_id if info is not None else self.device_id
+        if getattr(self.source, "board_id", ""):  # it was asked at first; a board that starts anew says so unasked
+            for item in items:
+                if isinstance(item, Note):
+                    self.device_id = read_board_id(item.text) or self.device_id
         if self.device_id != self._noted_id:
             items.append(Note(self.timeline.next_frame, f"device {self.device_id} answers instead of {self._noted_id}"))
             self._noted_id = self.device_id

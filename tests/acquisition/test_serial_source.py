@@ -324,6 +324,25 @@ def test_another_board_in_its_place_is_noticed(pty_device):
     assert "device 99999999 answers instead of 1A2B3C4D" in [item.text for item in items if isinstance(item, Note)]
 
 
+def test_another_board_that_hears_nothing_while_it_starts_is_noticed_by_its_first_words(pty_device):
+    """Opening the port resets many boards: what is asked then is lost, and text comes without being asked for."""
+    device = pty_device()
+    device.rate_hz, device.talking = 500, False
+    board = OurBoard(device)
+    source = opened(f"serial:{device.path}?profile=frame-lines")
+    reader = Reader(source)
+    read_until(reader, lambda items: n_frames(items) >= 50)
+    device.unplug()
+    read_until(reader, lambda _: reader.is_lost)
+    board.silent_first = 10
+    boot = b"#boot proto=1 fw=1 id=99999999 reset=button"
+    device.greeting = b"\n%b,%d\n" % (boot, compute_crc16(boot))
+    device.plug()
+    items = read_until(reader, lambda items: n_frames(items) >= 50)
+    source.close()
+    assert "device 99999999 answers instead of 1A2B3C4D" in [item.text for item in items if isinstance(item, Note)]
+
+
 @pytest.mark.parametrize(("other", "is_told"), [("B2", True), (None, True), ("A1", False)])
 def test_a_plain_board_is_told_apart_by_its_plug(pty_device, monkeypatch, other, is_told):
     """The same maker, product and serial number is the same board; what no plug says cannot be asked about."""
