@@ -62,17 +62,17 @@ def export_bids(
     Recordings with an EMG channel become ``emg/*_emg.bdf`` with force as MISC channels; those without become
     ``beh/*_physio.tsv.gz``. ``mains_hz`` 50 or 60; None is written as not known.
 
-    Raises RecordingError when the folder holds files already or a recording has no athlete code.
+    Raises RecordingError when the folder holds files already, and before anything is written when a recording has no
+    athlete code or two codes would become one subject.
     """
     if folder.exists() and any(folder.iterdir()):
         raise RecordingError(f"{folder} is not empty", "name a new folder")
+    _check_subjects(recordings)
     folder.mkdir(parents=True, exist_ok=True)
     runs: dict[tuple[str, str], int] = {}
     made = _write_dataset(folder, recordings)
     for done, recording in enumerate(sorted(recordings, key=lambda r: str(r.settings.get("started_utc", ""))), 1):
         subject = _to_label(str(recording.settings.get("athlete") or ""))
-        if not subject:
-            raise RecordingError(f"{recording.path} names no athlete", "give a code when recording or importing")
         task = _to_label(str(recording.settings.get("exercise") or "")) or "hold"
         run = runs[subject, task] = runs.get((subject, task), 0) + 1
         is_emg = any(channel.kind == "emg" for channel in recording.channels)
@@ -100,6 +100,18 @@ def export_bids(
         if progress:
             progress(done, len(recordings))
     return made
+
+
+def _check_subjects(recordings: Sequence[Recording]) -> None:
+    codes: dict[str, str] = {}
+    for recording in recordings:
+        code = str(recording.settings.get("athlete") or "")
+        label = _to_label(code)
+        if not label:
+            raise RecordingError(f"{recording.path} names no athlete", "give a code when recording or importing")
+        if codes.setdefault(label.casefold(), code) != code:
+            both = f"{codes[label.casefold()]} and {code}"
+            raise RecordingError(f"{both} would become one subject", "export them apart, or give one another code")
 
 
 def _write_dataset(folder: Path, recordings: Sequence[Recording]) -> list[Path]:

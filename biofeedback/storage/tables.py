@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Gap, Note
 from biofeedback.storage.annotations import list_annotations
 from biofeedback.storage.recording import Recording
 
 Progress = Callable[[int, int], None]
-ABSOLUTE = ("started_utc", "source")  # settings that tell when and where
+ABSOLUTE = ("started_utc", "source", "certificates", "repaired_from")  # settings that tell when and where
 
 
 def export_csv(
@@ -27,6 +28,22 @@ def export_csv(
     Beside it ``.json`` with settings, events and gaps, and ``_events.csv`` with onset, duration and text. Numbers are
     written with all their digits. Returns the files made.
     """
+    try:
+        _write_frames(recording, path, progress)
+    except RecordingError:  # half a table looks like a whole one
+        path.unlink()
+        raise
+    sidecar, events = path.with_suffix(".json"), path.with_name(f"{path.stem}_events.csv")
+    sidecar.write_text(json.dumps(describe(recording, anonymous=anonymous), indent=1), encoding="utf-8")
+    with events.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(["onset_s", "duration_s", "kind", "text"])
+        for one in list_annotations(recording, notes=not anonymous):
+            writer.writerow([one.onset_s, "" if one.duration_s is None else one.duration_s, one.kind, one.text])
+    return [path, sidecar, events]
+
+
+def _write_frames(recording: Recording, path: Path, progress: Progress | None) -> None:
     channels = recording.channels
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
@@ -43,14 +60,6 @@ def export_csv(
                 )
             if progress and not isinstance(item, Note):
                 progress(item.end_frame, recording.n_frames)
-    sidecar, events = path.with_suffix(".json"), path.with_name(f"{path.stem}_events.csv")
-    sidecar.write_text(json.dumps(describe(recording, anonymous=anonymous), indent=1), encoding="utf-8")
-    with events.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(["onset_s", "duration_s", "kind", "text"])
-        for one in list_annotations(recording, notes=not anonymous):
-            writer.writerow([one.onset_s, "" if one.duration_s is None else one.duration_s, one.kind, one.text])
-    return [path, sidecar, events]
 
 
 def export_numpy(recording: Recording, path: Path, *, anonymous: bool = False) -> list[Path]:

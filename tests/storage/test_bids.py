@@ -147,6 +147,13 @@ def test_anonymous_datasets_have_no_notes_and_no_dates(tmp_path: Path) -> None:
         assert b"2026" not in content
 
 
+def test_two_codes_never_become_one_subject_and_a_refusal_leaves_no_folder(tmp_path: Path) -> None:
+    recordings = [record(tmp_path / f"{code}.hold", [FORCE], 80.0, athlete=code) for code in ("A01", "A-01")]
+    with pytest.raises(RecordingError, match="A01 and A-01 would become one subject"):
+        export_bids(recordings, tmp_path / "dataset")
+    assert not (tmp_path / "dataset").exists()
+
+
 def test_what_stands_in_the_way(tmp_path: Path) -> None:
     recording = record(tmp_path / "a.hold", [FORCE], 80.0, athlete="")
     with pytest.raises(RecordingError, match=r"names no athlete; give a code"):
