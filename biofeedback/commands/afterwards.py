@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -68,7 +69,12 @@ def read_table(path: Path) -> list[tuple[float, float | None, str]]:
     for number, row in enumerate(rows, 2):
         try:
             length = row.get(duration) if duration else ""
-            told.append((float(row[onset]), float(length) if length not in ("", "n/a", None) else None, row[what]))
+            onset_s, length_s = float(row[onset]), float(length) if length not in ("", "n/a", None) else None
+            if not (0 <= onset_s < math.inf and 0 <= (length_s or 0) < math.inf):
+                raise ValueError(f"{row[onset]} is no time of the recording")
+            if row[what] is None:
+                raise ValueError("its text is missing")
+            told.append((onset_s, length_s, row[what]))
         except (ValueError, TypeError) as error:
             raise RecordingError(f"{path}, line {number}: {error}", "onset and duration are seconds") from error
     return told
@@ -81,7 +87,7 @@ def parse_rating(text: str) -> tuple[float, None, str]:
         time_s, value = float(time_text), float(value_text)
     except ValueError:
         time_s, value = -1.0, -1.0
-    if time_s < 0 or not 0 <= value <= 10:
+    if not 0 <= time_s < math.inf or not 0 <= value <= 10:
         raise BiofeedbackError(f"--rating {text} is not understood", "write --rating 31.2=6.5, discomfort from 0 to 10")
     return time_s, None, f"rating {value:g}"
 
@@ -122,8 +128,9 @@ def make_calibration(
     old = {name: zero for e in known if e.kind == "zero" for name, zero in e.data["channels"].items()}
     events = []
     if args.rest:
+        span_s = parse_span(args.rest)
         values, flags, level_rate_hz = levels()
-        span = slice(*(round(time_s * level_rate_hz) for time_s in parse_span(args.rest)))
+        span = slice(*(round(time_s * level_rate_hz) for time_s in span_s))
         for k, channel in enumerate(channels):
             zeros[channel.name] = measure_zero(values[span, k], flags[span, k], level_rate_hz, channel=channel)
     elif old:
@@ -154,6 +161,6 @@ def parse_span(text: str) -> tuple[float, float]:
         span = float(first), float(last)
     except ValueError:
         span = 0.0, 0.0
-    if not 0 <= span[0] < span[1]:
+    if not 0 <= span[0] < span[1] < math.inf:
         raise BiofeedbackError(f"--rest {text} is no stretch of time", "write --rest 0-2")
     return span

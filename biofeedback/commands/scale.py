@@ -23,6 +23,7 @@ from biofeedback.model import Channel, Chunk, FloatArray
 from biofeedback.storage.schema import recordings_folder
 
 READ_S, CREEP_S, PATIENCE_S = 3.0, 60.0, 3.0
+LONGEST_ARM_M = 3.0
 INTRODUCTION = """Put known loads on the sensor one after the other, from nothing to near the greatest effort and back
 to nothing, five or more each way. Hang them straight and let them come to rest. Anchor and straps must hold several
 times the load; keep feet and hands from under it.
@@ -46,8 +47,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Calibrate, or check a calibration; 1 when the check mass disagrees."""
+    if args.lever_arm_m is not None and not 0 < args.lever_arm_m <= LONGEST_ARM_M:
+        raise CalibrationError(
+            f"--lever-arm-m {args.lever_arm_m:g} is no lever arm", f"give metres, up to {LONGEST_ARM_M:g}"
+        )
     if args.check:
         return _check(args)
+    if args.load is not None:
+        raise CalibrationError("--load is for a check", "give --check FILE, or the loads in --csv")
     if args.reading is not None:
         raise CalibrationError("--reading alone says nothing", "give --check FILE and --load as well")
     to_unit = TORQUE if args.lever_arm_m else "N"
@@ -74,8 +81,13 @@ def run(args: argparse.Namespace) -> int:
         lever_arm_m=args.lever_arm_m,
     )
     print("\n".join(describe(certificate, channel_name)))
-    for path in save(certificate, args.folder or recordings_folder() / "scales"):
-        print(f"Saved: {path}")
+    folder = args.folder or recordings_folder() / "scales"
+    try:
+        for path in save(certificate, folder):
+            print(f"Saved: {path}")
+    except OSError as error:
+        what = f"the certificate was not saved in {folder}: {error.strerror or error}"
+        raise CalibrationError(what, "note the line above, or choose another --folder") from error
     return 0
 
 

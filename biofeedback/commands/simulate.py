@@ -9,11 +9,12 @@ from pathlib import Path
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.acquisition.sources import open_source
+from biofeedback.calibration.joints import JOINTS
 from biofeedback.commands.drawing import draw_plan
 from biofeedback.commands.wiring import make_session, make_settings, read_limit
 from biofeedback.errors import RecordingError, SessionError, SourceError
 from biofeedback.session.autopilot import Autopilot
-from biofeedback.session.plan import load_plan
+from biofeedback.session.plan import Plan, load_plan
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
 
@@ -29,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--exercise", default="standing hamstring stretch")
     parser.add_argument("--side", default="left", choices=["left", "right", "both"])
     parser.add_argument("--position", default="heel on a box, 60 cm")
-    parser.add_argument("--joint", default="knee")
+    parser.add_argument("--joint", default="knee", choices=list(JOINTS))
     parser.add_argument("--limit", type=float, default=10.0)
     parser.add_argument("--started", default="2026-01-05T18:00:00+00:00", help="date and time to put on it, ISO 8601")
     parser.add_argument("--fast", action="store_true", help="shortened rests and phases")
@@ -66,23 +67,31 @@ def simulate_session(
         started = datetime.fromisoformat(setup.started_utc)
     except ValueError as error:
         raise SessionError(f"--started {setup.started_utc!r} is no date", "write 2026-01-05T18:00:00+00:00") from error
+    recorder = Recorder.create(out, make_settings(source, setup, source.channels), threaded=False, force=force)
+    try:
+        with recorder:
+            _lead(source, recorder, setup, plans, started)
+    except BaseException:
+        out.unlink(missing_ok=True)  # half a simulation would only be in the way of the next
+        raise
+
+
+def _lead(source: SimulatedSource, recorder: Recorder, setup: Setup, plans: list[Plan], started: datetime) -> None:
+    def utc() -> str:
+        return (started + timedelta(seconds=session.engine.time_s)).isoformat(timespec="milliseconds")
+
     n_step = max(1, round(STEP_S * source.rate_hz))
-    with Recorder.create(out, make_settings(source, setup, source.channels), threaded=False, force=force) as recorder:
-
-        def utc() -> str:
-            return (started + timedelta(seconds=session.engine.time_s)).isoformat(timespec="milliseconds")
-
-        seeds = iter(range(source.simulator.athlete.seed, 2**32))
-        session = make_session(
-            source, recorder, setup, plans, utc=utc, draw=lambda plan: draw_plan(plan, make_seed=lambda: next(seeds))
-        )
-        reader = Reader(source)
-        pilot = Autopilot([plan.name for plan in plans])
-        while not pilot.is_finished:
-            message = pilot.next_command(session.engine, source.said)
-            if message:
-                session.command(message, by="autopilot")
-            data = source.produce_bytes(n_step)
-            session.take(reader.timeline.place(reader.decoder.feed(data), session.engine.time_s))
-            if session.engine.time_s > LONGEST_S:
-                raise RecordingError("the simulated session does not end", "use a shorter plan")
+    seeds = iter(range(source.simulator.athlete.seed, 2**32))
+    session = make_session(
+        source, recorder, setup, plans, utc=utc, draw=lambda plan: draw_plan(plan, make_seed=lambda: next(seeds))
+    )
+    reader = Reader(source)
+    pilot = Autopilot([plan.name for plan in plans])
+    while not pilot.is_finished:
+        message = pilot.next_command(session.engine, source.said)
+        if message:
+            session.command(message, by="autopilot")
+        data = source.produce_bytes(n_step)
+        session.take(reader.timeline.place(reader.decoder.feed(data), session.engine.time_s))
+        if session.engine.time_s > LONGEST_S:
+            raise RecordingError("the simulated session does not end", "use a shorter plan")

@@ -58,6 +58,9 @@ def test_every_command_explains_itself_and_is_documented(capsys, command):
         (["history", "A01", "--folder", str(ROOT), "--since", "2026-13"], "--since 2026-13 is no date"),
         (["forget", " ", "--folder", str(ROOT), "--yes"], "no code is given"),
         (["convert", "missing.hold"], "is a recording already"),
+        (["scale", "--csv", "LOADS", "--folder", "LOADS/below"], "was not saved in"),
+        (["scale", "--csv", "LOADS", "--lever-arm-m", "0"], "no lever arm"),
+        (["scale", "--csv", "LOADS", "--load", "3"], "--load is for a check"),
         (["report", "missing.hold"], "missing.hold"),
         (["report", str(ROOT / "README.md")], "not a recording"),
     ],
@@ -65,11 +68,21 @@ def test_every_command_explains_itself_and_is_documented(capsys, command):
 def test_a_mistake_is_one_line_with_its_cure(capsys, tmp_path, arguments, words):
     if arguments[0] == "live":
         arguments = [*arguments, "--folder", str(tmp_path), "--no-browser"]
+    (tmp_path / "loads.csv").write_text("load,reading\n0,0\n1,100\n2,200\n3,300\n4,400\n5,500\n")
+    arguments = [text.replace("LOADS", str(tmp_path / "loads.csv")) for text in arguments]
     code, _, err = run(capsys, *arguments)
     assert code == 1
     assert len(err.splitlines()) == 1
     assert words in err
     assert ";" in err  # what; cure
+
+
+def test_a_simulation_that_does_not_end_leaves_no_file(capsys, tmp_path, monkeypatch):
+    monkeypatch.setattr("biofeedback.commands.simulate.LONGEST_S", 5.0)
+    code, _, err = run(capsys, "simulate", "simulated:?seed=1&rate=80&channels=force", str(tmp_path / "one.hold"))
+    assert code == 1
+    assert "does not end" in err
+    assert not list(tmp_path.iterdir())
 
 
 def test_simulate_makes_the_same_bytes_for_the_same_seed(capsys, tmp_path):

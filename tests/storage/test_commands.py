@@ -14,7 +14,7 @@ from biofeedback.storage.check import check_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
-from .helpers import make_counts, make_settings, need_module, wait_until_saved
+from .helpers import execute, make_counts, make_settings, need_module, wait_until_saved
 
 
 @pytest.fixture
@@ -53,6 +53,29 @@ def test_anonymous_names_tell_no_day(path: Path, capsys: pytest.CaptureFixture[s
     made = [Path(line) for line in capsys.readouterr().out.splitlines()]
     assert [file.name for file in made] == ["A01-1.csv", "A01-1.json", "A01-1_events.csv"]
     assert not any(b"2026" in file.read_bytes() for file in made)
+
+
+@pytest.mark.parametrize("to", ["csv", "numpy"])
+def test_nothing_anonymous_tells_the_day_of_a_certificate_or_of_a_repaired_file(path: Path, to: str) -> None:
+    dated = {
+        "certificates": {"force0": {"file": "S1-20261101.json", "sensor": "S1", "utc": "2026-11-01T10:00:00+00:00"}},
+        "repaired_from": "A01-20261124-180509.hold",
+    }
+    with Recorder.create(path.with_name("b.hold"), make_settings(**dated), threaded=False) as recorder:
+        recorder.append(Chunk(0, make_counts(50)))
+    out = path.parent / "out"
+    assert main(["export", str(path.with_name("b.hold")), "--to", to, "--anonymous", "--out", str(out)]) == 0
+    content = b"".join(file.read_bytes() for file in out.iterdir()).replace(b"\0", b"")  # numpy: four bytes a letter
+    assert b"force0" in content
+    assert b"2026" not in content
+
+
+def test_a_damaged_recording_leaves_no_half_table(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    execute(path, "UPDATE chunks SET crc32 = crc32 + 1 WHERE first_frame = 400")
+    out = path.parent / "out"
+    assert main(["export", str(path), "--to", "csv", "--out", str(out)]) == 1
+    assert "is damaged" in capsys.readouterr().err
+    assert not list(out.iterdir())
 
 
 def test_export_of_a_dataset(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -189,12 +212,22 @@ def test_a_maximum_added_afterwards_makes_percentages(path: Path) -> None:
         (["--rating", "3"], "--rating 3 is not understood; write --rating 31.2=6.5"),
         (["--rating", "3=11"], "discomfort from 0 to 10"),
         (["--rating", "99=3"], "99.0 s is after the end, 5.0 s; check the times"),
+        (["--rating", "nan=3"], "--rating nan=3 is not understood"),
+        (["--rating", "inf=3"], "--rating inf=3 is not understood"),
+        (["--rest", "0-inf"], "--rest 0-inf is no stretch of time"),
+        (["--events", "onset,text\nnan,rating 3"], "line 2: nan is no time of the recording"),
+        (["--events", "onset,text\n-1,rating 3"], "line 2: -1 is no time of the recording"),
+        (["--events", "onset,text\n1"], "line 2: its text is missing"),
     ],
 )
 def test_amending_has_its_cures(
     path: Path, arguments: list[str], message: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     before = path.read_bytes()
+    if arguments[:1] == ["--events"]:
+        table = path.with_name("events.csv")
+        table.write_text(arguments[1], "utf-8")
+        arguments = ["--events", str(table)]
     assert main(["amend", str(path), *arguments]) == 1
     assert message in capsys.readouterr().err
     assert path.read_bytes() == before
