@@ -4,6 +4,8 @@ import { decodeUpdate } from "./layout.js";
 import { Freshness, reconnectDelayMs } from "./state.js";
 
 const SENT_AWAY = 1008; // policy violation, RFC 6455 section 7.4.1
+const GIVE_UP_MS = 1500; // a connection that brings no number for so long at its beginning is replaced
+const UNHEARD = { ok: false, what: "the connection broke before the session answered", cure: "Look whether it was done; if not, press again." };
 
 export class Link {
   /** on: {you({role, shared, ...}), state(state), update(update), reply(reply), sharing(shared), change(), stranger(), sentAway()}; sharing may be left out; seat: "?seat=2", or "" for the first */
@@ -16,6 +18,7 @@ export class Link {
     this.everOpen = false;
     this.timer = 0;
     this.number = 0;
+    this.unanswered = new Set(); // numbers of commands
   }
 
   open() {
@@ -29,11 +32,11 @@ export class Link {
     };
     socket.onclose = (event) => {
       if (socket !== this.socket) return;
-      this.socket = null;
+      this.drop();
       if (event.code === SENT_AWAY) this.on.sentAway();
       else this.again();
     };
-    this.timer = setTimeout(() => this.open(), 1500); // an attempt that hangs is given up
+    this.timer = setTimeout(() => this.open(), GIVE_UP_MS);
   }
 
   again() {
@@ -55,6 +58,8 @@ export class Link {
     this.socket = null;
     if (socket) socket.close();
     this.freshness.reset();
+    if (this.unanswered.size) this.on.reply(UNHEARD);
+    this.unanswered.clear();
   }
 
   hear(data) {
@@ -62,7 +67,9 @@ export class Link {
     this.tries = 0;
     this.everOpen = true;
     if (typeof data === "string") {
+      if (!Number.isFinite(this.freshness.heardAtS)) this.timer = setTimeout(() => this.open(), GIVE_UP_MS);
       const message = JSON.parse(data);
+      this.unanswered.delete(message.reply?.id);
       if (message.you) this.on.you(message.you);
       if (message.state) this.on.state(message.state, message.revision);
       const sharing = message.reply?.data?.sharing;
@@ -100,6 +107,7 @@ export class Link {
     if (this.socket?.readyState !== WebSocket.OPEN) return null;
     this.number += 1;
     this.socket.send(JSON.stringify({ ...message, id: this.number }));
+    if (message.do !== "ping") this.unanswered.add(this.number);
     return this.number;
   }
 }

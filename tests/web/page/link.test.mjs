@@ -1,0 +1,75 @@
+import assert from "node:assert/strict";
+import { mock, test } from "node:test";
+
+const sockets = [];
+globalThis.location = { host: "here", pathname: "/", search: "" };
+globalThis.WebSocket = class {
+  static OPEN = 1;
+  constructor() {
+    this.readyState = 0;
+    this.sent = [];
+    sockets.push(this);
+  }
+  send(text) {
+    this.sent.push(JSON.parse(text));
+  }
+  close() {
+    this.readyState = 3;
+  }
+};
+const { Link } = await import("../../../biofeedback/web/static/link.js");
+
+/** One empty update as the session sends it; the layout's own tests say where things lie. */
+function update() {
+  const view = new DataView(new ArrayBuffer(48));
+  view.setUint8(0, 2);
+  view.setUint8(3, 1);
+  return view.buffer;
+}
+
+function open() {
+  mock.timers.enable({ apis: ["setTimeout"] });
+  const heard = [];
+  const nothing = () => {};
+  const link = new Link({ you: nothing, state: nothing, update: nothing, change: nothing, stranger: nothing, sentAway: nothing, reply: (reply) => heard.push(reply) });
+  link.open();
+  return { link, heard, accept: () => accept(link.socket) };
+}
+
+function accept(socket) {
+  socket.readyState = 1;
+  socket.onmessage({ data: JSON.stringify({ you: { role: "coach" } }) });
+}
+
+test("a command that the session did not answer before the connection broke is told, an answered one and a question of ours are not", () => {
+  const { link, heard, accept } = open();
+  accept();
+  link.socket.onmessage({ data: update() });
+  link.send({ do: "zero" });
+  link.socket.onmessage({ data: JSON.stringify({ reply: { id: 1, ok: true, data: null } }) });
+  link.send({ do: "ping" });
+  link.socket.onclose({ code: 1006 });
+  assert.deepEqual(heard.map(({ ok }) => ok), [true]);
+  mock.timers.tick(1000);
+  accept();
+  link.send({ do: "stop" });
+  link.socket.onclose({ code: 1006 });
+  assert.deepEqual(heard.map(({ ok }) => ok), [true, false]);
+  link.open();
+  assert.equal(heard.length, 2);
+  mock.timers.reset();
+});
+
+test("a connection that dies between its greeting and its first number is replaced", () => {
+  const { link, accept } = open();
+  const first = link.socket;
+  accept();
+  mock.timers.tick(1600);
+  assert.notEqual(link.socket, first);
+  accept();
+  link.socket.onmessage({ data: update() });
+  const second = link.socket;
+  mock.timers.tick(60000);
+  assert.equal(link.socket, second);
+  mock.timers.reset();
+});
