@@ -418,3 +418,17 @@ def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: 
     assert len(strengths) == 4  # a truth of their own
     for recording in recordings:
         assert sum(event.kind == "rating" and event.data["value"] is not None for event in recording.events) >= 5
+
+
+def test_what_a_card_says_is_what_holds_now(browser: Any, group: ServedGroup) -> None:
+    page = Page(browser, group, path="group")
+    show(page, group, "ready")
+    task = page.tab.locator(".seat .task").first
+    page.wait(lambda: "discomfort 9." in task.inner_text())
+    group.each(lambda live, k: live.change(limit=7))
+    page.wait(lambda: "discomfort 7." in task.inner_text())
+    assert page.text("stop-hint") == "Space or Esc"
+    page.tab.click("#options summary")
+    page.tab.uncheck("#keys")
+    page.wait(lambda: page.text("stop-hint") == "Esc")
+    page.context.close()

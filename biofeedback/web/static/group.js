@@ -121,6 +121,7 @@ function renderTogether() {
   $("start-all").disabled = ready === 0;
   setText($("start-all"), ready && ready < group.cards.length ? `Start ${ready} of ${group.cards.length}` : "Start all");
   $("stop-all").disabled = !states().some(isRunning);
+  setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
   if (group.complaint && performance.now() > group.complaint.untilMs) group.complaint = null;
   show($("banner"), Boolean(group.complaint));
   if (!group.complaint) return;

@@ -153,7 +153,7 @@ export class SeatCard {
 
   renderTask(state, asking) {
     const { maximum } = state;
-    const key = [state.stage, asking && state.ask_position, state.zero.state, maximum.step, maximum.number, maximum.verdict, maximum.strength, state.answer?.word, state.stopped, state.report_url];
+    const key = [state.stage, asking && state.ask_position, state.zero.state, maximum.step, maximum.number, maximum.verdict, maximum.strength, state.answer?.word, state.stopped, state.report_url, state.limit];
     fill(this.task, key, () => (asking ? this.positionTask(state) : (TASKS[state.stage]?.(this, state) ?? [])));
   }
 
