@@ -307,3 +307,69 @@ def test_what_is_pending_is_said_and_nothing_else(served: Served, open_tab: Call
     served.down()
     page.wait(lambda: page.text("given") == "last: 7")  # not sent, and no longer pending
     served.up()
+
+
+def test_a_question_with_answers_is_not_hidden_by_what_else_is_wrong(
+    served: Served, open_tab: Callable[..., Page]
+) -> None:
+    served.do(SCENES["another_device"])
+    offset = {"phase_index": 0, "state": "drifted", "reason": "3 cm", "by": "coach"}
+    problem = {"what": "signal clips", "cure": "lower the gain"}
+    served.do(lambda live: live.change(position_offset=offset))
+    page = open_tab(path="coach")
+    page.wait(lambda: page.tab.is_visible("#banner-actions button"))
+    served.do(lambda live: live.change(channels=[live.state()["channels"][0] | {"problem": problem}]))
+    page.wait(lambda: "clips" in page.text("traces"))
+    assert page.tab.is_visible("#banner-actions button")
+    served.do(lambda live: setattr(live, "_do_device", lambda message: 1 / 0))
+    page.tab.click("#banner-actions button >> nth=0")
+    page.wait(lambda: "failed inside the program" in page.text("banner"))  # a refusal is said before it is asked again
+
+
+def test_nothing_of_an_earlier_session_stays_in_the_strip(served: Served, open_tab: Callable[..., Page]) -> None:
+    """The program was started again while the page was open: bands of the session before are not this one's."""
+    served.do(SCENES["below"])
+    page = open_tab()
+    page.wait(lambda: page.text("now") == "Contract 60–80 %")
+    served.do(lambda live: live.enter_phase(2))
+    page.wait(lambda: page.text("now") == "Let go")
+    bands = """() => {
+      window.bands = 0;
+      const fill = CanvasRenderingContext2D.prototype.strokeRect;
+      CanvasRenderingContext2D.prototype.strokeRect = function (...box) {
+        if (this.canvas.id === "strip") window.bands += 1;
+        fill.apply(this, box);
+      };
+    }"""
+    served.do(lambda live: (live.restart(), live.feed(np.zeros(2000))))  # type: ignore[func-returns-value]
+    page.wait(lambda: page.tab.get_attribute("body", "data-stage") == "cautions")
+    served.do(lambda live: (SCENES["passive"](live), live.feed(np.zeros(1500))))  # type: ignore[func-returns-value]
+    page.wait(lambda: page.text("now") == "Let go")
+    page.tab.evaluate(bands)
+    served.do(lambda live: live.feed(np.zeros(10)))
+    page.tab.wait_for_timeout(200)
+    assert page.tab.evaluate("window.bands") == 0
+
+
+def test_a_note_that_could_not_be_sent_is_not_lost(served: Served, open_tab: Callable[..., Page]) -> None:
+    page = open_tab(path="coach")
+    page.tab.fill("#note", "heel moved 2 cm")
+    served.down()
+    page.wait(lambda: "disconnected" in page.text("banner"))
+    page.tab.press("#note", "Enter")
+    assert page.tab.input_value("#note") == "heel moved 2 cm"
+    served.up()
+    page.wait(lambda: "This page is" not in page.text("banner"))
+    page.tab.press("#note", "Enter")
+    page.wait(lambda: served.live.commands[-1][0] == {"do": "note", "text": "heel moved 2 cm"})
+
+
+def test_a_session_that_may_not_end_says_why(served: Served, open_tab: Callable[..., Page]) -> None:
+    page = open_tab()
+    page.wait(lambda: page.text("athlete") == "A01")
+    refusal = {"mistakes": [{"field": "", "what": "an effort is under way", "cure": "stop it first"}]}
+    page.tab.route("**/start/new", lambda route: route.fulfill(json=refusal))
+    page.tab.evaluate("document.getElementById('anew').hidden = false")
+    page.tab.click("#anew")
+    page.tab.click("#anew")
+    page.wait(lambda: page.text("banner") == "An effort is under way. Stop it first.")

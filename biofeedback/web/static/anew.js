@@ -5,6 +5,11 @@ import { $, setText, show } from "./dom.js";
 const SURE_MS = 5000;
 let sureUntilMs = 0;
 
+/** complain(what, cure): called when the session goes on. */
+export function setUpAnew(complain) {
+  $("anew").addEventListener("click", () => press(complain));
+}
+
 export function showAnew(on) {
   show($("anew"), Boolean(on));
 }
@@ -13,7 +18,7 @@ function ask() {
   setText($("anew"), performance.now() < sureUntilMs ? "End this one?" : "New session");
 }
 
-async function press() {
+async function press(complain) {
   if (performance.now() >= sureUntilMs) {
     sureUntilMs = performance.now() + SURE_MS;
     setTimeout(ask, SURE_MS + 50);
@@ -23,8 +28,10 @@ async function press() {
   ask();
   const told = await fetch("/start/new", { method: "POST" })
     .then((answer) => answer.json())
-    .catch(() => ({}));
-  if (told.place) goThere();
+    .catch(() => ({ mistakes: [{ what: "the program does not answer", cure: "look whether it still runs on this computer" }] }));
+  if (told.place) return goThere();
+  const { what, cure } = told.mistakes[0];
+  complain(what, cure);
 }
 
 function goThere() {
@@ -32,5 +39,3 @@ function goThere() {
     .then((answer) => (answer.ok ? location.replace("/start") : Promise.reject(new Error("not yet"))))
     .catch(() => setTimeout(goThere, 150));
 }
-
-$("anew").addEventListener("click", press);

@@ -1,6 +1,6 @@
 // Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
 
-import { showAnew } from "./anew.js";
+import { setUpAnew, showAnew } from "./anew.js";
 import { keepAwake } from "./awake.js";
 import { paint as paintCanvas, readColors } from "./canvas.js";
 import { renderCoach, setUpCoach } from "./coach.js";
@@ -21,6 +21,7 @@ import { capital, followPush, formView, guideIndex, instruction, isRunning, othe
 import { Ring, STRIP_S, drawStrip } from "./strip.js";
 import { drawTraces } from "./traces.js";
 
+const COMPLAINT_MS = 8000;
 const page = { state: null, revision: -1, update: null, colors: null, spans: [], complaint: null, cueMemory: { cue: null, atS: -Infinity, second: null, phase: null }, lastAsk: null, push: null };
 const place = { "/athlete": "athlete", "/coach": "coach" }[location.pathname] ?? "both";
 const effortRings = []; // by channel, in % of maximum
@@ -56,7 +57,7 @@ function onState(state, revision) {
 
 function onUpdate(update) {
   const guide = guideIndex(page.state);
-  if (page.update && update.level < page.update.level) for (const old of [...effortRings, ...levelRings]) old.clear(update.firstLevel); // another session
+  if (page.update && update.level < page.update.level) forget(update.firstLevel);
   for (let k = 0; k < update.channels; k++) {
     for (const [rings, values] of [[effortRings, update.strip], [levelRings, update.levels]]) {
       rings[k] ??= new Ring((STRIP_S + 1) * 1000);
@@ -67,6 +68,12 @@ function onUpdate(update) {
   if (levelRings[guide]) page.push = followPush(page.push, page.state, levelRings[guide], levelRate());
   if (update.revision === page.revision) noteSpan(phaseSpan(page.state, update));
   queueDraw();
+}
+
+/** Another session has begun in this one's place. */
+function forget(firstLevel) {
+  for (const old of [...effortRings, ...levelRings]) old.clear(firstLevel);
+  page.spans = [];
 }
 
 function levelRate() {
@@ -83,7 +90,13 @@ function noteSpan(span) {
 
 function onReply(reply) {
   if (reply.ok && reply.data && !hearPlan(reply.data)) hearExercise(reply.data);
-  page.complaint = reply.ok ? null : { what: reply.what, cure: reply.cure, untilMs: performance.now() + 8000 };
+  if (!reply.ok) return complain(reply.what, reply.cure);
+  page.complaint = null;
+  queueDraw();
+}
+
+function complain(what, cure) {
+  page.complaint = { what, cure, untilMs: performance.now() + COMPLAINT_MS };
   queueDraw();
 }
 
@@ -104,8 +117,7 @@ function onStranger() {
 
 function send(message) {
   if (link.send(message) === null) {
-    page.complaint = { what: "Not sent: this page is disconnected", cure: "It reconnects by itself; then try again.", untilMs: performance.now() + 8000 };
-    queueDraw();
+    complain("not sent: this page is disconnected", "It reconnects by itself; then try again.");
     return false;
   }
   return true;
@@ -158,18 +170,27 @@ function paint(canvas, drawing, key) {
 function renderBanner(problem) {
   const { state } = page;
   if (page.complaint && performance.now() > page.complaint.untilMs) page.complaint = null;
-  let shown = null;
-  if (problem) shown = { level: "error", what: problem.channel ? `${capital(problem.channel)}: ${problem.what}.` : `${problem.what}.`, cure: problem.cure };
-  else if (state?.recording?.problem) shown = { level: "error", what: "Recording: " + (state.recording.problem.what ?? state.recording.problem), cure: state.recording.problem.cure ?? "" };
-  else if (page.complaint) shown = { level: "error", what: capital(page.complaint.what) + ".", cure: page.complaint.cure };
-  else if (["drifted", "lost"].includes(state?.position_offset?.state)) shown = { level: "error", what: `Position ${state.position_offset.state} in part ${state.position_offset.phase_index + 1}.`, cure: state.position_offset.reason };
-  else if (state?.message) shown = { level: state.message.level, what: capital(state.message.text) + (/[.!?]$/.test(state.message.text) ? "" : "."), cure: state.message.cure ?? "", actions: state.message.actions };
+  const shown = findBanner(problem, state, page.complaint);
   show($("banner"), Boolean(shown));
   fill($("banner-actions"), shown?.actions ?? [], (actions) => actions.map(({ title, command }) => make("button", { type: "button", onclick: () => send(command) }, title)));
   if (!shown) return;
   setData($("banner"), "level", shown.level === "info" ? "info" : "error");
   setText($("banner-what"), shown.what);
   setText($("banner-cure"), sentence(shown.cure));
+}
+
+/** The one thing worth saying: {level, what, cure, actions} or null. */
+function findBanner(problem, state, complaint) {
+  const message = state?.message ? { ...state.message, what: sentence(state.message.text) } : null;
+  const refused = complaint && { level: "error", what: sentence(complaint.what), cure: complaint.cure };
+  if (message?.actions && place !== "athlete" && problem?.kind !== "link") return refused ?? message; // it waits for an answer, whatever else there is
+  if (problem) return { level: "error", what: problem.channel ? `${capital(problem.channel)}: ${problem.what}.` : `${problem.what}.`, cure: problem.cure };
+  const unsafe = state?.recording?.problem;
+  if (unsafe) return { level: "error", what: sentence(`Recording: ${unsafe.what ?? unsafe}`), cure: unsafe.cure };
+  if (refused) return refused;
+  const offset = state?.position_offset;
+  if (["drifted", "lost"].includes(offset?.state)) return { level: "error", what: `Position ${offset.state} in part ${offset.phase_index + 1}.`, cure: offset.reason };
+  return message;
 }
 
 function sentence(text) {
@@ -270,6 +291,7 @@ pad.half.id = "half";
 pad.none.id = "no-answer";
 const mute = setUpSound(player);
 setUpHands();
+setUpAnew(complain);
 if (place === "coach") setUpCoach(send);
 if (place !== "athlete") setUpPlanner(send);
 setInterval(renderDevices, 10000); // codes grow old

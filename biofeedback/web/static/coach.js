@@ -20,7 +20,8 @@ export function setUpCoach(send) {
   $("noting").addEventListener("submit", (event) => {
     event.preventDefault();
     const text = $("note").value.trim();
-    if (text && send({ do: "note", text })) noted(`Kept: ${text}`);
+    if (!text || !send({ do: "note", text })) return;
+    noted(`Kept: ${text}`);
     $("note").value = "";
   });
   $("typed-unit").addEventListener("change", () => show($("typed-arm"), $("typed-unit").value === "N·m"));
