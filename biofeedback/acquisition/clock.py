@@ -9,6 +9,7 @@ Towsley, Estimation and removal of clock skew from network delay measurements, I
 from __future__ import annotations
 
 from collections import deque
+from itertools import pairwise
 
 import numpy as np
 
@@ -45,7 +46,9 @@ class RateMeter:
             self._points[-1] = (arrival_s, self._n)
         else:
             self._points.append((arrival_s, self._n))
-        while self._points[-1][0] - self._points[0][0] > self._window_s:
+        while (
+            len(self._points) > 1 and arrival_s - self._points[1][0] >= self._window_s
+        ):  # one lies at its edge or before
             self._points.popleft()
 
     @property
@@ -63,6 +66,18 @@ class RateMeter:
         """None before 1 s has been seen."""
         span_s = self.span_s
         return None if span_s < 1.0 else (self._points[-1][1] - self._points[0][1]) / span_s
+
+    @property
+    def has_stalled(self) -> bool:
+        """Nothing came for a second or more, within the window: its rate says nothing about the device."""
+        return any(later[0] - earlier[0] >= 1.0 for earlier, later in pairwise(self._points))
+
+    def count_lacking(self, arrival_s: float, rate_hz: float) -> int:
+        """Frames that should have come by now, at ``rate_hz`` since the window began, and have not."""
+        if not self._points:
+            return 0
+        first_s, n_first = self._points[0]
+        return max(0, round((arrival_s - first_s) * rate_hz) - (self._n - n_first))
 
 
 class IntervalMeter:

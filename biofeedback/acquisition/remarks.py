@@ -47,7 +47,7 @@ class Remarks:
             return []
         texts = []
         deviation = 100 * (measured / self._rate_hz - 1)
-        if not self._is_rate_told and abs(deviation) > RATE_TOLERANCE_PERCENT:
+        if not self._is_rate_told and abs(deviation) > RATE_TOLERANCE_PERCENT and not meter.has_stalled:
             self._is_rate_told = True
             texts = [f"frames arrive at {measured:.4g} Hz, {deviation:+.1f} % off the declared {self._rate_hz:g} Hz"]
         if self._intervals is not None and (text := self._intervals.describe()):

@@ -243,6 +243,8 @@ class Timeline:
         """A confirmed long step: forward by no more than the wall clock allows is a gap, else the device restarted."""
         step = self._step_to(first, arrival_s)
         waited = self._due_frame(arrival_s) - self._expected_frame
+        # A computer that stalled finds what the port had kept, and after it what was lost, all at one moment.
+        waited = max(waited, self._meter.count_lacking(arrival_s, self.rate_hz))
         if 0 < step <= 1.1 * waited + 4 * self._believed:
             return self._put(step, first, run, arrival_s, items)
         items.append(Note(self.next_frame, f"sequence restarts at {first} after {self._expected}: device was reset"))

@@ -367,3 +367,28 @@ def test_from_the_wire_to_levels_an_uneven_board_gives_the_sine_that_was_there()
     assert sine == pytest.approx(1e5, rel=0.005)
     assert abs(cosine / sine) / (2 * np.pi) < 0.0001  # seconds
     assert middle == pytest.approx(1e6, rel=1e-5)
+
+
+@pytest.mark.parametrize("n_lost", [600, 1200, 5000, 30_000])
+@pytest.mark.parametrize("modulus", [None, 65536])
+def test_a_computer_that_stalled_finds_what_the_port_kept_then_a_gap(n_lost, modulus):
+    """The port keeps the first 300 readings of the stall, the rest is lost; all the news comes at one moment."""
+    line = Timeline(1000.0, 1, sequence_modulus=modulus)
+
+    def sent(first, n):
+        numbers = np.arange(first, first + n)
+        return Frames(numbers[:, None].astype(float), numbers if modulus is None else numbers % modulus)
+
+    items, sequence = [], 0
+    for _ in range(300):
+        items += line.place([sent(sequence, 16)], sequence / 1000)
+        sequence += 16
+    back_s = (sequence + 300 + n_lost) / 1000
+    items += line.place([sent(sequence, 300)], back_s)
+    sequence += 300 + n_lost
+    for k in range(30):
+        items += line.place([sent(sequence, 16)], back_s + 0.016 * k)
+        sequence += 16
+    assert [item for item in items if isinstance(item, Gap)] == [Gap(5100, n_lost, "lost on the way")]
+    assert notes(items) == []
+    assert line.next_frame == sequence
