@@ -2,11 +2,13 @@ import contextlib
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS
+from biofeedback.acquisition.health import find_clipped
 from biofeedback.acquisition.packets import TYPES
 from biofeedback.acquisition.profiles import list_profiles, load_profile, parse_profile
 from biofeedback.acquisition.sources import open_source
@@ -70,6 +72,13 @@ def test_every_built_in_profile_is_good_and_says_what_it_is():
         profile = load_profile(name)
         assert profile.title != name
         assert profile.channels
+
+
+@pytest.mark.parametrize("name", ["frame-lines", "frame-packets", "frame-radio"])
+def test_a_load_cell_cable_that_fell_off_shows_as_clipped(name):
+    """The line protocol promises it: a load cell that no longer converts stands on its lower rail, -8388608."""
+    force = next(channel for channel in load_profile(name).channels if channel.kind == "force")
+    assert find_clipped(force, np.array([-8388608.0, 0.0])).tolist() == [True, False]
 
 
 def test_a_profile_of_text_lines():
