@@ -1,8 +1,10 @@
 """Two or more sensors on one time axis: the ``join:`` source. The first one's frames are the grid.
 
-Each sensor's frames are mapped to this computer's clock by its own running line; the other sensors' counts are
-interpolated linearly at the moments of the first one's frames, which a note in the recording says. What differs in the
-delay of their wires (a radio may take 30 ms, a cable 1 ms) cannot be known and stays.
+Each sensor's frames are mapped to this computer's clock by a running line of their own, from the device times of a slow
+board that sends them, else from its frame numbers; the other sensors' counts are interpolated linearly at the moments
+of the first one's frames, which a note in the recording says. An uneven first sensor is not resampled: all channels of
+a row are of one moment, and row k stands at k / rate. What differs in the delay of their wires (a radio may take 30 ms,
+a cable 1 ms) cannot be known and stays.
 """
 
 from __future__ import annotations
@@ -40,39 +42,48 @@ class _Stream:
         self.rate_hz = rate_hz
         self._clock = DeviceClock()
         self._is_broken = False
-        self._frames: FloatArray = np.empty(0)
+        self._own_s: FloatArray = np.empty(0)
         self._counts: FloatArray | None = None
+        self._last_s = -math.inf
 
     def follow(self, item: Item, arrival_s: float) -> None:
-        """The line that maps frames to moments learns from the last frame of every chunk."""
+        """The line that maps the sensor's own time to moments learns from the last frame of every chunk."""
         if isinstance(item, Gap) and item.reason in ("no data", "device restarted"):
             self._is_broken = True  # the length of such a gap is only known to some 0.1 s
         elif isinstance(item, Chunk):
-            if self._is_broken:
+            own_s = self._time_of(item)
+            if self._is_broken or own_s[0] < self._last_s:
                 self._clock.reset()
-                self._frames, self._counts, self._is_broken = np.empty(0), None, False
-            self._clock.add((item.end_frame - 1) / self.rate_hz, arrival_s)
+                self._own_s, self._counts, self._is_broken = np.empty(0), None, False
+            self._last_s = float(own_s[-1])
+            self._clock.add(self._last_s, arrival_s)
 
     def remember(self, chunk: Chunk) -> None:
         """Keep for ``look_up``."""
-        frames = np.concatenate((self._frames, np.arange(chunk.first_frame, chunk.end_frame)))
+        own_s = np.concatenate((self._own_s, self._time_of(chunk)))
         counts = chunk.counts if self._counts is None else np.concatenate((self._counts, chunk.counts))
-        keep = frames > frames[-1] - HISTORY_S * self.rate_hz
-        self._frames, self._counts = frames[keep], counts[keep]
+        keep = own_s > own_s[-1] - HISTORY_S
+        self._own_s, self._counts = own_s[keep], counts[keep]
 
-    def moments_of(self, frames: FloatArray) -> FloatArray:
+    def _time_of(self, chunk: Chunk) -> FloatArray:
+        """By the board's own clock where it is slow and sends its time, else by the numbers of its frames."""
+        if chunk.device_us is not None:
+            return chunk.device_us * 1e-6
+        return np.arange(chunk.first_frame, chunk.end_frame) / self.rate_hz
+
+    def moments_of(self, chunk: Chunk) -> FloatArray:
         """Seconds on this computer's clock, by the line as it is now."""
-        return self._clock.to_session(frames / self.rate_hz)
+        return self._clock.to_session(self._time_of(chunk))
 
     def has_seen(self, moment_s: float) -> bool:
         """Whether frames up to that moment are here."""
-        return len(self._frames) > 1 and bool(self.moments_of(self._frames[-1:])[0] >= moment_s)
+        return len(self._own_s) > 1 and bool(self._clock.to_session(self._own_s[-1:])[0] >= moment_s)
 
     def look_up(self, times_s: FloatArray, n_channels: int) -> tuple[FloatArray, BoolArray]:
         """Counts at ``times_s``, and which of them lie between two neighbours that belong together."""
-        if self._counts is None or len(self._frames) < 2:
+        if self._counts is None or len(self._own_s) < 2:
             return np.zeros((len(times_s), n_channels)), np.zeros(len(times_s), dtype=np.bool_)
-        known_s = self.moments_of(self._frames)
+        known_s = self._clock.to_session(self._own_s)
         right = np.clip(np.searchsorted(known_s, times_s), 1, len(known_s) - 1)
         reach_s = REACH_PERIODS / self.rate_hz
         before, after = times_s - known_s[right - 1], known_s[right] - times_s
@@ -106,7 +117,7 @@ class Joiner:
         first, *others = self._streams
         while self._pending:
             chunk, arrival_s = self._pending[0]
-            times_s = first.moments_of(np.arange(chunk.first_frame, chunk.end_frame, dtype=np.float64))
+            times_s = first.moments_of(chunk)
             complete = all(other.has_seen(float(times_s[-1])) for other in others)
             if not complete and now_s - arrival_s < PATIENCE_S:
                 break

@@ -54,6 +54,26 @@ def test_two_sensors_show_one_time(second):
     assert np.array_equal(np.diff(frames), np.ones(len(frames) - 1))
 
 
+@pytest.mark.parametrize("uneven", [0, 1])
+def test_a_board_that_reads_unevenly_and_says_when_is_joined_by_its_own_time(uneven):
+    """Load-cell converters between two of their own readings: 10 and 15 ms in turn at 80 a second."""
+    joiner, batches = Joiner([80.0, 80.0], [1, 1]), []
+    for which in (0, 1):
+        taken = np.arange(1600) / 80.0 + (0.00125 * (-1.0) ** np.arange(1600) if which == uneven else 0.0)
+        device_us = 1e6 * (500.0 + taken * 1.0001) if which == uneven else None
+        for first in range(0, 1600, 2):
+            part = slice(first, first + 2)
+            times = None if device_us is None else device_us[part]
+            batches.append((taken[part][-1] + 0.001, which, Chunk(first, taken[part, None], times)))
+    rows = []
+    for arrival, which, item in sorted(batches, key=lambda batch: batch[0]):
+        joiner.push(which, [item], arrival)
+        rows += joiner.take(arrival)
+    values = np.array([counts for frame, counts in rows if frame > 800])
+    assert len(values) > 750
+    assert np.abs(values[:, 0] - values[:, 1]).max() < 0.0003
+
+
 def test_constant_delay_of_one_wire_stays():
     frames, values = play((1000.0, 0.0, 0.001, 0.004), (80.0, 0.0, 0.031, 0.004))
     later = frames > 10_000
