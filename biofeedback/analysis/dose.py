@@ -22,7 +22,7 @@ from biofeedback.analysis.shapes import (
 from biofeedback.analysis.words import DoseAdvice, choose_band, describe_least
 
 REACH_PERCENT = 20.0  # no suggestion further than this above what was tried; common practice
-MISFIT_Z = 2.5  # a level whose mean lies this many standard errors off the curve is named
+MISFIT_Z = 2.5  # a level whose mean lies so many standard errors off the curve is named; by Student's t of its few df
 N_POINTS_MIN = 3
 LIGHT_PERCENT, HARD_PERCENT = 25.0, 90.0  # middles of the light (20-30 %) and hard (80-100 %) band; common practice
 
@@ -197,17 +197,21 @@ def _judge_level(posterior: Posterior, effort_percent: float, wanted_points: flo
 
 def _find_misfit(contrasts: Contrasts, posterior: Posterior) -> str:
     """Efforts, grouped to the nearest 10 %, whose contrasts lie off the curve by more than their scatter explains."""
+    from scipy.special import ndtr, stdtrit
+
     group = np.round(contrasts.effort_percent / 10)
     repeated = [m for m in (group == g for g in np.unique(group)) if m.sum() > 1]
     if not repeated:
         return ""
     changes = [contrasts.change[m] for m in repeated]
     squares = sum(float(((c - c.mean()) ** 2).sum()) for c in changes)
-    scatter = max(float(np.sqrt(squares / sum(c.size - 1 for c in changes))), float(SCATTERS[0]))
+    df = sum(c.size - 1 for c in changes)
+    scatter = max(float(np.sqrt(squares / df)), float(SCATTERS[0]))
+    limit = float(stdtrit(df, ndtr(MISFIT_Z))) * scatter
     off = []
     for members, change in zip(repeated, changes, strict=True):
         effort = float(contrasts.effort_percent[members].mean())
         expected = posterior.expect(effort)
-        if abs(float(change.mean()) - expected) > MISFIT_Z * scatter / np.sqrt(change.size):
+        if abs(float(change.mean()) - expected) > limit / np.sqrt(change.size):
             off.append(f"{effort:.0f} % ({change.mean():+.1f} points rated, {expected:+.1f} on the curve)")
     return f"no shape describes {', '.join(off)}; go by what was rated there" if off else ""

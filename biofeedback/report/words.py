@@ -83,7 +83,9 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
             sentences.append("The relaxed ratings did not drift by themselves.")
         else:
             moved = f"{'fell' if drift < 0 else 'rose'} by {abs(drift):.1f} a minute"
-            sentences.append(f"The relaxed ratings {moved} by themselves; this is taken out of the comparison.")
+            is_clear = response.drift_per_min.word in ("falling", "rising")
+            sure = "" if is_clear else ", too little or too few to be sure of"
+            sentences.append(f"The relaxed ratings {moved} by themselves{sure}; this is taken out of the comparison.")
     efforts = [row.summary.mean_percent for row in analysis.phases if row.phase.kind == "contract"]
     known = [effort for effort in efforts if effort is not None]
     if response.mean_change is not None and known and max(known) - min(known) > MIXED_PERCENT:
@@ -247,7 +249,8 @@ def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
     bands = sorted({(row.phase.band.low_percent, row.phase.band.high_percent) for row in contracting if row.phase.band})
     names = [f"{low:g}–{high:g}" for low, high in bands]
     asked = " and ".join(([", ".join(names[:-1])] if names[1:] else []) + names[-1:]) + " %"
-    inside = 100 * sum(s.time_in_band_s or 0.0 for s in known) / counted_s
+    aimed = [(s.time_in_band_s, s.counted_s) for s in known if s.time_in_band_s is not None]
+    inside = 100 * sum(in_band for in_band, _ in aimed) / max(sum(counted for _, counted in aimed), 1e-9)
     verb = "band was" if len(bands) == 1 else "bands were"
     aim = f" The {verb} {asked}; {inside:.0f} % of the counted time was inside." if bands else ""
     return [f"Effort while contracting averaged {mean:.0f} % of maximum.{aim}"]

@@ -184,3 +184,19 @@ def test_a_maximum_in_a_large_unit_keeps_its_digits(check) -> None:
     )
     (table,) = [t for t in list_tables(replace(small, attempts=attempts)) if t.title == "Attempts"]
     assert [row[1] for row in table.rows] == ["0.352 mV", "0.318 mV", "0.296 mV"]
+
+
+def test_a_drift_that_may_be_none_is_told_as_one(check) -> None:
+    unsure = " ".join(describe_effect(answer((5.5, 6, 6, 5, 5, 5), (7.5, 7.5, 7, 7.5, 7.5))))
+    assert "too few to be sure of; this is taken out" in unsure
+    sure = " ".join(describe_effect(answer((8, 7.5, 7, 6.5, 6, 5.5), (5, 5, 5, 5, 5))))
+    assert "by themselves; this is taken out" in sure
+
+
+def test_a_contraction_without_a_band_is_not_counted_as_outside() -> None:
+    session = MadeSession()
+    session.calibrate()
+    session.phase("contract", 6.0, 70.0)
+    session.phase("contract", 6.0, 40.0, band=None)
+    session.end()
+    assert "100 % of the counted time was inside" in " ".join(describe_done(analyse_recording(session)))
