@@ -170,6 +170,6 @@ def test_a_shape_that_is_the_truth_is_seldom_called_a_misfit():
     def turn(x):
         return -16 * x / 80 * (1 - x / 80)
 
-    # two contrasts a level; with 2.5 standard errors whatever the degrees of freedom 5 of these 40 checks were called so
+    # two contrasts a level; with 2.5 standard errors whatever the degrees of freedom 5 of these 40 were called so
     named = [bool(compute_dose(simulate(turn, seed, THREE_LEVELS * 2)).misfit) for seed in range(40)]
     assert np.mean(named) <= 0.05
