@@ -373,3 +373,29 @@ def test_a_session_that_may_not_end_says_why(served: Served, open_tab: Callable[
     page.tab.click("#anew")
     page.tab.click("#anew")
     page.wait(lambda: page.text("banner") == "An effort is under way. Stop it first.")
+
+
+def test_a_correction_is_chosen_by_keys_before_it_is_sent(served: Served, open_tab: Callable[..., Page]) -> None:
+    """WCAG 2.2, success criterion 3.2.2: an arrow key that moves a choice by one must not carry it out."""
+    served.do(SCENES["done"])
+    page = open_tab(path="coach")
+    page.tab.focus("[aria-label='Correct rating 2 to']")
+    for _ in range(3):
+        page.tab.keyboard.press("ArrowDown")
+    page.tab.keyboard.press("Tab")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: any(message["do"] == "correct" for message, _ in served.live.commands))
+    sent = [message for message, _ in served.live.commands if message["do"] == "correct"]
+    assert sent == [{"do": "correct", "rating": 2, "value": 1}]
+
+
+def test_what_was_done_beforehand_is_kept_whole(served: Served, open_tab: Callable[..., Page]) -> None:
+    """What was typed on the start page has no box, and two coaches see the same boxes."""
+    served.do(lambda live: live.change(covariates=["heat", "long walk"]))
+    page, other = open_tab(path="coach"), open_tab(path="coach")
+    page.wait(lambda: page.tab.is_checked("[value=heat]"))
+    page.tab.check("[value=massage]")
+    page.wait(lambda: served.live.commands[-1:] != [] and served.live.commands[-1][0]["do"] == "covariates")
+    assert served.live.commands[-1][0]["text"] == "heat, massage, long walk"
+    served.do(lambda live: live.change(covariates=["heat", "massage", "long walk"]))
+    other.wait(lambda: other.tab.is_checked("[value=massage]"))

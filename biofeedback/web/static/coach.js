@@ -8,10 +8,9 @@ import { doubtRow } from "./stages.js";
 import { ratingText } from "./state.js";
 import { renderTraces } from "./traces.js";
 
-let prepared = false; // what was said before the session is shown once; from then on the boxes are the coach's
-
 let guideName = "";
 let phaseIndex = 0; // of the phase on this screen: another coach may have ended it already
+let covariates = []; // as the session has them
 
 export function setUpCoach(send) {
   setUpExercise(send);
@@ -37,12 +36,21 @@ export function setUpCoach(send) {
   });
   $("mark").addEventListener("click", () => send({ do: "note", text: "mark" }) && noted("Marked."));
   $("covariates").addEventListener("change", () => {
-    const chosen = [...$("covariates").querySelectorAll("input:checked")].map((box) => box.value);
-    if (send({ do: "covariates", text: chosen.join(", ") })) noted("Kept.");
+    const boxes = covariateBoxes();
+    const typed = covariates.filter((name) => !boxes.some((box) => box.value === name)); // no box for it, but it still holds
+    const ticked = boxes.filter((box) => box.checked).map((box) => box.value);
+    if (send({ do: "covariates", text: [...ticked, ...typed].join(", ") })) noted("Kept.");
+    else tickCovariates();
   });
   $("end-phase").addEventListener("click", () => send({ do: "end_phase", phase_index: phaseIndex }));
   $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10, phase_index: phaseIndex }));
   $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
+}
+
+const covariateBoxes = () => [...$("covariates").querySelectorAll("input")];
+
+function tickCovariates() {
+  for (const box of covariateBoxes()) box.checked = covariates.includes(box.value);
 }
 
 function noted(text) {
@@ -53,10 +61,8 @@ export function renderCoach(state, send) {
   guideName = state.channels.find((channel) => channel.guide)?.name ?? "";
   phaseIndex = state.phase?.index ?? phaseIndex;
   $("feedback").checked = state.feedback !== false;
-  if (!prepared) {
-    prepared = true;
-    for (const box of $("covariates").querySelectorAll("input")) box.checked = (state.covariates ?? []).includes(box.value);
-  }
+  covariates = state.covariates ?? [];
+  tickCovariates();
   show($("phase-actions"), state.stage === "plan");
   renderChoice(state, send);
   renderScale(state);
@@ -67,7 +73,9 @@ export function renderCoach(state, send) {
 }
 
 function correctionRow(rating, send) {
-  const select = make("select", { "aria-label": `Correct rating ${rating.number}`, onchange: () => select.value && send({ do: "correct", rating: rating.number, value: Number(select.value) }) }, make("option", { value: "" }, "Correct to"));
+  const name = `Correct rating ${rating.number}`;
+  const button = make("button", { type: "button", disabled: true, "aria-label": name, onclick: () => send({ do: "correct", rating: rating.number, value: Number(select.value) }) }, "Correct");
+  const select = make("select", { "aria-label": `${name} to`, onchange: () => (button.disabled = !select.value) }, make("option", { value: "" }, "to"));
   for (let value = 0; value <= 10; value += 0.5) select.append(make("option", { value }, String(value)));
-  return make("li", {}, make("span", {}, `${Math.round(rating.time_s)} s: ${ratingText(rating)}`), select);
+  return make("li", {}, make("span", {}, `${Math.round(rating.time_s)} s: ${ratingText(rating)}`), make("span", {}, select, " ", button));
 }
