@@ -43,17 +43,17 @@ def describe_ports() -> str:
 
 def explain_open_error(target: str, error: Exception) -> SourceError:
     """What stands in the way of opening ``target``, and its cure."""
-    number = getattr(error, "errno", None)
+    number, words = getattr(error, "errno", None), str(error)  # on Windows the library says only in words which it was
     if isinstance(error, ValueError) and "://" in target:
         return SourceError(f"{target} cannot be understood: {error}", "write socket://HOST:PORT or rfc2217://HOST:PORT")
     if "://" in target:
         return SourceError(f"{target} does not answer: {error}", "check address, port number and network")
-    if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or isinstance(error, FileNotFoundError):
+    if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or "FileNotFoundError" in words:
         return SourceError(f"there is no port {target}", f"{describe_ports()}; check plug and cable")
     if number in (errno.EACCES, errno.EPERM):
         cure = "add yourself to its group: sudo usermod -aG dialout $USER, then log in again"
         return SourceError(f"no permission for {target}", cure)
-    if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(error):
+    if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in words or "PermissionError" in words:
         return SourceError(f"{target} is in use by another program", "close that program, for example a serial monitor")
     return SourceError(f"{target} cannot be opened: {error}", describe_ports())
 

@@ -150,6 +150,19 @@ def test_busy_port(pty_device):
         opened(f"serial:{device.path}?rate=80&channels=force")
 
 
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        ("PermissionError(13, 'Access is denied.', None, 5)", "COM3 is in use by another program"),
+        ("FileNotFoundError(2, 'The system cannot find the file specified.', None, 2)", "there is no port COM3"),
+    ],
+)
+def test_what_windows_says_only_in_words(fault, says):
+    """As pyserial's serialwin32.py raises it; the system's words from memory."""
+    error = explain_open_error("COM3", serial.SerialException(f"could not open port 'COM3': {fault}"))
+    assert error.what == says
+
+
 def test_permission_names_the_group():
     error = explain_open_error("/dev/ttyACM0", serial.SerialException(errno.EACCES, "could not open port"))
     assert "dialout" in error.cure
