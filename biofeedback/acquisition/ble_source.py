@@ -117,10 +117,10 @@ class BleSource:
     def _frame_up(self, data: bytes) -> bytes:
         """One notification is one packet: its two ends have to be made visible again in a stream of bytes."""
         if self.radio.content == "weight":
-            weight = decode_weight(data)
-            if weight is None or weight.mass_kg is None:
+            mass_kg = decode_weight(data)
+            if mass_kg is None:
                 return b"\nnan\n"  # an unreadable line, so a missing frame
-            return b"\n%.9g\n" % (weight.mass_kg / WEIGHT_STEP_KG)
+            return b"\n%.9g\n" % (mass_kg / WEIGHT_STEP_KG)
         if self.profile.packets is not None and self.profile.packets.framing == "cobs":
             return b"\0" + encode_cobs(data) + b"\0"
         return data

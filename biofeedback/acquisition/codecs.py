@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import binascii
 import struct
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -144,29 +143,15 @@ def decode_sfloat(words: NDArray[np.uint16]) -> FloatArray:
     return np.where(np.isin(words, SFLOAT_SPECIAL), np.nan, values)
 
 
-@dataclass(frozen=True, slots=True)
-class Weight:
-    """A Weight Measurement. ``mass_kg`` is None when the scale says that it could not measure."""
+def decode_weight(data: bytes) -> float | None:
+    """Kilograms of a Weight Measurement, Bluetooth SIG characteristic 0x2A9D of the Weight Scale Service.
 
-    mass_kg: float | None
-    utc_fields: tuple[int, int, int, int, int, int] | None = None
-    user: int | None = None
-
-
-def decode_weight(data: bytes) -> Weight | None:
-    """Bluetooth SIG characteristic 0x2A9D of the Weight Scale Service; None if ``data`` is too short for its flags.
-
-    Flags: bit 0 pounds (0.01 lb) instead of kilograms (0.005 kg), bit 1 time stamp, bit 2 user, bit 3 BMI and height.
+    None if the scale says that it could not measure, or if ``data`` is too short for its flags: bit 0 pounds (0.01 lb)
+    instead of kilograms (0.005 kg), bit 1 time stamp, bit 2 user, bit 3 BMI and height.
     """
     if not data or len(data) < 3 + 7 * bool(data[0] & 2) + bool(data[0] & 4) + 4 * bool(data[0] & 8):
         return None
     flags, steps = struct.unpack_from("<BH", data)
-    at, stamp, user = 3, None, None
-    if flags & 2:
-        stamp = struct.unpack_from("<HBBBBB", data, at)
-        at += 7
-    if flags & 4:
-        user = data[at]
     if steps == _WEIGHT_FAILED:
-        return Weight(None, stamp, user)
-    return Weight(steps * WEIGHT_STEP_LB * KG_PER_LB if flags & 1 else steps / 200, stamp, user)
+        return None
+    return float(steps * WEIGHT_STEP_LB * KG_PER_LB if flags & 1 else steps / 200)

@@ -107,14 +107,12 @@ def test_sfloat_special_values_are_no_number(word):
 
 @pytest.mark.parametrize("example", WEIGHT["examples"])
 def test_weight_measurement(example):
-    weight = decode_weight(bytes.fromhex(example["bytes"]))
-    assert weight.mass_kg == (None if example["mass_kg"] is None else pytest.approx(example["mass_kg"], rel=1e-12))
-    assert weight.user == example.get("user")
-    assert weight.utc_fields == (tuple(example["stamp"]) if "stamp" in example else None)
+    mass_kg = decode_weight(bytes.fromhex(example["bytes"]))
+    assert mass_kg == (None if example["mass_kg"] is None else pytest.approx(example["mass_kg"], rel=1e-12))
 
 
 def test_largest_weight():
-    assert decode_weight(b"\x00\xfe\xff").mass_kg == WEIGHT["largest_kg"]
+    assert decode_weight(b"\x00\xfe\xff") == WEIGHT["largest_kg"]
 
 
 @given(st.binary(max_size=20))
