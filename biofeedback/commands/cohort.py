@@ -113,12 +113,14 @@ def write_table(path: Path, rows: Sequence[Row]) -> None:
 
 
 def read_table(path: Path) -> list[Row]:
-    """The rows of a finished table; none when it is not one."""
+    """The rows of a finished table; BiofeedbackError when the file is something else, which must not be lost."""
     if not path.exists():
         return []
-    with path.open(newline="", encoding="utf-8") as file:
+    with suppress(UnicodeDecodeError, csv.Error), path.open(newline="", encoding="utf-8") as file:
         reader = csv.DictReader(file)
-        return list(reader) if tuple(reader.fieldnames or ())[: len(KEYS)] == KEYS else []
+        if tuple(reader.fieldnames or ())[: len(KEYS)] == KEYS:
+            return list(reader)
+    raise BiofeedbackError(f"{path} is no table of this command", "choose another --out, or --again to replace it")
 
 
 def read_part(path: Path) -> list[Row]:

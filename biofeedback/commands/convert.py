@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
 from biofeedback.commands import afterwards
+from biofeedback.commands.wiring import read_code
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Flag, FlagArray
 from biofeedback.storage.imported import write_recording
@@ -49,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     """Import, add what was said on the command line, tell what is odd."""
     if args.file.suffix.lower() == SUFFIX:
         raise RecordingError(f"{args.file} is a recording already", f"read it: biofeedback report {args.file}")
+    _check_options(args)
     settings = {key: getattr(args, key) for key in ("athlete", "exercise", "side", "position") if getattr(args, key)}
     if args.started:
         settings["started_utc"] = args.started
@@ -72,6 +76,20 @@ def run(args: argparse.Namespace) -> int:
         print(f"note: {remark}")
     print(f"Recording: {out}\nReport:    biofeedback report {out}")
     return 0
+
+
+def _check_options(args: argparse.Namespace) -> None:
+    """What would be taken over as it is, or left aside."""
+    if args.athlete:
+        read_code(args.athlete)
+    if args.rate is not None and not 0 < args.rate < math.inf:
+        raise RecordingError(f"--rate {args.rate:g} is no rate", "give rows per second, above 0")
+    if args.file.suffix.lower() in EDF_SUFFIXES and (args.rate is not None or args.time is not None):
+        raise RecordingError("--rate and --time are for tables", "leave them out: this file tells its own times")
+    try:
+        datetime.fromisoformat(args.started or "2026-01-01")
+    except ValueError as error:
+        raise RecordingError(f"--started {args.started} is no date", "write 2026-01-05T18:00:00+00:00") from error
 
 
 def split_mapping(text: str) -> tuple[str, str]:
