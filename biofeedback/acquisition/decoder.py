@@ -112,7 +112,7 @@ class LineDecoder:
     Parameters
     ----------
     n_channels
-        Numbers per line when ``columns`` is not given; None takes the count of the first line of numbers.
+        Numbers per line when ``columns`` is not given, else channels among them; one of the two has to be there.
     columns
         What each number is, see `split_columns`.
     starts_mid_line
@@ -127,9 +127,9 @@ class LineDecoder:
         *,
         starts_mid_line: bool = False,
     ) -> None:
-        if n_channels is not None and n_channels < 1:
-            raise ValueError(f"n_channels {n_channels}: at least 1")
         names = split_columns(columns) if columns else ("",) * (n_channels or 0)
+        if not names:
+            raise ValueError(f"n_channels {n_channels}: at least 1")
         if n_channels is not None and len(channel_columns(names)) != n_channels:
             raise ValueError(f"columns {columns!r} hold {len(channel_columns(names))} channels, not {n_channels}")
         self.n_lines = 0
@@ -137,10 +137,14 @@ class LineDecoder:
         self._tail = b""
         self._skipping = starts_mid_line
         self._names = names
-        self._run: re.Pattern[bytes] | None = None
-        self._plain_run: re.Pattern[bytes] | None = None
-        if names:
-            self._set_columns(names)
+        line = rb"[ \t]{0,8}+%b(?:%b%b){%d}[,;]?[ \t]{0,8}+\n++" % (_VALUE, _SEPARATOR, _VALUE, len(names) - 1)
+        self._run = re.compile(rb"(?:" + line + rb")++")
+        self._plain_run = re.compile(rb"(?:" + rb"[ ,;\t]".join([_WHOLE] * len(names)) + rb"\n++)++")
+        self._channels = [i for i, name in enumerate(names) if name not in NOT_CHANNELS]
+        self._all_channels = len(self._channels) == len(names)
+        self._sequence = names.index(SEQUENCE) if SEQUENCE in names else None
+        self._time = next((i for i, name in enumerate(names) if name in (TIME_US, TIME_MS)), None)
+        self._time_factor = 1000.0 if TIME_MS in names else 1.0
 
     def resync(self) -> None:
         """The wire was interrupted: forget the unfinished line and skip to the next line end."""
@@ -166,34 +170,20 @@ class LineDecoder:
             self._add_bad(_TOO_LONG, decoded)
         return decoded
 
-    def _set_columns(self, names: tuple[str, ...]) -> None:
-        self._names = names
-        line = rb"[ \t]{0,8}+%b(?:%b%b){%d}[,;]?[ \t]{0,8}+\n++" % (_VALUE, _SEPARATOR, _VALUE, len(names) - 1)
-        self._run = re.compile(rb"(?:" + line + rb")++")
-        self._plain_run = re.compile(rb"(?:" + rb"[ ,;\t]".join([_WHOLE] * len(names)) + rb"\n++)++")
-        self._channels = [i for i, name in enumerate(names) if name not in NOT_CHANNELS]
-        self._all_channels = len(self._channels) == len(names)
-        self._sequence = names.index(SEQUENCE) if SEQUENCE in names else None
-        self._time = next((i for i, name in enumerate(names) if name in (TIME_US, TIME_MS)), None)
-        self._time_factor = 1000.0 if TIME_MS in names else 1.0
-
     def _decode_block(self, block: bytes, decoded: list[Decoded]) -> None:
         """Runs of good lines at once; whatever stops a run is looked at as a single line."""
-        if self._plain_run and self._plain_run.fullmatch(block):  # as converters send them: much faster
+        if self._plain_run.fullmatch(block):  # as converters send them: much faster
             whole = np.fromstring(block.translate(_TO_SPACES), dtype=np.int64, sep=" ")
             self._read_values(whole.astype(np.float64), block, decoded)
             return
         at = 0
         while at < len(block):
-            if self._run and (match := self._run.match(block, at)):
+            if match := self._run.match(block, at):
                 self._read_run(block[at : match.end()], decoded)
                 at = match.end()
                 continue
             end = block.index(b"\n", at)
             line = block[at:end]
-            if not self._run and _ANY_LINE.fullmatch(line):
-                self._set_columns(("",) * len(_VALUES.findall(line)))
-                continue
             if line.strip():
                 self._judge_line(line, decoded)
             at = end + 1

@@ -51,11 +51,6 @@ class Reader:
         self._started_s = clock()
 
     @property
-    def measured_rate_hz(self) -> float | None:
-        """Rate of arrival in frames per second; None until there is enough of it."""
-        return self.timeline.measured_rate_hz
-
-    @property
     def clock_drift_ppm(self) -> float | None:
         """How much faster the device's clock runs than this computer's, if it sends its time."""
         return self.timeline.clock_drift_ppm

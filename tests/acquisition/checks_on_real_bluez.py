@@ -129,7 +129,7 @@ def test_80_packets_a_second_arrive_complete(board, opened):
     assert source.device_id == "F0:F1:F2:F3:F4:F5"
     items = read_for(reader, 10.0)
     n = len(rows(items))
-    print(f"{n} frames in 10 s, {reader.measured_rate_hz:.1f} a second")
+    print(f"{n} frames in 10 s, {reader.timeline.measured_rate_hz:.1f} a second")
     assert n == pytest.approx(4800, rel=0.2)  # a busy host slows the emulated board, but nothing may be missing
     assert not [item for item in items if isinstance(item, Gap)]
     check_places(items)

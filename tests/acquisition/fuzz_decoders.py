@@ -42,7 +42,7 @@ SYNCED = PacketLayout(
     sequence_counts="packets",
 )
 MAKERS = (
-    LineDecoder,
+    lambda: LineDecoder(1),
     lambda: LineDecoder(2),
     lambda: LineDecoder(2, "seq,t_us,force,emg,check", starts_mid_line=True),
     lambda: LineDecoder(2, "t_ms,force,-,emg"),

@@ -103,12 +103,6 @@ def test_milliseconds_become_microseconds():
     assert frames.device_us.tolist() == [12000.0]
 
 
-def test_takes_the_width_of_the_first_line_of_numbers():
-    decoder = LineDecoder()
-    assert fold(decoder.feed(b"header line\n1 2 3\n4 5 6\n7 8\n"))[0] == [(1.0, 2.0, 3.0), (4.0, 5.0, 6.0)]
-    assert decoder.n_bad_lines == 1
-
-
 def test_fragment_after_opening_is_neither_used_nor_counted():
     decoder = LineDecoder(1, starts_mid_line=True)
     assert fold(decoder.feed(b"34\n1234\n"))[0] == [(1234.0,)]

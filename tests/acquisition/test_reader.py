@@ -123,7 +123,7 @@ def test_mostly_unreadable_lines_are_told_with_their_cure_and_forgotten_when_the
 
 def test_counts_are_there_to_be_shown():
     reader, _ = read(Script(lines(1, 2), b"9x\n"), 2)
-    assert (reader.n_lines, reader.n_bad_lines, reader.measured_rate_hz) == (3, 1, None)
+    assert (reader.n_lines, reader.n_bad_lines, reader.timeline.measured_rate_hz) == (3, 1, None)
 
 
 def test_bytes_that_are_no_frames_do_not_stop_time():
