@@ -14,6 +14,7 @@ LOG = logging.getLogger("biofeedback.web")
 MAX_CONNECTIONS = 256  # systems commonly allow a program 1024 open files
 MAX_PER_DEVICE = 96  # 32 pages and what loads them; one device cannot take the places of the others
 SAME_REFUSAL_S = 60.0
+MAX_REFUSALS = 20
 
 Client = tuple[str, int] | None
 
@@ -26,16 +27,19 @@ def is_crowded(clients: Sequence[Client], newest: Client) -> bool:
 
 
 class RefusalLog:
-    """Tells each kind of refusal once a minute: one that knocks all day fills no log."""
+    """Tells each refusal once a minute, and few of them: one that knocks all day, each time otherwise, fills no log."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._told = ("", -math.inf)
+        self._told: set[str] = set()
+        self._since_s = -math.inf
 
     def tell(self, why: str) -> None:
-        """Log ``why`` unless it was the last thing told, less than a minute ago."""
-        if self._told[0] != why or self._clock() - self._told[1] > SAME_REFUSAL_S:
-            self._told = (why, self._clock())
+        """Log ``why`` unless it, or ``MAX_REFUSALS`` others, were told in this minute."""
+        if self._clock() - self._since_s > SAME_REFUSAL_S:
+            self._told, self._since_s = set(), self._clock()
+        if why not in self._told and len(self._told) < MAX_REFUSALS:
+            self._told.add(why)
             LOG.warning("refused: %s", why)
 
 

@@ -17,7 +17,7 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed, InvalidMessage, InvalidStatus
 
 from biofeedback.errors import AnalysisError, SessionError
-from biofeedback.web.crowd import MAX_CONNECTIONS, MAX_PER_DEVICE, is_crowded
+from biofeedback.web.crowd import MAX_CONNECTIONS, MAX_PER_DEVICE, MAX_REFUSALS, RefusalLog, is_crowded
 from biofeedback.web.door import Door
 from biofeedback.web.server import MAX_PAGES, open_page, read_static
 
@@ -333,6 +333,18 @@ def test_one_device_cannot_take_the_places_of_others() -> None:
     assert not is_crowded([*crowd, ("192.0.2.2", 1)], ("192.0.2.2", 1))
     many = [(f"192.0.2.{k}", 1) for k in range(MAX_CONNECTIONS + 1)]
     assert is_crowded(many, many[-1])
+
+
+def test_one_that_knocks_in_ever_new_ways_fills_no_log(caplog: pytest.LogCaptureFixture) -> None:
+    now = [0.0]
+    log = RefusalLog(lambda: now[0])
+    for k in range(1000):
+        log.tell("this device is not paired")
+        log.tell(f"host {k} is not this page's address")
+    assert len(caplog.records) == MAX_REFUSALS
+    now[0] = 61.0
+    log.tell("this device is not paired")
+    assert len(caplog.records) == MAX_REFUSALS + 1
 
 
 def test_a_page_that_stops_reading_delays_no_other() -> None:
