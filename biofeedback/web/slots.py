@@ -28,7 +28,7 @@ def encode_json(value: Any) -> str:
     try:
         return json.dumps(value, ensure_ascii=False, allow_nan=False)
     except ValueError:
-        LOG.exception("the state holds a number that is none")
+        LOG.exception("a page is told a number that is none")
         return json.dumps(_without_nan(value), ensure_ascii=False)
 
 
@@ -85,7 +85,7 @@ class PageSlot:
         messages.append(encode_update(self._live.snapshot(), revision=revision, first_level=first, strip=strip))
         self._next_level = first + strip.shape[1]
         while self._replies:
-            messages.append(json.dumps({"reply": self._replies.popleft()}, ensure_ascii=False))
+            messages.append(encode_json({"reply": self._replies.popleft()}))
         return messages
 
     async def pump(self, send: Send) -> None:

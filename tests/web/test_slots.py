@@ -106,3 +106,11 @@ def test_a_page_that_does_not_read_delays_nobody_and_wakes_up_in_the_present() -
         await asyncio.gather(*tasks, return_exceptions=True)
 
     asyncio.run(scenario())
+
+
+def test_a_reply_with_a_number_that_is_none_reaches_the_page(caplog: pytest.LogCaptureFixture) -> None:
+    slot = make_slot(FakeLive())
+    slot.put_reply({"id": 1, "ok": True, "data": {"checked": {"duration_s": float("inf")}}})
+    reply = json.loads(slot.take()[-1], parse_constant=pytest.fail)["reply"]
+    assert reply["data"]["checked"]["duration_s"] is None
+    assert "a number that is none" in caplog.text
