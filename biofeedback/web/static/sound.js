@@ -45,7 +45,7 @@ export class Player {
   /** Call from a press or key: browsers keep sound shut until then. */
   unlock() {
     if (!this.context && window.AudioContext) this.context = new AudioContext();
-    if (this.context?.state === "suspended") this.context.resume().catch(() => {});
+    if (this.context && this.context.state !== "running") this.context.resume().catch(() => {}); // suspended, or interrupted by a call
   }
 
   play(name) {
