@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tempfile
 import zipfile
 from collections.abc import Mapping
@@ -38,7 +39,7 @@ def send_export(path: Path, to: str, *, anonymous: bool, headers: Mapping[str, s
         cure = "install it: pip install 'biofeedback[export]'" if to in BITS else "reload the page"
         raise RecordingError(f"no export to {to[:20]!r} here", cure)
     recording = open_recording(path)
-    code = str(recording.settings.get("athlete") or "recording")
+    code = re.sub(r"[^\w-]+", "_", str(recording.settings.get("athlete") or "recording"))  # of anywhere: no path
     stem = f"{code}-anonymous" if anonymous else path.stem  # the usual names tell the day
     folder = tempfile.TemporaryDirectory(prefix="biofeedback-export-")
     try:

@@ -135,20 +135,19 @@ class Review:
         self._live_names = live_names
 
         async def report(request: Request) -> Response:
-            path = self._find(request.query_params.get("name", ""))
-            return HTMLResponse(await asyncio.to_thread(self.render_report, path), headers=report_headers)
+            name = request.query_params.get("name", "")
+            html = await asyncio.to_thread(lambda: self.render_report(self._find(name)))
+            return HTMLResponse(html, headers=report_headers)
 
         async def history(request: Request) -> Response:
-            code = request.query_params.get("athlete", "")
-            if not filter_recordings(list_recordings(self.folder), athlete=code) or not code:
-                raise RecordingError(f"there is no recording of {code[:40]!r}", "choose a code from the list")
-            return HTMLResponse(await asyncio.to_thread(self.render_history, code), headers=report_headers)
+            html = await asyncio.to_thread(self._tell_history, request.query_params.get("athlete", ""))
+            return HTMLResponse(html, headers=report_headers)
 
         async def export(request: Request) -> Response:
             query = request.query_params
-            path = self._find(query.get("name", ""))
+            name, to, anonymous = query.get("name", ""), query.get("to", ""), "anonymous" in query
             return await asyncio.to_thread(
-                lambda: send_export(path, query.get("to", ""), anonymous="anonymous" in query, headers=HEADERS)
+                lambda: send_export(self._find(name), to, anonymous=anonymous, headers=HEADERS)
             )
 
         return [
@@ -206,6 +205,11 @@ class Review:
 
     def _find(self, name: str) -> Path:
         return self.folder / self._entry(name).name
+
+    def _tell_history(self, code: str) -> str:
+        if not code or not filter_recordings(list_recordings(self.folder), athlete=code):
+            raise RecordingError(f"there is no recording of {code[:40]!r}", "choose a code from the list")
+        return self.render_history(code)
 
     def _is_written(self, name: str) -> bool:
         return name in self._live_names() or is_written(self.folder / name)

@@ -4,6 +4,8 @@ import asyncio
 import http.client
 import io
 import json
+import re
+import threading
 import zipfile
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -17,7 +19,7 @@ from biofeedback.model import Channel, Chunk, Note
 from biofeedback.storage.check import check_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
-from biofeedback.web import keeping
+from biofeedback.web import keeping, review
 from biofeedback.web.server import open_page
 
 from .axe import axe_script
@@ -281,6 +283,58 @@ def test_an_athletes_device_may_do_none_of_it() -> None:
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("code", ["../A01", "ward 3/7", "A\\B", ".."])
+def test_a_code_from_elsewhere_leads_to_no_other_folder(tmp_path: Path, code: str) -> None:
+    Recorder.create(tmp_path / "other.hold", SETTINGS | {"athlete": code}, threaded=False).close()
+
+    async def scenario(address: str) -> None:
+        for to in ("csv", "numpy"):
+            status, headers, body = await download(address, name="other.hold", to=to, anonymous="1")
+            assert status == 200
+            assert not re.search(r"[/\\]|\.\.", headers["content-disposition"])
+            assert body[:2] == b"PK"
+
+    visit(tmp_path, scenario)
+
+
+def test_nothing_of_the_review_lists_the_folder_on_the_loop(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same loop tells the pages of a hold their numbers; listing many recordings takes long."""
+    listed = []
+    listing = review.list_recordings
+
+    def watch(where: Path) -> Any:
+        listed.append(threading.current_thread())
+        return listing(where)
+
+    monkeypatch.setattr(review, "list_recordings", watch)
+
+    async def scenario(address: str) -> None:
+        for path in ("list", f"report?name={NAME}", "history?athlete=A01", f"export?name={NAME}&to=csv"):
+            assert (await fetch(address, f"/review/{path}"))[0] == 200
+        assert len(listed) >= 4
+        assert threading.current_thread() not in listed
+
+    visit(folder, scenario)
+
+
+@pytest.mark.browser
+def test_a_download_keeps_its_name(browser: Any, folder: Path) -> None:
+    (folder / NAME).rename(folder / "Übung am Abend.hold")
+    served = Served(review=make_review(folder))
+    served.up()
+    try:
+        page = Page(browser, served, path="review")
+        page.tab.fill("#search", "Übung")
+        page.tab.click(".entries button")
+        page.wait(lambda: page.tab.is_visible("#download"))
+        with page.tab.expect_download() as taken:
+            page.tab.click("#download")
+        assert taken.value.suggested_filename == "Übung am Abend.zip"
+        page.context.close()
+    finally:
+        served.end()
+
+
 @pytest.mark.slow
 @pytest.mark.network
 @pytest.mark.parametrize("size", [(390, 844), (1280, 800)], ids=str)

@@ -29,12 +29,18 @@ export function showKeeping(offer) {
 
 export const sizeText = (n) => (n < 1e6 ? `${Math.max(1, Math.round(n / 1e3))} kB` : `${(n / 1e6).toFixed(1)} MB`);
 
+/** The name that an answer gives its file; one that is not plain comes percent-encoded (RFC 6266). */
+function fileName(disposition) {
+  const coded = /filename\*=utf-8''([^;]+)/i.exec(disposition)?.[1];
+  return coded ? decodeURIComponent(coded) : (/filename="([^"]+)"/.exec(disposition)?.[1] ?? "recording");
+}
+
 async function download() {
   setText($("export-said"), "Preparing …");
   try {
     const query = { name: now.entry.name, to: $("format").value, ...($("anonymous").checked ? { anonymous: "1" } : {}) };
     const answer = await answered(fetch(`/review/export?${new URLSearchParams(query)}`));
-    const name = /filename="([^"]+)"/.exec(answer.headers.get("content-disposition") ?? "")?.[1] ?? "recording";
+    const name = fileName(answer.headers.get("content-disposition") ?? "");
     const url = URL.createObjectURL(await answer.blob());
     make("a", { href: url, download: name }).click();
     setTimeout(() => URL.revokeObjectURL(url), 60000);

@@ -183,6 +183,7 @@ async function fetchWanted() {
       const columns = Math.max(50, Math.min(4000, Math.round(panel.canvas.clientWidth)));
       try {
         panel.drawn = await ask("/review/trace", { name: panel.entry.name, from: fromS - panel.shiftS, to: toS - panel.shiftS, columns });
+        panel.problem = null;
       } catch (error) {
         panel.problem = String(error.message);
       }
