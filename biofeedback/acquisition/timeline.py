@@ -19,6 +19,7 @@ LATE_S = 0.5  # frames that keep coming late for longer than this were not late:
 SLOW_HZ = 320.0  # up to here device times are kept: a faster board's unevenness is far below a level's 10 ms
 BOOT = "#boot"  # our boards say that they have started
 _MODULI = (1 << 8, 1 << 16, 1 << 32)
+_NEVER = 1 << 62
 
 
 def find_silence_s(rate_hz: float) -> float:
@@ -117,7 +118,9 @@ class Timeline:
             frames, sequence = piece, piece.sequence
         else:
             device_s = self._follow_clock(piece.device_us, arrival_s)
-            sequence = self._numbering.number(device_s) if piece.sequence is None else piece.sequence
+            sequence = piece.sequence
+            if sequence is None:  # numbers of our own making never wrap: one that is lower is a restart
+                sequence, self._modulus = self._numbering.number(device_s), _NEVER
             frames = Frames(piece.counts, sequence, device_s * 1e6)
             self._remarks.watch(device_s)
         if sequence is None:

@@ -339,6 +339,13 @@ def test_device_time_that_begins_again_is_a_restart():
     assert layout(items) == [(0, 100), (100, 97, "device restarted"), (197, 3)]
 
 
+def test_device_time_that_begins_again_is_no_wrap_of_a_counter():
+    """250 readings, then 0: an 8-bit counter would have lost 6."""
+    line = Timeline(100, 1)
+    line.place([timed(*range(0, 2500, 10))], 0.0)
+    assert layout(line.place([timed(0, 10, 20)], 1.0)) == [(250, 97, "device restarted"), (347, 3)]
+
+
 def test_drift_of_the_devices_clock_is_known_after_some_seconds():
     line = Timeline(100, 1)
     for k in range(1500):
