@@ -152,8 +152,8 @@ def draw_history(figure: Figure | SubFigure, group: HistoryGroup) -> None:
         axes[-1].xaxis.set_major_formatter(FuncFormatter(lambda day, _: f"{_date(day):%d %b %y}"))
         axes[-1].set_xlabel("date of the session")
         for axis in axes:
-            axis.yaxis.set_label_coords(-0.075, 0.5)
-        set_margins(figure, left=1.0, right=0.1, bottom=0.5, top=0.08)
+            axis.yaxis.set_label_coords(-0.068, 0.5)
+        set_margins(figure, left=1.0, right=0.4, bottom=0.5, top=0.08)  # the last date needs room
 
 
 def _show_head(history: History) -> Sequence[Markup]:

@@ -51,3 +51,12 @@ def test_no_text_lies_on_another(history) -> None:
     for group in history.groups:
         size = (8.6, 0.6 + 1.05 * len(group.measures))
         assert overlapping(texts_of(draw_history, group, size)[1]) == []
+
+
+def test_no_date_lies_off_the_paper(check) -> None:
+    point = replace(summarise_session(check, "a"), maximum=400.0, maximum_unit="N", reach=42.0, reach_unit="cm")
+    dates = [f"2026-{1 + n // 4:02d}-{1 + 7 * (n % 4):02d}T18:00:00+00:00" for n in range(9)]
+    (group,) = compare_sessions("A01", [replace(point, started_utc=date) for date in dates]).groups
+    figure, shown = texts_of(draw_history, group, (8.6, 0.6 + 1.05 * len(group.measures)))
+    for text, box in shown:
+        assert 0 <= box.x0 < box.x1 <= figure.bbox.x1, text
