@@ -27,8 +27,8 @@ class HoldRow:
     """One contraction: when it left the band, the slope of effort in points of % per minute, and the EMG's change.
 
     ``emg`` has one entry per raw EMG channel, by name; measured after the grace. ``tired_percent`` of the muscle is
-    predicted to be fatigued at its end, and ``left_percent`` still at the start of the next contraction; None without
-    an effort, and for the last.
+    predicted to be fatigued at its end, and ``left_percent`` still at the start of the next contraction; None from an
+    unknown effort on, which nobody knows how tiring it was, and for the last.
     """
 
     phase: Phase
@@ -60,20 +60,21 @@ def measure_holds(recording: RecordingLike, trace: Trace, *, joint: str = "") ->
 
 def _predict_tiredness(rows: Sequence[HoldRow], trace: Trace, joint: str) -> tuple[HoldRow, ...]:
     """Fatigue carried from contraction to contraction by the three-compartment model, relaxing counts as rest."""
-    result, left = [], 0.0
+    result: list[HoldRow] = []
+    left: float | None = 0.0
     for row, following in zip(rows, [*rows[1:], None], strict=False):
         phase = row.phase
         percent = trace.percent[phase.first_level : phase.end_level, trace.guide]
         known = percent[np.isfinite(percent)]
-        if not known.size:
+        if not known.size or left is None:
             result.append(row)
-            left = 0.0
+            left = None
             continue
         effort = min(100.0, max(0.0, float(known.mean())))
         tired = predict_fatigue(effort, phase.duration_s, joint=joint, fatigued_percent=left)
         rest_s = None if following is None else max(0.0, following.phase.start_s - phase.end_s)
-        left = 0.0 if rest_s is None else predict_recovery(tired, rest_s, joint=joint)
-        result.append(replace(row, tired_percent=tired, left_percent=None if rest_s is None else left))
+        left = None if rest_s is None else predict_recovery(tired, rest_s, joint=joint)
+        result.append(replace(row, tired_percent=tired, left_percent=left))
     return tuple(result)
 
 

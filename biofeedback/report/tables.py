@@ -141,6 +141,8 @@ def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
     if not analysis.ratings:
         return None
     has_drift = any(link.position_unit for link in analysis.ratings)
+    has_tension = any(link.passive_tension is not None for link in analysis.ratings)
+    digits = find_digits(analysis.maximum.strength if analysis.maximum else 0.0)
     rows = []
     for link in analysis.ratings:
         cells = [
@@ -150,19 +152,21 @@ def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
             "no answer" if link.value is None else f"{link.value:g}",
             number(link.mean_percent, 1),
             number(link.in_band_percent, 0),
-            number(link.passive_tension, find_digits(analysis.maximum.strength if analysis.maximum else 0.0)),
+            *([number(link.passive_tension, digits)] if has_tension else []),
             number(link.in_phase_s, 0),
             number(link.in_stretch_s, 0),
             *([number(link.position_drift, 3 if link.position_unit == "m" else 1)] if has_drift else []),
             "; ".join(link.marks),
         ]
         rows.append(tuple(cells))
-    unit = analysis.ratings[0].tension_unit
+    first = analysis.ratings[0]
     head = (
-        "rating", "at", "phase", "discomfort", "effort, %", "in band, %", f"passive tension, {unit}", "s in phase",
-        "s in stretch", *([f"position drift, {analysis.ratings[0].position_unit}"] if has_drift else []), "remark",
+        "rating", "at", "phase", "discomfort", "effort, %", "in band, %",
+        *([f"passive tension, {first.tension_unit}"] if has_tension else []), "s in phase", "s in stretch",
+        *([f"position drift, {first.position_unit}"] if has_drift else []), "remark",
     )  # fmt: skip
-    note = "Effort and time in band from the start of the phase to the rating. Passive tension counts from the zero."
+    note = "Effort and time in band from the start of the phase to the rating."
+    note += " Passive tension counts from the zero." if has_tension else ""
     return Table("Each rating and what went before it", head, tuple(rows), (0, 2, len(head) - 1), note)
 
 

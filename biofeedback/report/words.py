@@ -70,6 +70,8 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     for stop in analysis.trace.stops:
         at = format_clock(stop.frame / analysis.trace.rate_hz)
         sentences.append(f"Stopped at {at}: {stop.data.get('reason') or 'no reason given'}.")
+    if n_warnings := len(analysis.warnings):
+        sentences.append(f"{count(n_warnings, 'warning')} about these numbers: read “Warnings” further on.")
     return tuple(sentences)
 
 

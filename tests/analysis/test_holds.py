@@ -38,3 +38,16 @@ def test_a_hard_hold_that_failed_says_nothing_about_a_light_one():
     assert holds[0].exit.held_s == pytest.approx(8.0, abs=0.5)
     assert "own hold" not in suggest_next_set(25.0, "knee", holds).reason
     assert "own hold of 8 s" in suggest_next_set(70.0, "knee", holds).reason
+
+
+def test_after_a_contraction_of_unknown_effort_tiredness_is_unknown():
+    session = MadeSession()
+    session.calibrate()
+    session.phase("contract", 6.0, 70.0)
+    session.happen("phase", index=1, kind="contract", title="contract", band=[60, 80], duration_s=20.0)
+    session.lose(20.0)
+    session.phase("contract", 6.0, 70.0)
+    session.end()
+    first, _, last = analyse_recording(session).holds
+    assert first.tired_percent > 0
+    assert last.tired_percent is None  # it was not rested for all that is known

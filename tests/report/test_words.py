@@ -9,6 +9,7 @@ import pytest
 from biofeedback.analysis.answer import AttemptRow, SessionAnalysis, analyse_recording
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.calibration.attempts import Attempt
+from biofeedback.model import Channel
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
     describe_done,
@@ -200,3 +201,20 @@ def test_a_contraction_without_a_band_is_not_counted_as_outside() -> None:
     session.phase("contract", 6.0, 40.0, band=None)
     session.end()
     assert "100 % of the counted time was inside" in " ".join(describe_done(analyse_recording(session)))
+
+
+def test_the_first_page_points_to_warnings(check, troubled) -> None:
+    assert troubled.warnings
+    assert "read “Warnings”" in describe_done(troubled)[-1]
+    assert not check.warnings
+    assert "Warnings" not in " ".join(describe_done(check))
+
+
+def test_a_session_led_by_emg_has_no_column_of_passive_tension() -> None:
+    session = MadeSession(channels=(Channel(name="emg", kind="emg", unit="uV", envelope=True),))
+    session.calibrate()
+    session.phase("contract", 6.0, 70.0, rating=4)
+    session.end()
+    (table,) = [t for t in list_tables(analyse_recording(session)) if t.title.startswith("Each rating")]
+    assert not [name for name in table.head if "tension" in name]
+    assert "tension" not in table.note
