@@ -151,9 +151,9 @@ class JoinedSource:
 
     @property
     def device_id(self) -> str:
-        """Who answers at each; "" as long as one does not say."""
+        """Who answers at each; "" if none of them says."""
         names = [reader.device_id for reader in self._readers]
-        return " and ".join(names) if all(names) else ""
+        return " and ".join(name or "one that does not say" for name in names) if any(names) else ""
 
     @property
     def trouble(self) -> str:

@@ -151,6 +151,21 @@ def test_threads_end_also_when_nobody_has_read(monkeypatch):
     assert threading.active_count() == before
 
 
+def test_another_board_is_noticed_also_beside_one_that_never_says_who_it_is():
+    source = open_source(TWO)
+    source.open()
+    reader = Reader(source)
+    assert reader.device_id == ""
+    seen = []
+    for name in ("1A2B3C4D", "99999999"):
+        source._readers[1].device_id = name
+        read_until(reader, lambda items: any(isinstance(item, Chunk) for item in items))
+        seen.append(reader.device_id)
+    source.close()
+    assert "" not in seen
+    assert seen[0] != seen[1]
+
+
 def test_the_sensor_that_is_silent_is_named():
     source = open_source(TWO.replace("seed=2", "seed=2&unplug_at=0.5&unplug_for=1"))
     source.open()
