@@ -207,6 +207,8 @@ def _read_packets(file: TomlFile, channels: tuple[Channel, ...]) -> PacketLayout
         ),
     )
     _check_names(file, (*at, "frame"), layout.channels, channels)
+    if layout.sequence_counts == "packets" and SEQUENCE not in (name for name, _ in layout.head):
+        file.refuse((*at, "sequence_counts"), "sequence_counts = 'packets' without seq in head", "put seq into head")
     if layout.packet_bytes > MAX_WAITING_BYTES // 2:
         file.refuse((*at, count_key), f"a packet of {layout.packet_bytes} bytes", f"at most {MAX_WAITING_BYTES // 2}")
     return layout

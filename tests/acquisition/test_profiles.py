@@ -118,6 +118,7 @@ def test_a_profile_of_packets():
         (PACKETS, 'sync = "A5 5A"', 'sync = ""', 6, "sync goes with framing"),
         (PACKETS, '"force:i24"', '"force:i25"', 9, "types are u8"),
         (PACKETS, '"seq:u8"', '"seq:sfloat"', 8, "counts in whole numbers"),
+        (PACKETS, '"seq:u8"', '"-:u8"', 12, "put seq into head"),
         (PACKETS, '"force:i24"', '"power:i24"', 9, "do not fit the [[channel]] tables"),
         (PACKETS, "frames = 4", "frames = 4000", 10, "at most 1000"),
         (PACKETS, "frames = 4", "frames = 1.5", 10, "use a whole number"),
