@@ -128,7 +128,12 @@ class SerialSource:
     def ask(self) -> BoardInfo:
         """Open the port and only ask who is there. SourceError if nobody answers within 3 s."""
         self._open_port()
-        return self._ask()
+        info = self._ask()
+        self._write(self.profile.start or b"")  # it was stopped to be asked, and boards of ours talk by themselves
+        if self._port is not None:
+            with contextlib.suppress(*_LOST):
+                self._port.flush()  # before the port is closed
+        return info
 
     def close(self) -> None:
         """Let go of the port."""

@@ -15,6 +15,7 @@ import serial.rfc2217
 from biofeedback.acquisition.codecs import compute_crc16, encode_cobs
 from biofeedback.acquisition.ports import explain_open_error
 from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.scan import ask_port
 from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk, Gap, Note
@@ -301,6 +302,18 @@ def test_board_that_is_asked_says_its_rate_channels_and_rails(pty_device, profil
     assert sent == [[(first + i) % 1000, 500, -(first + i)] for i in range(len(sent))]
     assert (b"start binary" in board.commands) == (profile == "frame-packets")
     assert reader.n_bad_lines == 0
+
+
+def test_a_board_that_was_only_asked_goes_on_sending(pty_device):
+    """Whoever listens next may know no commands, and not every board is reset when its port is opened."""
+    device = pty_device()
+    device.rate_hz = 500
+    OurBoard(device)
+    info, reason = ask_port(device.path)
+    assert (info.board_id, reason) == ("1A2B3C4D", "")
+    columns = "seq,t_us,emg_1,emg_2,force,check"
+    source = opened(f"serial:{device.path}?rate=500&channels=emg_1,emg_2,force&columns={columns}")
+    source.close()
 
 
 def test_board_that_was_reset_is_told_again_to_send_packets(pty_device):
