@@ -148,7 +148,7 @@ function redraw() {
 }
 
 function renderForm(state, update, view, live, problem) {
-  const told = instruction(state);
+  const told = instruction(state, problem);
   setText($("now"), told.now);
   setText($("more"), told.more);
   const name = showPair(state, update, problem, live, page.colors);

@@ -63,7 +63,6 @@ export class SeatCard {
     this.rating.setAttribute("aria-label", `Rating of ${state.athlete}`);
     setText(this.stop, `Stop ${state.athlete}`);
     this.stop.disabled = !isRunning(state);
-    setText(this.now, state.stage === "plan" || state.stage === "maximum" ? instruction(state).now : "");
     const asking = state.stage === "plan" && Boolean(state.ask_position) && !state.ask && state.phase?.kind !== "contract";
     show(this.rating, state.stage === "plan" && !asking);
     show(this.task, state.stage !== "plan" || asking);
@@ -108,6 +107,7 @@ export class SeatCard {
     show(this.problem, Boolean(told));
     if (!state) return;
     const live = problem === null || problem.kind === "other";
+    setText(this.now, state.stage === "plan" || state.stage === "maximum" ? instruction(state, problem).now : "");
     const view = formView(state, update, problem, this.push);
     showReading(this.parts, state, update, view, live, colors);
     this.showBand(view);

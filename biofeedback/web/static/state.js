@@ -100,8 +100,8 @@ export function isRunning(state) {
 export function trouble(state, update, link) {
   if (link === "connecting") return { kind: "link", what: "Connecting to the session", cure: "" };
   if (link === "silent")
-    return { kind: "link", what: "This page is disconnected", cure: "Let go now. It reconnects by itself; Stop cannot reach the session until then." };
-  if (link === "late") return { kind: "link", what: "The number arrives late", cure: "Go by feel, or move closer to the computer." };
+    return { kind: "link", now: "Let go now", what: "This page is disconnected", cure: "Let go now. It reconnects by itself; Stop cannot reach the session until then." };
+  if (link === "late") return { kind: "link", now: "Go by feel", what: "The number arrives late", cure: "Go by feel, or move closer to the computer." };
   if (!state || !update) return { kind: "link", what: "Waiting for the session", cure: "" };
   const guide = state.channels[guideIndex(state)];
   const bad = guide?.problem ? guide : state.channels.find((channel) => channel.problem);
@@ -176,9 +176,10 @@ export function otherEfforts(state, update, view) {
   return state.channels.flatMap((channel, k) => (k !== guide && !channel.beside && channel.calibrated && channel.kind !== "position" ? [`${channel.name} ${channel.problem ? "–" : percentText(update.percent[k])} %`] : []));
 }
 
-/** Headline and the line under it: what to do now. */
-export function instruction(state) {
+/** Headline and the line under it: what to do now. On a broken link the last instruction may be over long since. */
+export function instruction(state, problem = null) {
   if (!state) return { now: "Connecting", more: "" };
+  if (problem?.now && isRunning(state)) return { now: problem.now, more: "" };
   if (state.stage === "maximum") return maximumInstruction(state.maximum);
   if (state.stage === "plan" && state.phase) {
     const [doing, how] = { contract: ["Contract", ""], passive: ["Let go", "stay in position"], rest: ["Rest", "come out of the position"] }[state.phase.kind] ?? [state.phase.title, ""];

@@ -173,3 +173,13 @@ test("reconnecting is tried soon, and at least every second", () => {
   assert.ok(Math.max(...waits) <= 1000);
   assert.deepEqual(waits, [...waits].sort((a, b) => a - b));
 });
+
+test("on a broken link no old instruction stands in large letters above the one that counts", () => {
+  const running = session();
+  const silent = state.trouble(running, update(), "silent");
+  assert.equal(state.instruction(running, state.trouble(running, update(), "live")).now, "Contract 60–80 %");
+  assert.equal(state.instruction(running, silent).now, "Let go now");
+  assert.equal(state.instruction(running, state.trouble(running, update(), "late")).now, "Go by feel");
+  const idle = session({ stage: "maximum", phase: null, maximum: { step: "idle", number: 2, n_needed: 3, attempts: [] } });
+  assert.equal(state.instruction(idle, silent).now, "Attempt 2 of 3"); // nobody pulls: nothing to let go of
+});
