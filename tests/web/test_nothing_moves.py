@@ -38,6 +38,10 @@ def test_trouble_moves_nothing_during_an_effort(
         sound.click(timeout=1000)  # in reach, not under the banner
         assert page.tab.is_visible("#mute")
         sound.click()
+        banner, bar = page.tab.locator("#banner"), page.tab.locator(".bar")
+        assert banner.bounding_box()["y"] == bar.bounding_box()["y"], (
+            "a hand on Sound moves no trouble over the headline"
+        )
     page.context.close()
 
 
@@ -48,4 +52,17 @@ def test_whoever_goes_to_the_bar_by_keys_sees_it(browser: Any, served: Served) -
     page.tab.focus("#options summary")
     bar, banner = (page.tab.locator(f"{name}").bounding_box() for name in (".bar", "#banner"))
     assert banner["y"] >= bar["y"] + bar["height"] - 1  # WCAG 2.2 success criterion 2.4.11, focus not obscured
+    page.context.close()
+
+
+@pytest.mark.parametrize("size", SIZES[:3])
+def test_the_question_about_the_position_leaves_the_number_in_sight(
+    browser: Any, served: Served, size: tuple[int, int]
+) -> None:
+    served.do(SCENES["position"])
+    page = Page(browser, served, viewport={"width": size[0], "height": size[1]})
+    page.wait(lambda: page.tab.is_visible("#position-ask"))
+    ask, number = (page.tab.locator(name).bounding_box() for name in ("#position-ask", "#number"))
+    below = number["y"] + number["height"] * 0.1  # the line box is a little taller than its figures
+    assert ask["y"] + ask["height"] <= below or ask["y"] >= number["y"] + number["height"]
     page.context.close()
