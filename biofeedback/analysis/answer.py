@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate, pairwise
 from typing import Any
 
 from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
@@ -13,6 +14,7 @@ from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, RandomisationTest, rank_levels
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
+from biofeedback.analysis.words import count
 from biofeedback.calibration.attempts import Attempt, judge_maximum
 from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod, Maximum
@@ -20,6 +22,9 @@ from biofeedback.model import Event
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
+APART_S = (
+    10.0  # longer between two phases, as after a stop or between plans, and they are no neighbours; common practice
+)
 ADAPTIVE_REASON = (
     "no p-value: the efforts were chosen along the way, from the ratings before, so there is no draw to compare with"
 )
@@ -195,14 +200,17 @@ def list_dose_points(rows: Sequence[PhaseRow], response: Response, *, session: i
 
 def rate_phases(rows: Sequence[PhaseRow]) -> tuple[RatedPhase, ...]:
     """Phases in the position, in the order held, as the response wants them; rests leave the position."""
+    begins = [row.phase.start_s - last.phase.end_s > APART_S for last, row in pairwise(rows)]
+    runs = [0, *accumulate(begins)]
     return tuple(
         RatedPhase(
             "contract" if row.phase.kind == "contract" else "passive",
             row.rating.value if row.rating else None,
             row.rating.time_s if row.rating else row.phase.end_s,
             row.marks,
+            run,
         )
-        for row in rows
+        for row, run in zip(rows, runs, strict=False)
         if row.phase.kind != "rest"
     )
 
@@ -281,6 +289,10 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
     missing_s = sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz
     if trace.gaps:
         warnings.append(f"{missing_s:.1f} s of data are missing (gaps: {len(trace.gaps)}); nothing was filled in")
+    if trace.n_off_scale:
+        warnings.append(
+            f"{count(trace.n_off_scale, 'rating')} outside 0-10, the scale of discomfort: left out like no answer"
+        )
     if settings.get("fast"):
         warnings.append("shortened for trying out: rests were too short for a maximum to train with")
     return tuple(warnings)

@@ -37,13 +37,15 @@ SCALE_LOW, SCALE_HIGH = 0.0, 10.0
 class RatedPhase:
     """One phase in the order held. ``rating`` 0-10, None for no answer; ``time_s`` is when it was rated.
 
-    ``marks`` say what spoils it ("out of band", "position moved", "signal lost"); empty for a good one.
+    ``marks`` say what spoils it ("out of band", "position moved", "signal lost"); empty for a good one. Phases of
+    different ``run`` have time between them that no plan knew of, such as after a stop: they are no neighbours.
     """
 
     kind: PhaseKind
     rating: float | None
     time_s: float
     marks: tuple[str, ...] = ()
+    run: int = 0
 
     def __post_init__(self) -> None:
         if self.kind not in ("passive", "contract"):
@@ -188,8 +190,9 @@ def make_contrasts(phases: Sequence[RatedPhase]) -> tuple[tuple[Contrast, ...], 
     for index, phase in enumerate(phases):
         if phase.kind != "contract":
             continue
-        before = next((i for i in range(index - 1, -1, -1) if phases[i].kind == "passive"), None)
-        after = next((i for i in range(index + 1, len(phases)) if phases[i].kind == "passive"), None)
+        near = [i for i, other in enumerate(phases) if other.kind == "passive" and other.run == phase.run]
+        before = next((i for i in reversed(near) if i < index), None)
+        after = next((i for i in near if i > index), None)
         sides = [None if i is None else phases[i].rating for i in (before, after)]
         marks = tuple(dict.fromkeys(m for i in (before, index, after) if i is not None for m in phases[i].marks))
         reason = _find_missing(before, phase, after, sides)

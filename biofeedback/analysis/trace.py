@@ -68,7 +68,8 @@ class Trace:
     the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``judgements``
     are the "position" and "relaxation" events of the session. ``delay_s``: how much later than
     the muscle each channel's filter shows a change. ``is_recalibrated``: other maxima or another baseline than live.
-    ``resampling``: how uneven readings were brought onto even spacing, "" where they were not.
+    ``resampling``: how uneven readings were brought onto even spacing, "" where they were not. ``n_off_scale``: ratings
+    beyond 0-10, as foreign files may hold; among ``ratings`` they have no value.
     """
 
     channels: tuple[Channel, ...]
@@ -96,6 +97,7 @@ class Trace:
     maxima: tuple[tuple[int, Maximum], ...]
     warnings: tuple[str, ...]
     resampling: str = ""
+    n_off_scale: int = 0
 
     @property
     def n_levels(self) -> int:
@@ -194,6 +196,10 @@ def compute_trace(
         mains_hz=stream.mains_hz,
         warnings=tuple(stream.warnings),
         resampling=stream.resampling,
+        n_off_scale=sum(
+            e.kind in ("rating", "correction") and e.data.get("value") is not None and _read_value(e) is None
+            for e in events
+        ),
     )
 
 
@@ -210,8 +216,7 @@ def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ..
     for event in events:
         if event.kind not in ("rating", "correction"):
             continue
-        value = event.data.get("value")
-        value = None if value is None else float(value)
+        value = _read_value(event)
         number = event.data.get("corrects")
         if number is not None and 1 <= int(number) <= len(rows):
             old = rows[int(number) - 1]
@@ -222,6 +227,12 @@ def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ..
             by = str(event.data.get("by", ""))
             rows.append(RatingRow(len(rows) + 1, event.frame, event.frame / rate_hz, value, place, by))
     return tuple(rows)
+
+
+def _read_value(event: Event) -> float | None:
+    """A rating from 0 to 10; None for no answer, and for what is not on that scale."""
+    value = event.data.get("value")
+    return float(value) if value is not None and 0.0 <= float(value) <= 10.0 else None
 
 
 def _add_gap(gaps: list[Gap], gap: Gap) -> None:

@@ -194,3 +194,25 @@ def test_drawn_efforts_get_a_p_and_fixed_ones_do_not() -> None:
 def test_a_revised_maximum_is_not_called_the_best_of_the_attempts():
     maximum = Maximum.from_dict({**make_maximum(), "method": "attempts", "n_attempts": 3})
     assert explain_maximum(maximum.revised(450.0), ()).startswith("changed afterwards")
+
+
+def test_phases_before_and_after_a_stop_are_no_neighbours() -> None:
+    session = MadeSession()
+    session.calibrate()
+    session.phase("passive", 6.0, rating=6)
+    session.phase("contract", 6.0, 70.0, rating=4)
+    session.happen("stop", reason="pause")
+    session.hold(60.0)
+    session.phase("passive", 6.0, rating=9)  # further into the stretch
+    session.phase("contract", 6.0, 70.0, rating=5)
+    session.phase("passive", 6.0, rating=9)
+    session.end()
+    first, second = analyse_recording(session).response.contrasts
+    assert (first.change, first.reason) == (None, "no closing passive phase after it")
+    assert second.change == -4.0
+
+
+def test_a_rating_off_the_scale_is_left_out_and_said() -> None:
+    analysis = analyse_recording(make_check((6, 45, 6, 6, 6), (4, 4, 4, 4)))
+    assert analysis.response.n_contrasts == 2
+    assert any(warning.startswith("1 rating outside 0-10") for warning in analysis.warnings)
