@@ -20,6 +20,7 @@ from biofeedback.model import Channel, FloatArray
 
 LOWER_LIMIT_FACTOR = 2.4  # times the residual SD: ASTM E74, from memory
 N_LEAST_LOADS = 3
+N_GOOD_FREE = 5  # with fewer degrees of freedom a scatter may be a fifth of the true one by luck; common practice
 CHECK_PERCENT = 1.0  # a check mass may differ by this much of itself beyond the lower limit factor; common practice
 MOVING_PERCENT = 0.5  # of the reading; a swinging mass shows more
 
@@ -175,7 +176,17 @@ def make_certificate(
         zero_return_percent=percent(zero_return),
         creep_percent=creep_percent,
         lever_arm_m=lever_arm_m,
-        notes=tuple(note for value, note in notes if value is None),
+        notes=(*(note for value, note in notes if value is None), *_doubt_limit(fit)),
+    )
+
+
+def _doubt_limit(fit: PolynomialFit) -> tuple[str, ...]:
+    """A lower limit factor from hardly more loads than the curve has coefficients is luck."""
+    if fit.n_free >= N_GOOD_FREE:
+        return ()
+    n_loads = fit.n_free + fit.degree + 1
+    return (
+        f"the lower limit rests on {n_loads} loads only and may be too small: apply {N_GOOD_FREE - fit.n_free} more",
     )
 
 

@@ -148,3 +148,9 @@ def test_check_mass_both_sides_of_its_limit():
     bad = check_mass(found, 8.0, reading[1])
     assert not bad.is_good
     assert "calibrate it anew" in bad.warning
+
+
+def test_a_limit_from_three_loads_says_what_it_is_worth():
+    few = certificate([0.0, 5.0, 10.0], [0.0, 500.4, 1000.0])
+    assert few.notes[-1] == "the lower limit rests on 3 loads only and may be too small: apply 4 more"
+    assert not [note for note in certificate(UP_AND_DOWN, [100 * x for x in UP_AND_DOWN]).notes if "limit" in note]
