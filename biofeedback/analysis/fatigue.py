@@ -13,6 +13,7 @@ from biofeedback.signal.spectrum import track_median_frequency
 
 LEAVE_DWELL_S = 2.0  # below the band for this long is leaving it, not a wobble; common practice
 N_EPOCHS_MIN = 5  # fewer show no slope worth the name
+N_BLOCKS_MAX = 600  # all pairs are formed: a phase that nobody ended, hours long, would take gigabytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +68,12 @@ def find_band_exit(
 
 
 def fit_force_slope(percent: FloatArray, *, level_rate_hz: float, block_s: float = 1.0) -> Trend:
-    """Slope of effort (n,) in points of % per minute: Theil-Sen over means of ``block_s`` (tremor averages out)."""
+    """Slope of effort (n,) in points of % per minute: Theil-Sen over means of ``block_s`` (tremor averages out).
+
+    Of ten minutes and more the blocks are longer: fewer than 1200 in all.
+    """
     size = max(1, round(block_s * level_rate_hz))
+    size *= max(1, percent.size // size // N_BLOCKS_MAX)
     n_blocks = percent.size // size
     blocks = percent[: n_blocks * size].reshape(n_blocks, size).mean(axis=1)
     minutes = (np.arange(n_blocks) + 0.5) * size / level_rate_hz / 60

@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="FILE",
-        help="take over the maxima of an earlier recording: force with its age shown, EMG only the same day",
+        help="take over the maxima of an earlier recording: force with its age shown, EMG only within 12 hours",
     )
     parser.add_argument(
         "--certificate",

@@ -104,3 +104,10 @@ def test_force_slope_per_minute_in_tremor():
 def test_misuse_is_refused():
     with pytest.raises(ValueError, match="one row"):
         find_band_exit(np.zeros((3, 2)), level_rate_hz=100, low_percent=20)
+
+
+def test_a_phase_of_hours_has_a_slope_from_longer_blocks():
+    minutes = np.arange(3 * 3600 * 100) / 6000
+    trend = fit_force_slope(60 - 0.1 * minutes, level_rate_hz=100.0)
+    assert 600 <= trend.n < 1200
+    assert trend.slope == pytest.approx(-0.1)
