@@ -40,8 +40,9 @@ def save_certificate(folder: Path, url: str, data: Mapping[str, Any]) -> Path:
     Raises CalibrationError when the disk refuses.
     """
     stamp = "".join(letter for letter in str(data["utc"])[:19] if letter.isdigit())
-    code = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in str(data["sensor"])[:40])
-    stem, number = f"{code}-{data['channel']}-{stamp}", 1
+    told = f"{str(data['sensor'])[:40]}-{data['channel']}"
+    name = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in told)
+    stem, number = f"{name}-{stamp}", 1
     text = json.dumps({**data, "source": name_sensor(url)}, indent=1, ensure_ascii=False)
     try:
         make_folder(folder)
@@ -52,7 +53,11 @@ def save_certificate(folder: Path, url: str, data: Mapping[str, Any]) -> Path:
                 break
             except FileExistsError:
                 number += 1
-        path.write_text(text, encoding="utf-8")
+        try:
+            path.write_text(text, encoding="utf-8")
+        except OSError:  # half a certificate would be told as damaged at every start
+            path.unlink()
+            raise
     except OSError as error:
         raise CalibrationError(
             f"the certificate was not saved in {folder}: {error.strerror or error}",

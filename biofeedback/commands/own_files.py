@@ -12,7 +12,7 @@ from typing import Any
 from biofeedback.errors import PlanError
 from biofeedback.session.exercises import Exercise, load_exercises, parse_exercises
 from biofeedback.session.plan_file import Mistake, write_table
-from biofeedback.storage.disk import make_folder, make_private_file
+from biofeedback.storage.disk import flush_file, make_folder, make_private_file
 from biofeedback.toml_file import MistakeError
 
 EXERCISES_FILE = "exercises.toml"
@@ -78,6 +78,7 @@ def write_whole(path: Path, text: str) -> None:
         fresh.unlink(missing_ok=True)
         make_private_file(fresh)
         fresh.write_text(text, encoding="utf-8")
+        flush_file(fresh)
         os.replace(fresh, path)
     except OSError as error:
         raise PlanError(

@@ -26,8 +26,13 @@ class PlanShelf:
         self._folder = folder
         self._texts: dict[str, str] = {}
         self._own: set[str] = set()
-        for name in (*BUILT_IN, *given):
+        for name in BUILT_IN:
             self._keep(*read_plan_text(name))
+        files: dict[str, str] = {}
+        for name in given:  # may take a built-in one's place, but not one another's
+            plan = self._keep(*read_plan_text(name))
+            if files.setdefault(plan.name, name) != name:
+                raise PlanError(f"{files[plan.name]} and {name} are both named {plan.name!r}", "rename one inside")
         for path in sorted(folder.glob("*.toml")):
             self._keep_own(path)
 

@@ -74,7 +74,10 @@ def _accept_maximum(engine: Engine, message: Message, by: str) -> None:
 
 def _typed_maximum(engine: Engine, message: Message, by: str) -> None:
     """A maximum read off a display, in any unit of force or, with a lever arm, of torque."""
-    channel = next((c for c in engine.channels if c.name == message.get("channel")), engine.channels[engine.guide])
+    name = message.get("channel", engine.channels[engine.guide].name)
+    channel = next((channel for channel in engine.channels if channel.name == name), None)
+    if channel is None:
+        raise SessionError(f"there is no channel {name!r}", "choose one of those measured")
     lever_arm_m = read_number(message, "lever_arm_m", 0.001, 3) if message.get("lever_arm_m") is not None else None
     maximum = type_maximum(
         read_number(message, "value", 1e-9, 1e9),

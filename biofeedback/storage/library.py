@@ -59,7 +59,12 @@ def list_recordings(folder: str | os.PathLike[str], *, progress: Progress | None
     root = Path(folder)
     if not root.is_dir():
         raise RecordingError(f"there is no folder {root}", "name the folder of the recordings")
-    stamps = dict(_find_files(root))
+    try:
+        stamps = dict(_find_files(root))
+    except OSError as error:
+        raise RecordingError(
+            f"{root} cannot be read ({error.strerror})", "ask for the right to look into it"
+        ) from error
     known = {entry.name: entry for entry in _load_index(root)}
     changed = [name for name, stamp in stamps.items() if name not in known or known[name].stamp != stamp]
     gone = known.keys() - stamps.keys()
@@ -147,7 +152,8 @@ def _find_files(folder: Path, prefix: str = "") -> Iterator[tuple[str, str]]:
             if item.name.startswith("."):
                 continue
             if item.is_dir(follow_symlinks=False):
-                yield from _find_files(folder / item.name, f"{prefix}{item.name}/")
+                with suppress(PermissionError, FileNotFoundError):  # lost+found of a drive; just deleted
+                    yield from _find_files(folder / item.name, f"{prefix}{item.name}/")
             elif item.name.endswith((SUFFIX, f"{SUFFIX}-wal")):
                 with suppress(FileNotFoundError):
                     found[item.name] = item.stat()

@@ -94,3 +94,18 @@ def test_live_uses_the_newest_certificate_says_so_and_stores_which(tmp_path, cap
     ignored = live(folder, recording, "--no-certificate")
     assert "certificates" not in ignored
     assert ignored["channels"][0]["factor"] != pytest.approx(0.1)
+
+
+def test_a_full_disk_leaves_no_half_certificate(tmp_path, monkeypatch):
+    def refuse(path, text, **_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as full:
+        full.setattr("pathlib.Path.write_text", refuse)
+        with pytest.raises(CalibrationError, match="No space left"):
+            save_certificate(tmp_path, URL, event())
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_channel_with_a_slash_in_its_name_has_a_certificate(tmp_path):
+    assert save_certificate(tmp_path, URL, event(channel="force/left")).name == "cell_1-force_left-20260105180000.json"

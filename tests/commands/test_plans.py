@@ -119,3 +119,13 @@ def test_a_folder_that_cannot_be_written_is_told_with_its_cure(tmp_path: Path) -
     shelf = PlanShelf(tmp_path / "plans")
     with pytest.raises(PlanError, match="was not saved"):
         save(shelf, open_draft(shelf, "light-hold") | {"title": "Mine"})
+
+
+def test_two_given_plans_of_one_name_do_not_hide_each_other(tmp_path: Path) -> None:
+    text = 'name = "mine"\n[[block]]\n[[block.phase]]\nkind = "passive"\nduration_s = 5\n'
+    files = [tmp_path / "a.toml", tmp_path / "b.toml"]
+    for file in files:
+        file.write_text(text, "utf-8")
+    assert "mine" in PlanShelf(tmp_path / "plans", [str(files[0])]).plans
+    with pytest.raises(PlanError, match=r"a\.toml and .*b\.toml are both named 'mine'"):
+        PlanShelf(tmp_path / "plans", [str(file) for file in files])

@@ -81,3 +81,10 @@ def test_another_device_begins_another_table_of_loads(bench):
     bench.engine.notice_device("two")
     bench.do(do="device", answer="renew")
     assert bench.engine.scale.loads == []
+
+
+def test_a_typed_maximum_of_a_channel_that_is_not_there_goes_nowhere(bench):
+    bench.zero()
+    with pytest.raises(SessionError, match="no channel 'emg'"):
+        bench.do(do="typed_maximum", channel="emg", value=300)
+    assert bench.engine.maxima == {}

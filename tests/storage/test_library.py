@@ -162,6 +162,22 @@ def test_the_list_command_filters_and_speaks_json(folder: Path, capsys: pytest.C
     assert lines[2].startswith("1 of 3 recordings in")
 
 
+def test_a_folder_nobody_may_look_into_is_left_out_and_the_named_one_is_told(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scandir, closed = os.scandir, folder / "squad"
+
+    def refuse(path: Path) -> Any:
+        if Path(path) == closed:
+            raise PermissionError(13, "Permission denied", str(path))
+        return scandir(path)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    assert names(list_recordings(folder)) == ["A01-2.hold", "A01-1.hold"]
+    with pytest.raises(RecordingError, match="cannot be read"):
+        list_recordings(closed)
+
+
 def test_no_folder(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="there is no folder"):
         list_recordings(tmp_path / "nowhere")
