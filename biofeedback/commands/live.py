@@ -124,7 +124,12 @@ def carry_maxima(session: Session, path: Path) -> None:
         print(told, file=sys.stderr)
         session.engine.message = {"level": "warn", "text": told, "cure": "find a maximum"}
         return
-    latest = {e.data["channel"]: Maximum.from_dict(e.data) for e in recording.events if e.kind == "maximum"}
+    latest: dict[str, Maximum] = {}
+    for event in recording.events:
+        if event.kind == "maximum":
+            latest[event.data["channel"]] = Maximum.from_dict(event.data)
+        elif event.kind == "device" and event.data.get("state") == "renewed":  # what was found before holds no more
+            latest.clear()
     for channel in session.engine.channels:
         if channel.name not in latest:
             continue

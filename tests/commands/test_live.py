@@ -9,10 +9,11 @@ from biofeedback.cli import main
 from biofeedback.commands.certificates import choose_certificates, scale_channels
 from biofeedback.commands.live import carry_maxima
 from biofeedback.errors import CalibrationError
-from biofeedback.model import Channel
+from biofeedback.model import Channel, Event
 from biofeedback.session.engine import Engine
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
+from biofeedback.storage.amend import add_events
 
 FORCE = Channel(name="force", kind="force", unit="N", factor=0.0005)
 EMG = Channel(name="emg", kind="emg", unit="uV", factor=0.1)
@@ -77,6 +78,13 @@ def test_the_maximum_of_somebody_else_is_not_carried(earlier, capsys, who, words
     assert engine.maxima == {}
     assert words in engine.message["text"]
     assert words in capsys.readouterr().err
+
+
+def test_a_maximum_that_another_device_made_void_is_not_carried(earlier, tmp_path):
+    path = tmp_path / "renewed.hold"
+    path.write_bytes(earlier.read_bytes())
+    add_events(path, [Event(0, "device", {"id": "two", "state": "renewed", "by": "coach"})])
+    assert carried(path, "2026-01-12T18:00:00+00:00")[0].maxima == {}
 
 
 def test_a_certificate_scales_its_channel(tmp_path):
