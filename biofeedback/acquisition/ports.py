@@ -1,4 +1,4 @@
-"""Serial ports: which there are, and why one cannot be opened, in words."""
+"""Serial ports: which there are, opening and reading one, and why it cannot be opened, in words."""
 
 from __future__ import annotations
 
@@ -10,6 +10,12 @@ import serial
 from serial.tools import list_ports
 
 from biofeedback.errors import SourceError
+
+LOST: tuple[type[Exception], ...] = (OSError,)
+with contextlib.suppress(ImportError):  # Windows has no termios; elsewhere its error is no OSError
+    import termios
+
+    LOST = (OSError, termios.error)
 
 MOST_BYTES = 65536
 
@@ -66,3 +72,20 @@ def read_at_once(port: serial.Serial) -> bytes:
             if data := os.read(descriptor, MOST_BYTES):
                 return data
     return bytes(port.read(MOST_BYTES))  # and it knows a port that has gone from one that is silent
+
+
+def open_port(path: str, baud: int, *, network_timeout_s: float) -> serial.Serial:
+    """A port whose reads do not wait, or one behind a network, whose reads do. SourceError with its cure."""
+    try:
+        port = serial.serial_for_url(path, do_not_open=True)
+        port.baudrate = baud
+        port.timeout = network_timeout_s if "://" in path else 0
+        if "://" not in path:
+            port.write_timeout = 1.0
+            port.exclusive = True if os.name == "posix" else None
+        port.open()
+    except ValueError as error:
+        raise explain_open_error(path, error) from None
+    except LOST as error:
+        raise explain_open_error(path, error) from None
+    return port

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from biofeedback.acquisition.decoder import LineDecoder
@@ -43,3 +43,12 @@ class Profile:
         if self.packets is not None:
             return PacketDecoder(self.packets, self.rate_hz or 1.0, starts_mid_line=True)
         return LineDecoder(len(self.channels), self.columns, starts_mid_line=True)
+
+
+def add_typed(channel: Channel, typed: Channel) -> Channel:
+    """A channel of a profile as somebody typed it: what was not typed stays, an envelope must not become raw."""
+    if (typed.unit, typed.factor) != ("count", 1.0):
+        channel = replace(channel, unit=typed.unit, factor=typed.factor)
+    if typed.rail_low_counts is not None:
+        channel = replace(channel, rail_low_counts=typed.rail_low_counts, rail_high_counts=typed.rail_high_counts)
+    return replace(channel, envelope=channel.envelope or typed.envelope)

@@ -13,7 +13,7 @@ from uuid import UUID
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS, SEQUENCE, TIME_MS, TIME_US, channel_columns, split_columns
 from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
-from biofeedback.acquisition.profile import Profile, Radio
+from biofeedback.acquisition.profile import Profile, Radio, add_typed
 from biofeedback.acquisition.sources import SourceUrl, read_channels
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Kind
@@ -73,17 +73,8 @@ def read_profile(parsed: SourceUrl, transport: str) -> Profile:
     if unknown := set(given) - set(names):
         cure = f"it has {', '.join(names)}; a board with others needs a profile of its own"
         raise SourceError(f"profile {profile.name} has no channel {sorted(unknown)[0]}", cure)
-    channels = tuple(_add_typed(channel, given.get(channel.name, channel)) for channel in profile.channels)
+    channels = tuple(add_typed(channel, given.get(channel.name, channel)) for channel in profile.channels)
     return replace(profile, channels=channels)
-
-
-def _add_typed(channel: Channel, typed: Channel) -> Channel:
-    """What was not typed stays as the profile has it: an envelope must not become raw by a factor."""
-    if (typed.unit, typed.factor) != ("count", 1.0):
-        channel = replace(channel, unit=typed.unit, factor=typed.factor)
-    if typed.rail_low_counts is not None:
-        channel = replace(channel, rail_low_counts=typed.rail_low_counts, rail_high_counts=typed.rail_high_counts)
-    return replace(channel, envelope=channel.envelope or typed.envelope)
 
 
 def parse_profile(text: str, file_name: str) -> Profile:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import os
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,11 +15,12 @@ from biofeedback.acquisition.decoder import Decoded, Frames, LineDecoder, Text
 from biofeedback.acquisition.first_lines import judge_first_lines
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, read_info
 from biofeedback.acquisition.ports import (
+    LOST,
     MOST_BYTES,
     describe_ports,
-    explain_open_error,
     find_port,
     identify_port,
+    open_port,
     read_at_once,
 )
 from biofeedback.acquisition.profile import Profile
@@ -27,12 +28,6 @@ from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.sources import Decoder, SourceUrl, read_channels, read_columns
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue
-
-_LOST: tuple[type[Exception], ...] = (OSError,)
-with contextlib.suppress(ImportError):  # Windows has no termios; elsewhere its error is no OSError
-    import termios
-
-    _LOST = (OSError, termios.error)
 
 BAUD = 115200
 READ_TIMEOUT_S = 0.05
@@ -74,7 +69,8 @@ class SerialSource:
         self._answers: tuple[object, ...] | None = None  # of the one that is open now
         self._port: serial.Serial | None = None
         self._waiting = b""  # read while opening, handed out first
-        self._is_begun = False  # from then on a lost port is tried again
+        self._is_begun = False  # open, though the port may be lost: then it is tried again
+        self._trying: threading.Thread | None = None
         self._opened_s: float | None = None  # until the first read
         self._next_read_s = 0.0
         self._alive_s = 0.0  # when the board last sent what it was told to send
@@ -131,20 +127,39 @@ class SerialSource:
         info = self._ask()
         self._write(self.profile.start or b"")  # it was stopped to be asked, and boards of ours talk by themselves
         if self._port is not None:
-            with contextlib.suppress(*_LOST):
+            with contextlib.suppress(*LOST):
                 self._port.flush()  # before the port is closed
         return info
 
     def close(self) -> None:
         """Let go of the port."""
+        self._is_begun = False
+        self._let_go()
+
+    def reopen(self) -> bool:
+        """Try to open the port again, under its new name if the plug was put in elsewhere.
+
+        Behind a network a try may take 5 s, so there it goes on beside, and the next call asks what came of it.
+        """
+        if "://" not in self.target:
+            return self._open_again()
+        if self._trying is None:
+            self._trying = threading.Thread(target=self._open_again, name="reopen", daemon=True)
+            self._trying.start()
+        self._trying.join(READ_TIMEOUT_S)
+        if self._trying.is_alive():
+            return False
+        self._trying = None
+        return self._port is not None
+
+    def _let_go(self) -> None:
         if self._port is not None:
-            with contextlib.suppress(*_LOST):
+            with contextlib.suppress(*LOST):
                 self._port.close()
             self._port = None
 
-    def reopen(self) -> bool:
-        """Try to open the port again, under its new name if the plug was put in elsewhere."""
-        self.close()
+    def _open_again(self) -> bool:
+        self._let_go()
         self._waiting = b""
         self._path = find_port(self._identity) or self.target
         try:
@@ -152,7 +167,9 @@ class SerialSource:
             self._start()
         except SourceError:
             return False
-        return True
+        if not self._is_begun:  # closed meanwhile
+            self._let_go()
+        return self._port is not None
 
     def cue(self, cue: Cue) -> None:
         """A real athlete hears it by themselves."""
@@ -161,7 +178,7 @@ class SerialSource:
         """Bytes of some 16 ms, b"" after 50 ms without any. What piled up before a late first read is left out."""
         if self._opened_s is not None and self._port is not None and self._clock() - self._opened_s > STALE_S:
             self._waiting = b""
-            with contextlib.suppress(*_LOST):  # a port that has gone is noticed by reading
+            with contextlib.suppress(*LOST):  # a port that has gone is noticed by reading
                 self._port.reset_input_buffer()
         self._opened_s = None
         data, self._waiting = self._waiting or self._read_batch(), b""
@@ -170,7 +187,7 @@ class SerialSource:
         return data
 
     def _lose(self, error: Exception) -> SourceError:
-        self.close()
+        self._let_go()
         then = "; it goes on by itself when the sensor is back" if self._is_begun else ", then try again"
         cure = f"check plug and cable{then}"
         return SourceError(f"{self.target} has gone ({error})", cure)
@@ -180,7 +197,7 @@ class SerialSource:
             raise SourceError(f"{self.target} is not open", "open it first")
         try:
             return self._read_port(self._port)
-        except _LOST as error:
+        except LOST as error:
             raise self._lose(error) from None
 
     def _read_port(self, port: serial.Serial) -> bytes:
@@ -197,19 +214,7 @@ class SerialSource:
         return data
 
     def _open_port(self) -> None:
-        try:
-            port = serial.serial_for_url(self._path, do_not_open=True)
-            port.baudrate = self.profile.baud
-            port.timeout = 2 * BATCH_S if "://" in self.target else 0
-            if "://" not in self.target:
-                port.write_timeout = 1.0
-                port.exclusive = True if os.name == "posix" else None
-            port.open()
-        except ValueError as error:
-            raise explain_open_error(self.target, error) from None
-        except _LOST as error:
-            raise explain_open_error(self.target, error) from None
-        self._port = port
+        self._port = open_port(self._path, self.profile.baud, network_timeout_s=2 * BATCH_S)
         self._answers = identify_port(self._path) or self._answers
         self._identity = self._identity or self._answers
 
@@ -217,7 +222,7 @@ class SerialSource:
         if self._port is not None:
             try:
                 self._port.write(data)
-            except _LOST as error:
+            except LOST as error:
                 raise self._lose(error) from None
 
     def _start(self) -> None:

@@ -192,6 +192,43 @@ def test_port_behind_a_socket():
     assert not [item for item in items if isinstance(item, Gap)]
 
 
+@pytest.mark.parametrize("is_closed", [False, True])
+def test_trying_again_behind_a_network_stalls_nobody(monkeypatch, is_closed):
+    """A board that has left its network answers nothing at all: the connection then takes its full 5 s to fail."""
+    leaving, found, opened_ports = threading.Event(), threading.Event(), []
+
+    def serve(server):
+        with server.accept()[0] as connection:
+            while not leaving.wait(0.02):
+                connection.sendall(b"1\n")
+
+    def open_slowly(*_, **__):
+        assert found.wait(5.0)
+        opened_ports.append(SimpleNamespace(open=lambda: None, close=opened_ports.clear))
+        return opened_ports[0]
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        serving = threading.Thread(target=serve, args=(server,))
+        serving.start()
+        source = opened(f"serial:socket://127.0.0.1:{server.getsockname()[1]}?rate=50&channels=force")
+        leaving.set()
+        serving.join()
+    reader = Reader(source)
+    read_until(reader, lambda _: reader.is_lost)
+    monkeypatch.setattr(serial, "serial_for_url", open_slowly)
+    begun_s = time.monotonic()
+    assert not source.reopen()
+    assert not source.reopen()
+    assert time.monotonic() - begun_s < 0.5
+    if is_closed:
+        source.close()
+    found.set()
+    source._trying.join()
+    assert source.reopen() is not is_closed
+    source.close()
+    assert not opened_ports
+
+
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial's own
 def test_port_behind_rfc2217():
     """Against the server side that pyserial brings."""
