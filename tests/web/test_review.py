@@ -233,3 +233,18 @@ def test_a_reviewer_finds_opens_and_zooms(browser: Any, folder: Path, scheme: st
         page.context.close()
     finally:
         served.end()
+
+
+@pytest.mark.browser
+def test_a_page_of_a_session_that_is_over_is_led_to_the_recordings(browser: Any, folder: Path) -> None:
+    """The program was ended and started again at the same address, only to look at recordings."""
+    session = Served()
+    session.up()
+    page = Page(browser, session)
+    page.wait(lambda: page.text("athlete") == "A01")
+    session.down()
+    session.live, session._review = None, make_review(folder)  # type: ignore[assignment]
+    session.up()
+    page.tab.wait_for_url("**/review", timeout=8000)
+    page.context.close()
+    session.end()

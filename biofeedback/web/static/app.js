@@ -31,7 +31,7 @@ const parts = { form: $("form"), line: $("number-line"), number: $("number"), un
 const player = new Player();
 const seat = Number(new URLSearchParams(location.search).get("seat") ?? 1);
 const devices = place === "coach" ? new Devices($("devices"), (_, message) => send(message)) : null;
-const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, sharing: onSharing, change: queueDraw, stranger: onStranger, sentAway: () => location.replace("/pair") });
+const link = new Link({ you: onYou, state: onState, update: onUpdate, reply: onReply, sharing: onSharing, change: queueDraw, stranger: onStranger, sentAway: () => location.reload() });
 
 // --- from the session
 

@@ -46,7 +46,7 @@ export class Link {
     this.on.change();
   }
 
-  /** A device whose right has ended is shown elsewhere instead of our page. */
+  /** Who does not belong here any more is led elsewhere by the server: to the codes, the start place, the recordings. */
   askWhetherWelcome() {
     fetch(location.pathname + location.search, { redirect: "manual" })
       .then((answer) => answer.type === "opaqueredirect" && this.on.sentAway())

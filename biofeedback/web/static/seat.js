@@ -23,7 +23,7 @@ export class SeatCard {
     this.cue = null;
     this.lastAsk = null;
     this.ring = new Ring(2000); // the last second before a push is all that is looked back to
-    this.link = new Link({ you: on.you, state: (state) => this.onState(state), update: (update) => this.onUpdate(update), reply: (reply) => this.onReply(reply), sharing: on.sharing, change: on.change, stranger: () => {}, sentAway: () => location.replace("/pair") }, `?seat=${number}`);
+    this.link = new Link({ you: on.you, state: (state) => this.onState(state), update: (update) => this.onUpdate(update), reply: (reply) => this.onReply(reply), sharing: on.sharing, change: on.change, stranger: () => {}, sentAway: () => location.reload() }, `?seat=${number}`);
     this.build();
   }
 
