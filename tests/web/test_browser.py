@@ -399,3 +399,20 @@ def test_what_was_done_beforehand_is_kept_whole(served: Served, open_tab: Callab
     assert served.live.commands[-1][0]["text"] == "heat, massage, long walk"
     served.do(lambda live: live.change(covariates=["heat", "massage", "long walk"]))
     other.wait(lambda: other.tab.is_checked("[value=massage]"))
+
+
+@pytest.mark.parametrize("can", [True, False])
+def test_a_phone_that_cannot_stay_lit_by_itself_says_so(
+    browser: Any, served: Served, tmp_path: Path, can: bool
+) -> None:
+    """Screen Wake Lock (W3C) is for secure contexts: not for http from another device."""
+    script = tmp_path / "as-a-phone.js"
+    script.write_text("" if can else "Object.defineProperty(navigator, 'wakeLock', { value: undefined });")
+    for scene in ("cautions", "ready"):
+        served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
+        for path in ("athlete", "coach"):
+            page = Page(browser, served, path=path, script=script, viewport={"width": 390, "height": 844})
+            page.wait(lambda page=page, scene=scene: page.tab.get_attribute("body", "data-stage") == scene)  # type: ignore[misc]
+            seen = [each.is_visible() for each in page.tab.locator("[data-dark]").all()]
+            assert any(seen) == (path == "athlete" and not can)
+            page.context.close()

@@ -287,6 +287,7 @@ document.addEventListener("visibilitychange", () => {
   if (!document.hidden) link.watch();
   queueDraw();
 });
+for (const words of document.querySelectorAll("[data-dark]")) show(words, !navigator.wakeLock); // browsers give it to https and this machine only
 pad.half.id = "half";
 pad.none.id = "no-answer";
 const mute = setUpSound(player);
