@@ -50,6 +50,8 @@ def export_dataset(files: list[Path], args: argparse.Namespace) -> list[Path]:
 
     if args.out is None:
         raise RecordingError("a dataset needs a folder of its own", "say --out FOLDER")
+    if args.force:
+        raise RecordingError("--force: a dataset is never written over another", "name a new folder with --out")
     documented = {key: getattr(args, key) for key in ("placement", "reference") if getattr(args, key)}
     return export_bids(
         [open_recording(path) for path in files],

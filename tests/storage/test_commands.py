@@ -82,6 +82,8 @@ def test_export_of_a_dataset(path: Path, capsys: pytest.CaptureFixture[str]) -> 
     need_module("edfio")
     assert main(["export", str(path), "--to", "bids"]) == 1
     assert "a dataset needs a folder of its own; say --out FOLDER" in capsys.readouterr().err
+    assert main(["export", str(path), "--to", "bids", "--out", str(path.parent / "new"), "--force"]) == 1
+    assert "never written over another; name a new folder" in capsys.readouterr().err
     assert (
         main(
             [
