@@ -46,9 +46,7 @@ class RateMeter:
             self._points[-1] = (arrival_s, self._n)
         else:
             self._points.append((arrival_s, self._n))
-        while (
-            len(self._points) > 1 and arrival_s - self._points[1][0] >= self._window_s
-        ):  # one lies at its edge or before
+        while len(self._points) > 1 and arrival_s - self._points[1][0] >= self._window_s:  # one stays before
             self._points.popleft()
 
     @property
