@@ -253,28 +253,27 @@ async def open_page(
     SessionError
         If the address is in use, or this machine has no address on a network to share on.
     """
-    bound = [bind(host, port)]
-    port = int(bound[0].getsockname()[1])
-    seats = [*([Seat(live, report)] if live else []), *others]
-    sharing = None
-    if share:
-        outside = find_network_address()
-        bound.append(bind(outside, port))
-        codes = [str(seat.live.state().get("athlete", "")) for seat in seats]
-        sharing = Sharing(f"http://{outside}:{port}", codes)
-    door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
-    server = make_server(Site(seats, sharing, review, start, renew).app(door))
-    task = asyncio.create_task(server.serve(sockets=bound))
-    try:
-        while not server.started:
-            if task.done():
-                task.result()
-            await asyncio.sleep(0.005)
-        if share and sharing:
-            share(sharing.invite_athletes())
-        yield f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
-    finally:
-        server.should_exit = True
-        await task
-        for sock in bound:
-            sock.close()
+    with contextlib.ExitStack() as sockets:
+        bound = [sockets.enter_context(bind(host, port))]
+        port = int(bound[0].getsockname()[1])
+        seats = [*([Seat(live, report)] if live else []), *others]
+        sharing = None
+        if share:
+            outside = find_network_address()
+            bound.append(sockets.enter_context(bind(outside, port)))
+            codes = [str(seat.live.state().get("athlete", "")) for seat in seats]
+            sharing = Sharing(f"http://{outside}:{port}", codes)
+        door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
+        server = make_server(Site(seats, sharing, review, start, renew).app(door))
+        task = asyncio.create_task(server.serve(sockets=bound))
+        try:
+            while not server.started:
+                if task.done():
+                    task.result()
+                await asyncio.sleep(0.005)
+            if share and sharing:
+                share(sharing.invite_athletes())
+            yield f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
+        finally:
+            server.should_exit = True
+            await task

@@ -14,6 +14,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from biofeedback.errors import SessionError
 from biofeedback.web import door, server, sharing
 from biofeedback.web.server import open_page
+from biofeedback.web.serving import bind
 from biofeedback.web.sharing import Invitation
 
 from .fake_live import FakeLive
@@ -214,3 +215,20 @@ def test_a_phone_joins_two_programs_on_one_computer(monkeypatch: pytest.MonkeyPa
                 assert (await fetch(place, "/athlete", told))[0] == 200
 
     asyncio.run(both())
+
+
+def test_an_address_is_free_again_when_there_is_no_network_to_share_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    def find_none() -> str:
+        raise SessionError("no network", "join one")
+
+    monkeypatch.setattr(server, "find_network_address", find_none)
+    bound: list[Any] = []
+    monkeypatch.setattr(server, "bind", lambda host, port: bound.append(bind(host, port)) or bound[-1])
+
+    async def share() -> None:
+        async with open_page(FakeLive(), port=0, share=print):
+            raise AssertionError("shared without a network")
+
+    with pytest.raises(SessionError, match="no network"):
+        asyncio.run(share())
+    assert [sock.fileno() for sock in bound] == [-1]  # closed

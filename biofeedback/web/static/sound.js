@@ -1,14 +1,16 @@
 // Below, above: two short notes, rising or falling. In the band: silence. Everything else is rarer and softer.
 
 export const REPEAT_S = 0.9;
+export const LOST_S = 20; // a program that has ended must not sound for ever
 
-/** Pure: which cue is due. memory = {cue, atS, second, phase}; returns [name or null, new memory]. */
+/** Pure: which cue is due. memory = {cue, atS, second, phase, lostS}; returns [name or null, new memory]. */
 export function chooseCue(memory, { bandState, live, running, phase, remainingS, nowS }) {
   const next = { ...memory };
   if (!running) return [null, { cue: null, atS: -Infinity, second: null, phase }];
   if (!live) {
-    if (memory.cue === "lost" && nowS - memory.atS < 2) return [null, next];
-    return ["lost", { ...next, cue: "lost", atS: nowS }];
+    const lostS = memory.cue === "lost" ? memory.lostS : nowS;
+    if (memory.cue === "lost" && (nowS - memory.atS < 2 || nowS - lostS > LOST_S)) return [null, next];
+    return ["lost", { ...next, cue: "lost", atS: nowS, lostS }];
   }
   if (phase !== memory.phase) return ["change", { ...next, cue: null, atS: nowS, phase, second: null }];
   const second = Number.isFinite(remainingS) ? Math.ceil(remainingS) : null;

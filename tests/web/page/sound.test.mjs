@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { REPEAT_S, chooseCue } from "../../../biofeedback/web/static/sound.js";
+import { LOST_S, REPEAT_S, chooseCue } from "../../../biofeedback/web/static/sound.js";
 
 const START = { cue: null, atS: -Infinity, second: null, phase: 1 };
 
@@ -42,6 +42,14 @@ test("a new phase is announced once; its last three seconds are counted", () => 
   const script = [];
   for (let k = 0; k <= 300; k++) script.push([k / 60, { remainingS: 5 - k / 60 }]);
   assert.deepEqual(listen(script, 6).map(([cue]) => cue), ["tick", "tick", "tick"]);
+});
+
+test("a signal that stays lost is told for a while, and again when it is lost anew", () => {
+  const heard = listen([[1, { live: false }], [60, { live: true }], [61, { live: false }]], 63).filter(([cue]) => cue === "lost");
+  const times = heard.map(([, at]) => at);
+  assert.equal(times[0], 1);
+  assert.ok(times.filter((at) => at < 60).at(-1) <= 1 + LOST_S);
+  assert.ok(times.some((at) => at >= 61));
 });
 
 test("a lost signal has its own cue, and nothing sounds when nothing runs", () => {
