@@ -192,6 +192,8 @@ class LiveSession:
             await asyncio.gather(watch, return_exceptions=True)
             await asyncio.to_thread(thread.join, 5.0)
             self._feed.close()
+            if self.engine.hold and not self.engine.hold.is_over:  # else it would look as if the plan had gone on
+                self.session.command({"do": "stop", "reason": "the session ended during the hold"}, by="program")
         if self._failure:
             raise self._failure
 

@@ -252,3 +252,23 @@ def test_the_autopilot_leads_through_everything_and_ends(monkeypatch):
     kinds = [event.kind for event in rig.recorder.events]
     assert kinds.count("attempt") >= 3
     assert kinds.count("phase") == 6
+
+
+@pytest.mark.parametrize("is_over", [False, True])
+def test_a_session_that_ends_in_a_hold_says_so_on_record(is_over):
+    rig = Rig()
+
+    async def script(live, rig):
+        await make_ready(live, rig)
+        live.command({"do": "start_plan", "plan": "short"}, by="coach")
+        rig.feed.put(2.5)
+        await until(live, lambda: live.engine.hold.ask)
+        while is_over and live.engine.stage != "done":
+            rig.feed.put(0.25)
+            await asyncio.sleep(0.01)
+
+    rig.run(script)
+    stops = [event.data["reason"] for event in rig.recorder.events if event.kind == "stop"]
+    assert stops == ([] if is_over else ["the session ended during the hold"])
+    ends = [event.data["kind"] for event in rig.recorder.events if event.kind == "phase"]
+    assert ends[-1] == "end"
