@@ -256,7 +256,7 @@ def test_a_page_closed_in_the_middle_of_a_hold_changes_nothing(board: Board, sta
     recording = open_recording(program.recording)
     assert recording.duration_s >= end_s
     assert find_gaps(recording, (left_s - 1.0, end_s)) == 0
-    assert not [event for event in recording.events if event.kind == "stop"]
+    assert [event.data["by"] for event in recording.events if event.kind == "stop"] == ["program"]  # at its end only
 
 
 def test_ratings_that_do_not_exist_are_refused(start: Start) -> None:
