@@ -22,9 +22,7 @@ from biofeedback.model import Event
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
-APART_S = (
-    10.0  # longer between two phases, as after a stop or between plans, and they are no neighbours; common practice
-)
+APART_S = 10.0  # longer between two phases, as after a stop or between plans: no neighbours; common practice
 ADAPTIVE_REASON = (
     "no p-value: the efforts were chosen along the way, from the ratings before, so there is no draw to compare with"
 )
@@ -296,9 +294,3 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
     if settings.get("fast"):
         warnings.append("shortened for trying out: rests were too short for a maximum to train with")
     return tuple(warnings)
-
-
-def format_clock(seconds: float) -> str:
-    """Minutes and seconds as on a watch, e.g. 3:07."""
-    whole = round(seconds)
-    return f"{whole // 60}:{whole % 60:02d}"

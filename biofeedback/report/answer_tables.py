@@ -5,8 +5,8 @@ from __future__ import annotations
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.analysis.emax import EmaxFit
 from biofeedback.analysis.response import Response
+from biofeedback.report.figuring import EMPTY, capitalise, number, signed
 from biofeedback.report.table import Table
-from biofeedback.report.words import EMPTY, capitalise, number, signed
 
 DOSE_TITLE = "How much effort"
 

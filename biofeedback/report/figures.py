@@ -12,11 +12,12 @@ from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
-from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.phases import Phase
 from biofeedback.analysis.trace import Trace
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.model import FloatArray
+from biofeedback.report.figuring import format_clock
 
 # Names for the page's stylesheet: each colour is replaced by a variable there, for light and dark.
 PALETTE = {

@@ -13,10 +13,11 @@ from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure, 
 from biofeedback.analysis.reliability import SideDifference
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
+from biofeedback.report.figuring import EMPTY, capitalise, count, find_digits, number, signed
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.table import Table
-from biofeedback.report.words import EMPTY, advise_effort, capitalise, count, find_digits, number, signed
+from biofeedback.report.words import advise_effort
 
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
 NOTE = (

@@ -12,6 +12,7 @@ from biofeedback.cautions import CAUTIONS
 from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
 from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import count_panels, draw_trace
+from biofeedback.report.figuring import capitalise
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.methods import METHODS
 from biofeedback.report.page import build_page, define, draw_svg, frame_figure, list_section, show_table
@@ -21,7 +22,6 @@ from biofeedback.report.words import (
     ANSWER_TITLES,
     CAPTIONS,
     TITLE,
-    capitalise,
     describe_done,
     describe_effect,
     describe_maximum,

@@ -12,6 +12,7 @@ from biofeedback.cautions import CAUTIONS
 from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
 from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
+from biofeedback.report.figuring import capitalise
 from biofeedback.report.methods import METHODS
 from biofeedback.report.sheet import Sheet
 from biofeedback.report.tables import list_settings, list_tables
@@ -19,7 +20,6 @@ from biofeedback.report.words import (
     ANSWER_TITLES,
     CAPTIONS,
     TITLE,
-    capitalise,
     describe_done,
     describe_effect,
     describe_maximum,

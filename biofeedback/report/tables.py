@@ -4,22 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.calibration.joints import find_joint
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
+from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
 from biofeedback.report.table import Table
-from biofeedback.report.words import (
-    EMPTY,
-    PHASE_WORDS,
-    capitalise,
-    describe_maximum,
-    describe_zeros,
-    explain_set,
-    find_digits,
-    number,
-)
+from biofeedback.report.words import PHASE_WORDS, describe_maximum, describe_zeros, explain_set
 
 
 def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:

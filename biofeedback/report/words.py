@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from math import floor, log10
 
-from biofeedback.analysis.answer import PhaseRow, SessionAnalysis, format_clock
+from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
 from biofeedback.analysis.response import SCALE_HIGH
 from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.units import per_body_mass
+from biofeedback.report.figuring import capitalise, count, find_digits, format_clock, number, signed
 
 BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
 CAREFUL_PERCENT = 80.0  # where the hard band begins; common practice
@@ -24,7 +24,6 @@ MILDER = (
 )
 MIXED_PERCENT = 15.0  # contractions further apart than this are not one effort
 TITLE = "Contraction and discomfort"
-EMPTY = "–"
 CAPTIONS = {
     "ratings": "discomfort in each phase, in order; circles R: relaxed, diamonds C: contracting, hollow: doubtful.",
     "contrasts": "each contraction against the relaxed phases around it, and the mean with its 95 % interval.",
@@ -209,34 +208,6 @@ def describe_maximum(analysis: SessionAnalysis) -> str:
     normalised = f" ({per_body_mass(m.strength, mass_kg):.2f} {m.unit}/kg)" if mass_kg else ""
     height = f"{number(m.strength, find_digits(m.strength))} {m.unit}{normalised}"
     return f"Maximum {height} above rest{where}: {analysis.maximum_reason}.{shown}"
-
-
-def find_digits(size: float) -> int:
-    """Decimals that give ``size`` three significant digits; one at least, six at most: a maximum may be 0.3 mV."""
-    return min(6, max(1, 2 - floor(log10(size)))) if size > 0 else 1
-
-
-def number(value: float | None, digits: int) -> str:
-    """A number with a real minus and no negative zero; a dash for None."""
-    if value is None:
-        return EMPTY
-    rounded = round(value, digits) + 0.0
-    return f"{rounded:.{digits}f}".replace("-", "−")
-
-
-def signed(value: float, digits: int = 1) -> str:
-    """With its sign, and a real minus."""
-    return f"{round(value, digits) + 0.0:+.{digits}f}".replace("-", "−")
-
-
-def count(n: int, noun: str) -> str:
-    """ "1 phase", "5 phases"."""
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
-
-
-def capitalise(text: str) -> str:
-    """First letter upper case, the rest untouched."""
-    return text[:1].upper() + text[1:]
 
 
 def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:

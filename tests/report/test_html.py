@@ -13,9 +13,9 @@ import pytest
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.cautions import CAUTIONS
 from biofeedback.model import Chunk
+from biofeedback.report.figuring import number, signed
 from biofeedback.report.html import build_report, write_report
 from biofeedback.report.markup import Markup, tag
-from biofeedback.report.words import number, signed
 
 from ..analysis.made_session import make_check
 

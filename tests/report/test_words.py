@@ -10,6 +10,7 @@ from biofeedback.analysis.answer import AttemptRow, SessionAnalysis, analyse_rec
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.calibration.attempts import Attempt
 from biofeedback.model import Channel
+from biofeedback.report.figuring import number
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
     describe_done,
@@ -17,7 +18,6 @@ from biofeedback.report.words import (
     describe_maximum,
     describe_next,
     describe_zeros,
-    number,
     summarise_advice,
 )
 
