@@ -139,12 +139,13 @@ class Listener:
 
         self.source.open()
         self.source.read = read_and_keep
+        self.reader = None
         self._clock = self._frames_s if in_step else board.time_s
         self.reader = Reader(self.source, clock=self._clock)
         self._keep = keep
 
     def _frames_s(self):
-        return self.reader.timeline.next_frame / self.source.rate_hz
+        return self.reader.timeline.next_frame / self.source.rate_hz if self.reader else 0.0
 
     def listen(self, condition, *, timeout_s=30.0):
         """Read items until ``condition()`` holds; seconds of device time that it took."""
