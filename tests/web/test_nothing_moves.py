@@ -42,7 +42,12 @@ def test_trouble_moves_nothing_during_an_effort(
         assert banner.bounding_box()["y"] == bar.bounding_box()["y"], (
             "a hand on Sound moves no trouble over the headline"
         )
+    served.down()
+    page.wait(lambda: "disconnected" in page.text("banner"))
+    now = page.tab.evaluate(BOXES)  # only the form may grow where "Let go now" is shorter than what stood there
+    assert {name: box for name, box in before.items() if name != "form" and now.get(name) != box} == {}
     page.context.close()
+    served.up()
 
 
 def test_whoever_goes_to_the_bar_by_keys_sees_it(browser: Any, served: Served) -> None:
