@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from biofeedback.acquisition.decoder import CHECK, channel_columns, split_columns
+from biofeedback.acquisition.decoder import CHECK, LineDecoder, Text, channel_columns, split_columns
 from biofeedback.acquisition.profile import Profile
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Kind
 
 PROTOCOL = "1"
+ASK_AGAIN_S = 0.25  # what is asked while a start loader runs is lost
 _INFO = "#info "
 _NAMES_ITSELF = (_INFO, "#boot ")
 _RAILS = re.compile(r"(-?\d+)\.\.(-?\d+)")
@@ -50,6 +52,30 @@ def read_info(text: str) -> BoardInfo | None:
     if len(rails) != len(channel_columns(columns)) or not 0 < rate_hz < 1e6:
         raise SourceError(f"the board's answer makes no sense: {text!r}", "update its firmware")
     return BoardInfo(fields.get("id", ""), fields.get("fw", ""), rate_hz, columns, rails)
+
+
+def ask_board(
+    profile: Profile,
+    write: Callable[[bytes], None],
+    read: Callable[[], bytes],
+    *,
+    clock: Callable[[], float],
+    wait_s: float,
+) -> BoardInfo | None:
+    """Stop the board and ask until it answers, which it cannot while its start loader runs; None after ``wait_s``."""
+    decoder = LineDecoder(columns="force,check", starts_mid_line=True)  # only the words matter here
+    question = b"\n" + (profile.stop or b"") + (profile.info or b"")
+    started_s = asked_s = clock()
+    write(question)
+    while clock() - started_s < wait_s:
+        for piece in decoder.feed(read()):
+            info = read_info(piece.text) if isinstance(piece, Text) else None
+            if info is not None:
+                return info
+        if clock() - asked_s > ASK_AGAIN_S:
+            asked_s = clock()
+            write(question)
+    return None
 
 
 def read_board_id(text: str) -> str:

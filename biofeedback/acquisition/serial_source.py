@@ -11,18 +11,10 @@ from dataclasses import replace
 import serial
 
 from biofeedback.acquisition.clock import RateMeter, find_common_rate, is_measured
-from biofeedback.acquisition.decoder import Decoded, Frames, LineDecoder, Text
+from biofeedback.acquisition.decoder import Decoded, Frames
 from biofeedback.acquisition.first_lines import judge_first_lines
-from biofeedback.acquisition.identify import BoardInfo, adopt_info, read_info
-from biofeedback.acquisition.ports import (
-    LOST,
-    MOST_BYTES,
-    describe_ports,
-    find_port,
-    identify_port,
-    open_port,
-    read_at_once,
-)
+from biofeedback.acquisition.identify import BoardInfo, adopt_info, ask_board
+from biofeedback.acquisition.ports import LOST, describe_ports, find_port, identify_port, open_port, read_at_once
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.sources import Decoder, SourceUrl, read_channels, read_columns
@@ -34,7 +26,6 @@ READ_TIMEOUT_S = 0.05
 BATCH_S = 0.0165  # 60.6 wake-ups a second: pages are drawn 60 times a second
 LINE_S = 0.001  # let go of the processor even when this computer is behind
 NO_DATA_S = 3.0  # boards that reset when the port is opened need up to 2 s
-ASK_AGAIN_S = 0.25  # what is asked while a start loader runs is lost
 START_AGAIN_S = 0.5
 STALE_S = 0.25  # no port is sure to keep more than that while nobody reads
 MEASURE_S = 2.0
@@ -202,7 +193,7 @@ class SerialSource:
 
     def _read_port(self, port: serial.Serial) -> bytes:
         if port.timeout:  # a port behind a network does not say how much there is
-            return port.read(MOST_BYTES)
+            return read_at_once(port)
         # Without a time-out a read is one system call; waiting first costs half of waiting in it.
         started_s = self._clock()
         self._sleep(max(LINE_S, self._next_read_s - started_s))
@@ -241,23 +232,16 @@ class SerialSource:
             self._start()
 
     def _ask(self) -> BoardInfo:
-        """Ask until the board answers, which it cannot while its start loader runs."""
-        decoder = LineDecoder(columns="force,check", starts_mid_line=True)  # only the words matter here
-        started_s = asked_s = self._clock()
-        self._write(b"\n" + (self.profile.stop or b"") + (self.profile.info or b""))
-        while self._clock() - started_s < NO_DATA_S:
-            for piece in decoder.feed(self._read_batch()):
-                info = read_info(piece.text) if isinstance(piece, Text) else None
-                if info is not None:
-                    self.profile = adopt_info(self.profile, info)
-                    self.board_id = info.board_id
-                    self.description = f"{self.target}, board {info.board_id}, firmware {info.firmware}"
-                    return info
-            if self._clock() - asked_s > ASK_AGAIN_S:
-                asked_s = self._clock()
-                self._write(b"\n" + (self.profile.stop or b"") + (self.profile.info or b""))
-        cure = f"check the baud rate (now {self.profile.baud}), or describe the board: channels=, columns= or profile="
-        raise SourceError(f"{self.target} does not answer as a board of profile {self.profile.name}", cure)
+        info = ask_board(self.profile, self._write, self._read_batch, clock=self._clock, wait_s=NO_DATA_S)
+        if info is None:
+            cure = (
+                f"check the baud rate (now {self.profile.baud}), or describe the board: channels=, columns=, profile="
+            )
+            raise SourceError(f"{self.target} does not answer as a board of profile {self.profile.name}", cure)
+        self.profile = adopt_info(self.profile, info)
+        self.board_id = info.board_id
+        self.description = f"{self.target}, board {info.board_id}, firmware {info.firmware}"
+        return info
 
     def _wait_for_frames(self) -> None:
         """Until three frames have come (or the rate has been measured), or it is clear that they never will."""
