@@ -255,6 +255,20 @@ def test_nothing_moves_while_a_question_opens_during_a_hold(served: Served, open
         page.context.close()
 
 
+@pytest.mark.parametrize("place", ["", "athlete", "coach"])
+def test_how_to_push_and_breathe_is_never_cut(served: Served, open_tab: Any, place: str) -> None:
+    for width, height in SIZES.values():
+        page = open_tab(path=place, viewport={"width": width, "height": height})
+        for scene in ("maximum_idle", "maximum_countdown", "maximum_push", "maximum_rest"):
+            served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))
+            said = {"maximum_push": "breathing out", "maximum_countdown": "Breathe in"}.get(scene, ".")
+            page.wait(lambda said=said: said in page.text("more"))  # noqa: B023 - used at once
+            line = page.tab.locator("#more")
+            assert line.is_visible(), (scene, width, height)
+            assert line.evaluate("(e) => e.scrollWidth - e.clientWidth") <= 1, (scene, width, height)
+        page.context.close()
+
+
 def test_sound_tells_below_and_above_is_silent_in_the_band_and_when_muted(
     served: Served, open_tab: Any, tmp_path: Path
 ) -> None:
