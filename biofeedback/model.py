@@ -41,6 +41,10 @@ class Channel:
     ``kind`` decides the filter, ``unit`` is what ``(counts - offset_counts) * factor`` is in. ``envelope`` is
     declared, never guessed: the EMG board already puts out a rectified, smoothed value. Rails are the first and
     last code of the converter; a sample on either is clipped.
+
+    Channels of one ``clock`` are read together; those of another may be missing (NaN counts) while these are there.
+    ``rate_hz`` is given where a channel has fewer readings per second than the recording has frames: reading j stands
+    at frame `place_reading`, the frames in between hold NaN.
     """
 
     name: str
@@ -51,8 +55,12 @@ class Channel:
     envelope: bool = False
     rail_low_counts: float | None = None
     rail_high_counts: float | None = None
+    rate_hz: float | None = None
+    clock: int = 0
 
     def __post_init__(self) -> None:
+        if self.rate_hz is not None and not 0 < self.rate_hz < np.inf:
+            raise ValueError(f"rate {self.rate_hz} of {self.name}: must be above 0")
         if self.kind not in ("force", "emg", "position"):
             raise ValueError(f"kind {self.kind!r} is not one of force, emg, position")
         if not np.isfinite(self.factor) or self.factor == 0:
@@ -63,14 +71,27 @@ class Channel:
         return (counts - self.offset_counts) * self.factor
 
     def to_dict(self) -> dict[str, Any]:
-        """As stored in a recording's settings."""
-        return asdict(self)
+        """As stored in a recording's settings; a rate and a clock of its own only where it has them."""
+        return {key: value for key, value in asdict(self).items() if value or key not in ("rate_hz", "clock")}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Channel:
         """The inverse of ``to_dict``; unknown keys of newer versions are ignored."""
         known = {f.name for f in fields(cls)}
         return cls(**{key: value for key, value in data.items() if key in known})
+
+
+def place_reading(number: int, frames_per_reading: float) -> int:
+    """The frame that holds reading ``number`` (from 0) of a channel with a rate of its own."""
+    return int(number * frames_per_reading + 0.5)
+
+
+def count_readings(frame: int, frames_per_reading: float) -> int:
+    """How many readings of such a channel stand before ``frame``."""
+    n = max(0, int(frame / frames_per_reading) - 1)
+    while place_reading(n, frames_per_reading) < frame:
+        n += 1
+    return n
 
 
 def find_guide(channels: Sequence[Channel]) -> int | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from biofeedback.errors import BiofeedbackError
-from biofeedback.model import Channel, Chunk, Flag, FloatArray, Gap, Levels
+from biofeedback.model import Channel, Chunk, Flag, FloatArray, Gap, Levels, count_readings, place_reading
 from biofeedback.signal.levels import LevelStream
 
 FORCE = Channel(name="force", kind="force", unit="N", factor=0.1, rail_high_counts=30000)
@@ -223,3 +224,66 @@ def test_misuse_is_a_value_error() -> None:
 def test_importing_the_room_does_not_import_the_slow_filter_library() -> None:
     code = "import sys, biofeedback.signal.levels; sys.exit('scipy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+SLOW = Channel(name="force", kind="force", unit="N", factor=0.1, rate_hz=100.0)
+APART = Channel(name="angle", kind="position", unit="deg", clock=1)
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    sizes=st.lists(st.integers(1, 700), min_size=1, max_size=8),
+    slow_hz=st.sampled_from([10.0, 80.0, 100.0, 166.6]),
+    gaps=st.lists(st.tuples(st.integers(0, 2999), st.integers(1, 400)), max_size=4),
+)
+def test_any_cutting_gives_the_same_bits_with_channels_of_their_own_rate_and_clock(
+    sizes: list[int], slow_hz: float, gaps: list[tuple[int, int]]
+) -> None:
+    channels = (EMG, replace(SLOW, rate_hz=slow_hz), APART)
+    counts = make_counts(3000, 3)
+    rows = [place_reading(j, 1000 / slow_hz) for j in range(count_readings(3000, 1000 / slow_hz))]
+    counts[np.setdiff1d(np.arange(3000), rows), 1] = np.nan
+    counts[1200:1700, 2] = np.nan
+    once = run(LevelStream(channels, 1000.0), cut(counts, [3000], gaps))
+    pieces = run(LevelStream(channels, 1000.0), cut(counts, sizes, gaps))
+    n = min(once.n_levels, pieces.n_levels)
+    assert once.n_levels == pieces.n_levels
+    assert pieces.values[:n].tobytes() == once.values[:n].tobytes()
+    assert pieces.flags.tobytes() == once.flags.tobytes()
+    np.testing.assert_array_equal(np.isnan(once.values), (once.flags & Flag.MISSING) > 0)
+
+
+def test_what_one_channel_misses_costs_the_others_nothing() -> None:
+    """A goniometer that ends at 4 s beside EMG and force that go on: their bits are those of a recording without it."""
+    counts = make_counts(12_000, 3)
+    counts[4000:, 2] = np.nan
+    together = run(LevelStream((EMG, FORCE, APART), 1000.0), cut(counts, [700], []))
+    alone = run(LevelStream((EMG, FORCE), 1000.0), cut(counts[:, :2], [700], []))
+    assert together.values[:, :2].tobytes() == alone.values.tobytes()
+    assert together.flags[:, :2].tobytes() == alone.flags.tobytes()
+    assert np.isfinite(together.values[1:400, 2]).all()
+    assert (together.flags[401:, 2] == Flag.MISSING).all()
+
+
+@pytest.mark.parametrize("slow_hz", [100.0, 50.0, 80.0, 1000.0 / 12])
+def test_a_slow_channel_is_filtered_at_its_own_rate_and_held_on_the_grid(slow_hz: float) -> None:
+    n = int(12 * slow_hz)
+    readings = make_counts(n, 1, seed=5)
+    counts = np.full((12_000, 2), np.nan)
+    counts[:, 0] = make_counts(12_000, 1)[:, 0]
+    counts[[place_reading(j, 1000 / slow_hz) for j in range(n)], 1] = readings[:, 0]
+    channel = replace(SLOW, rate_hz=slow_hz)
+    beside = run(LevelStream((EMG, channel), 1000.0), cut(counts, [333], []))
+    alone = run(LevelStream((replace(SLOW, rate_hz=None),), slow_hz), [Chunk(0, readings)])
+    ended = np.floor((np.arange(beside.n_levels) + 1) * (alone.n_levels / 12) / 100 + 1e-9).astype(int) - 1
+    known = ended >= 0
+    np.testing.assert_array_equal(beside.values[known, 1], alone.values[ended[known], 0])
+    np.testing.assert_array_equal(beside.flags[known, 1], alone.flags[ended[known], 0])
+    assert beside.n_levels == 1200
+
+
+def test_raw_emg_slower_than_the_frames_is_judged_by_its_own_rate() -> None:
+    slow = replace(EMG, rate_hz=200.0)
+    with pytest.raises(BiofeedbackError, match=r"sampled at 200 Hz; raw EMG needs 1000 Hz"):
+        LevelStream((FORCE, slow), 1000.0)
+    assert "sampled at 500 Hz" in LevelStream((FORCE, replace(EMG, rate_hz=500.0)), 1000.0).warnings[0]
