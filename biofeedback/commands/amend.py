@@ -7,11 +7,11 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from biofeedback.commands import afterwards
 from biofeedback.errors import RecordingError
 from biofeedback.model import Event
 from biofeedback.storage.amend import add_events
 from biofeedback.storage.recording import open_recording
+from biofeedback.wiring import afterwards
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback import __version__
-from biofeedback.commands.many import run_many, run_on_cluster
-from biofeedback.commands.progress import make_progress
 from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.schema import SUFFIX
+from biofeedback.wiring.parallel import run_on_cluster, run_parallel
+from biofeedback.wiring.progress import make_progress
 
 KEYS = ("file", "stamp", "error")  # before the features: which file, in which state, and why there are none
 Row = dict[str, Any]
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     done = {row["file"]: row for row in earlier if stamps.get(row["file"]) == row["stamp"] and not row["error"]}
     todo = [name for name in sorted(stamps) if name not in done]
     work = partial(extract_row, str(args.folder))
-    results = run_on_cluster(work, todo, args.dask) if args.dask else run_many(work, todo, n_workers=args.workers)
+    results = run_on_cluster(work, todo, args.dask) if args.dask else run_parallel(work, todo, n_workers=args.workers)
     show = make_progress("recordings")
     try:
         with part.open("w" if args.again else "a", encoding="utf-8") as file:

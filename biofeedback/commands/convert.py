@@ -10,12 +10,12 @@ from pathlib import Path
 
 import numpy as np
 
-from biofeedback.commands import afterwards
-from biofeedback.commands.wiring import read_code
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Flag, FlagArray
 from biofeedback.storage.imported import write_recording
 from biofeedback.storage.schema import SUFFIX
+from biofeedback.wiring import afterwards
+from biofeedback.wiring.assembly import read_code
 
 EDF_SUFFIXES = (".edf", ".bdf")
 SUSPECT = {

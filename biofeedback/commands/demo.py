@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 
 from biofeedback.acquisition.sources import open_source
-from biofeedback.commands.group import FIRST_CODE, MAX_ATHLETES
-from biofeedback.commands.running import Start, run_sessions
-from biofeedback.commands.wiring import add_session_arguments
 from biofeedback.errors import SessionError
 from biofeedback.session.autopilot import Autopilot
+from biofeedback.wiring.assembly import add_session_arguments
+from biofeedback.wiring.group import FIRST_CODE, MAX_ATHLETES
+from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
 
 SCENARIO = {
     "exercise": "standing hamstring stretch",
@@ -34,7 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C."""
     print("SIMULATED: the athlete and the sensor are computed; no person is measured.")
-    return run_sessions([plan_start(code, k, args) for k, code in enumerate(choose_codes(args))], args, fast=args.fast)
+    return run_sessions(
+        [request_session(code, k, args) for k, code in enumerate(choose_codes(args))], args, fast=args.fast
+    )
 
 
 def choose_codes(args: argparse.Namespace) -> list[str]:
@@ -46,7 +48,7 @@ def choose_codes(args: argparse.Namespace) -> list[str]:
     return list(args.athlete)
 
 
-def plan_start(code: str, index: int, args: argparse.Namespace) -> Start:
+def request_session(code: str, index: int, args: argparse.Namespace) -> SessionRequest:
     """One simulated athlete, with a seed and so a truth of their own."""
     source = open_source(f"simulated:?seed={args.seed + index}&athlete={code}&channels={args.channels}")
-    return Start(source, code, Autopilot(["response-check"]) if args.auto else None)
+    return SessionRequest(source, code, Autopilot(["response-check"]) if args.auto else None)

@@ -7,9 +7,9 @@ from collections import Counter
 from pathlib import Path
 
 from biofeedback.commands.check import find_recordings
-from biofeedback.commands.progress import make_progress
 from biofeedback.errors import RecordingError
 from biofeedback.storage.recording import Recording, open_recording
+from biofeedback.wiring.progress import make_progress
 
 SUFFIXES = {"csv": ".csv", "numpy": ".npz", "edf": ".edf", "bdf": ".bdf"}
 

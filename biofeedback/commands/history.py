@@ -9,15 +9,16 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from biofeedback.commands.dates import read_date
-from biofeedback.commands.many import run_many
-from biofeedback.commands.progress import make_progress
 from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.answers import read_point
+from biofeedback.wiring.dates import read_date
+from biofeedback.wiring.parallel import run_parallel
+from biofeedback.wiring.progress import make_progress
 
 if TYPE_CHECKING:
-    from biofeedback.analysis.history import SessionPoint
+    pass
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     if not names:
         raise BiofeedbackError(f"no recording of {args.athlete} in {folder}", "see `biofeedback list` for the codes")
     show, points = make_progress("sessions"), []
-    for n, (name, point, problem) in enumerate(run_many(partial(read_point, str(folder)), names), 1):
+    for n, (name, point, problem) in enumerate(run_parallel(partial(read_point, str(folder)), names), 1):
         show(n, len(names))
         if point is None:
             print(f"left out: {name}: {problem}", file=sys.stderr)
@@ -60,15 +61,3 @@ def run(args: argparse.Namespace) -> int:
         if args.open:
             webbrowser.open(path.resolve().as_uri())
     return 0
-
-
-def read_point(folder: str, name: str) -> tuple[str, SessionPoint | None, str]:
-    """One session's contribution, or why there is none. Runs in a process of its own."""
-    from biofeedback.analysis.answer import analyse_recording
-    from biofeedback.analysis.history import summarise_session
-    from biofeedback.storage.recording import open_recording
-
-    try:
-        return name, summarise_session(analyse_recording(open_recording(Path(folder) / name)), name), ""
-    except BiofeedbackError as error:
-        return name, None, str(error)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from biofeedback.commands.dates import read_date
-from biofeedback.commands.progress import make_progress
 from biofeedback.storage.library import Entry, filter_recordings, find_answers, list_recordings, to_json
 from biofeedback.storage.recording import Recording
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.dates import read_date
+from biofeedback.wiring.progress import make_progress
 
 HEADINGS = ("when (UTC)", "athlete", "exercise", "side", "position", "plan", "minutes", "ratings", "answer", "file")
 

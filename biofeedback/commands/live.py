@@ -11,17 +11,17 @@ from typing import Any
 from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.effort import Maximum
 from biofeedback.calibration.maxima import carry_maximum
-from biofeedback.commands.certificates import FOLDER, choose_certificates, scale_channels
-from biofeedback.commands.group import pick_own, seat_athletes
-from biofeedback.commands.maxima import parse_maximum
-from biofeedback.commands.own_files import find_exercises
-from biofeedback.commands.running import Start, run_sessions
-from biofeedback.commands.wiring import add_session_arguments
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel
 from biofeedback.session.session import Session
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.assembly import add_session_arguments
+from biofeedback.wiring.certificates import FOLDER, choose_certificates, scale_channels
+from biofeedback.wiring.group import pick_own, seat_athletes
+from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
+from biofeedback.wiring.maxima import parse_maximum
+from biofeedback.wiring.user_files import find_exercises
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -69,20 +69,20 @@ def run(args: argparse.Namespace) -> int:
     if args.exercises:
         return list_exercises(args.folder or recordings_folder(), args.own_exercises)
     if not args.source and len(args.athlete) < 2:
-        from biofeedback.commands.starting import run_from_start
+        from biofeedback.wiring.start_page import run_from_start
 
-        return run_from_start(args, plan_chosen, open_recording)
+        return run_from_start(args, request_chosen, open_recording)
     seats = seat_athletes(args.source or [], args.athlete)
     codes = [athlete for _, athlete in seats]
-    return run_sessions([plan_start(url, athlete, codes, args) for url, athlete in seats], args)
+    return run_sessions([request_session(url, athlete, codes, args) for url, athlete in seats], args)
 
 
-def plan_chosen(url: str, athlete: str, args: argparse.Namespace) -> Start:
+def request_chosen(url: str, athlete: str, args: argparse.Namespace) -> SessionRequest:
     """The one session that was chosen on the page."""
-    return plan_start(url, athlete, [athlete], args)
+    return request_session(url, athlete, [athlete], args)
 
 
-def plan_start(url: str, athlete: str, codes: Sequence[str], args: argparse.Namespace) -> Start:
+def request_session(url: str, athlete: str, codes: Sequence[str], args: argparse.Namespace) -> SessionRequest:
     """One athlete's session with what the command line says of it."""
     maxima = pick_own(args.maximum, athlete, codes, "--maximum")
     earlier = pick_own(args.carry, athlete, codes, "--carry")
@@ -100,7 +100,7 @@ def plan_start(url: str, athlete: str, codes: Sequence[str], args: argparse.Name
         for path in earlier:
             carry_maxima(session, Path(path))
 
-    return Start(open_source(url, open_recording=open_recording), athlete, scale=scale, prepare=prepare)
+    return SessionRequest(open_source(url, open_recording=open_recording), athlete, scale=scale, prepare=prepare)
 
 
 def list_exercises(folder: Path, own: Path | None) -> int:

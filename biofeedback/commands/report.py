@@ -10,8 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from biofeedback.commands.maxima import parse_maximum
 from biofeedback.errors import BiofeedbackError
+from biofeedback.wiring.maxima import parse_maximum
 
 if TYPE_CHECKING:
     from biofeedback.analysis.linking import LinkedRating

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import argparse
 import threading
-import time
-from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from biofeedback.acquisition.health import Finding, Watched, draw_strip, judge_sensor
+from biofeedback.acquisition.health import Finding, draw_strip, judge_sensor
 from biofeedback.acquisition.ports import find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
-from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.sources import EndOfSource, Source, open_source
+from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import BiofeedbackError, SourceError
-from biofeedback.model import Chunk
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.sensor_check import draw_picture, import_drawing, watch_sensor
 
 PICTURE = "sensor-check.png"
 LONGEST_S = 3600.0
@@ -111,56 +108,6 @@ def check_sensor(url: str, seconds: float, picture: Path | None = None) -> int:
     draw_picture(path, watched, findings, title=source.description)
     print(f"Picture: {path}")
     return int(any(finding.state == "bad" for finding in findings))
-
-
-def import_drawing() -> None:
-    """Takes seconds: done while watching, so that nobody waits for it."""
-    import biofeedback.report.sensor_figure  # noqa: F401
-
-
-def draw_picture(path: Path, watched: Watched, findings: Sequence[Finding], *, title: str) -> None:
-    """After the words, which are what counts; a picture that cannot be written is said and no more."""
-    from biofeedback.acquisition.portrait import portray_sensor
-    from biofeedback.report.sensor_figure import write_sensor_picture
-
-    order = {"bad": 0, "look": 1}
-    told = sorted((f for f in findings if f.state in order), key=lambda finding: order[finding.state])
-    words = [f"{finding.about}: {finding.text}" for finding in told]
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_sensor_picture(path, portray_sensor(watched), words, title=title)
-    except (OSError, ValueError) as error:
-        raise SourceError(f"no picture at {path}: {error}", "name another file with --picture, .png or .svg") from None
-
-
-def watch_sensor(
-    source: Source,
-    seconds: float,
-    *,
-    clock: Callable[[], float] = time.monotonic,
-    is_over: Callable[[], bool] = lambda: False,
-) -> Watched:
-    """Read an opened source for that long, or until ``is_over``; what came in during opening is not timed."""
-    reader = Reader(source)
-    reader.timeline.keeps_times = True  # for the intervals, however fast the board is
-    items, arrivals = [], []
-    started_s = clock()
-    try:
-        while clock() - started_s < seconds and not is_over():
-            new = reader.read()
-            items += new
-            arrivals.append((clock(), sum(item.n_frames for item in new if isinstance(item, Chunk))))
-    except EndOfSource:
-        pass
-    return Watched(
-        source.channels,
-        source.rate_hz,
-        items,
-        arrivals,
-        reader.n_lines,
-        reader.n_bad_lines,
-        reader.clock_drift_ppm,
-    )
 
 
 def format_findings(findings: list[Finding]) -> str:

@@ -10,13 +10,13 @@ from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.joints import JOINTS
-from biofeedback.commands.drawing import draw_plan
-from biofeedback.commands.wiring import make_session, make_settings, read_limit
 from biofeedback.errors import RecordingError, SessionError, SourceError
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.plan import Plan, load_plan
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
+from biofeedback.wiring.assembly import make_session, make_settings, read_limit
+from biofeedback.wiring.randomise import randomise_plan
 
 STEP_S = 0.05
 LONGEST_S = 4 * 3600.0
@@ -83,7 +83,7 @@ def _lead(source: SimulatedSource, recorder: Recorder, setup: Setup, plans: list
     n_step = max(1, round(STEP_S * source.rate_hz))
     seeds = iter(range(source.simulator.athlete.seed, 2**32))
     session = make_session(
-        source, recorder, setup, plans, utc=utc, draw=lambda plan: draw_plan(plan, make_seed=lambda: next(seeds))
+        source, recorder, setup, plans, utc=utc, draw=lambda plan: randomise_plan(plan, make_seed=lambda: next(seeds))
     )
     reader = Reader(source)
     pilot = Autopilot([plan.name for plan in plans])

@@ -26,7 +26,7 @@ from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
-from biofeedback.web.start import Starter, answer_late, answer_renewal, make_routes
+from biofeedback.web.start import StartPage, answer_late, answer_renewal, make_routes
 from biofeedback.web.talk import talk
 
 DEFAULT_PORT = 8765
@@ -92,12 +92,12 @@ class Doorkeeper:
 
 @dataclass(slots=True)
 class Site:
-    """The routes around the live sessions, one for each seat; or around the start place while there is none."""
+    """The routes around the live sessions, one for each seat; or around the start page while there is none."""
 
     seats: Sequence[Seat]
     sharing: Sharing | None = None
     review: Review | None = None
-    start: tuple[Starter, Callable[[], None]] | None = None
+    start: tuple[StartPage, Callable[[], None]] | None = None
     renew: Callable[[], None] | None = None
     _n_pages: int = field(init=False, default=0)
     _refusals: RefusalLog = field(init=False, default_factory=RefusalLog)
@@ -235,14 +235,14 @@ async def open_page(
     share: Callable[[Sequence[Invitation]], None] | None = None,
     review: Review | None = None,
     others: Sequence[Seat] = (),
-    start: tuple[Starter, Callable[[], None]] | None = None,
+    start: tuple[StartPage, Callable[[], None]] | None = None,
     renew: Callable[[], None] | None = None,
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
     ``review`` adds the place where recordings are looked at; without ``live`` it is the only one. ``others`` sit beside
     ``live`` as seats 2, 3, ...: every path takes ``?seat=2``, and ``/group`` shows all of them. ``start`` (what answers
-    it, what to call when a session has begun) serves the start place instead of ``live``; ``renew`` is called when the
+    it, what to call when a session has begun) serves the start page instead of ``live``; ``renew`` is called when the
     coach at this machine ends a session to go back there.
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is

@@ -1,4 +1,4 @@
-"""The start place: which sensor, who, which exercise; before there is a session. For whoever sits at this machine."""
+"""The start page: which sensor, who, which exercise; before there is a session. For whoever sits at this machine."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ HEADERS = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
 Order = Mapping[str, Any]
 
 
-class Starter(Protocol):
-    """What the place needs of the program. Every method may take seconds and is called in a thread of its own.
+class StartPage(Protocol):
+    """What the start page needs of the program. Every method may take seconds and is called in a thread of its own.
 
     BiofeedbackError is a mistake of no field in particular; ``mistakes`` of an error (field to error) stand at theirs.
     """
@@ -54,22 +54,22 @@ class Starter(Protocol):
         ...
 
 
-def make_routes(starter: Starter, begun: Callable[[], None], page: Callable[[Request], Any]) -> list[BaseRoute]:
-    """The routes; ``page`` serves the place's HTML, ``begun`` is called when the page knows where to go."""
+def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable[[Request], Any]) -> list[BaseRoute]:
+    """The routes; ``page`` serves its HTML, ``begun`` is called when the page knows where to go."""
 
     async def begin(request: Request) -> Response:
-        told = await _answer(starter.begin, await read_order(request))
+        told = await _answer(start_page.begin, await read_order(request))
         after = None if "mistakes" in told else BackgroundTask(_call, begun)
         return JSONResponse(told, headers=HEADERS, background=after)
 
     return [
         Route("/start", page),
-        Route("/start/about", _look(starter.describe)),
-        Route("/start/ports", _look(starter.find_ports)),
-        Route("/start/ask", _do(starter.ask_port), methods=["POST"]),
-        Route("/start/radios", _do(lambda order: starter.scan_radios()), methods=["POST"]),
-        Route("/start/write", _do(starter.write), methods=["POST"]),
-        Route("/start/check", _do(starter.check), methods=["POST"]),
+        Route("/start/about", _look(start_page.describe)),
+        Route("/start/ports", _look(start_page.find_ports)),
+        Route("/start/ask", _do(start_page.ask_port), methods=["POST"]),
+        Route("/start/radios", _do(lambda order: start_page.scan_radios()), methods=["POST"]),
+        Route("/start/write", _do(start_page.write), methods=["POST"]),
+        Route("/start/check", _do(start_page.check), methods=["POST"]),
         Route("/start/begin", _read_well(begin), methods=["POST"]),
     ]
 

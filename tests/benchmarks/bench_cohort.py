@@ -32,8 +32,8 @@ import numpy as np
 from bench_report import make_recording
 
 from biofeedback.commands.cohort import extract_row, read_table
-from biofeedback.commands.many import run_many
 from biofeedback.storage.recording import Recording, open_recording
+from biofeedback.wiring.parallel import run_parallel
 
 GOAL_SPEED_UP, GOAL_AGAINST_NEUROKIT = 1.8, 5.0
 N_DISTINCT = 10
@@ -53,7 +53,7 @@ def make_folder(folder: Path, n: int) -> list[str]:
 def time_rows(folder: Path, names: list[str], n_workers: int) -> float:
     """Seconds per recording, process start-up included."""
     started_s = time.perf_counter()
-    rows = list(run_many(partial(extract_row, str(folder)), names, n_workers=n_workers))
+    rows = list(run_parallel(partial(extract_row, str(folder)), names, n_workers=n_workers))
     assert all(not row["error"] for row in rows), rows[0]["error"]
     return (time.perf_counter() - started_s) / len(names)
 

@@ -6,7 +6,6 @@ import pytest
 
 from biofeedback.calibration.scale import make_certificate
 from biofeedback.cli import main
-from biofeedback.commands.certificates import choose_certificates, scale_channels
 from biofeedback.commands.live import carry_maxima
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel, Event
@@ -14,6 +13,7 @@ from biofeedback.session.engine import Engine
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.storage.amend import add_events
+from biofeedback.wiring.certificates import choose_certificates, scale_channels
 
 FORCE = Channel(name="force", kind="force", unit="N", factor=0.0005)
 EMG = Channel(name="emg", kind="emg", unit="uV", factor=0.1)

@@ -14,10 +14,10 @@ import pytest
 from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
-from biofeedback.commands.review import make_review
 from biofeedback.web.seats import Seat
 from biofeedback.web.server import open_page
 from biofeedback.web.sharing import Invitation
+from biofeedback.wiring.review_page import make_review
 
 from .fake_live import FakeLive
 from .test_group import CODES, next_update, sit

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from biofeedback.commands.own_files import find_exercises
-from biofeedback.commands.plans import PlanShelf
 from biofeedback.model import Band
 from biofeedback.session.plan import Plan, load_plan
 from biofeedback.session.view import describe_plans
+from biofeedback.wiring.plans import PlanShelf
+from biofeedback.wiring.user_files import find_exercises
 
 from .axe import axe_script
 from .conftest import Page, Served

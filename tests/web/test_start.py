@@ -1,4 +1,4 @@
-"""The start place's routes: for whoever sits at this machine, and for nobody else."""
+"""The start page's routes: for whoever sits at this machine, and for nobody else."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from .test_server import fetch, join, serve_fake
 
 
 @dataclass
-class FakeStarter:
+class FakeStartPage:
     """Answers at once; ``orders`` is what it was asked to do."""
 
     orders: list[tuple[str, Mapping[str, Any]]] = field(default_factory=list)
@@ -61,11 +61,11 @@ class FakeStarter:
         return {"place": "/coach"}
 
 
-def serve_start(scenario: Callable[[FakeStarter, str, list[str]], Awaitable[None]]) -> None:
+def serve_start(scenario: Callable[[FakeStartPage, str, list[str]], Awaitable[None]]) -> None:
     async def run() -> None:
-        starter, begun = FakeStarter(), list[str]()
-        async with open_page(None, port=0, start=(starter, lambda: begun.append("begun"))) as address:
-            await asyncio.wait_for(scenario(starter, address, begun), 20)
+        start_page, begun = FakeStartPage(), list[str]()
+        async with open_page(None, port=0, start=(start_page, lambda: begun.append("begun"))) as address:
+            await asyncio.wait_for(scenario(start_page, address, begun), 20)
 
     asyncio.run(run())
 
@@ -87,7 +87,7 @@ async def post(address: str, path: str, order: Any, headers: dict[str, str] | No
 
 
 def test_everything_leads_to_the_start_place_while_no_session_runs() -> None:
-    async def scenario(starter: FakeStarter, address: str, begun: list[str]) -> None:
+    async def scenario(start_page: FakeStartPage, address: str, begun: list[str]) -> None:
         for path in ("/", "/coach", "/athlete", "/pair"):
             status, headers, _ = await fetch(address, path)
             assert (status, headers["location"]) == (303, "/start")
@@ -95,13 +95,13 @@ def test_everything_leads_to_the_start_place_while_no_session_runs() -> None:
         assert status == 200
         assert b"Start a session" in body
         assert "default-src 'self'" in headers["content-security-policy"]
-        assert json.loads((await fetch(address, "/start/ports"))[2]) == starter.find_ports()
+        assert json.loads((await fetch(address, "/start/ports"))[2]) == start_page.find_ports()
 
     serve_start(scenario)
 
 
 def test_a_page_of_the_session_before_is_sent_on() -> None:
-    async def scenario(starter: FakeStarter, address: str, begun: list[str]) -> None:
+    async def scenario(start_page: FakeStartPage, address: str, begun: list[str]) -> None:
         async with join(address) as page:
             with pytest.raises(ConnectionClosed) as closed:
                 await page.recv()
@@ -112,14 +112,14 @@ def test_a_page_of_the_session_before_is_sent_on() -> None:
 
 
 def test_a_session_is_begun_and_mistakes_come_back_at_their_fields() -> None:
-    async def scenario(starter: FakeStarter, address: str, begun: list[str]) -> None:
+    async def scenario(start_page: FakeStartPage, address: str, begun: list[str]) -> None:
         _, told = await post(address, "/start/begin", {"athlete": ""})
         assert told == {"mistakes": [{"field": "athlete", "what": "no code is given", "cure": "use A01"}]}
         _, told = await post(address, "/start/radios", {})
         assert told == {"mistakes": [{"field": "", "what": "Bluetooth cannot be used", "cure": "switch it on"}]}
         assert begun == []
         assert await post(address, "/start/begin", {"athlete": "A01"}) == (200, {"place": "/coach"})
-        assert starter.orders == [("begin", {"athlete": "A01"})]
+        assert start_page.orders == [("begin", {"athlete": "A01"})]
         await asyncio.sleep(0)
         assert begun == ["begun"]
 
@@ -131,10 +131,10 @@ def test_a_session_is_begun_and_mistakes_come_back_at_their_fields() -> None:
     "headers", [{"Host": "evil.example"}, {"Origin": "http://evil.example"}, {"Origin": ""}, {"Origin": "null"}]
 )
 def test_strangers_reach_no_sensor(path: str, headers: dict[str, str]) -> None:
-    async def scenario(starter: FakeStarter, address: str, begun: list[str]) -> None:
+    async def scenario(start_page: FakeStartPage, address: str, begun: list[str]) -> None:
         status, _ = await post(address, f"/start/{path}", {"athlete": "A01"}, headers)
         assert status == 403
-        assert starter.orders == []
+        assert start_page.orders == []
         assert begun == []
         assert (await fetch(address, f"/start/{path}"))[0] == 405  # a link or an image cannot do it either
 
@@ -143,21 +143,21 @@ def test_strangers_reach_no_sensor(path: str, headers: dict[str, str]) -> None:
 
 @pytest.mark.parametrize("body", [b"", b"[1]", b"{", b'"x"', b"{" * 70000, b'{"a": "' + b"x" * 70000 + b'"}'])
 def test_a_malformed_order_is_answered_and_nothing_is_done(body: bytes) -> None:
-    async def scenario(starter: FakeStarter, address: str, begun: list[str]) -> None:
+    async def scenario(start_page: FakeStartPage, address: str, begun: list[str]) -> None:
         _, told = await post(address, "/start/begin", body)
         assert told["mistakes"][0]["what"] == "the page's request is not understood"
-        assert starter.orders == []
+        assert start_page.orders == []
 
     serve_start(scenario)
 
 
 def test_the_start_place_is_never_on_the_network() -> None:
     """A device of the network is nobody without a token, and there are no tokens: it is sent to where codes go."""
-    starter = FakeStarter()
-    app = Site([], start=(starter, lambda: None)).app(Door(frozenset({"192.0.2.7:8765"})))
+    start_page = FakeStartPage()
+    app = Site([], start=(start_page, lambda: None)).app(Door(frozenset({"192.0.2.7:8765"})))
     for method, path in [("GET", "/start"), ("GET", "/start/about"), ("GET", "/start/ports"), ("POST", "/start/begin")]:
         assert asyncio.run(visit_from_network(app, method, path)) == (303, b"/pair")
-    assert starter.orders == []
+    assert start_page.orders == []
 
 
 async def visit_from_network(app: Any, method: str, path: str) -> tuple[int, bytes]:
@@ -208,7 +208,7 @@ def test_a_session_of_the_command_line_cannot_be_ended_for_another() -> None:
 
 
 def test_only_this_machine_ends_a_session_for_another() -> None:
-    """A coach's phone would be left without a page: the start place is not on the network."""
+    """A coach's phone would be left without a page: the start page is not on the network."""
     asked: list[str] = []
 
     async def scenario() -> None:

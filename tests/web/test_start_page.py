@@ -16,9 +16,9 @@ from typing import Any
 import pytest
 
 from biofeedback.commands.live import add_arguments
-from biofeedback.commands.starting import StartPlace
 from biofeedback.storage.recording import open_recording
 from biofeedback.web.server import open_page
+from biofeedback.wiring.start_page import LocalStartPage
 
 from ..pty_device import PtyDevice
 from .axe import axe_script
@@ -158,7 +158,7 @@ def test_a_plain_board_is_described_and_used_and_nothing_typed_is_lost(
         board.unplug()
 
 
-class TwoPorts(StartPlace):
+class TwoPorts(LocalStartPage):
     """A machine with one of our boards, another one, and a radio."""
 
     def find_ports(self) -> list[dict[str, str]]:
@@ -178,17 +178,17 @@ class TwoPorts(StartPlace):
 
 @pytest.fixture
 def two_ports(tmp_path: Path) -> Iterator[str]:
-    """The start place of such a machine, on an event loop of its own; its address."""
+    """The start page of such a machine, on an event loop of its own; its address."""
     parser = argparse.ArgumentParser()
     add_arguments(parser)
     args = parser.parse_args(["--folder", str(tmp_path)])
-    starter = TwoPorts(args, open_session=lambda choice: None, open_recording=open_recording)
+    start_page = TwoPorts(args, open_session=lambda choice: None, open_recording=open_recording)
     ready = threading.Event()
     told: dict[str, Any] = {}
 
     async def serve() -> None:
         over = asyncio.Event()
-        async with open_page(None, port=0, start=(starter, lambda: None)) as address:
+        async with open_page(None, port=0, start=(start_page, lambda: None)) as address:
             told.update(address=address, loop=asyncio.get_running_loop(), over=over)
             ready.set()
             await over.wait()

@@ -6,8 +6,11 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from biofeedback.errors import BiofeedbackError
+
 if TYPE_CHECKING:
     from biofeedback.analysis.answer import SessionAnalysis
+    from biofeedback.analysis.history import SessionPoint
     from biofeedback.analysis.response import Response
 
 ONE_AT_A_TIME = threading.Lock()  # a group ends together; its answers must not crowd out what still runs
@@ -74,3 +77,15 @@ def render_report(path: Path) -> str:
 
     with ONE_AT_A_TIME:
         return build_report(analyse_file(path))
+
+
+def read_point(folder: str, name: str) -> tuple[str, SessionPoint | None, str]:
+    """One session's contribution, or why there is none. Runs in a process of its own."""
+    from biofeedback.analysis.answer import analyse_recording
+    from biofeedback.analysis.history import summarise_session
+    from biofeedback.storage.recording import open_recording
+
+    try:
+        return name, summarise_session(analyse_recording(open_recording(Path(folder) / name)), name), ""
+    except BiofeedbackError as error:
+        return name, None, str(error)

@@ -13,7 +13,7 @@ from biofeedback.errors import BiofeedbackError
 T = TypeVar("T")
 
 
-def run_many(work: Callable[[str], T], names: Sequence[str], *, n_workers: int | None = None) -> Iterator[T]:
+def run_parallel(work: Callable[[str], T], names: Sequence[str], *, n_workers: int | None = None) -> Iterator[T]:
     """``work(name)`` for every name, in any order. ``work`` must be importable, and tell errors in its result.
 
     ``n_workers`` None is one per core; 1 works in this process.

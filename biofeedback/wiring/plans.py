@@ -8,11 +8,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from biofeedback.commands.own_files import EXERCISES_FILE, name_file, save_exercise, write_whole
 from biofeedback.errors import PlanError
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import BUILT_IN, Plan, parse_plan, read_plan_text
 from biofeedback.session.plan_file import Mistake, find_mistakes, write_plan
+from biofeedback.wiring.user_files import EXERCISES_FILE, name_file, save_exercise, write_whole
 
 FOLDER = "plans"
 

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from biofeedback.commands.maxima import parse_maximum
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Event, FlagArray, FloatArray, Item, Note
 from biofeedback.storage.annotations import parse_events
+from biofeedback.wiring.maxima import parse_maximum
 
 COLUMNS = (("onset_s", "onset", "time_s"), ("duration_s", "duration"), ("text", "trial_type", "description"))
 

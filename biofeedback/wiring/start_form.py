@@ -11,9 +11,9 @@ from urllib.parse import quote
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS
 from biofeedback.acquisition.sources import OpenRecording, SourceUrl, open_source, read_channel
-from biofeedback.commands.wiring import find_exercise, read_code, read_limit
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
 from biofeedback.session.exercises import Exercise
+from biofeedback.wiring.assembly import find_exercise, read_code, read_limit
 
 PLAIN = " /:.,*@+-_~()[]"  # what may stand in a source as it is
 PORT_KINDS = ("force", "emg", "position")
@@ -24,7 +24,7 @@ LONGEST_TEXT = 300
 MOST_COLUMNS = 16
 
 
-class ChoiceError(PlanError):
+class FormError(PlanError):
     """Mistakes by field, all that were found."""
 
     def __init__(self, mistakes: Mapping[str, BiofeedbackError]) -> None:
@@ -48,13 +48,13 @@ class Mistakes:
             self.found.setdefault(name, error)
 
     def refuse(self) -> None:
-        """Raise ChoiceError if there was any."""
+        """Raise FormError if there was any."""
         if self.found:
-            raise ChoiceError(self.found)
+            raise FormError(self.found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class ChosenSession:
     """Everything that one session needs; ``alone``: the athlete coaches themselves, so the page shows both."""
 
     source: str
@@ -93,13 +93,13 @@ class Choice:
         return shlex.join([*words, "--limit", f"{self.limit:g}"])
 
 
-def read_choice(form: Mapping[str, Any], library: Mapping[str, Exercise], open_recording: OpenRecording) -> Choice:
-    """The choice that a filled-in form makes; ChoiceError with the mistakes of all fields."""
+def read_form(form: Mapping[str, Any], library: Mapping[str, Exercise], open_recording: OpenRecording) -> ChosenSession:
+    """The session that a filled-in form asks for; FormError with the mistakes of all fields."""
     mistakes = Mistakes()
     source = ""
     try:
         source = write_source(form, open_recording)
-    except ChoiceError as error:
+    except FormError as error:
         mistakes.found |= error.mistakes
     with mistakes.at("athlete"):
         if not _text(form, "athlete"):
@@ -116,7 +116,7 @@ def read_choice(form: Mapping[str, Any], library: Mapping[str, Exercise], open_r
     mistakes.refuse()
     before = form.get("before")
     told = [text.strip()[:LONGEST_TEXT] for text in before if isinstance(text, str)] if isinstance(before, list) else []
-    return Choice(
+    return ChosenSession(
         source=source,
         athlete=_text(form, "athlete"),
         exercise=_text(form, "exercise"),
@@ -129,7 +129,7 @@ def read_choice(form: Mapping[str, Any], library: Mapping[str, Exercise], open_r
 
 
 def write_source(form: Mapping[str, Any], open_recording: OpenRecording) -> str:
-    """The source URL of the sensor's part of the form, checked as ``--source`` would be; ChoiceError otherwise."""
+    """The source URL of the sensor's part of the form, checked as ``--source`` would be; FormError otherwise."""
     writers = {"port": _write_port, "radio": _write_radio, "simulated": _write_simulated, "url": _write_url}
     writer = writers.get(_text(form, "sensor"))
     mistakes = Mistakes()

@@ -1,7 +1,7 @@
 """What the page is told at the end: the answer, and in a few words what to do next."""
 
 from biofeedback.analysis.answer import analyse_recording
-from biofeedback.commands.answers import describe_analysis
+from biofeedback.wiring.answers import describe_analysis
 
 from ..analysis.made_session import make_check
 

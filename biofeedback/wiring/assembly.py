@@ -14,9 +14,6 @@ from typing import Any
 from biofeedback import __version__
 from biofeedback.acquisition.sources import Source
 from biofeedback.calibration.joints import JOINTS
-from biofeedback.commands.choosing import EffortChooser, read_earlier
-from biofeedback.commands.drawing import draw_plan
-from biofeedback.commands.own_files import find_exercises
 from biofeedback.errors import PlanError
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
 from biofeedback.session.engine import Engine
@@ -26,6 +23,9 @@ from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.next_effort import EffortChooser, read_earlier
+from biofeedback.wiring.randomise import randomise_plan
+from biofeedback.wiring.user_files import find_exercises
 
 USUAL_LIMIT = 9.0
 
@@ -135,7 +135,7 @@ def make_session(
     plans: Sequence[Plan],
     *,
     utc: Callable[[], str],
-    draw: Callable[[Plan], Plan] = draw_plan,
+    draw: Callable[[Plan], Plan] = randomise_plan,
     channels: Sequence[Channel] | None = None,
     folder: Path | None = None,
 ) -> Session:

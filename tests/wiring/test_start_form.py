@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from biofeedback.acquisition.sources import open_source
-from biofeedback.commands.choices import Choice, ChoiceError, keep_fields, read_choice, write_source
 from biofeedback.commands.live import add_arguments
 from biofeedback.session.exercises import load_exercises
 from biofeedback.storage.recording import open_recording
+from biofeedback.wiring.start_form import ChosenSession, FormError, keep_fields, read_form, write_source
 
 LIBRARY = load_exercises()
 FORCE = {"kind": "force", "side": "", "unit": "N", "factor": "0.0042", "envelope": False}
@@ -27,12 +27,12 @@ def write(**form: Any) -> str:
     return write_source(PORT | form, open_recording)
 
 
-def choose(**form: Any) -> Choice:
-    return read_choice(PORT | WHO | form, LIBRARY, open_recording)
+def choose(**form: Any) -> ChosenSession:
+    return read_form(PORT | WHO | form, LIBRARY, open_recording)
 
 
 def mistakes(**form: Any) -> dict[str, str]:
-    with pytest.raises(ChoiceError) as told:
+    with pytest.raises(FormError) as told:
         choose(**form)
     return {field: str(error) for field, error in told.value.mistakes.items()}
 
@@ -145,6 +145,6 @@ def test_any_name_of_a_port_survives_the_way_through_the_url(name: str) -> None:
     )
 )
 def test_whatever_a_page_sends_is_a_choice_or_a_mistake(form: dict[str, Any]) -> None:
-    with contextlib.suppress(ChoiceError):  # anything else is a fault of ours
+    with contextlib.suppress(FormError):  # anything else is a fault of ours
         choose(**form)
     assert set(keep_fields(form)) <= set(form)

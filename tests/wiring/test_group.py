@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from biofeedback.cli import main
-from biofeedback.commands.group import pick_own, seat_athletes
 from biofeedback.errors import SessionError
 from biofeedback.storage.recording import open_recording
+from biofeedback.wiring.group import pick_own, seat_athletes
 
 TWO = ["--source", "simulated:?seed=1", "--source", "simulated:?seed=2"]
 

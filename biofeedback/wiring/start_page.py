@@ -1,4 +1,4 @@
-"""The start place of ``live`` without ``--source``: finds sensors, checks one, begins the session that was chosen."""
+"""The start page of ``live`` without ``--source``: finds sensors, checks one, begins the session that was chosen."""
 
 from __future__ import annotations
 
@@ -20,46 +20,47 @@ from biofeedback.acquisition.ports import describe_ports, find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.sources import OpenRecording, open_source
 from biofeedback.cautions import CAUTIONS
-from biofeedback.commands.browser import show_page
-from biofeedback.commands.certificates import name_sensor
-from biofeedback.commands.choices import Choice, ChoiceError, keep_fields, read_choice, write_source
-from biofeedback.commands.own_files import find_exercises, write_whole
-from biofeedback.commands.review import make_review
-from biofeedback.commands.running import (
+from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
+from biofeedback.storage.library import list_recordings
+from biofeedback.storage.schema import LAST_START, recordings_folder
+from biofeedback.wiring.assembly import USUAL_LIMIT
+from biofeedback.wiring.browser import show_page
+from biofeedback.wiring.certificates import name_sensor
+from biofeedback.wiring.live_sessions import (
     Lives,
-    Start,
+    SessionRequest,
     ending_signals,
     open_sessions,
     serve_sessions,
     tell_recordings,
 )
-from biofeedback.commands.sensors import draw_picture, import_drawing, watch_sensor
-from biofeedback.commands.wiring import USUAL_LIMIT
-from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
-from biofeedback.storage.library import list_recordings
-from biofeedback.storage.schema import LAST_START, recordings_folder
+from biofeedback.wiring.review_page import make_review
+from biofeedback.wiring.sensor_check import draw_picture, import_drawing, watch_sensor
+from biofeedback.wiring.start_form import ChosenSession, FormError, keep_fields, read_form, write_source
+from biofeedback.wiring.user_files import find_exercises, write_whole
 
 CHECK_S = 10.0
 NO_ANSWER = "does not answer as a board of profile frame-lines"
 OTHER_BOARD = "no board of ours answers: say below how it sends"
+RequestSession = Callable[[str, str, argparse.Namespace], SessionRequest]  # of source, athlete and arguments
 FRESH = dict.fromkeys(("sensor", "athlete", "exercise", "side", "position"), "") | {
     "before": [],
     "limit": f"{USUAL_LIMIT:g}",
 }
 
 
-class StartPlace:
-    """What the page's start place asks for, see ``web.start.Starter``; ``open_session`` raises what is in the way."""
+class LocalStartPage:
+    """What the start page asks for, see ``web.start.StartPage``; ``open_session`` raises what is in the way."""
 
     def __init__(
         self,
         args: argparse.Namespace,
         *,
-        open_session: Callable[[Choice], None],
+        open_session: Callable[[ChosenSession], None],
         open_recording: OpenRecording,
         check_s: float = CHECK_S,
     ) -> None:
-        self.choice: Choice | None = None
+        self.choice: ChosenSession | None = None
         self.leaving = threading.Event()
         self._args = args
         self._folder: Path = args.folder or recordings_folder()
@@ -111,7 +112,7 @@ class StartPlace:
     def write(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """The source to write on the command line; the whole command once the form has no mistake."""
         source = write_source(form, self._open_recording)
-        with contextlib.suppress(ChoiceError):
+        with contextlib.suppress(FormError):
             return {"source": source, "command": self._read(form).to_command()}
         return {"source": source, "command": ""}
 
@@ -142,8 +143,8 @@ class StartPlace:
             write_whole(self._folder / LAST_START, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
         return {"place": choice.place}
 
-    def _read(self, form: Mapping[str, Any]) -> Choice:
-        return read_choice(form, self._library(), self._open_recording)
+    def _read(self, form: Mapping[str, Any]) -> ChosenSession:
+        return read_form(form, self._library(), self._open_recording)
 
     def _library(self) -> Any:
         return find_exercises(self._folder, self._args.own_exercises)
@@ -158,7 +159,7 @@ class StartPlace:
         """Offered at one click, unless it has become a mistake."""
         if last is None:
             return None
-        with contextlib.suppress(ChoiceError):
+        with contextlib.suppress(FormError):
             choice = self._read(last)
             exercise = self._library().get(choice.exercise)
             title = exercise.title if exercise else choice.exercise
@@ -169,9 +170,7 @@ class StartPlace:
         return None
 
 
-def run_from_start(
-    args: argparse.Namespace, plan: Callable[[str, str, argparse.Namespace], Start], open_recording: OpenRecording
-) -> int:
+def run_from_start(args: argparse.Namespace, request: RequestSession, open_recording: OpenRecording) -> int:
     """Choose on the page, run what was chosen, and again while the coach wants; Ctrl-C ends it."""
     if args.share:
         from biofeedback.web.sharing import find_network_address
@@ -183,15 +182,15 @@ def run_from_start(
         with contextlib.ExitStack() as stack:
             lives: Lives = {}
 
-            def open_session(choice: Choice, stack: contextlib.ExitStack = stack, lives: Lives = lives) -> None:
+            def open_session(choice: ChosenSession, stack: contextlib.ExitStack = stack, lives: Lives = lives) -> None:
                 nonlocal whose
                 whose = whose or choice.athlete
                 chosen = argparse.Namespace(**{**vars(args), **choice.to_options()})
                 chosen.maximum = args.maximum if choice.athlete == whose else []
-                lives |= open_sessions(stack, [plan(choice.source, choice.athlete, chosen)], chosen)
+                lives |= open_sessions(stack, [request(choice.source, choice.athlete, chosen)], chosen)
 
-            starter = StartPlace(args, open_session=open_session, open_recording=open_recording)
-            if not asyncio.run(choose(starter, args, tell=tell)):
+            start_page = LocalStartPage(args, open_session=open_session, open_recording=open_recording)
+            if not asyncio.run(serve_start_page(start_page, args, tell=tell)):
                 return 0
             again = asyncio.run(serve_sessions(lives, args, from_start=True))
         tell_recordings(lives)
@@ -209,24 +208,26 @@ def _tell_page(args: argparse.Namespace, address: str, *, again: bool = False) -
         show_page(address)
 
 
-async def choose(starter: StartPlace, args: argparse.Namespace, *, tell: Callable[[str], None]) -> bool:
-    """Serve the start place until a session has begun (True) or the program is to end. Loopback only, never shared."""
+async def serve_start_page(
+    start_page: LocalStartPage, args: argparse.Namespace, *, tell: Callable[[str], None]
+) -> bool:
+    """Serve the start page until a session has begun (True) or the program is to end. Loopback only, never shared."""
     from biofeedback.web.server import open_page
 
     over = asyncio.Event()
 
     def leave() -> None:
-        starter.leaving.set()
+        start_page.leaving.set()
         over.set()
 
     for number in ending_signals():
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
             asyncio.get_running_loop().add_signal_handler(number, leave)
     review = make_review(args.folder or recordings_folder(), beside_live=True)
-    async with open_page(None, port=args.port, review=review, start=(starter, over.set)) as address:
+    async with open_page(None, port=args.port, review=review, start=(start_page, over.set)) as address:
         tell(address)
         await over.wait()
-    return starter.choice is not None and not starter.leaving.is_set()
+    return start_page.choice is not None and not start_page.leaving.is_set()
 
 
 def read_last(folder: Path) -> dict[str, Any] | None:

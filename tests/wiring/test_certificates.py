@@ -8,10 +8,10 @@ import pytest
 
 from biofeedback.calibration.scale import make_certificate
 from biofeedback.cli import main
-from biofeedback.commands.certificates import choose_certificates, find_certificate, save_certificate
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 from biofeedback.storage.recording import open_recording
+from biofeedback.wiring.certificates import choose_certificates, find_certificate, save_certificate
 
 URL = "serial:/dev/ttyUSB0?rate=80&channels=force:N*0.0042"
 FORCE = Channel(name="force", kind="force", unit="N", factor=0.0042)

@@ -10,7 +10,7 @@ from biofeedback.analysis.randomisation import draw_levels, draw_order
 from biofeedback.session.plan import Plan
 
 
-def draw_plan(plan: Plan, *, make_seed: Callable[[], int] = lambda: secrets.randbits(32)) -> Plan:
+def randomise_plan(plan: Plan, *, make_seed: Callable[[], int] = lambda: secrets.randbits(32)) -> Plan:
     """The plan as it will be held: with its draw, if it asks for one, made afresh each time it is started."""
     contracts = [phase for phase in plan.phases if phase.kind == "contract"]
     if plan.draw:

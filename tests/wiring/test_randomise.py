@@ -2,20 +2,20 @@ import itertools
 
 import pytest
 
-from biofeedback.commands.drawing import draw_plan
 from biofeedback.errors import PlanError
 from biofeedback.session.plan import load_plan, parse_plan
+from biofeedback.wiring.randomise import randomise_plan
 
 
 def test_a_fixed_plan_stays_as_it_is():
     plan = load_plan("response-check")
-    assert draw_plan(plan) is plan
+    assert randomise_plan(plan) is plan
 
 
 def test_each_start_draws_afresh_and_says_from_what():
     seeds = itertools.count(1)
     plan = load_plan("drawn-check")
-    drawn = [draw_plan(plan, make_seed=lambda: next(seeds)) for _ in range(20)]
+    drawn = [randomise_plan(plan, make_seed=lambda: next(seeds)) for _ in range(20)]
     orders = {tuple(phase.kind for phase in one.phases) for one in drawn}
     assert len(orders) > 5
     for one in drawn:
@@ -27,7 +27,7 @@ def test_each_start_draws_afresh_and_says_from_what():
 
 
 def test_every_band_comes_once_in_every_round():
-    plan = draw_plan(load_plan("dose-check"), make_seed=lambda: 7)
+    plan = randomise_plan(load_plan("dose-check"), make_seed=lambda: 7)
     lows = [phase.band.low_percent for phase in plan.phases if phase.kind == "contract"]
     assert sorted(lows[:3]) == sorted(lows[3:]) == [20, 45, 70]
     assert plan.drawn["levels"]["order"] == tuple({20: 25.0, 45: 50.0, 70: 75.0}[low] for low in lows)
@@ -49,4 +49,4 @@ PAIR = PHASE.format("passive", 20) + PHASE.format("contract", 20) + "band = [60,
 )
 def test_what_a_draw_would_drop_or_cannot_hold_is_refused_when_the_plan_is_read(head, repeat, phases, words):
     with pytest.raises(PlanError, match=words):
-        draw_plan(parse_plan(f"{head}\n[[block]]\nrepeat = {repeat}\n{phases}", "p.toml"))
+        randomise_plan(parse_plan(f"{head}\n[[block]]\nrepeat = {repeat}\n{phases}", "p.toml"))

@@ -75,8 +75,8 @@ def gather_points(held: Sequence[HeldPhase]) -> list[DosePoint]:
 
 def read_earlier(folder: Path, setup: Setup) -> list[DosePoint]:
     """Contrasts of the newest recordings of this athlete, exercise, side and position. In a process of their own."""
-    from biofeedback.commands.history import read_point
     from biofeedback.storage.library import filter_recordings, list_recordings
+    from biofeedback.wiring.answers import read_point
 
     try:
         entries = filter_recordings(list_recordings(folder), athlete=setup.athlete, side=setup.side)

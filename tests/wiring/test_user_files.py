@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from biofeedback.commands.own_files import EXERCISES_FILE, find_exercises, name_file, save_exercise
 from biofeedback.errors import PlanError
 from biofeedback.session.exercises import load_exercises
+from biofeedback.wiring.user_files import EXERCISES_FILE, find_exercises, name_file, save_exercise
 
 CALF = {"title": "Calf on a step", "muscle": "calf", "joint": "ankle", "position": "heel below the step", "emg": ""}
 words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)

@@ -7,12 +7,12 @@ import pytest
 from biofeedback.acquisition.sources import open_source
 from biofeedback.analysis.answer import analyse_recording, list_dose_points
 from biofeedback.analysis.dose import choose_effort
-from biofeedback.commands.choosing import EffortChooser, gather_points, read_earlier
 from biofeedback.commands.simulate import simulate_session
 from biofeedback.session.adapting import HeldPhase
 from biofeedback.session.plan import load_plan
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recording import open_recording
+from biofeedback.wiring.next_effort import EffortChooser, gather_points, read_earlier
 
 SETUP = Setup(
     athlete="A01", exercise="hamstring", side="left", position="box", simulated=True, limit=10.0,

@@ -1,4 +1,4 @@
-"""The start place: sensors found and checked, a session begun once, choices kept for the next evening."""
+"""The start page: sensors found and checked, a session begun once, choices kept for the next evening."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ import pytest
 
 from biofeedback.acquisition import scan
 from biofeedback.acquisition.identify import BoardInfo
-from biofeedback.commands import starting
-from biofeedback.commands.choices import Choice
 from biofeedback.commands.live import add_arguments
-from biofeedback.commands.starting import NO_ANSWER, StartPlace
 from biofeedback.errors import SessionError, SourceError
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START
+from biofeedback.wiring import start_page
+from biofeedback.wiring.start_form import ChosenSession
+from biofeedback.wiring.start_page import NO_ANSWER, LocalStartPage
 
 from ..pty_device import PtyDevice
 
@@ -28,19 +28,19 @@ FORM = SIMULATED | {"athlete": "A07", "exercise": "hamstring-standing", "side": 
 
 
 @pytest.fixture
-def begun() -> list[Choice]:
+def begun() -> list[ChosenSession]:
     return []
 
 
-def make_place(folder: Path, begun: list[Choice], *arguments: str) -> StartPlace:
+def make_place(folder: Path, begun: list[ChosenSession], *arguments: str) -> LocalStartPage:
     parser = argparse.ArgumentParser()
     add_arguments(parser)
     args = parser.parse_args(["--folder", str(folder), *arguments])
-    return StartPlace(args, open_session=begun.append, open_recording=open_recording, check_s=0.6)
+    return LocalStartPage(args, open_session=begun.append, open_recording=open_recording, check_s=0.6)
 
 
 @pytest.fixture
-def place(tmp_path: Path, begun: list[Choice]) -> StartPlace:
+def place(tmp_path: Path, begun: list[ChosenSession]) -> LocalStartPage:
     return make_place(tmp_path, begun)
 
 
@@ -53,7 +53,7 @@ def board(tmp_path: Path) -> Iterator[PtyDevice]:
     device.unplug()
 
 
-def test_the_first_evening_offers_the_library_and_nothing_from_before(place: StartPlace) -> None:
+def test_the_first_evening_offers_the_library_and_nothing_from_before(place: LocalStartPage) -> None:
     told = place.describe()
     assert told["last"] is None
     assert told["codes"] == []
@@ -64,7 +64,7 @@ def test_the_first_evening_offers_the_library_and_nothing_from_before(place: Sta
 
 
 def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
-    place: StartPlace, begun: list[Choice], tmp_path: Path
+    place: LocalStartPage, begun: list[ChosenSession], tmp_path: Path
 ) -> None:
     assert place.begin(FORM | {"more": "than asked"}) == {"place": "/coach"}
     with pytest.raises(SessionError, match="begun already"):
@@ -81,7 +81,7 @@ def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
 
 
 def test_a_limit_on_the_command_line_is_the_one_of_the_form_and_of_last_times_choice(
-    place: StartPlace, tmp_path: Path
+    place: LocalStartPage, tmp_path: Path
 ) -> None:
     assert place.describe()["form"]["limit"] == "9"
     place.begin(FORM)  # with 8
@@ -93,7 +93,7 @@ def test_a_limit_on_the_command_line_is_the_one_of_the_form_and_of_last_times_ch
 def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     codes, seen = ["A07", "A08", "A07"], []
 
-    async def choose(place: StartPlace, args: argparse.Namespace, **_: Any) -> bool:
+    async def choose(place: LocalStartPage, args: argparse.Namespace, **_: Any) -> bool:
         place.begin(FORM | {"athlete": codes[len(seen)]})
         return True
 
@@ -103,13 +103,13 @@ def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: p
     def plan(url: str, athlete: str, args: argparse.Namespace) -> Any:
         seen.append((athlete, args.maximum))
 
-    monkeypatch.setattr(starting, "choose", choose)
-    monkeypatch.setattr(starting, "serve_sessions", serve_sessions)
-    monkeypatch.setattr(starting, "open_sessions", lambda *_: {})
+    monkeypatch.setattr(start_page, "serve_start_page", choose)
+    monkeypatch.setattr(start_page, "serve_sessions", serve_sessions)
+    monkeypatch.setattr(start_page, "open_sessions", lambda *_: {})
     parser = argparse.ArgumentParser()
     add_arguments(parser)
     args = parser.parse_args(["--folder", str(tmp_path), "--maximum", "force=300"])
-    assert starting.run_from_start(args, plan, open_recording) == 0
+    assert start_page.run_from_start(args, plan, open_recording) == 0
     assert seen == [("A07", ["force=300"]), ("A08", []), ("A07", ["force=300"])]
 
 
@@ -123,9 +123,9 @@ def test_a_damaged_file_of_last_choices_is_no_obstacle(tmp_path: Path, text: str
 
 def test_what_cannot_be_opened_is_told_and_can_be_tried_again(tmp_path: Path) -> None:
     refusals = [SourceError("no data from /dev/ttyX within 3 s", "check the baud rate")]
-    begun: list[Choice] = []
+    begun: list[ChosenSession] = []
 
-    def open_session(choice: Choice) -> None:
+    def open_session(choice: ChosenSession) -> None:
         if refusals:
             raise refusals.pop()
         begun.append(choice)
@@ -139,15 +139,15 @@ def test_what_cannot_be_opened_is_told_and_can_be_tried_again(tmp_path: Path) ->
     assert len(begun) == 1
 
 
-def test_the_source_is_written_before_all_is_filled_in(place: StartPlace) -> None:
+def test_the_source_is_written_before_all_is_filled_in(place: LocalStartPage) -> None:
     assert place.write(SIMULATED) == {"source": "simulated:?seed=1&channels=force", "command": ""}
     assert place.write(FORM)["command"].startswith("biofeedback live --source 'simulated:?seed=1&athlete=A07")
 
 
-def test_ports_are_asked_who_they_are(place: StartPlace, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_ports_are_asked_who_they_are(place: LocalStartPage, monkeypatch: pytest.MonkeyPatch) -> None:
     found = [("/dev/ttyX", "some board"), ("/dev/ttyY", "modem")]
     board = BoardInfo("1A2B", "3", 1000.0, ("seq", "force"), ((0, 1),))
-    monkeypatch.setattr("biofeedback.commands.starting.find_ports", lambda: found)
+    monkeypatch.setattr("biofeedback.wiring.start_page.find_ports", lambda: found)
     monkeypatch.setattr(scan, "ask_port", lambda path: (board, "") if path == "/dev/ttyX" else (None, "no answer"))
     assert place.find_ports()[0] == {"port": "/dev/ttyX", "name": "some board"}
     asked = place.ask_port({"port": "/dev/ttyX"})
@@ -167,26 +167,26 @@ def test_ports_are_asked_who_they_are(place: StartPlace, monkeypatch: pytest.Mon
     ],
 )
 def test_why_nobody_answers_is_said_beside_the_port(
-    place: StartPlace, monkeypatch: pytest.MonkeyPatch, reason: str, told: str
+    place: LocalStartPage, monkeypatch: pytest.MonkeyPatch, reason: str, told: str
 ) -> None:
-    monkeypatch.setattr("biofeedback.commands.starting.find_ports", lambda: [("/dev/ttyX", "board")])
+    monkeypatch.setattr("biofeedback.wiring.start_page.find_ports", lambda: [("/dev/ttyX", "board")])
     monkeypatch.setattr(scan, "ask_port", lambda path: (None, reason))
     assert place.ask_port({"port": "/dev/ttyX"})["reason"].startswith(told)
 
 
-def test_the_silence_of_another_board_is_recognised(place: StartPlace, board: PtyDevice) -> None:
+def test_the_silence_of_another_board_is_recognised(place: LocalStartPage, board: PtyDevice) -> None:
     _, reason = scan.ask_port(board.path)
     assert reason.endswith(NO_ANSWER)
 
 
-def test_radios_are_listed_by_name(place: StartPlace, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_radios_are_listed_by_name(place: LocalStartPage, monkeypatch: pytest.MonkeyPatch) -> None:
     seen = [scan.RadioSeen("Board 7", "00:11", -60, ("frame-radio",)), scan.RadioSeen("", "00:12", -80, ("x",))]
     monkeypatch.setattr(scan, "scan_radios", lambda: seen)
     assert place.scan_radios()[0] == {"radio": "Board 7", "dbm": -60, "profiles": ["frame-radio"]}
     assert place.scan_radios()[1]["radio"] == "00:12"
 
 
-def test_a_check_of_the_simulated_athlete_says_that_it_is_simulated(place: StartPlace) -> None:
+def test_a_check_of_the_simulated_athlete_says_that_it_is_simulated(place: LocalStartPage) -> None:
     told = place.check(SIMULATED)
     assert told["simulated"] is True
     assert any(finding["text"] == "no gaps" for finding in told["findings"])
@@ -199,13 +199,13 @@ def port_form(board: PtyDevice, n_columns: int = 2, **more: Any) -> dict[str, An
     return {"sensor": "port", "port": board.path, "columns": [{"kind": kind} for kind in kinds], "rate": "200"} | more
 
 
-def test_a_board_is_checked_over_its_port(place: StartPlace, board: PtyDevice) -> None:
+def test_a_board_is_checked_over_its_port(place: LocalStartPage, board: PtyDevice) -> None:
     told = place.check(port_form(board))
     assert told["simulated"] is False
     assert {finding["about"] for finding in told["findings"]} == {"wire", "force", "emg"}
 
 
-def test_what_stands_in_the_way_of_a_check_has_the_commands_cure(place: StartPlace, board: PtyDevice) -> None:
+def test_what_stands_in_the_way_of_a_check_has_the_commands_cure(place: LocalStartPage, board: PtyDevice) -> None:
     with pytest.raises(SourceError, match="check plug and cable"):
         place.check(port_form(board, port=f"{board.path}-none"))
     with pytest.raises(SourceError, match="sends 2 numbers where 3 are expected"):

@@ -5,7 +5,7 @@ import webbrowser
 
 import pytest
 
-from biofeedback.commands import browser
+from biofeedback.wiring import browser
 
 
 @pytest.mark.parametrize(

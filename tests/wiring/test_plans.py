@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-from biofeedback.commands.own_files import name_file
-from biofeedback.commands.plans import PlanShelf
 from biofeedback.errors import PlanError
 from biofeedback.model import Channel
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import BUILT_IN, load_plan
 from biofeedback.session.setup import Setup
+from biofeedback.wiring.plans import PlanShelf
+from biofeedback.wiring.user_files import name_file
 
 
 @pytest.fixture

@@ -15,13 +15,6 @@ from typing import Any
 
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.sources import EndOfSource, Source
-from biofeedback.commands.answers import find_answer, render_report
-from biofeedback.commands.browser import show_page
-from biofeedback.commands.certificates import FOLDER, save_certificate
-from biofeedback.commands.plans import FOLDER as PLANS_FOLDER
-from biofeedback.commands.plans import PlanShelf
-from biofeedback.commands.review import make_review
-from biofeedback.commands.wiring import make_session, make_settings, make_setup, now_utc
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Item
 from biofeedback.session.autopilot import Autopilot
@@ -29,6 +22,13 @@ from biofeedback.session.run import LiveSession
 from biofeedback.session.session import Session
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder, suggest_path
+from biofeedback.wiring.answers import find_answer, render_report
+from biofeedback.wiring.assembly import make_session, make_settings, make_setup, now_utc
+from biofeedback.wiring.browser import show_page
+from biofeedback.wiring.certificates import FOLDER, save_certificate
+from biofeedback.wiring.plans import FOLDER as PLANS_FOLDER
+from biofeedback.wiring.plans import PlanShelf
+from biofeedback.wiring.review_page import make_review
 
 
 class WiredFeed:
@@ -79,7 +79,7 @@ def open_recorder(path: Path, settings: dict[str, Any]) -> Iterator[Recorder]:
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class SessionRequest:
     """One athlete's session before it runs."""
 
     source: Source
@@ -89,28 +89,28 @@ class Start:
     prepare: Callable[[Session], None] = lambda session: None
 
 
-Lives = dict[Path, tuple[LiveSession, Start]]
+Lives = dict[Path, tuple[LiveSession, SessionRequest]]
 
 
-def run_sessions(starts: Sequence[Start], args: argparse.Namespace, *, fast: bool = False) -> int:
+def run_sessions(requests: Sequence[SessionRequest], args: argparse.Namespace, *, fast: bool = False) -> int:
     """Open ports and files, serve the page, run until Ctrl-C or the end of all, close everything."""
     with contextlib.ExitStack() as stack:
-        lives = open_sessions(stack, starts, args, fast=fast)
+        lives = open_sessions(stack, requests, args, fast=fast)
         asyncio.run(serve_sessions(lives, args))
     tell_recordings(lives)
     return 0
 
 
 def open_sessions(
-    stack: contextlib.ExitStack, starts: Sequence[Start], args: argparse.Namespace, *, fast: bool = False
+    stack: contextlib.ExitStack, requests: Sequence[SessionRequest], args: argparse.Namespace, *, fast: bool = False
 ) -> Lives:
     """The sessions by their files; ``stack`` closes them."""
     started_utc = now_utc()
     shelf = PlanShelf((args.folder or recordings_folder()) / PLANS_FOLDER, args.plan)
     lives: Lives = {}
-    for start in starts:
-        path, live = stack.enter_context(_open_live(start, args, shelf, started_utc=started_utc, fast=fast))
-        lives[path] = live, start
+    for request in requests:
+        path, live = stack.enter_context(_open_live(request, args, shelf, started_utc=started_utc, fast=fast))
+        lives[path] = live, request
     return lives
 
 
@@ -125,15 +125,15 @@ def tell_recordings(lives: Lives) -> None:
 
 @contextlib.contextmanager
 def _open_live(
-    start: Start, args: argparse.Namespace, shelf: PlanShelf, *, started_utc: str, fast: bool
+    request: SessionRequest, args: argparse.Namespace, shelf: PlanShelf, *, started_utc: str, fast: bool
 ) -> Iterator[tuple[Path, LiveSession]]:
     """A session with its own port and file. Nothing is read before the file is there."""
-    source = start.source
-    setup = make_setup(args, source, athlete=start.athlete, started_utc=started_utc, fast=fast)
+    source = request.source
+    setup = make_setup(args, source, athlete=request.athlete, started_utc=started_utc, fast=fast)
     plans = list(shelf.plans.values())
     source.open()
     with contextlib.closing(source):
-        channels, scaled_by = start.scale(source.channels)
+        channels, scaled_by = request.scale(source.channels)
         setup = replace(setup, certificates=scaled_by.get("certificates", {}))
         folder = args.folder or recordings_folder()
         path = suggest_path(folder, setup.athlete, started_utc)
@@ -141,7 +141,7 @@ def _open_live(
             session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels, folder=folder)
             session.save_certificate = partial(save_certificate, folder / FOLDER, source.url)
             shelf.engines.append(session.engine)
-            start.prepare(session)
+            request.prepare(session)
             yield (
                 path,
                 LiveSession(
@@ -149,20 +149,20 @@ def _open_live(
                     WiredFeed(Reader(source)),
                     recording_name=path.name,
                     analyse=lambda: find_answer(path),
-                    autopilot=start.autopilot,
+                    autopilot=request.autopilot,
                     shelf=shelf,
                 ),
             )
 
 
 async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: bool = False) -> bool:
-    """Serve and run to the end. With ``from_start`` the coach may end it to choose anew, and its page is open already.
+    """Serve and run to the end; whether the coach asked for a new session.
 
-    True: the coach wants to choose anew.
+    With ``from_start`` the coach may do so, and their page is open already.
     """
-    from biofeedback.commands.invitations import print_invitations
     from biofeedback.web.seats import Seat
     from biofeedback.web.server import open_page
+    from biofeedback.wiring.invitations import print_invitations
 
     loop = asyncio.get_running_loop()
 
@@ -170,10 +170,10 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         for live, _ in lives.values():
             live.stop()
 
-    renewed = asyncio.Event()
+    is_new_wanted = asyncio.Event()
 
-    def renew() -> None:
-        renewed.set()
+    def begin_new_session() -> None:
+        is_new_wanted.set()
         stop_all()
 
     for number in ending_signals():
@@ -189,16 +189,16 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         share=share,
         review=review,
         others=others,
-        renew=renew if from_start else None,
+        renew=begin_new_session if from_start else None,
     ) as address:
-        for path, (_, start) in lives.items():
-            print(f"{start.source.description}\nRecording to {path}")
+        for path, (_, request) in lives.items():
+            print(f"{request.source.description}\nRecording to {path}")
         page = f"{address}group" if others else address
         print(f"Page: {page}   (Ctrl-C ends the session)", flush=True)
         if not args.no_browser and not from_start:
             show_page(page)
-        await _run_all({start.athlete: live for live, start in lives.values()})
-    return renewed.is_set()
+        await _run_all({request.athlete: live for live, request in lives.values()})
+    return is_new_wanted.is_set()
 
 
 async def _run_all(lives: Mapping[str, LiveSession]) -> None:
