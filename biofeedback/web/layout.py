@@ -1,4 +1,4 @@
-"""Byte layout of one update, little-endian. ``static/layout.js`` is its twin; a test holds the two together.
+"""Byte layout of one update, little-endian. ``static/shared/layout.js`` is its twin; a test holds the two together.
 
 ======  ====  ===========================================================================
 offset  type  field

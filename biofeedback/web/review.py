@@ -18,12 +18,12 @@ from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, FloatArray
 from biofeedback.storage import disk
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
-from biofeedback.web.keeping import (
+from biofeedback.web.recording_actions import (
     IN_USE,
     delete_recording,
     has_log,
     is_written,
-    list_doomed,
+    list_files_to_delete,
     list_formats,
     read_order,
     rename_recording,
@@ -156,7 +156,7 @@ class Review:
             Route("/review/about", self._answer(self._about)),
             Route("/review/answer", self._answer(lambda query: self.find_answer(self._find(query.get("name", ""))))),
             Route("/review/trace", self._answer(self._trace)),
-            Route("/review/doomed", self._answer(self._doomed)),
+            Route("/review/files-to-delete", self._answer(self._files_to_delete)),
             Route("/review/report", _with_errors(report)),
             Route("/review/history", _with_errors(history)),
             Route("/review/export", _with_errors(export)),
@@ -227,11 +227,14 @@ class Review:
         self._kept[name] = fresh
         return fresh[1]
 
-    def _doomed(self, query: Mapping[str, str]) -> dict[str, Any]:
+    def _files_to_delete(self, query: Mapping[str, str]) -> dict[str, Any]:
         entry = self._entry(query.get("name", ""))
         if self._is_written(entry.name):
             raise RecordingError(IN_USE, "end its session first")
-        files = [{"name": path.name, "n_bytes": path.stat().st_size} for path in list_doomed(self.folder / entry.name)]
+        files = [
+            {"name": path.name, "n_bytes": path.stat().st_size}
+            for path in list_files_to_delete(self.folder / entry.name)
+        ]
         return {"code": _code_of(entry), "files": files}
 
     def _rename(self, path: Path, order: Mapping[str, Any]) -> dict[str, Any]:

@@ -18,16 +18,16 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError
-from biofeedback.web.crowd import RefusalLog
-from biofeedback.web.door import Door, find_place, is_here, may_visit, read_token
+from biofeedback.web.access import Access, find_place, is_here, may_visit, read_token
+from biofeedback.web.connection_limits import RefusalLog
 from biofeedback.web.live import Live
+from biofeedback.web.page_socket import serve_page
 from biofeedback.web.pairing import Right
 from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
 from biofeedback.web.start import StartPage, answer_late, answer_renewal, make_routes
-from biofeedback.web.talk import talk
 
 DEFAULT_PORT = 8765
 MAX_PAGES = 32
@@ -50,20 +50,22 @@ REPORT_HEADERS = PAGE_HEADERS | {
 
 
 def read_static() -> Mapping[str, tuple[bytes, str]]:
-    """Every static file by name, with its media type. Only these names are served, so no path can lead elsewhere."""
+    """Every static file by folder/name, with its media type. Only these are served, so no path can lead elsewhere."""
     files = {}
-    for entry in resources.files("biofeedback.web").joinpath("static").iterdir():
-        kind = mimetypes.guess_type(entry.name)[0] or "application/octet-stream"
-        files[entry.name] = (entry.read_bytes(), "text/javascript" if entry.name.endswith(".js") else kind)
+    for folder in resources.files("biofeedback.web").joinpath("static").iterdir():
+        for entry in folder.iterdir():
+            kind = mimetypes.guess_type(entry.name)[0] or "application/octet-stream"
+            kind = "text/javascript" if entry.name.endswith(".js") else kind
+            files[f"{folder.name}/{entry.name}"] = (entry.read_bytes(), kind)
     return files
 
 
-class Doorkeeper:
-    """Middleware that turns away what ``Door`` refuses, and tells the rest apart by what they may reach."""
+class AccessControl:
+    """Middleware that turns away what ``Access`` refuses, and tells the rest apart by what they may reach."""
 
-    def __init__(self, app: ASGIApp, door: Door, n_seats: int) -> None:
+    def __init__(self, app: ASGIApp, access: Access, n_seats: int) -> None:
         self._app = app
-        self._door = door
+        self._access = access
         self._n_seats = n_seats
         self._refusals = RefusalLog()
 
@@ -72,8 +74,8 @@ class Doorkeeper:
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
-        why = self._door.refusal(scope)
-        right = self._door.find_right(scope)
+        why = self._access.refusal(scope)
+        right = self._access.find_right(scope)
         if why is None and may_visit(scope["path"], right):
             await self._app({**scope, "right": right}, receive, send)
         elif why is None and scope["type"] == "http":
@@ -106,12 +108,12 @@ class Site:
     def __post_init__(self) -> None:
         self._files = read_static()
 
-    def app(self, door: Door) -> ASGIApp:
-        """The ASGI application behind ``door``."""
+    def app(self, access: Access) -> ASGIApp:
+        """The ASGI application behind ``access``."""
         routes: list[BaseRoute] = [
             *(Route(place, self._index) for place in PLACES),
             Route("/group", self._group),
-            Route("/static/{name}", self._static),
+            Route("/static/{name:path}", self._static),
             Route("/report", self._report),
             Route("/pair", self._pair, methods=["GET", "POST"]),
         ]
@@ -130,7 +132,7 @@ class Site:
             else:
                 await pages(scope, receive, send)
 
-        return Doorkeeper(answer, door, len(self.seats))
+        return AccessControl(answer, access, len(self.seats))
 
     def _name_recordings(self) -> set[str]:
         """The recordings that these sessions write."""
@@ -142,7 +144,7 @@ class Site:
             return RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)
         right: Right = request.scope["right"]
         if find_seat(self.seats, request.query_params, right):
-            return self._file("index.html")
+            return self._file("live/live.html")
         if right.role == "athlete":
             return RedirectResponse(find_place(right, len(self.seats)), status_code=303, headers=PAGE_HEADERS)
         return self._file("")
@@ -150,12 +152,12 @@ class Site:
     async def _group(self, _request: Request) -> Response:
         if len(self.seats) < 2:
             return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
-        return self._file("group.html")
+        return self._file("group/group.html")
 
     async def _start(self, _request: Request) -> Response:
         if self.start is None:
             return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
-        return self._file("start.html")
+        return self._file("start/start.html")
 
     async def _renew(self, request: Request) -> Response:
         if self.renew is None or not is_here(request.scope):
@@ -163,7 +165,7 @@ class Site:
         return answer_renewal(self.renew, [seat.live for seat in self.seats])
 
     async def _review(self, _request: Request) -> Response:
-        return self._file("review.html")
+        return self._file("review/review.html")
 
     async def _static(self, request: Request) -> Response:
         return self._file(request.path_params["name"])
@@ -180,7 +182,7 @@ class Site:
         if self.sharing is None:
             return PlainTextResponse("This session is not shared.\n", status_code=404, headers=PAGE_HEADERS)
         if request.method == "GET":
-            return self._file("pair.html")
+            return self._file("pair/pair.html")
         body = b""
         async for part in request.stream():
             body += part
@@ -218,7 +220,7 @@ class Site:
                 about["renew"] = True
             if len(self.seats) > 1 and right.role == "coach":  # an athlete's device is told of no other seat
                 about["seats"] = len(self.seats)
-            await talk(socket, send, seat, self.seats.index(seat) + 1, sharing=self.sharing, about=about)
+            await serve_page(socket, send, seat, self.seats.index(seat) + 1, sharing=self.sharing, about=about)
         except (WebSocketDisconnect, OSError):
             pass  # a page may leave at any moment; the session does not notice
         finally:
@@ -263,8 +265,10 @@ async def open_page(
             bound.append(sockets.enter_context(bind(outside, port)))
             codes = [str(seat.live.state().get("athlete", "")) for seat in seats]
             sharing = Sharing(f"http://{outside}:{port}", codes)
-        door = Door.for_addresses((sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None)
-        server = make_server(Site(seats, sharing, review, start, renew).app(door))
+        access = Access.for_addresses(
+            (sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None
+        )
+        server = make_server(Site(seats, sharing, review, start, renew).app(access))
         task = asyncio.create_task(server.serve(sockets=bound))
         try:
             while not server.started:

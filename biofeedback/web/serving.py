@@ -10,7 +10,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from biofeedback.errors import SessionError
-from biofeedback.web.crowd import make_protocol
+from biofeedback.web.connection_limits import make_protocol
 
 MAX_FRAME_BYTES = 65536  # larger frames close the connection; the message limit answers politely well before
 SEND_BUFFER_BYTES = 65536  # a small kernel buffer: a page that wakes has little old news to read through

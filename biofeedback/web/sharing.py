@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 from starlette.responses import JSONResponse, Response
 
 from biofeedback.errors import SessionError
-from biofeedback.web.door import find_place, is_here, is_loopback, name_cookie, read_token
+from biofeedback.web.access import find_place, is_here, is_loopback, name_cookie, read_token
 from biofeedback.web.pairing import OpenCode, Pairing, Right, Role, show_code
 from biofeedback.web.qr import encode_qr
 

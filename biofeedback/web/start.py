@@ -12,8 +12,8 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from biofeedback.errors import BiofeedbackError, SessionError
-from biofeedback.web.keeping import read_order
 from biofeedback.web.live import Live
+from biofeedback.web.recording_actions import read_order
 
 HEADERS = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
 Order = Mapping[str, Any]

@@ -383,9 +383,9 @@ def test_a_session_that_may_not_end_says_why(served: Served, open_tab: Callable[
     page.wait(lambda: page.text("athlete") == "A01")
     refusal = {"mistakes": [{"field": "", "what": "an effort is under way", "cure": "stop it first"}]}
     page.tab.route("**/start/new", lambda route: route.fulfill(json=refusal))
-    page.tab.evaluate("document.getElementById('anew').hidden = false")
-    page.tab.click("#anew")
-    page.tab.click("#anew")
+    page.tab.evaluate("document.getElementById('new-session').hidden = false")
+    page.tab.click("#new-session")
+    page.tab.click("#new-session")
     page.wait(lambda: page.text("banner") == "An effort is under way. Stop it first.")
 
 

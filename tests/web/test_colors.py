@@ -11,7 +11,7 @@ from biofeedback.web.server import read_static
 
 def read_schemes() -> dict[str, dict[str, str]]:
     """Colour tokens of style.css: the first block is light, the one inside the media query dark."""
-    text = read_static()["style.css"][0].decode()
+    text = read_static()["shared/style.css"][0].decode()
     blocks = re.findall(r":root \{(.*?)\}", text, re.DOTALL)
     light, dark = (dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6})", block)) for block in blocks)
     return {"light": light, "dark": light | dark}

@@ -125,7 +125,9 @@ def test_a_phone_reaches_no_other_seat_by_any_address(share_group: Any) -> None:
         async with sit_outside(outside, "?seat=3&seat=2", token) as page:  # both readers take the last
             assert (await told_of(page))[1] == "A02"
         places = ["/", "/coach", "/coach?seat=2", "/group", "/report?seat=2", "/report?seat=3", "/review"]
-        places += [f"/review/{part}" for part in ("list", "about", "trace", "export", "doomed", "rename", "delete")]
+        places += [
+            f"/review/{part}" for part in ("list", "about", "trace", "export", "files-to-delete", "rename", "delete")
+        ]
         for path in places:
             status, headers, _ = await fetch(outside, path, token)
             assert (status, headers["location"]) == (303, "/athlete?seat=2"), path

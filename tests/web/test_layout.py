@@ -14,7 +14,7 @@ from .fake_live import FakeSnapshot
 from .node import run_module
 
 DECODE = """
-import { decodeUpdate } from "$STATIC/layout.js";
+import { decodeUpdate } from "$STATIC/shared/layout.js";
 const odd = new Map([[NaN, "nan"], [Infinity, "inf"], [-Infinity, "-inf"]]);
 const word = (v) => (Object.is(v, -0) ? "-0" : (odd.get(v) ?? v));
 const out = input.map((hex) => {

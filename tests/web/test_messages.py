@@ -62,7 +62,7 @@ GOOD = [
 
 def test_what_a_session_can_do_and_what_the_pages_ask_for_are_the_commands_of_the_socket() -> None:
     asked = set()
-    for script in STATIC.glob("*.js"):
+    for script in STATIC.rglob("*.js"):
         asked |= set(re.findall(r'\bdo: "(\w+)"', script.read_text("utf-8")))
     assert len(asked) > 20
     assert asked <= set(COMMANDS)

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from biofeedback.errors import SessionError
-from biofeedback.web.door import find_place, may_visit, name_cookie, read_token
+from biofeedback.web.access import find_place, may_visit, name_cookie, read_token
 from biofeedback.web.pairing import ALPHABET, COACH, MAX_TRIES, TRIES_WINDOW_S, VALID_S, Pairing, Right, show_code
 
 OURS = name_cookie(8765)

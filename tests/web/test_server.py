@@ -17,8 +17,8 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed, InvalidMessage, InvalidStatus
 
 from biofeedback.errors import AnalysisError, SessionError
-from biofeedback.web.crowd import MAX_CONNECTIONS, MAX_PER_DEVICE, MAX_REFUSALS, RefusalLog, is_crowded
-from biofeedback.web.door import Door
+from biofeedback.web.access import Access
+from biofeedback.web.connection_limits import MAX_CONNECTIONS, MAX_PER_DEVICE, MAX_REFUSALS, RefusalLog, exceeds_limit
 from biofeedback.web.server import MAX_PAGES, open_page, read_static
 
 from .fake_live import FakeLive
@@ -155,10 +155,10 @@ def test_a_socket_without_an_origin_is_refused() -> None:
     serve_fake(scenario)
 
 
-def test_the_door_knows_every_name_of_loopback_and_no_other() -> None:
-    door = Door.for_addresses(["127.0.0.1"], 8765)
-    assert door.hosts == {"127.0.0.1:8765", "localhost:8765", "[::1]:8765"}
-    assert Door.for_addresses(["192.0.2.7"], 80).hosts == {"192.0.2.7:80", "192.0.2.7"}
+def test_access_knows_every_name_of_loopback_and_no_other() -> None:
+    access = Access.for_addresses(["127.0.0.1"], 8765)
+    assert access.hosts == {"127.0.0.1:8765", "localhost:8765", "[::1]:8765"}
+    assert Access.for_addresses(["192.0.2.7"], 80).hosts == {"192.0.2.7:80", "192.0.2.7"}
 
 
 def test_state_update_and_reply_reach_the_page_uncompressed() -> None:
@@ -234,13 +234,13 @@ def test_more_pages_than_places_are_refused_and_places_come_free() -> None:
     serve_fake(scenario)
 
 
-def test_a_crowd_at_the_door_does_not_disturb_the_page_that_is_in() -> None:
+def test_many_pages_at_once_do_not_disturb_the_page_that_is_in() -> None:
     async def scenario(live: FakeLive, address: str) -> None:
         async with join(address) as page:
-            crowd = await asyncio.gather(*(join(address) for _ in range(150)), return_exceptions=True)
-            inside = [each for each in crowd if isinstance(each, ClientConnection)]
+            many = await asyncio.gather(*(join(address) for _ in range(150)), return_exceptions=True)
+            inside = [each for each in many if isinstance(each, ClientConnection)]
             assert len(inside) == MAX_PAGES - 1
-            refused = [each for each in crowd if each not in inside]
+            refused = [each for each in many if each not in inside]
             assert all(isinstance(each, InvalidStatus | OSError | InvalidMessage) for each in refused)
             live.feed(np.array([42.0]))
             while True:
@@ -327,12 +327,12 @@ def test_a_thousand_connections_are_thrown_out_and_logged_and_delay_no_update(
 
 
 def test_one_device_cannot_take_the_places_of_others() -> None:
-    crowd = [("192.0.2.1", port) for port in range(MAX_PER_DEVICE)]
-    assert not is_crowded(crowd, crowd[0])
-    assert is_crowded([*crowd, ("192.0.2.1", 9999)], ("192.0.2.1", 9999))
-    assert not is_crowded([*crowd, ("192.0.2.2", 1)], ("192.0.2.2", 1))
+    many = [("192.0.2.1", port) for port in range(MAX_PER_DEVICE)]
+    assert not exceeds_limit(many, many[0])
+    assert exceeds_limit([*many, ("192.0.2.1", 9999)], ("192.0.2.1", 9999))
+    assert not exceeds_limit([*many, ("192.0.2.2", 1)], ("192.0.2.2", 1))
     many = [(f"192.0.2.{k}", 1) for k in range(MAX_CONNECTIONS + 1)]
-    assert is_crowded(many, many[-1])
+    assert exceeds_limit(many, many[-1])
 
 
 def test_one_that_knocks_in_ever_new_ways_fills_no_log(caplog: pytest.LogCaptureFixture) -> None:

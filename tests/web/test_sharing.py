@@ -12,7 +12,7 @@ import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from biofeedback.errors import SessionError
-from biofeedback.web import door, server, sharing
+from biofeedback.web import access, server, sharing
 from biofeedback.web.server import open_page
 from biofeedback.web.serving import bind
 from biofeedback.web.sharing import Invitation
@@ -25,7 +25,7 @@ OUTSIDE = "127.0.0.2"  # Linux answers on all of 127.0.0.0/8
 
 def pretend_network(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(server, "find_network_address", lambda: OUTSIDE)
-    for module in (door, sharing):
+    for module in (access, sharing):
         monkeypatch.setattr(module, "is_loopback", lambda host: host == "127.0.0.1")
 
 
@@ -87,7 +87,7 @@ def test_a_device_without_a_code_sees_only_where_to_type_one(shared: Any) -> Non
         status, _, body = await fetch(outside, "/pair")
         assert status == 200
         assert b"Join the session" in body
-        for cookie in ({}, {"Cookie": f"{door.name_cookie(urlsplit(outside).port or 0)}=guess"}):
+        for cookie in ({}, {"Cookie": f"{access.name_cookie(urlsplit(outside).port or 0)}=guess"}):
             with pytest.raises(InvalidStatus):
                 await join(outside, additional_headers=cookie)
         status, _, told = await pair(outside, "AAAA-AAAA")

@@ -15,7 +15,7 @@ from starlette.requests import Request
 from websockets.exceptions import ConnectionClosed
 
 from biofeedback.errors import PlanError, SourceError
-from biofeedback.web.door import Door
+from biofeedback.web.access import Access
 from biofeedback.web.pairing import Right
 from biofeedback.web.server import Site, open_page
 from biofeedback.web.start import is_running
@@ -154,7 +154,7 @@ def test_a_malformed_order_is_answered_and_nothing_is_done(body: bytes) -> None:
 def test_the_start_place_is_never_on_the_network() -> None:
     """A device of the network is nobody without a token, and there are no tokens: it is sent to where codes go."""
     start_page = FakeStartPage()
-    app = Site([], start=(start_page, lambda: None)).app(Door(frozenset({"192.0.2.7:8765"})))
+    app = Site([], start=(start_page, lambda: None)).app(Access(frozenset({"192.0.2.7:8765"})))
     for method, path in [("GET", "/start"), ("GET", "/start/about"), ("GET", "/start/ports"), ("POST", "/start/begin")]:
         assert asyncio.run(visit_from_network(app, method, path)) == (303, b"/pair")
     assert start_page.orders == []

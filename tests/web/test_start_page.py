@@ -100,9 +100,9 @@ def test_from_an_empty_form_into_the_session_and_back(
     reach(page, "/coach")
     reach(other, "/coach")
     page.tab.wait_for_selector("body[data-stage=cautions]")
-    page.tab.click("#anew")
-    assert page.text("anew") == "End this one?"
-    page.tab.click("#anew")
+    page.tab.click("#new-session")
+    assert page.text("new-session") == "End this one?"
+    page.tab.click("#new-session")
     reach(page, "/start")
     reach(other, "/start")
     settings = find_recording(tmp_path).settings

@@ -29,7 +29,7 @@ async function hide(hidden) {
 }
 
 test("one lock during effort, none after it, however fast that follows", async () => {
-  const { keepAwake } = await import("../../../biofeedback/web/static/awake.js");
+  const { keepAwake } = await import("../../../biofeedback/web/static/shared/awake.js");
   keepAwake(true);
   keepAwake(true);
   await moment();
@@ -43,7 +43,7 @@ test("one lock during effort, none after it, however fast that follows", async (
 });
 
 test("a phone that was locked during effort stays lit again once it is looked at", async () => {
-  const { keepAwake } = await import("../../../biofeedback/web/static/awake.js");
+  const { keepAwake } = await import("../../../biofeedback/web/static/shared/awake.js");
   keepAwake(true);
   await moment();
   await hide(true);

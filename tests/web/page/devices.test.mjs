@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { countText, minutesLeft } from "../../../biofeedback/web/static/devices.js";
+import { countText, minutesLeft } from "../../../biofeedback/web/static/shared/devices.js";
 
 test("a code's minutes are rounded up while it works and end at nothing", () => {
   assert.equal(minutesLeft(600, 0), 10);

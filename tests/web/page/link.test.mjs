@@ -17,7 +17,7 @@ globalThis.WebSocket = class {
     this.readyState = 3;
   }
 };
-const { Link } = await import("../../../biofeedback/web/static/link.js");
+const { Link } = await import("../../../biofeedback/web/static/shared/link.js");
 
 /** One empty update as the session sends it; the layout's own tests say where things lie. */
 function update() {

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { Pad, WAIT_MS } from "../../../biofeedback/web/static/pad.js";
+import { Pad, WAIT_MS } from "../../../biofeedback/web/static/shared/pad.js";
 
 test("one press counts after a moment, once", () => {
   const pad = new Pad();

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { LOST_S, REPEAT_S, chooseCue } from "../../../biofeedback/web/static/sound.js";
+import { LOST_S, REPEAT_S, chooseCue } from "../../../biofeedback/web/static/shared/sound.js";
 
 const START = { cue: null, atS: -Infinity, second: null, phase: 1 };
 

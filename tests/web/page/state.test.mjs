@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import * as state from "../../../biofeedback/web/static/state.js";
+import * as state from "../../../biofeedback/web/static/shared/state.js";
 
 const CHANNEL = { name: "force", kind: "force", unit: "N", calibrated: true, problem: null, guide: true };
 const PHASES = [

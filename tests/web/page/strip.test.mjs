@@ -1,8 +1,8 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { arch, crownPx, frame } from "../../../biofeedback/web/static/gauge.js";
-import { Ring, columns } from "../../../biofeedback/web/static/strip.js";
+import { arch, crownPx, frame } from "../../../biofeedback/web/static/shared/gauge.js";
+import { Ring, columns } from "../../../biofeedback/web/static/shared/strip.js";
 
 const rows = (...values) => Float32Array.from(values);
 

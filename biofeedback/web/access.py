@@ -1,0 +1,110 @@
+"""Who may enter: the right address, the right site, the right role. Pure decisions over an ASGI scope."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from biofeedback.web.pairing import COACH, Pairing, Right
+
+LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+EVERYBODY = frozenset({"athlete", "coach", None})
+BOTH = frozenset({"athlete", "coach"})
+ONLY_COACH = frozenset({"coach"})
+PATHS: Mapping[str, frozenset[str | None]] = {"/pair": EVERYBODY, "/athlete": BOTH, "/ws": BOTH}  # else the coach's
+
+
+def is_loopback(host: str) -> bool:
+    """True for an address that only this machine can reach."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """Which Host and Origin headers may enter: the addresses we serve, and pages that came from them.
+
+    Without this any web page open in the same browser could read the session (WebSockets have no same-origin rule)
+    and any name that resolves to 127.0.0.1 could reach it. With ``pairing`` other devices enter with a token.
+    """
+
+    hosts: frozenset[str]
+    pairing: Pairing | None = field(default=None)
+
+    @classmethod
+    def for_addresses(cls, hosts: Iterable[str], port: int, pairing: Pairing | None = None) -> Access:
+        """The names under which sockets bound to ``hosts`` may be addressed."""
+        names: set[str] = set()
+        for host in hosts:
+            names |= LOOPBACK_NAMES if is_loopback(host) else {host}
+        return cls(
+            frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset()), pairing
+        )
+
+    def refusal(self, scope: Mapping[str, Any]) -> str | None:
+        """Why this request may not enter, or None."""
+        host = read_header(scope, b"host")
+        if len(host) != 1 or host[0] not in self.hosts:
+            return f"host {', '.join(host)[:80] or 'missing'!r} is not this page's address"
+        origin = read_header(scope, b"origin")
+        if not origin and scope["type"] == "http" and scope["method"] in ("GET", "HEAD"):
+            return None  # plain navigation carries none
+        if len(origin) != 1 or origin[0] not in {f"http://{name}" for name in self.hosts}:
+            return f"origin {', '.join(origin)[:80] or 'missing'!r} is another site"
+        return None
+
+    def find_right(self, scope: Mapping[str, Any]) -> Right | None:
+        """Whoever sits at this machine is the coach; other devices are what their token says.
+
+        The socket the request came in by decides, not its headers: those can be written by anybody.
+        """
+        if is_here(scope):
+            return COACH
+        device = self.pairing.find_device(read_token(scope)) if self.pairing else None
+        return device.right if device else None
+
+
+def is_here(scope: Mapping[str, Any]) -> bool:
+    """Whether a request came in by a socket that only this machine can reach."""
+    server = scope.get("server")
+    return bool(server and is_loopback(str(server[0])))
+
+
+def may_visit(path: str, right: Right | None) -> bool:
+    """Whether a right reaches a path; which seat it reaches there is ``find_seat``'s to say."""
+    if path.startswith("/static/"):
+        return True
+    return (right.role if right else None) in PATHS.get(path, ONLY_COACH)
+
+
+def find_place(right: Right | None, n_seats: int) -> str:
+    """Where a device belongs: its athlete's own seat, the coach's screen, or where codes are typed."""
+    if right is None:
+        return "/pair"
+    if right.role == "coach":
+        return "/coach" if n_seats < 2 else "/group"
+    return "/athlete" if n_seats < 2 else f"/athlete?seat={right.seat}"
+
+
+def read_header(scope: Mapping[str, Any], name: bytes) -> list[str]:
+    """All values of a header, lower case."""
+    return [value.decode("latin-1").lower() for key, value in scope["headers"] if key.lower() == name]
+
+
+def name_cookie(port: int) -> str:
+    """Browsers keep one set of cookies for all ports of an address: two programs on it must not take each other's."""
+    return f"biofeedback-pair-{port}"
+
+
+def read_token(scope: Mapping[str, Any]) -> str | None:
+    """The pairing token among the cookies; those of other programs at this address may hold anything (RFC 6265)."""
+    wanted = name_cookie((scope.get("server") or ("", 0))[1]).encode()
+    cookies = (each for key, value in scope["headers"] if key.lower() == b"cookie" for each in value.split(b";"))
+    for name, _, token in (each.strip().partition(b"=") for each in cookies):
+        if name == wanted:
+            return str(token, "latin-1")
+    return None

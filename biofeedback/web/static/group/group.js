@@ -1,0 +1,170 @@
+// Several athletes on one screen: a seat each with its own connection; what is for all goes to each that it fits.
+
+import { keepAwake } from "../shared/awake.js";
+import { readColors } from "../shared/canvas.js";
+import { Devices, countText } from "../shared/devices.js";
+import { $, fill, make, setText, show } from "../shared/dom.js";
+import { SeatCard } from "./card.js";
+import { Player } from "../shared/sound.js";
+import { setUpSound } from "../shared/sound-box.js";
+import { capital, isRunning } from "../shared/state.js";
+
+const COMPLAINT_MS = 8000;
+const NOBODY = "0";
+const group = { cards: [], colors: null, complaint: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
+const player = new Player();
+const devices = new Devices($("devices"), (seat, message) => group.cards[seat - 1].send(message));
+
+function addCard(number) {
+  const card = new SeatCard(number, { you: onYou, change: queueDraw, state: onState, sharing: onSharing, complain, plan: () => $("plan").value });
+  group.cards.push(card);
+  $("seats").append(card.element);
+  card.link.open();
+}
+
+function onYou({ role, seats, shared }) {
+  if (role !== "coach") return location.replace("/athlete");
+  if (!seats) return location.replace("/");
+  show($("phones"), shared);
+  while (group.cards.length < seats) addCard(group.cards.length + 1);
+}
+
+function states() {
+  return group.cards.map((card) => card.state).filter(Boolean);
+}
+
+/** Cards whose session is in this stage and can be reached. */
+function waiting(stage) {
+  return group.cards.filter((card) => card.state?.stage === stage && card.link.status === "live");
+}
+
+function onState() {
+  const known = states();
+  show($("simulated"), known.some((state) => state.simulated));
+  setText($("simulated"), known.some((state) => state.fast) ? "Simulated, shortened" : "Simulated");
+  const settings = new Set(known.map((state) => [state.exercise, state.side, state.position].filter(Boolean).join(", ")));
+  setText($("setting"), settings.size === 1 ? [...settings][0] : "");
+  show($("before"), known.some((state) => state.stage === "cautions"));
+  fill($("cautions"), known[0].cautions, (texts) => texts.map((text) => make("li", {}, text)));
+  fill($("plan"), known[0].plans, (plans) => plans.map((plan) => make("option", { value: plan.name }, plan.title)));
+  fill($("whose"), group.cards.map((card) => card.code), whoseRadios);
+  keepAwake(known.some(isRunning));
+  renderDevices();
+  queueDraw();
+}
+
+// --- phones
+
+function onSharing(shared) {
+  devices.tell(shared);
+  renderDevices();
+}
+
+function renderDevices() {
+  devices.render(group.cards.map((card) => ({ seat: card.number, athlete: card.code })));
+  if (devices.shared) setText($("phones-joined"), countText(devices.shared.devices, group.cards));
+  for (const card of group.cards) card.showPhones(devices.devicesOf(card.number));
+}
+
+// --- sound: one athlete's, or nobody's
+
+function whoseRadios(codes) {
+  const radio = (value, name) => make("label", { class: "check" }, make("input", { type: "radio", name: "whose", value, checked: group.whose === value, onchange: () => choose(value) }), name);
+  return [make("legend", {}, "Whose sound this screen plays"), radio(NOBODY, "Nobody’s"), ...codes.map((code, k) => radio(String(k + 1), code))];
+}
+
+function choose(value) {
+  group.whose = value;
+  sessionStorage.setItem("whose", value);
+  player.play("change");
+  queueDraw();
+}
+
+function playChosen() {
+  const chosen = group.cards.find((card) => String(card.number) === group.whose);
+  setText($("sound-whose"), chosen ? chosen.code : "");
+  for (const card of group.cards) {
+    card.name.toggleAttribute("data-heard", card === chosen && !player.muted);
+    const cue = card.takeCue(); // asked of everybody, so that a newly chosen one starts with what is now
+    if (cue && card === chosen) player.play(cue);
+  }
+}
+
+function complain(what, cure) {
+  group.complaint = { what, cure, untilMs: performance.now() + COMPLAINT_MS };
+  queueDraw();
+}
+
+function stopAll() {
+  const running = group.cards.filter((card) => isRunning(card.state));
+  const missed = running.filter((card) => !card.send({ do: "stop", reason: "stopped together" }));
+  if (missed.length) complain(`Stop did not reach ${missed.map((card) => card.code).join(", ")}`, "Call out to let go now.");
+}
+
+// --- drawing: once per frame at most
+
+let queued = false;
+function queueDraw() {
+  if (queued) return;
+  queued = true;
+  requestAnimationFrame(() => {
+    queued = false;
+    for (const card of group.cards) card.draw(group.colors);
+    playChosen();
+    renderTogether();
+  });
+}
+
+function renderTogether() {
+  const ready = waiting("ready").length;
+  $("zero-all").disabled = waiting("zero").length === 0;
+  $("start-all").disabled = ready === 0;
+  setText($("start-all"), ready && ready < group.cards.length ? `Start ${ready} of ${group.cards.length}` : "Start all");
+  $("stop-all").disabled = !states().some(isRunning);
+  setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
+  if (group.complaint && performance.now() > group.complaint.untilMs) group.complaint = null;
+  show($("banner"), Boolean(group.complaint));
+  if (!group.complaint) return;
+  setText($("banner-what"), `${capital(group.complaint.what)}.`);
+  setText($("banner-cure"), capital(group.complaint.cure ?? ""));
+}
+
+// --- hands
+
+function onKey(event) {
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const running = states().some(isRunning);
+  const space = event.key === " " && $("keys").checked && event.target.tagName !== "SELECT";
+  if (running && (event.key === "Escape" || space)) {
+    event.preventDefault();
+    if (!event.repeat) stopAll();
+    return;
+  }
+  if (event.key.toLowerCase() === "m" && $("keys").checked && event.target.tagName !== "SELECT") return mute(!player.muted);
+  const card = group.cards.find((each) => each.element.contains(event.target));
+  if (card?.state?.stage === "plan" && event.key !== "Enter") card.pad.type(event);
+}
+
+function recolor() {
+  group.colors = readColors();
+  queueDraw();
+}
+
+const mute = setUpSound(player);
+recolor();
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolor);
+window.addEventListener("resize", queueDraw);
+document.addEventListener("keydown", onKey);
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden) for (const card of group.cards) card.link.watch();
+  queueDraw();
+});
+$("zero-all").addEventListener("click", () => waiting("zero").forEach((card) => card.send({ do: "zero" })));
+$("start-all").addEventListener("click", () => waiting("ready").forEach((card) => card.send({ do: "start_plan", plan: $("plan").value })));
+$("stop-all").addEventListener("click", stopAll);
+setInterval(() => {
+  for (const card of group.cards) card.link.watch();
+  queueDraw();
+}, 200);
+setInterval(renderDevices, 10000); // codes grow old
+addCard(1);

@@ -1,0 +1,81 @@
+// The coach's side: what every sensor measures, notes and marks, corrections.
+
+import { renderChoice } from "./choice.js";
+import { $, fill, make, setText, show } from "../shared/dom.js";
+import { renderExercise, setUpExercise } from "./exercise.js";
+import { renderScale, setUpScale } from "./scale.js";
+import { doubtRow } from "./stages.js";
+import { ratingText } from "../shared/state.js";
+import { renderTraces } from "./traces.js";
+
+let guideName = "";
+let phaseIndex = 0; // of the phase on this screen: another coach may have ended it already
+let covariates = []; // as the session has them
+
+export function setUpCoach(send) {
+  setUpExercise(send);
+  show($("coach"), true);
+  setUpScale(send);
+  $("noting").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const text = $("note").value.trim();
+    if (!text || !send({ do: "note", text })) return;
+    noted(`Kept: ${text}`);
+    $("note").value = "";
+  });
+  $("typed-unit").addEventListener("change", () => show($("typed-arm"), $("typed-unit").value === "N·m"));
+  $("typing").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const value = Number($("typed").value.replace(",", "."));
+    const arm = Number($("typed-arm").value.replace(",", "."));
+    const unit = $("typed-unit").value;
+    if (!(value > 0) || (unit === "N·m" && !(arm > 0))) return noted("Type the number on the display, above 0; for torque also the lever arm in metres.");
+    const message = { do: "typed_maximum", channel: guideName, value, unit };
+    if (unit === "N·m") message.lever_arm_m = arm;
+    if (send(message)) noted(`Typed maximum: ${value} ${unit}.`);
+  });
+  $("mark").addEventListener("click", () => send({ do: "note", text: "mark" }) && noted("Marked."));
+  $("covariates").addEventListener("change", () => {
+    const boxes = covariateBoxes();
+    const typed = covariates.filter((name) => !boxes.some((box) => box.value === name)); // no box for it, but it still holds
+    const ticked = boxes.filter((box) => box.checked).map((box) => box.value);
+    if (send({ do: "covariates", text: [...ticked, ...typed].join(", ") })) noted("Kept.");
+    else tickCovariates();
+  });
+  $("end-phase").addEventListener("click", () => send({ do: "end_phase", phase_index: phaseIndex }));
+  $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10, phase_index: phaseIndex }));
+  $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
+}
+
+const covariateBoxes = () => [...$("covariates").querySelectorAll("input")];
+
+function tickCovariates() {
+  for (const box of covariateBoxes()) box.checked = covariates.includes(box.value);
+}
+
+function noted(text) {
+  setText($("noted"), text);
+}
+
+export function renderCoach(state, send) {
+  guideName = state.channels.find((channel) => channel.guide)?.name ?? "";
+  phaseIndex = state.phase?.index ?? phaseIndex;
+  $("feedback").checked = state.feedback !== false;
+  covariates = state.covariates ?? [];
+  tickCovariates();
+  show($("phase-actions"), state.stage === "plan");
+  renderChoice(state, send);
+  renderScale(state);
+  fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
+  renderTraces(state, send);
+  renderExercise(state);
+  fill($("corrections"), state.ratings, (ratings) => (ratings.length ? ratings.map((rating) => correctionRow(rating, send)) : [make("li", { class: "small" }, "None yet.")]));
+}
+
+function correctionRow(rating, send) {
+  const name = `Correct rating ${rating.number}`;
+  const button = make("button", { type: "button", disabled: true, "aria-label": name, onclick: () => send({ do: "correct", rating: rating.number, value: Number(select.value) }) }, "Correct");
+  const select = make("select", { "aria-label": `${name} to`, onchange: () => (button.disabled = !select.value) }, make("option", { value: "" }, "to"));
+  for (let value = 0; value <= 10; value += 0.5) select.append(make("option", { value }, String(value)));
+  return make("li", {}, make("span", {}, `${Math.round(rating.time_s)} s: ${ratingText(rating)}`), make("span", {}, select, " ", button));
+}

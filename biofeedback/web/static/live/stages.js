@@ -1,0 +1,112 @@
+// The panels of each stage, from the session's state. send(command) speaks to the session.
+
+import { $, fill, make, setText, show } from "../shared/dom.js";
+import { openPlan } from "./planner.js";
+import { STEPS, capital, durationText, isRunning, ratingText } from "../shared/state.js";
+
+export function renderStages(state, send) {
+  renderHeader(state);
+  for (const element of document.querySelectorAll("[data-for]")) show(element, element.dataset.for.split(" ").includes(state.stage));
+  document.body.dataset.stage = state.stage;
+  document.body.dataset.running = isRunning(state) ? "yes" : "no";
+  renderCautions(state);
+  renderZero(state);
+  renderMaximum(state, send);
+  renderReady(state, send);
+  show($("position-ask"), state.stage === "plan" && Boolean(state.ask_position) && state.phase?.kind !== "contract");
+  renderDone(state);
+  fill($("doubts"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
+}
+
+function renderHeader(state) {
+  setText($("athlete"), state.athlete);
+  setText($("setting"), [state.exercise, state.side, state.position].filter(Boolean).join(", "));
+  show($("simulated"), state.simulated);
+  setText($("simulated"), state.fast ? "Simulated, shortened" : "Simulated");
+  const at = STEPS.findIndex(([stage]) => stage === state.stage);
+  fill($("steps"), state.stage, () => STEPS.map(([, name], k) => make("li", { "aria-current": k === at ? "step" : null, "data-done": k < at }, name)));
+}
+
+function renderCautions(state) {
+  fill($("cautions"), state.cautions, (texts) => texts.map((text) => make("li", {}, text)));
+}
+
+function renderZero(state) {
+  const { state: step, results } = state.zero;
+  fill($("zero-channels"), [state.channels, results], () => state.channels.map((channel) => zeroRow(channel, results?.[channel.name])));
+  fill($("exercise-notes"), Object.entries(state.exercise_notes ?? {}), (rows) => rows.flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]));
+  $("zero").disabled = step === "running";
+  setText($("zero-status"), step === "running" ? "Measuring: keep it still" : "");
+}
+
+function zeroRow(channel, result) {
+  const kind = { force: "force", emg: "muscle activity", position: "position" }[channel.kind] ?? channel.kind;
+  const value = result ? `zero at ${result.level.toFixed(2)} ${channel.unit}, noise ${result.sd.toFixed(2)} ${channel.unit}` : "not zeroed yet";
+  const problem = channel.problem ? make("span", { class: "problem" }, `${capital(channel.problem.what)}: ${channel.problem.cure}`) : null;
+  return make("li", {}, make("strong", {}, channel.name), make("span", {}, `${kind}, ${channel.unit}`), make("span", { class: "value" }, value), problem);
+}
+
+function renderMaximum(state, send) {
+  const maximum = state.maximum;
+  const busy = ["countdown", "push"].includes(maximum.step);
+  fill($("attempts"), [maximum.attempts, maximum.n_needed, busy], () => {
+    const rows = maximum.attempts.map((attempt) => attemptRow(attempt, send, busy));
+    for (let number = rows.length + 1; number <= maximum.n_needed; number++)
+      rows.push(make("li", { "data-accepted": "todo" }, make("span", { class: "sign" }), make("span", { class: "value" }, `Attempt ${number}`)));
+    return rows;
+  });
+  setText($("verdict"), maximum.verdict ? capital(maximum.verdict.text) : "");
+  const accepted = maximum.verdict?.state === "accepted";
+  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number} after the rest` : `Start attempt ${maximum.number}`);
+  $("attempt").disabled = busy || maximum.step === "rest";
+  $("attempt").className = accepted ? "secondary" : "primary";
+  $("accept-maximum").className = accepted ? "primary" : "secondary";
+  $("accept-maximum").disabled = busy || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
+}
+
+function attemptRow(attempt, send, busy) {
+  const good = attempt.accepted && !attempt.rejected;
+  const value = Number.isFinite(attempt.value) ? `${attempt.value.toFixed(attempt.value < 100 ? 1 : 0)} ${attempt.unit}` : "no value";
+  const reject = () => send({ do: "reject_attempt", number: attempt.number, reason: "rejected by the coach" });
+  const button = good && !busy ? make("button", { type: "button", onclick: reject, "aria-label": `Reject attempt ${attempt.number}` }, "Reject") : make("span", {});
+  const why = [good ? "counts" : "does not count", attempt.rejected || attempt.reason].filter(Boolean).join(": ");
+  return make("li", { "data-accepted": good ? "yes" : "no" }, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "value" }, value), button, make("span", { class: "why" }, why));
+}
+
+const ORIGINS = { typed: "Maximum typed from a display", carried: "Maximum from an earlier session", revised: "Maximum revised after later evidence" };
+
+function renderReady(state, send) {
+  const maximum = state.maximum;
+  const found = Number.isFinite(maximum.strength) ? `${ORIGINS[maximum.method] ?? "Maximum in this position"}: ${maximum.strength.toFixed(maximum.strength < 100 ? 1 : 0)} ${maximum.unit}. ` : "";
+  setText($("maximum-found"), `${found}Settle until discomfort is steady at about 6 to 8 of 10, then start.`);
+  setText($("limit"), state.limit === null ? "–" : String(state.limit));
+  fill($("plans"), state.plans, (plans) =>
+    plans.map((plan, k) =>
+      make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name }) }, "Start"), make("button", { type: "button", class: "secondary change", id: `change-${plan.name}`, "aria-label": `Change ${plan.title}`, onclick: () => openPlan(plan.name, `change-${plan.name}`) }, "Change")),
+    ),
+  );
+}
+
+/** Evidence against a maximum: said as what was seen, never as blame. */
+export function doubtRow(doubt, send) {
+  const value = Number(doubt.strength.toPrecision(3));
+  const revise = () => send({ do: "revise_maximum", channel: doubt.channel, value: doubt.strength });
+  return make("li", {}, make("p", {}, `${capital(doubt.channel)}: ${doubt.seen}. ${capital(doubt.advice)}.`), make("button", { type: "button", onclick: revise }, `Use ${value} ${doubt.unit} from now on`));
+}
+
+function renderDone(state) {
+  const answer = state.answer;
+  const stopped = state.stopped ? capital(state.stopped.reason) : "";
+  show($("ended"), Boolean(stopped));
+  setText($("ended"), `${stopped}. Come out of the position slowly, then talk it over.`);
+  setText($("answer-word"), answer ? answer.word : state.recording?.problem ? "Session over" : "One moment");
+  setText($("answer-text"), answer ? answer.text : "The answer is being worked out from the recording.");
+  fill($("answer-details"), answer?.details ?? [], (rows) => rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
+  show($("ratings-title"), state.ratings.length > 0);
+  fill($("ratings"), state.ratings, (ratings) =>
+    ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(rating))),
+  );
+  show($("report"), Boolean(state.report_url));
+  if (state.report_url) $("report").setAttribute("href", state.report_url + location.search);
+  setText($("recording"), state.recording?.file ? `Recorded in ${state.recording.file}.` : "");
+}

@@ -1,0 +1,87 @@
+// What the start place says, without a DOM: choices to forms and back, findings and mistakes to words.
+
+import { capital } from "../shared/state.js";
+
+export const COLUMN_KINDS = [
+  ["force", "force"],
+  ["emg", "muscle activity (EMG)"],
+  ["position", "position"],
+  ["t_ms", "time, ms"],
+  ["t_us", "time, µs"],
+  ["seq", "running number"],
+  ["-", "not used"],
+];
+const UNITS = { force: "N", emg: "uV", position: "deg" };
+export const isMeasured = (kind) => kind in UNITS;
+
+/** A new row of the table of columns. */
+export function newColumn(kind = "force") {
+  return { kind, side: "", unit: UNITS[kind] ?? "", factor: "", envelope: false };
+}
+
+/** Another kind: its usual unit, unless another one was typed. */
+export function changeKind(column, kind) {
+  const usual = column.unit === (UNITS[column.kind] ?? "");
+  return { ...column, kind, unit: usual ? (UNITS[kind] ?? "") : column.unit, envelope: kind === "emg" && column.envelope };
+}
+
+/** The profiles that fit a sensor: of ports, or those that a radio's device advertises. */
+export function fittingProfiles(profiles, form, radios) {
+  if (form.sensor === "port") return profiles.filter((profile) => profile.transport === "serial");
+  const offered = radios.find((radio) => radio.radio === form.radio)?.profiles;
+  return profiles.filter((profile) => profile.transport === "ble" && (!offered || offered.includes(profile.name)));
+}
+
+/** One list of all that can be chosen: {key, title, note, form} with what choosing it means. */
+export function listSensors(ports, radios, asked, form) {
+  const found = ports.map(({ port, name }) => {
+    const about = asked[port];
+    const told = !about ? "asking …" : (about.board ?? about.reason);
+    const note = [name === "n/a" ? "" : name, told].filter(Boolean).join(" · ");
+    return { key: `port:${port}`, title: port, note, form: { sensor: "port", port, ...(about?.board ? { profile: about.profile } : {}) } };
+  });
+  const kept = form.sensor === "radio" && form.radio && !radios.some(({ radio }) => radio === form.radio) ? [{ radio: form.radio, dbm: null, profiles: [form.profile] }] : [];
+  const near = [...radios, ...kept].map(({ radio, dbm, profiles }) => ({
+    key: `radio:${radio}`,
+    title: radio,
+    note: dbm === null ? "Bluetooth, as last time" : `Bluetooth, ${String(dbm).replace("-", "−")} dBm`,
+    form: { sensor: "radio", radio, profile: profiles[0] },
+  }));
+  return [
+    ...found,
+    ...near,
+    { key: "port:", title: "Another port", note: "type its name", form: { sensor: "port", port: ports.some(({ port }) => port === form.port) ? "" : (form.port ?? "") } },
+    { key: "simulated", title: "Simulated athlete", note: "computed: no person is measured", form: { sensor: "simulated" } },
+    { key: "url", title: "A source as on the command line", note: "a replay, two sensors, a port in the network", form: { sensor: "url" } },
+  ];
+}
+
+/** Which entry of that list a form means; "" for none. */
+export function chosenKey(form, ports) {
+  if (form.sensor === "port") return ports.some(({ port }) => port === form.port) ? `port:${form.port}` : "port:";
+  if (form.sensor === "radio") return `radio:${form.radio}`;
+  return form.sensor ?? "";
+}
+
+/** The verdict over findings in one sentence. */
+export function verdictText(findings) {
+  const n = (state) => findings.filter((finding) => finding.state === state).length;
+  if (n("bad")) return "Not fit for use yet. What to do:";
+  if (n("look")) return "It can be used; look at this first:";
+  return "Fit for use: nothing stands out.";
+}
+
+/** Findings in the order to deal with them. */
+export function orderFindings(findings) {
+  const order = { bad: 0, look: 1, good: 2 };
+  return [...findings].sort((a, b) => order[a.state] - order[b.state]);
+}
+
+export function mistakeText({ what, cure }) {
+  return `${capital(what)}${cure ? `: ${cure}` : ""}.`;
+}
+
+/** Covariates: the ticked ones, and what else was typed. */
+export function beforeOf(ticked, other) {
+  return [...ticked, ...other.split(",").map((text) => text.trim()).filter(Boolean)];
+}

@@ -1,0 +1,285 @@
+// The start place: finds sensors, checks one, begins the session. What is typed is never lost.
+
+import { $, fill, make, setText, show } from "../shared/dom.js";
+import { columnTable } from "./columns.js";
+import { beforeOf, chosenKey, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
+import { capital } from "../shared/state.js";
+
+const TEXTS = ["port", "url", "seed", "baud", "rate", "athlete", "position", "limit"];
+const LOOK_MS = 2000;
+const FOLLOW_MS = 150;
+const OWN = "\u0000own";
+
+const page = { about: null, ports: [], radios: [], asked: {}, form: { sensor: "" }, busy: false, left: false };
+const columns = columnTable($("columns"), changed);
+
+/** POST, or GET without a body; throws what the program answered: {mistakes}. */
+async function call(path, body) {
+  const request = body === undefined ? fetch(path) : fetch(path, { method: "POST", body: JSON.stringify(body) });
+  const answer = await request.catch(() => null);
+  if (!answer) throw { mistakes: [{ field: "", what: "the program does not answer", cure: "start it again: biofeedback live; what is typed here stays" }] };
+  const told = answer.ok ? await answer.json() : { mistakes: [{ field: "", what: "the program refuses this page", cure: "reload it" }] };
+  if (told.mistakes) throw told;
+  return told;
+}
+
+// --- the form, to and from the page
+
+function readForm() {
+  const ticked = [...document.querySelectorAll("[name=before]:checked")].map((box) => box.value);
+  const typed = Object.fromEntries(TEXTS.map((name) => [name, $(name).value.trim()]));
+  const { sensor, radio, port } = page.form;
+  return {
+    ...typed,
+    sensor,
+    radio: radio ?? "",
+    port: $("for-port").hidden ? (port ?? "") : typed.port,
+    profile: $("for-profile").hidden ? "" : $("profile").value,
+    simulated: $("simulated").value,
+    columns: columns.rows,
+    exercise: $("exercise").value === OWN ? $("own").value.trim() : $("exercise").value,
+    side: $("side").value,
+    before: beforeOf(ticked, $("before-other").value),
+    alone: $("alone").checked,
+  };
+}
+
+function writeForm(form) {
+  page.form = { sensor: form.sensor ?? "", port: form.port, radio: form.radio, profile: form.profile };
+  for (const name of TEXTS) if (form[name] !== undefined) $(name).value = form[name];
+  if (form.simulated) $("simulated").value = form.simulated;
+  columns.set(form.columns?.length ? form.columns : [newColumn()]);
+  const known = page.about.exercises.some(({ name }) => name === form.exercise);
+  $("exercise").value = known || !form.exercise ? (form.exercise ?? "") : OWN;
+  $("own").value = known ? "" : (form.exercise ?? "");
+  $("side").value = form.side ?? "";
+  const boxes = [...document.querySelectorAll("[name=before]")];
+  for (const box of boxes) box.checked = (form.before ?? []).includes(box.value);
+  $("before-other").value = (form.before ?? []).filter((what) => !boxes.some((box) => box.value === what)).join(", ");
+  $("alone").checked = form.alone === true;
+  render();
+}
+
+// --- drawing
+
+function render() {
+  renderSensors();
+  const { sensor } = page.form;
+  const key = chosenKey(page.form, page.ports);
+  show($("for-port"), key === "port:");
+  show($("for-url"), sensor === "url");
+  show($("for-simulated"), sensor === "simulated");
+  show($("for-profile"), sensor === "port" || sensor === "radio");
+  renderProfiles();
+  show($("for-columns"), sensor === "port" && $("profile").value === "");
+  renderExercise();
+  for (const name of ["check", "begin", "again", "look", "look-radios"]) $(name).disabled = page.busy;
+}
+
+function renderSensors() {
+  const list = listSensors(page.ports, page.radios, page.asked, page.form);
+  const key = chosenKey(page.form, page.ports);
+  const at = document.activeElement?.name === "sensor" ? document.activeElement.value : null;
+  fill($("sensors"), list, () => list.map(sensorRow));
+  for (const input of document.querySelectorAll("[name=sensor]")) {
+    input.checked = input.value === key;
+    if (input.value === at && document.activeElement !== input) input.focus();
+  }
+}
+
+function sensorRow({ key, title, note, form }) {
+  const choose = () => {
+    page.form = { ...page.form, profile: "", ...form };
+    if (form.port !== undefined) $("port").value = form.port;
+    changed();
+  };
+  return make("li", {}, make("label", {}, make("input", { type: "radio", name: "sensor", value: key, onchange: choose }), make("span", {}, make("strong", {}, title), " ", make("span", { class: "small" }, note))));
+}
+
+function renderProfiles() {
+  const fitting = fittingProfiles(page.about?.profiles ?? [], page.form, page.radios);
+  const described = page.form.sensor === "port" ? [{ name: "", title: "lines of numbers, described below" }] : [];
+  fill($("profile"), [...described, ...fitting], (all) => all.map(({ name, title }) => make("option", { value: name }, capital(title))));
+  const wanted = page.form.profile ?? "";
+  if ([...$("profile").options].some(({ value }) => value === wanted)) $("profile").value = wanted;
+  const profile = fitting.find(({ name }) => name === $("profile").value);
+  setText($("profile-hint"), profile ? `Profile ${profile.name}: ${profile.channels}` : "");
+}
+
+function renderExercise() {
+  show($("for-own"), $("exercise").value === OWN);
+  const exercise = page.about?.exercises.find(({ name }) => name === $("exercise").value);
+  const rows = exercise ? [["Muscle", exercise.muscle], ["Position", exercise.position], ["Contraction", exercise.contraction], ["Force sensor", exercise.force], ["Electrodes", exercise.emg]] : [];
+  fill($("about-exercise"), rows, () => rows.filter(([, text]) => text).flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]));
+  $("position").placeholder = exercise?.position ?? "";
+}
+
+/** Something was changed: what was wrong may be right now; the source follows a moment later. */
+let writing = 0;
+function changed() {
+  render();
+  clearTimeout(writing);
+  writing = setTimeout(async () => {
+    const told = await call("/start/write", readForm()).catch(() => ({}));
+    setText($("source"), told.source || "choose a sensor first");
+    setText($("command"), told.command || "fill in the form first");
+  }, 300);
+}
+
+function clearMistakes() {
+  for (const element of document.querySelectorAll(".wrong")) setText(element, "");
+  for (const element of document.querySelectorAll("[aria-invalid]")) element.removeAttribute("aria-invalid");
+}
+
+function showMistakes(mistakes, general = "form-wrong") {
+  let first = null;
+  for (const mistake of mistakes) {
+    setText($(`${mistake.field}-wrong`) ?? $(general), mistakeText(mistake));
+    const field = { sensor: document.querySelector("[name=sensor]"), columns: $("add-column"), exercise: $("own").checkVisibility() ? $("own") : $("exercise") }[mistake.field] ?? $(mistake.field);
+    if (field && field.tagName !== "BUTTON" && field.type !== "radio") field.setAttribute("aria-invalid", "true");
+    first ??= field;
+  }
+  first?.focus();
+}
+
+// --- what it does
+
+async function look() {
+  page.asked = {};
+  page.ports = await call("/start/ports").catch(() => []);
+  show($("none-found"), page.ports.length === 0);
+  render();
+  for (const { port } of page.ports) {
+    page.asked[port] = await call("/start/ask", { port }).catch(({ mistakes }) => ({ board: null, reason: mistakes[0].what }));
+    const { board, profile } = page.asked[port];
+    if (board && !page.form.sensor) page.form = { sensor: "port", port, profile };
+    changed();
+  }
+}
+
+async function lookForRadios() {
+  $("look-radios").disabled = true;
+  setText($("looked"), "Looking for Bluetooth sensors: switch the sensor on and bring it near …");
+  try {
+    page.radios = await call("/start/radios", {});
+    setText($("looked"), page.radios.length ? "" : "No Bluetooth sensor that a profile knows is near. Switch it on, bring it nearer, disconnect it from other devices, and look again.");
+  } catch ({ mistakes }) {
+    setText($("looked"), mistakeText(mistakes[0]));
+  }
+  render();
+}
+
+function setBusy(busy) {
+  page.busy = busy;
+  render();
+}
+
+async function check() {
+  clearMistakes();
+  setBusy(true);
+  fill($("findings"), [], () => []);
+  show($("picture"), false);
+  const untilMs = performance.now() + 1000 * page.about.check_s;
+  const tell = () => {
+    const left = Math.ceil((untilMs - performance.now()) / 1000);
+    setText($("checking"), left > 0 ? `Watching: sit still, about ${left} s …` : "Judging and drawing …");
+  };
+  tell();
+  const timer = setInterval(tell, 500);
+  try {
+    const { title, simulated, findings, picture } = await call("/start/check", readForm());
+    setText($("checking"), `${simulated ? "Simulated" : capital(title)}. ${verdictText(findings)}`);
+    fill($("findings"), findings, () => orderFindings(findings).map(findingRow));
+    $("picture").src = picture || "data:,";
+    show($("picture"), Boolean(picture));
+  } catch ({ mistakes }) {
+    const ofSensor = mistakes.filter(({ field }) => !field);
+    setText($("checking"), ofSensor.length ? "It cannot be used yet. What to do:" : "");
+    fill($("findings"), ofSensor, () => ofSensor.map(({ what, cure }) => findingRow({ state: "bad", about: "sensor", text: what, cure })));
+    showMistakes(mistakes.filter(({ field }) => field));
+  } finally {
+    clearInterval(timer);
+    setBusy(false);
+  }
+}
+
+const SAID = { bad: "bad", look: "look at it", good: "good" };
+function findingRow({ state, about, text, cure }) {
+  const words = make("p", {}, make("strong", {}, `${capital(about)}: `), text);
+  return make("li", { "data-state": state }, make("span", { class: "hide" }, `${SAID[state]}. `), words, cure ? make("p", { class: "small" }, capital(cure)) : null);
+}
+
+async function begin(form) {
+  clearMistakes();
+  setBusy(true);
+  setText($("beginning"), "Opening the sensor and the recording …");
+  try {
+    const { place } = await call("/start/begin", form);
+    page.left = true;
+    setText($("beginning"), "The session is open.");
+    follow(place);
+  } catch ({ mistakes }) {
+    setText($("beginning"), "");
+    setBusy(false);
+    showMistakes(mistakes);
+  }
+}
+
+/** Go there as soon as it is there: the session's server takes the place of this one. */
+function follow(place) {
+  fetch(place, { redirect: "manual" })
+    .then((answer) => (answer.ok ? location.replace(place) : Promise.reject(new Error("not yet"))))
+    .catch(() => setTimeout(follow, FOLLOW_MS, place));
+}
+
+/** Another page may have begun the session; the program may have ended. */
+async function lookAround() {
+  if (page.left) return;
+  const answer = await fetch("/start", { method: "HEAD", redirect: "manual" }).catch(() => null);
+  if (answer?.type === "opaqueredirect" && !page.left) location.replace("/coach");
+  setText($("banner-text"), answer ? "" : "The program does not answer. Start it again on this computer: biofeedback live. What is typed here stays.");
+  show($("banner"), !answer && !page.left);
+}
+
+async function open() {
+  try {
+    page.about = await call("/start/about");
+  } catch {
+    setTimeout(open, LOOK_MS);
+    return;
+  }
+  const { exercises, codes, cautions, last, form, check_s } = page.about;
+  setText($("check-s"), String(check_s));
+  fill($("exercise"), exercises, () => [
+    make("option", { value: "" }, "not said"),
+    ...exercises.map(({ name, title, muscle }) => make("option", { value: name }, `${title} – ${muscle}`)),
+    make("option", { value: OWN }, "in own words …"),
+  ]);
+  fill($("codes"), codes, () => codes.map((code) => make("option", { value: code })));
+  fill($("cautions"), cautions, () => cautions.map((text) => make("li", {}, text)));
+  show($("last"), last !== null);
+  setText($("last-words"), last ? `Last time: ${last.words}` : "");
+  writeForm(form);
+  changed();
+  look();
+}
+
+$("start").addEventListener("input", (event) => {
+  if (event.target.id === "profile") page.form.profile = event.target.value;
+  if (event.target.id === "port") page.form.port = event.target.value.trim();
+  if (event.target.name !== "sensor") changed();
+});
+$("start").addEventListener("submit", (event) => {
+  event.preventDefault();
+  if (!page.busy) begin(readForm());
+});
+$("again").addEventListener("click", () => {
+  writeForm(page.about.last.form);
+  begin(page.about.last.form);
+});
+$("look").addEventListener("click", look);
+$("look-radios").addEventListener("click", lookForRadios);
+$("check").addEventListener("click", check);
+$("add-column").addEventListener("click", () => columns.add());
+setInterval(lookAround, LOOK_MS);
+open();
