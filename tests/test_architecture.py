@@ -15,14 +15,15 @@ OURS = {
     "model": set(),
     "cautions": set(),
     "toml_file": set(),
+    "account": {"model"},
     "acquisition": {"model", "toml_file"},
     "signal": {"model"},
-    "calibration": {"model", "signal"},
-    "session": {"model", "toml_file", "cautions", "signal", "calibration"},
-    "storage": {"model"},
-    "analysis": {"model", "signal", "calibration"},
-    "report": {"model", "cautions", "analysis", "calibration", "signal"},
-    "web": {"model", "cautions", "session", "storage", "report"},
+    "calibration": {"model", "signal", "account"},
+    "session": {"model", "toml_file", "cautions", "signal", "calibration", "account"},
+    "storage": {"model", "account"},
+    "analysis": {"model", "signal", "calibration", "account"},
+    "report": {"model", "cautions", "analysis", "calibration", "signal", "account"},
+    "web": {"model", "cautions", "session", "storage", "report", "account"},
 }
 OURS["wiring"] = {*OURS}
 OURS["notebook"] = {*OURS} - {"wiring"}
@@ -41,7 +42,7 @@ THEIRS = {  # libraries that only one room may import
     "uvicorn": {"web"},
     "websockets": {"web"},
 }
-PURE = {"signal", "calibration", "analysis", "session", "model", "errors", "cautions"}
+PURE = {"account", "signal", "calibration", "analysis", "session", "model", "errors", "cautions"}
 IMPURE = {"asyncio", "time", "threading", "socket", "sqlite3", "subprocess"}
 EDGES = {"session/run.py", "session/updates.py"}  # where a pure room meets the clock and the event loop
 

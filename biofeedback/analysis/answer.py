@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
 from typing import Any
 
+from biofeedback.account.values import Attempt, Doubt, Maximum
 from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings, list_doubts
@@ -15,9 +16,9 @@ from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, Randomis
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.analysis.words import count
-from biofeedback.calibration.attempts import Attempt, judge_maximum
-from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
-from biofeedback.calibration.effort import BaselineMethod, Maximum
+from biofeedback.calibration.attempts import judge_maximum
+from biofeedback.calibration.doubt import check_above, check_endurance
+from biofeedback.calibration.effort import BaselineMethod
 from biofeedback.model import Event
 from biofeedback.signal.levels import Mains
 

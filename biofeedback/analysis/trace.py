@@ -8,8 +8,9 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from biofeedback.account.values import Maximum
 from biofeedback.analysis.phases import Phase, find_phases
-from biofeedback.calibration.effort import BaselineMethod, EffortStream, Maximum
+from biofeedback.calibration.effort import BaselineMethod, EffortStream
 from biofeedback.calibration.recalibrate import recalibrate
 from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note, find_guide
 from biofeedback.signal.levels import LevelStream, Mains

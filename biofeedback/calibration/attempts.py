@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
 
+from biofeedback.account.values import Attempt
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 
 BASELINE_S = 1.0  # the countdown's last second, before the push
@@ -17,40 +18,6 @@ FORCE_SPIKE_PERCENT = 25.0  # a 0.1 s jerk this high lifts the 0.5 s mean by 5 %
 EMG_SPIKE_PERCENT = 60.0  # a 250 ms RMS wanders by itself: four times its 5 % random error, and tremor
 MOVING_PERCENT = 5.0
 SIGNIFICANT_SD = 6.0
-
-
-@dataclass(frozen=True, slots=True)
-class Attempt:
-    """One maximal effort on one channel. ``value`` is None when it cannot be computed; ``reason`` says why not.
-
-    ``value`` is the best 0.5 s mean above baseline (EMG: noise removed in quadrature), ``peak`` the highest level
-    above baseline, both in the channel's unit. Refused attempts are kept: they happened.
-    """
-
-    channel: str
-    unit: str
-    value: float | None
-    peak: float | None
-    baseline: float | None
-    baseline_sd: float | None
-    best_from_s: float | None
-    duration_s: float
-    accepted: bool
-    reason: str
-    by_coach: bool = False
-
-    def rejected(self, reason: str) -> Attempt:
-        """The same attempt, set aside by the coach for ``reason``."""
-        return replace(self, accepted=False, reason=reason, by_coach=True)
-
-    def to_dict(self) -> dict[str, Any]:
-        """As stored in a recording."""
-        return asdict(self)
-
-    @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> Attempt:
-        """The inverse of ``to_dict``; unknown keys of newer versions are ignored."""
-        return cls(**{f.name: data[f.name] for f in fields(cls) if f.name in data})
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,12 @@ watching the display raised maxima by 16 % (n = 23, Int J Exerc Sci 2010;3:165).
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
 
+from biofeedback.account.values import Doubt, Maximum
 from biofeedback.calibration.attempts import BEST_S
-from biofeedback.calibration.effort import Maximum
 from biofeedback.calibration.joints import LEAST_PERCENT, MOST_PERCENT, find_joint
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 
@@ -25,27 +24,6 @@ INNOCENT = (
     "first maxima are often low: unpractised people seldom reach full activation (Kooistra 2007), "
     "and seeing the display adds about 16 % (Int J Exerc Sci 2010;3:165)"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """What was seen, and the ``strength`` the maximum would have to have for it; ``unit`` is the channel's."""
-
-    kind: Literal["above maximum", "long hold"]
-    channel: str
-    seen: str
-    strength: float
-    unit: str
-    at_s: float
-    advice: str
-
-    def to_dict(self) -> dict[str, Any]:
-        """As stored in a recording."""
-        return asdict(self)
-
-    def percent_would_be(self, percent: float, maximum: Maximum) -> float:
-        """What a past ``percent`` becomes on the maximum this evidence asks for."""
-        return percent * maximum.strength / self.strength
 
 
 def check_above(

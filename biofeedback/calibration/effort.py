@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, replace
-from typing import Any, Literal, TypeAlias, get_args
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias, get_args
 
 import numpy as np
 
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempts import is_quadratic
 from biofeedback.calibration.channel_state import ChannelState
 from biofeedback.calibration.drift import ZeroDrift
@@ -20,45 +21,6 @@ BLOCK_S = 0.5
 SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
 UNCERTAIN_PERCENT = 1.0  # show the +- of an effort from here on: the bands' hysteresis is one point
 BaselineMethod: TypeAlias = Literal["passive", "running", "zero"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Maximum:
-    """What 100 % means for one channel, and everything that decides whether it still applies.
-
-    ``strength`` is the best attempt's value above ``baseline`` in ``unit`` (raw EMG: noise-corrected RMS).
-    """
-
-    channel: str
-    strength: float
-    baseline: float
-    unit: str
-    method: Literal["attempts", "typed", "carried", "revised"] = "attempts"
-    position: str = ""
-    side: str = ""
-    exercise: str = ""
-    feedback_shown: bool = True
-    utc: str = ""
-    n_attempts: int = 0
-
-    def __post_init__(self) -> None:
-        if not np.isfinite(self.strength) or self.strength <= 0:
-            raise ValueError(f"strength {self.strength} of {self.channel}: must be a finite number above 0")
-
-    def revised(self, strength: float, utc: str = "") -> Maximum:
-        """The same maximum with the strength that later evidence asks for; a typed one stays marked as typed."""
-        revised = replace(self, strength=strength, utc=utc or self.utc)
-        return revised if self.method == "typed" else replace(revised, method="revised")
-
-    def to_dict(self) -> dict[str, Any]:
-        """As stored in a recording."""
-        return asdict(self)
-
-    @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> Maximum:
-        """The inverse of ``to_dict``; unknown keys of newer versions are ignored."""
-        known = {f.name for f in fields(cls)}
-        return cls(**{key: value for key, value in data.items() if key in known})
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.account.values import Maximum
+from biofeedback.calibration.effort import EffortStream
 from biofeedback.model import Event
 
 

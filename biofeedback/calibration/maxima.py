@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from biofeedback.calibration.effort import Maximum
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.units import convert_force
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any, Literal, TypeAlias, get_args
+from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 
+from biofeedback.account.values import PositionResult, PositionState
 from biofeedback.model import Flag, FlagArray, FloatArray
 
-PositionState: TypeAlias = Literal["held", "drifted", "lost", "unknown"]
 SMOOTH_S = 0.5
 
 
@@ -32,21 +32,6 @@ DEFAULT_LIMITS = {  # 2.5 and 5 cm: common practice, no source; degrees depend o
     "m": PositionLimits(0.025, 0.05, "m"),
     "deg": PositionLimits(5.0, 10.0, "deg"),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class PositionResult:
-    """How far the position went, in its unit; ``largest`` is None where nothing is known. ``by``: sensor or coach."""
-
-    state: PositionState
-    largest: float | None
-    at_s: float | None
-    reason: str
-    by: Literal["sensor", "coach"]
-
-    def to_dict(self) -> dict[str, Any]:
-        """As stored in a recording."""
-        return asdict(self)
 
 
 def limits_for(unit: str) -> PositionLimits | None:

@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from biofeedback.calibration.effort import Effort, EffortStream, Maximum
+from biofeedback.account.values import Maximum
+from biofeedback.calibration.effort import Effort, EffortStream
 from biofeedback.calibration.events import apply_event
 from biofeedback.model import Event, Levels
 

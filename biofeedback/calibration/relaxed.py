@@ -6,10 +6,10 @@ A constant light pull cannot be told from passive tension by force alone: then t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from biofeedback.account.values import Relaxation
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 
 EMG_LIMIT_PERCENT = 5.0  # of the EMG's own maximum; common practice, no source
@@ -20,15 +20,6 @@ RISE_PERCENT = 1.0  # ... nor one that has risen by more than this within two se
 LOOK_S = 5.0
 UNUSABLE = int(Flag.MISSING | Flag.CLIPPED | Flag.SETTLING)
 EMG_DOUBTFUL = int(Flag.HUM | Flag.ELECTRODE) | UNUSABLE
-
-
-@dataclass(frozen=True, slots=True)
-class Relaxation:
-    """``is_relaxed`` is None where it cannot be known; ``by`` is what decided: "emg", "force" or nothing."""
-
-    is_relaxed: bool | None
-    by: str
-    reason: str
 
 
 def check_relaxed(

@@ -2,35 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any
-
 import numpy as np
 
+from biofeedback.account.values import Zero
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 
 NEEDED_S = 1.0
 BLOCK_S = 0.25
-
-
-@dataclass(frozen=True, slots=True)
-class Zero:
-    """Mean and standard deviation of a still signal, in the channel's unit (EMG: resting RMS)."""
-
-    level: float
-    sd: float
-    n_levels: int
-
-    def to_dict(self) -> dict[str, Any]:
-        """As stored in a recording."""
-        return asdict(self)
-
-    @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> Zero:
-        """The inverse of ``to_dict``."""
-        return cls(float(data["level"]), float(data["sd"]), int(data.get("n_levels", 0)))
 
 
 def measure_zero(

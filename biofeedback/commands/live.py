@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from biofeedback.account.values import Maximum
 from biofeedback.acquisition.sources import open_source
-from biofeedback.calibration.effort import Maximum
 from biofeedback.calibration.maxima import carry_maximum
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel

@@ -14,8 +14,8 @@ from biofeedback.errors import BiofeedbackError
 from biofeedback.wiring.maxima import parse_maximum
 
 if TYPE_CHECKING:
+    from biofeedback.account.values import Maximum
     from biofeedback.analysis.linking import LinkedRating
-    from biofeedback.calibration.effort import Maximum
     from biofeedback.signal.levels import Mains
     from biofeedback.storage.recording import Recording
 
@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
 
 def read_maxima(texts: Sequence[str], recording: Recording) -> dict[str, Maximum]:
     """``force=450`` by channel: the maximum on record with another strength, or one typed in where there is none."""
-    from biofeedback.calibration.effort import Maximum
+    from biofeedback.account.values import Maximum
 
     channels = {channel.name: channel for channel in recording.channels}
     on_record = {e.data["channel"]: Maximum.from_dict(e.data) for e in recording.events if e.kind == "maximum"}

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Protocol
 
-from biofeedback.calibration.effort import Effort, Maximum
+from biofeedback.account.values import Maximum
+from biofeedback.calibration.effort import Effort
 from biofeedback.model import Channel, Cue, Levels
 from biofeedback.session.adapting import Chooser, HeldPhase
 from biofeedback.session.setup import Setup

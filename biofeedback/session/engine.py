@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.account.values import Maximum
+from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide

@@ -6,14 +6,9 @@ from typing import Any, Literal, TypeAlias
 
 import numpy as np
 
-from biofeedback.calibration.attempts import (
-    BASELINE_S,
-    Attempt,
-    MaximumVerdict,
-    judge_attempt,
-    judge_maximum,
-)
-from biofeedback.calibration.effort import Effort, Maximum
+from biofeedback.account.values import Attempt, Maximum
+from biofeedback.calibration.attempts import BASELINE_S, MaximumVerdict, judge_attempt, judge_maximum
+from biofeedback.calibration.effort import Effort
 from biofeedback.model import Cue, Levels
 from biofeedback.session.activity import Desk
 from biofeedback.session.setup import Setup

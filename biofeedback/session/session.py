@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
-from biofeedback.calibration.effort import Maximum
+from biofeedback.account.values import Maximum
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Cue, Event, Item, Note
 from biofeedback.session.engine import Engine

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from biofeedback.calibration.doubt import Doubt, check_above, check_endurance
-from biofeedback.calibration.effort import Effort, Maximum
-from biofeedback.calibration.position import PositionResult, judge_position, limits_for
-from biofeedback.calibration.relaxed import Relaxation, check_relaxed
+from biofeedback.account.values import Doubt, Maximum, PositionResult, Relaxation
+from biofeedback.calibration.doubt import check_above, check_endurance
+from biofeedback.calibration.effort import Effort
+from biofeedback.calibration.position import judge_position, limits_for
+from biofeedback.calibration.relaxed import check_relaxed
 from biofeedback.model import Channel, FlagArray, FloatArray
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from biofeedback.account.values import Zero
 from biofeedback.calibration.effort import Effort
-from biofeedback.calibration.zero import Zero, measure_zero
+from biofeedback.calibration.zero import measure_zero
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Cue, Levels
 from biofeedback.session.activity import Desk

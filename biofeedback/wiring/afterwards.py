@@ -118,8 +118,8 @@ def make_calibration(
 
     ``levels`` is asked for what `compute_levels` gives only when a zero is to be measured.
     """
-    from biofeedback.calibration.effort import Maximum
-    from biofeedback.calibration.zero import Zero, measure_zero
+    from biofeedback.account.values import Maximum, Zero
+    from biofeedback.calibration.zero import measure_zero
 
     maxima = [parse_maximum(text, [channel.name for channel in channels]) for text in args.maximum]
     if not maxima and not args.rest:

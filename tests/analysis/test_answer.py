@@ -7,10 +7,10 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
+from biofeedback.account.values import Maximum
 from biofeedback.analysis.answer import analyse_recording, explain_maximum, rank_drawn_levels, read_attempts
 from biofeedback.analysis.randomisation import DrawnLevels
 from biofeedback.analysis.response import RatedPhase, compute_response
-from biofeedback.calibration.effort import Maximum
 from biofeedback.model import Channel, Event
 from biofeedback.report.figuring import format_clock
 

@@ -3,7 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.calibration.attempts import Attempt, judge_attempt, judge_maximum, longest_run
+from biofeedback.account.values import Attempt
+from biofeedback.calibration.attempts import judge_attempt, judge_maximum, longest_run
 from biofeedback.model import Channel, Flag
 
 FORCE = Channel(name="force", kind="force", unit="N")

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.doubt import check_above, check_endurance
-from biofeedback.calibration.effort import Maximum
 from biofeedback.calibration.joints import JOINTS, find_joint
 from biofeedback.model import Channel, Flag
 

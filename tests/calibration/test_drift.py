@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from biofeedback.account.values import Maximum
 from biofeedback.acquisition.athlete import AthleteSimulator, make_channel
 from biofeedback.acquisition.physiology import Athlete
 from biofeedback.calibration.drift import LIMIT_PERCENT, ZeroDrift
-from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.calibration.effort import EffortStream
 from biofeedback.model import Channel, Chunk, Cue, Flag, Levels
 from biofeedback.signal.levels import LevelStream
 

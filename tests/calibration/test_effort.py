@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.account.values import Maximum
+from biofeedback.calibration.effort import EffortStream
 from biofeedback.model import Channel, Flag, Levels
 
 FORCE = Channel(name="force", kind="force", unit="N")

@@ -2,7 +2,7 @@ import re
 
 import pytest
 
-from biofeedback.calibration.effort import Maximum
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.maxima import carry_maximum, type_maximum
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempts import judge_attempt
-from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.zero import measure_zero
 from biofeedback.model import Channel, Chunk, Levels
 from biofeedback.signal.levels import LevelStream

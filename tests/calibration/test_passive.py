@@ -6,7 +6,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.account.values import Maximum
+from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.passive import PassiveTension
 from biofeedback.model import Channel, Levels
 

@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from biofeedback.calibration.effort import EffortStream, Maximum
+from biofeedback.account.values import Maximum
+from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event
 from biofeedback.calibration.recalibrate import recalibrate
 from biofeedback.model import Channel, Event, Levels

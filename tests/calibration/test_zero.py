@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from biofeedback.calibration.zero import Zero, measure_zero
+from biofeedback.account.values import Zero
+from biofeedback.calibration.zero import measure_zero
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel, Flag
 

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from biofeedback.account.values import Attempt
 from biofeedback.analysis.answer import AttemptRow, SessionAnalysis, analyse_recording
 from biofeedback.analysis.trace import compute_trace
-from biofeedback.calibration.attempts import Attempt
 from biofeedback.model import Channel
 from biofeedback.report.figuring import number
 from biofeedback.report.tables import list_settings, list_tables

@@ -1,0 +1,552 @@
+"""What the events of one session mean together: one pure fold, held by the engine live and made anew afterwards.
+
+Nobody else looks into an event's payload to find out what is in force. Frames are the recording's; who needs seconds
+or levels has the rate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, TypeAlias
+
+from biofeedback.account.codec import PayloadError
+from biofeedback.account.kinds import (
+    Answered,
+    AttemptBegun,
+    AttemptMade,
+    AttemptRejected,
+    BandChosen,
+    CautionsRead,
+    DeviceNoticed,
+    FeedbackSwitched,
+    Finished,
+    GuideChosen,
+    LimitAgreed,
+    MaximumDoubted,
+    MaximumSet,
+    Noted,
+    Payload,
+    PhaseBegun,
+    PhaseEndMoved,
+    PlanBegun,
+    PositionJudged,
+    RatingAsked,
+    RatingGiven,
+    RelaxationJudged,
+    Relaxed,
+    Resumed,
+    SetupCorrected,
+    Stopped,
+    ZeroTaken,
+    read_event,
+    try_read,
+)
+from biofeedback.account.stages import Happening, Stage, find_ground, find_stage
+from biofeedback.account.values import Attempt, Doubt, Maximum, PositionResult, Relaxation, Zero
+from biofeedback.account.words import SCALE
+from biofeedback.model import Band, Channel, Event, find_guide
+
+GRACE_S = 2.0  # ramping up to the band is not counted; common practice
+HYSTERESIS_PERCENT = 1.0  # an edge crossed by less than this is tremor, not an excursion; common practice
+DWELL_S = 0.2  # nor is a crossing shorter than this; common practice
+ANSWERED_FROM = ("rating", "phase", "maximum", "zero")  # what an answer is made from
+FOREVER = 2**62  # the frame after every other
+
+ClosedBy: TypeAlias = Literal["phase", "stop", "recording"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseOnRecord:
+    """One phase as it was held, with the rules it is counted by.
+
+    ``number`` counts the recording's phases from 1, ``index`` is its place in the plan, from 0; ``end_frame`` None:
+    it still runs. ``choice``: how its band was chosen on the way. ``position`` and ``relaxation``: as judged at its
+    end, or as said by the coach.
+    """
+
+    number: int
+    index: int
+    kind: str
+    title: str
+    first_frame: int
+    end_frame: int | None = None
+    closed_by: ClosedBy = "recording"
+    planned_s: float | None = None
+    cycle: int | None = None
+    band: Band | None = None
+    adapt: Band | None = None
+    ask: bool = False
+    grace_s: float = GRACE_S
+    hysteresis_percent: float = HYSTERESIS_PERCENT
+    dwell_s: float = DWELL_S
+    plan_number: int = 0
+    choice: BandChosen | None = None
+    position: PositionResult | None = None
+    relaxation: Relaxation | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatingOnRecord:
+    """One discomfort rating, 0-10; ``value`` None is "no answer". ``number`` counts from 1, corrections not.
+
+    ``phase_number`` is the phase it belongs to: the one that asked, which may be over, else the one it was given in.
+    ``originals``: the values it replaced, oldest first.
+    """
+
+    number: int
+    frame: int
+    value: float | None
+    phase_index: int | None
+    phase_number: int | None
+    ask_id: int | None
+    by: str
+    originals: tuple[float | None, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptOnRecord:
+    """One attempt at a maximum, by channel; it ended at ``frame``."""
+
+    number: int
+    frame: int
+    channels: Mapping[str, Attempt]
+    feedback_shown: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MaximumOnRecord:
+    """A maximum in force from ``frame`` to ``until_frame``; ``void``: why it ended, other than by the next one."""
+
+    maximum: Maximum
+    frame: int
+    settled: bool = True
+    by: str = ""
+    until_frame: int = FOREVER
+    void: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroOnRecord:
+    """A channel's zero in force from ``frame`` to ``until_frame``."""
+
+    channel: str
+    zero: Zero
+    frame: int
+    until_frame: int = FOREVER
+
+
+@dataclass(slots=True, eq=True)
+class Account:
+    """What is in force, and what was, after the events so far. ``apply`` takes the next; see `fold` for a whole list.
+
+    ``channels`` and ``settings`` are those of the recording. ``problems``: events that cannot be read, told and left
+    out.
+    """
+
+    channels: tuple[Channel, ...]
+    settings: Mapping[str, Any]
+    stage: Stage = "cautions"
+    has_read_cautions: bool = False
+    guide: str = ""
+    limit: float | None = None
+    covariates: Any = ()
+    feedback_shown: bool = True
+    stopped: str | None = None
+    stranger: str = ""
+    open_ask: RatingAsked | None = None
+    pending_choice: BandChosen | None = None
+    is_plan_over: bool = True
+    answer_word: str = ""
+    zeros: dict[str, Zero] = field(default_factory=dict)
+    zero_history: list[ZeroOnRecord] = field(default_factory=list)
+    maxima: dict[str, Maximum] = field(default_factory=dict)
+    maximum_history: list[MaximumOnRecord] = field(default_factory=list)
+    attempts: list[AttemptOnRecord] = field(default_factory=list)
+    plans: list[PlanBegun] = field(default_factory=list)
+    phases: list[PhaseOnRecord] = field(default_factory=list)
+    ratings: list[RatingOnRecord] = field(default_factory=list)
+    n_off_scale: int = 0
+    doubts: list[Doubt] = field(default_factory=list)
+    stops: list[tuple[int, Stopped]] = field(default_factory=list)
+    notes: list[tuple[int, Noted]] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        guide = find_guide(self.channels)
+        self.guide = self.channels[guide or 0].name if self.channels else ""
+        self.covariates = self.settings.get("covariates", ())
+        limit = self.settings.get("limit")
+        self.limit = float(limit) if isinstance(limit, int | float) else None
+
+    # -- what readers ask ----------------------------------------------------------------------------------------
+
+    @property
+    def phase(self) -> PhaseOnRecord | None:
+        """The phase that runs now."""
+        return self.phases[-1] if self.phases and self.phases[-1].end_frame is None else None
+
+    @property
+    def plan(self) -> PlanBegun | None:
+        """The plan begun last."""
+        return self.plans[-1] if self.plans else None
+
+    @property
+    def ground(self) -> Stage:
+        """The first of cautions, zero and maximum that is missing, else "ready"."""
+        return find_ground(
+            has_read_cautions=self.has_read_cautions,
+            has_zero=bool(self.zeros),
+            has_maximum=self.guide in self.maxima,
+        )
+
+    def find_phase(self, index: int | None) -> PhaseOnRecord | None:
+        """The phase begun last with this place in its plan."""
+        return next((phase for phase in reversed(self.phases) if phase.index == index), None)
+
+    def maximum_at(self, frame: int, channel: str) -> Maximum | None:
+        """The maximum in force for ``channel`` at ``frame``."""
+        found = [
+            one.maximum
+            for one in self.maximum_history
+            if one.maximum.channel == channel and one.frame <= frame < one.until_frame
+        ]
+        return found[-1] if found else None
+
+    def last_maximum(self, channel: str) -> MaximumOnRecord | None:
+        """The last maximum of ``channel``, in force or not."""
+        own = [one for one in self.maximum_history if one.maximum.channel == channel]
+        return own[-1] if own else None
+
+    def describe_settings(self) -> dict[str, Any]:
+        """What was settled beforehand, with what the session corrected later."""
+        if self.covariates == self.settings.get("covariates", ()):
+            return dict(self.settings)
+        return {**self.settings, "covariates": self.covariates}
+
+    # -- the fold ------------------------------------------------------------------------------------------------
+
+    def apply(self, event: Event) -> None:
+        """Let one event act. What cannot be read is kept in ``problems``; what is not known is ignored."""
+        try:
+            payload = read_event(event)
+        except PayloadError as error:
+            self.problems.append(f"the event '{event.kind}' at frame {event.frame} cannot be read: {error}")
+            if event.kind in ("phase", "stop"):  # whatever it was, the phase before did not go on
+                self._close_phase(event.frame, "stop" if event.kind == "stop" else "phase")
+            return
+        if payload is not None:
+            _ACT.get(type(payload), _ignore)(self, event.frame, payload)
+
+    def _move(self, happening: Happening) -> None:
+        self.stage = find_stage(self.stage, happening, self.ground)
+
+    def _close_phase(self, frame: int, closed_by: ClosedBy) -> None:
+        if self.phase:
+            self.phases[-1] = replace(
+                self.phases[-1], end_frame=max(frame, self.phases[-1].first_frame), closed_by=closed_by
+            )
+
+    def _end_plan_when_answered(self) -> None:
+        if self.stage == "plan" and self.is_plan_over and self.open_ask is None:
+            self._move("plan over")
+
+    def _change_phase(self, index: int | None, **values: Any) -> None:
+        for place in range(len(self.phases) - 1, -1, -1):
+            if self.phases[place].index == index:
+                self.phases[place] = replace(self.phases[place], **values)
+                return
+
+    def _void_maxima(self, frame: int, why: str, channels: Iterable[str]) -> None:
+        names = set(channels)
+        for place, one in enumerate(self.maximum_history):
+            if one.until_frame == FOREVER and one.maximum.channel in names:
+                self.maximum_history[place] = replace(one, until_frame=frame, void=why)
+
+    def _end_zeros(self, frame: int, channels: Iterable[str]) -> None:
+        names = set(channels)
+        for place, one in enumerate(self.zero_history):
+            if one.until_frame == FOREVER and one.channel in names:
+                self.zero_history[place] = replace(one, until_frame=frame)
+
+
+def fold(events: Iterable[Event], *, channels: Sequence[Channel], settings: Mapping[str, Any]) -> Account:
+    """The account after all ``events`` of a recording, in whatever order the file holds them."""
+    account = Account(tuple(channels), settings)
+    for event in in_order(events):
+        account.apply(event)
+    return account
+
+
+def in_order(events: Iterable[Event]) -> list[Event]:
+    """Events in the order in which they act: by frame, and without what was superseded afterwards.
+
+    A zero or maximum that supersedes, said later than others of its channel, takes the place of those from its frame
+    on. Without such events the order of a live recording is its own.
+    """
+    listed = _drop_old_answers(list(events))
+    later: list[tuple[int, int, str, str]] = []  # place in the file, frame, kind, channel
+    for place, event in enumerate(listed):
+        payload = try_read(event) if event.kind in ("zero", "maximum") else None
+        if isinstance(payload, ZeroTaken) and payload.supersedes:
+            later += [(place, event.frame, "zero", name) for name in payload.channels]
+        elif isinstance(payload, MaximumSet) and payload.supersedes:
+            later.append((place, event.frame, "maximum", payload.maximum.channel))
+    if later:
+        listed = [kept for place, event in enumerate(listed) if (kept := _without_superseded(event, place, later))]
+    return sorted(listed, key=lambda event: event.frame)
+
+
+def _drop_old_answers(events: list[Event]) -> list[Event]:
+    """Without each answer after which something that it was made from was said: by the file's order, not by frames."""
+    made_from = [place for place, event in enumerate(events) if event.kind in ANSWERED_FROM]
+    last = made_from[-1] if made_from else -1
+    return [event for place, event in enumerate(events) if event.kind != "answer" or place > last]
+
+
+def _without_superseded(event: Event, place: int, later: Sequence[tuple[int, int, str, str]]) -> Event | None:
+    gone = {name for at, frame, kind, name in later if kind == event.kind and at > place and event.frame >= frame}
+    payload = try_read(event) if gone else None
+    if isinstance(payload, MaximumSet) and payload.maximum.channel in gone:
+        return None
+    if isinstance(payload, ZeroTaken):
+        kept = {name: zero for name, zero in event.data["channels"].items() if name not in gone}
+        return replace(event, data={**event.data, "channels": kept}) if kept else None
+    return event
+
+
+# -- one function per kind that means something ------------------------------------------------------------------
+
+
+def _ignore(account: Account, frame: int, payload: Any) -> None:
+    """Certificates, checks of the scale and where relaxing is asked mean nothing for the account."""
+
+
+def _read_cautions(account: Account, frame: int, payload: CautionsRead) -> None:
+    account.has_read_cautions = account.has_read_cautions or payload.acknowledged
+    account._move("cautions read")
+
+
+def _take_zero(account: Account, frame: int, payload: ZeroTaken) -> None:
+    account._end_zeros(frame, payload.channels)
+    account.zeros |= payload.channels
+    account.zero_history += [ZeroOnRecord(name, zero, frame) for name, zero in payload.channels.items()]
+    account.answer_word = ""
+    account._move("zero taken")
+
+
+def _begin_attempt(account: Account, frame: int, payload: AttemptBegun) -> None:
+    if payload.number == 1:  # a new search; the one before stays in the recording
+        account.attempts.clear()
+    account._move("attempt begun")
+
+
+def _make_attempt(account: Account, frame: int, payload: AttemptMade) -> None:
+    _begin_attempt(account, frame, AttemptBegun(number=payload.number))
+    account.attempts = [one for one in account.attempts if one.number != payload.number]
+    account.attempts.append(AttemptOnRecord(payload.number, frame, payload.channels, payload.feedback_shown))
+
+
+def _reject_attempt(account: Account, frame: int, payload: AttemptRejected) -> None:
+    account.attempts = [
+        replace(one, channels={name: attempt.rejected(payload.reason) for name, attempt in one.channels.items()})
+        if one.number == payload.number
+        else one
+        for one in account.attempts
+    ]
+
+
+def _set_maximum(account: Account, frame: int, payload: MaximumSet) -> None:
+    maximum = payload.maximum
+    account._void_maxima(frame, "", [maximum.channel])
+    account.maxima[maximum.channel] = maximum
+    account.maximum_history.append(MaximumOnRecord(maximum, frame, payload.settled, payload.by))
+    account.doubts = [doubt for doubt in account.doubts if doubt.channel != maximum.channel]
+    account.answer_word = ""
+    account._move("maximum set")
+
+
+def _choose_guide(account: Account, frame: int, payload: GuideChosen) -> None:
+    if payload.channel in [channel.name for channel in account.channels]:
+        account.guide = payload.channel
+
+
+def _begin_plan(account: Account, frame: int, payload: PlanBegun) -> None:
+    account.plans.append(payload)
+    account.stopped = None
+    account.pending_choice = None
+    account.open_ask = None
+    account.is_plan_over = False
+    account._move("plan begun")
+
+
+def _choose_band(account: Account, frame: int, payload: BandChosen) -> None:
+    account.pending_choice = payload
+
+
+def _begin_phase(account: Account, frame: int, payload: PhaseBegun) -> None:
+    account.answer_word = ""
+    account._close_phase(frame, "phase")
+    if payload.phase_kind == "end":
+        account.is_plan_over = True
+        account.pending_choice = None
+        account._end_plan_when_answered()
+        return
+    index = len(account.phases) if payload.index is None else payload.index
+    choice, plan = account.pending_choice, account.plan
+    account.pending_choice = None
+    account.phases.append(
+        PhaseOnRecord(
+            number=len(account.phases) + 1,
+            index=index,
+            kind=payload.phase_kind,
+            title=payload.title or payload.phase_kind,
+            first_frame=frame,
+            planned_s=payload.duration_s,
+            cycle=payload.cycle,
+            band=payload.band,
+            adapt=payload.adapt,
+            ask=payload.ask,
+            plan_number=len(account.plans),
+            choice=choice if choice and choice.phase_index == index else None,
+            grace_s=_first_known(payload.grace_s, plan.grace_s if plan else None, GRACE_S),
+            hysteresis_percent=_first_known(plan.hysteresis_percent if plan else None, HYSTERESIS_PERCENT),
+            dwell_s=_first_known(plan.dwell_s if plan else None, DWELL_S),
+        )
+    )
+
+
+def _first_known(*values: float | None) -> float:
+    return next(value for value in values if value is not None)
+
+
+def _move_phase_end(account: Account, frame: int, payload: PhaseEndMoved) -> None:
+    phase = account.find_phase(payload.phase_index)
+    if phase and phase.planned_s is not None and payload.seconds > 0:
+        account._change_phase(payload.phase_index, planned_s=phase.planned_s + payload.seconds)
+
+
+def _ask_rating(account: Account, frame: int, payload: RatingAsked) -> None:
+    account.open_ask = payload
+
+
+def _give_rating(account: Account, frame: int, payload: RatingGiven) -> None:
+    account.answer_word = ""
+    value = payload.value
+    if value is not None and not SCALE.holds(value):
+        account.n_off_scale += 1
+        value = None
+    if payload.corrects is not None:
+        place = payload.corrects - 1
+        if 0 <= place < len(account.ratings):
+            old = account.ratings[place]
+            account.ratings[place] = replace(old, value=value, originals=(*old.originals, old.value))
+        return
+    asked = account.find_phase(payload.phase_index) if payload.phase_index is not None else account.phase
+    account.ratings.append(
+        RatingOnRecord(
+            number=len(account.ratings) + 1,
+            frame=frame,
+            value=value,
+            phase_index=payload.phase_index,
+            phase_number=asked.number if asked else None,
+            ask_id=payload.ask_id,
+            by=payload.by,
+        )
+    )
+    if account.open_ask and payload.ask_id == account.open_ask.id:
+        account.open_ask = None
+        account._end_plan_when_answered()
+
+
+def _judge_relaxation(account: Account, frame: int, payload: RelaxationJudged) -> None:
+    account._change_phase(payload.phase_index, relaxation=payload.relaxation)
+
+
+def _judge_position(account: Account, frame: int, payload: PositionJudged) -> None:
+    account._change_phase(payload.phase_index, position=payload.position)
+
+
+def _doubt_maximum(account: Account, frame: int, payload: MaximumDoubted) -> None:
+    account.doubts.append(payload.doubt)
+
+
+def _stop(account: Account, frame: int, payload: Stopped) -> None:
+    account.stops.append((frame, payload))
+    account.stopped = payload.reason
+    account.open_ask = account.pending_choice = None
+    account._close_phase(frame, "stop")
+    account.is_plan_over = True
+    account._end_plan_when_answered()
+
+
+def _resume(account: Account, frame: int, payload: Resumed) -> None:
+    account.stopped = None
+    account._move("resumed")
+
+
+def _finish(account: Account, frame: int, payload: Finished) -> None:
+    account._move("finished")
+
+
+def _agree_limit(account: Account, frame: int, payload: LimitAgreed) -> None:
+    account.limit = payload.value
+
+
+def _switch_feedback(account: Account, frame: int, payload: FeedbackSwitched) -> None:
+    account.feedback_shown = payload.shown
+
+
+def _correct_setup(account: Account, frame: int, payload: SetupCorrected) -> None:
+    if payload.covariates is not None:
+        account.covariates = list(payload.covariates)
+
+
+def _notice_device(account: Account, frame: int, payload: DeviceNoticed) -> None:
+    account.stranger = payload.id if payload.state == "asked" else ""
+    if payload.state != "renewed":
+        return
+    account._void_maxima(frame, "another sensor was put in its place", account.maxima)
+    account._end_zeros(frame, account.zeros)
+    account.zeros, account.maxima = {}, {}
+    account.attempts, account.doubts = [], []
+    account.stopped = None
+    account._move("calibration void")
+
+
+def _note(account: Account, frame: int, payload: Noted) -> None:
+    account.notes.append((frame, payload))
+
+
+def _answer(account: Account, frame: int, payload: Answered) -> None:
+    account.answer_word = payload.word
+
+
+_ACT: Mapping[type[Payload], Any] = {
+    CautionsRead: _read_cautions,
+    ZeroTaken: _take_zero,
+    AttemptBegun: _begin_attempt,
+    AttemptMade: _make_attempt,
+    AttemptRejected: _reject_attempt,
+    MaximumSet: _set_maximum,
+    GuideChosen: _choose_guide,
+    PlanBegun: _begin_plan,
+    BandChosen: _choose_band,
+    PhaseBegun: _begin_phase,
+    PhaseEndMoved: _move_phase_end,
+    RatingAsked: _ask_rating,
+    RatingGiven: _give_rating,
+    RelaxationJudged: _judge_relaxation,
+    PositionJudged: _judge_position,
+    MaximumDoubted: _doubt_maximum,
+    Stopped: _stop,
+    Resumed: _resume,
+    Finished: _finish,
+    LimitAgreed: _agree_limit,
+    FeedbackSwitched: _switch_feedback,
+    SetupCorrected: _correct_setup,
+    DeviceNoticed: _notice_device,
+    Noted: _note,
+    Answered: _answer,
+    Relaxed: _ignore,
+}

@@ -1,0 +1,399 @@
+"""Every kind of event as a type: its fields, their units and what they mean. To and from JSON by ``codec``.
+
+Kinds and keys that this version does not know are kept in the file and ignored. Times are not fields: an event holds
+from its frame on, and carries the time of the clock at which it was said. ``by`` is who said it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal, TypeAlias
+
+from biofeedback.account.codec import PayloadError, read_payload, write_payload
+from biofeedback.account.values import Attempt, Doubt, Maximum, PositionResult, Relaxation, Zero
+from biofeedback.model import Band, Event
+
+INLINE = {"place": "inline"}  # the fields of the value stand among those of the event
+REST = {"place": "rest"}  # all keys that are no field
+ALWAYS = {"always": True}  # written also while it is empty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CautionsRead:
+    """The cautions were shown and accepted; ``texts`` as they read then."""
+
+    kind: ClassVar[str] = "caution"
+    acknowledged: bool = True
+    by: str = ""
+    texts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroTaken:
+    """What each channel reads while nothing is done, in its unit.
+
+    ``supersedes``: said afterwards, so zeros recorded later in the session no longer hold for these channels.
+    """
+
+    kind: ClassVar[str] = "zero"
+    channels: Mapping[str, Zero]
+    by: str = ""
+    supersedes: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttemptBegun:
+    """The countdown of attempt ``number`` (from 1; 1 begins a new search) starts."""
+
+    kind: ClassVar[str] = "attempt_begun"
+    number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttemptMade:
+    """Attempt ``number`` as judged at its end, on every channel; ``accepted`` and ``reason`` are the guide's."""
+
+    kind: ClassVar[str] = "attempt"
+    number: int
+    accepted: bool
+    reason: str
+    channels: Mapping[str, Attempt]
+    feedback_shown: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttemptRejected:
+    """The coach sets attempt ``number`` of the present search aside."""
+
+    kind: ClassVar[str] = "reject_attempt"
+    number: int
+    reason: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaximumSet:
+    """What 100 % of a channel is from now on. ``settled``: by the rule of attempts, not taken all the same by hand.
+
+    ``supersedes``: said afterwards, so maxima of the channel recorded later in the session no longer hold.
+    """
+
+    kind: ClassVar[str] = "maximum"
+    maximum: Maximum = field(metadata=INLINE)
+    settled: bool = True
+    by: str = ""
+    supersedes: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuideChosen:
+    """The channel by which holds are led and judged."""
+
+    kind: ClassVar[str] = "guide"
+    channel: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanPhase:
+    """One phase of a plan as it was carried out; band and ``adapt`` in % of maximum."""
+
+    kind: str
+    title: str = ""
+    duration_s: float | None = None
+    band: Band | None = None
+    adapt: Band | None = None
+    ask: bool = False
+    cycle: int | None = None
+    index: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanBegun:
+    """A plan with all its phases and rules of counting, as drawn by lot where ``drawn`` (with its seed) says so.
+
+    ``grace_s``: start of a contraction that is not counted; ``hysteresis_percent`` (points of % of maximum) and
+    ``dwell_s``: what is tremor and no excursion; ``ask_before_end_s``: a rating is asked for so long before the end.
+    """
+
+    kind: ClassVar[str] = "plan"
+    name: str = ""
+    title: str = ""
+    description: str = ""
+    grace_s: float | None = None
+    hysteresis_percent: float | None = None
+    dwell_s: float | None = None
+    ask_before_end_s: float | None = None
+    duration_s: float | None = None
+    drawn: Mapping[str, Any] | None = None
+    phases: tuple[PlanPhase, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandChosen:
+    """The band of the phase that comes next (``phase_index``), where the plan left it open.
+
+    ``by`` is "rule" or a person; low, high and top: limits of the band's middle, in %; ``points``: what the rule chose
+    from, each ``[effort in %, change, session, cycle]``, so that the choice can be made again.
+    """
+
+    kind: ClassVar[str] = "choice"
+    phase_index: int
+    band: Band
+    by: str
+    reason: str
+    low_percent: float | None = None
+    high_percent: float | None = None
+    top_percent: float | None = None
+    points: tuple[Any, ...] = ()
+    more: Mapping[str, Any] = field(default_factory=dict, metadata=REST)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseBegun:
+    """A phase begins; the one before ends. The phase kind "end" begins none: the plan is over, for ``reason``.
+
+    ``index`` counts the plan's phases from 0; ``grace_s`` of its start is not counted, None: the plan's. ``ask``: a
+    rating is asked for in it. ``cycle`` counts from 1.
+    """
+
+    kind: ClassVar[str] = "phase"
+    phase_kind: str = field(metadata={"key": "kind"})
+    index: int | None = None
+    title: str = ""
+    duration_s: float | None = None
+    band: Band | None = None
+    adapt: Band | None = None
+    ask: bool = False
+    cycle: int | None = None
+    grace_s: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseEndMoved:
+    """A person let the running phase end at once (``seconds`` below 0) or later by ``seconds``."""
+
+    kind: ClassVar[str] = "phase_end"
+    phase_index: int
+    seconds: float
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Relaxed:
+    """Whether the athlete is asked to relax from now on: only then the position's own tension can be learnt."""
+
+    kind: ClassVar[str] = "relaxed"
+    on: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatingAsked:
+    """A rating is asked for, about phase ``phase_index`` of the plan."""
+
+    kind: ClassVar[str] = "ask"
+    id: int
+    text: str = ""
+    phase_index: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatingGiven:
+    """A discomfort rating, 0-10; ``value`` None is "no answer".
+
+    ``phase_index`` is the phase that asked, which may be over; ``ask_id`` the question. With ``corrects`` it replaces
+    the value of rating number ``corrects`` (from 1, corrections not counted) and is no rating of its own.
+    """
+
+    kind: ClassVar[str] = "rating"
+    corrects: int | None = None
+    value: float | None = field(default=None, metadata=ALWAYS)
+    phase_index: int | None = field(default=None, metadata=ALWAYS)
+    ask_id: int | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelaxationJudged:
+    """Whether the athlete let go in passive phase ``phase_index``, judged at its end."""
+
+    kind: ClassVar[str] = "relaxation"
+    phase_index: int
+    relaxation: Relaxation = field(metadata=INLINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PositionJudged:
+    """Whether the position was held in phase ``phase_index``, by a sensor or said by the coach (``by_whom``)."""
+
+    kind: ClassVar[str] = "position"
+    phase_index: int
+    position: PositionResult = field(metadata=INLINE)
+    by_whom: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaximumDoubted:
+    """What phase ``phase_index`` showed against a maximum."""
+
+    kind: ClassVar[str] = "doubt"
+    phase_index: int
+    doubt: Doubt = field(metadata=INLINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopped:
+    """Whatever ran ends at once, for ``reason``."""
+
+    kind: ClassVar[str] = "stop"
+    reason: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resumed:
+    """After a stop, or after the end: the session goes on."""
+
+    kind: ClassVar[str] = "resume"
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finished:
+    """A person ends the session's work."""
+
+    kind: ClassVar[str] = "finish"
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitAgreed:
+    """The discomfort (0-10) at which everything stops, from now on."""
+
+    kind: ClassVar[str] = "limit"
+    value: float
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedbackSwitched:
+    """Whether the athlete sees the display from now on."""
+
+    kind: ClassVar[str] = "feedback"
+    shown: bool
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupCorrected:
+    """What was done beforehand and may ease discomfort by itself, in place of what was said before."""
+
+    kind: ClassVar[str] = "setup"
+    covariates: tuple[str, ...] | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceNoticed:
+    """Another sensor answers ("asked"), the known one is back, or what holds was settled: all "kept" or "renewed"."""
+
+    kind: ClassVar[str] = "device"
+    state: Literal["asked", "back", "kept", "renewed"]
+    id: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertificateMade:
+    """A scale found from known loads on ``channel``; it counts from the next start on, not in this recording."""
+
+    kind: ClassVar[str] = "certificate"
+    channel: str
+    by: str = ""
+    certificate: Mapping[str, Any] = field(default_factory=dict, metadata=REST)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScaleChecked:
+    """A known load weighed with the scale in use, all in ``unit``; ``warning`` is empty when it agrees."""
+
+    kind: ClassVar[str] = "scale_check"
+    channel: str
+    unit: str
+    load: float
+    indicated: float
+    limit: float
+    warning: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """A remark of a person or of the program."""
+
+    kind: ClassVar[str] = "note"
+    text: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """What the analysis found when the session was over: the word and its sentences, to search for."""
+
+    kind: ClassVar[str] = "answer"
+    word: str
+    text: str = ""
+
+
+Payload: TypeAlias = (
+    CautionsRead
+    | ZeroTaken
+    | AttemptBegun
+    | AttemptMade
+    | AttemptRejected
+    | MaximumSet
+    | GuideChosen
+    | PlanBegun
+    | BandChosen
+    | PhaseBegun
+    | PhaseEndMoved
+    | Relaxed
+    | RatingAsked
+    | RatingGiven
+    | RelaxationJudged
+    | PositionJudged
+    | MaximumDoubted
+    | Stopped
+    | Resumed
+    | Finished
+    | LimitAgreed
+    | FeedbackSwitched
+    | SetupCorrected
+    | DeviceNoticed
+    | CertificateMade
+    | ScaleChecked
+    | Noted
+    | Answered
+)
+KINDS: Mapping[str, type[Payload]] = {cls.kind: cls for cls in Payload.__args__}
+
+
+def read_event(event: Event) -> Payload | None:
+    """What an event says; None for a kind that this version does not know. PayloadError: it cannot be read."""
+    cls = KINDS.get(event.kind)
+    return None if cls is None else read_payload(cls, event.data)
+
+
+def make_event(payload: Payload, frame: int, utc: str = "") -> Event:
+    """The event that says ``payload`` from ``frame`` on."""
+    return Event(frame, payload.kind, write_payload(payload), utc)
+
+
+def try_read(event: Event) -> Payload | None:
+    """As `read_event`, but None as well for what cannot be read: for readers that only look for something."""
+    try:
+        return read_event(event)
+    except PayloadError:
+        return None

@@ -1,0 +1,71 @@
+"""What people read and hear, said once: phases, the discomfort scale, the usual bands. Page, voice, report, exports."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Literal, TypeAlias
+
+from biofeedback.model import Band
+
+PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseWords:
+    """One kind of phase: ``say`` is the instruction, whole; ``short`` fits a table or a button."""
+
+    say: str
+    short: str
+
+
+PHASES: Mapping[str, PhaseWords] = {
+    "passive": PhaseWords("Relax, stay in the position", "relax"),
+    "contract": PhaseWords("Contract", "contract"),
+    "rest": PhaseWords("Come out and rest", "rest"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RatingScale:
+    """The discomfort scale: numbers, steps, what is asked and what its ends mean."""
+
+    low: float = 0.0
+    high: float = 10.0
+    step: float = 0.5
+    question: str = "Discomfort now, 0 to 10?"
+    low_label: str = "none"
+    high_label: str = "the worst I would put up with here"
+    asks_about: str = "rate the stretch, not the effort"
+
+    @property
+    def ends(self) -> str:
+        """Both ends in one phrase."""
+        return f"{self.low:g} {self.low_label}, {self.high:g} {self.high_label}"
+
+    def holds(self, value: float) -> bool:
+        """Whether ``value`` lies on the scale."""
+        return self.low <= value <= self.high
+
+
+SCALE = RatingScale()
+BANDS: Mapping[str, Band] = {  # common practice, no source
+    "light": Band(20, 30),
+    "check": Band(60, 80),
+    "hard": Band(80, 100),
+}
+
+
+def describe_phase(kind: str, short: bool = False) -> str:
+    """The words for a kind of phase; a kind that this version does not know is named as it is."""
+    words = PHASES.get(kind)
+    return kind if words is None else words.short if short else words.say
+
+
+def to_dict() -> dict[str, Any]:
+    """For pages, which keep no words of their own for these."""
+    return {
+        "phase": {kind: asdict(words) for kind, words in PHASES.items()},
+        "scale": {**asdict(SCALE), "ends": SCALE.ends},
+        "bands": {name: [band.low_percent, band.high_percent] for name, band in BANDS.items()},
+    }
