@@ -1,7 +1,8 @@
 """How long a joint's muscles can hold an effort: Frey-Law & Avin 2010.
 
 Endurance time ``b0 x f^b1`` seconds at effort ``f`` (0-1), Ergonomics 53(1):109-129, Table 2: 194 publications, fitted
-from 10 to 100 %. People spread by 29-47 % about it. There is no hip and no neck.
+from 10 to 100 %. People spread by 29-47 % about it. There is no hip and no neck: the knee, which shares its big muscles
+with the hip and tires sooner than most, stands in for the hip (common practice, no source).
 """
 
 from __future__ import annotations
@@ -45,9 +46,22 @@ JOINTS = {
     )
 }
 SYNONYMS = {"grip": "hand", "hand/grip": "hand", "back": "trunk"}
+STAND_INS = {"hip": "knee"}
+JOINT_NAMES = (*JOINTS, *STAND_INS)  # what an exercise may move
 
 
 def find_joint(name: str) -> JointEndurance:
-    """The row for ``name``; "general" where there is none (hip, neck, or not said): compare ``.name`` and say so."""
+    """The row for ``name``, of what stands in for it, or "general": compare ``.name``, say ``explain_stand_in()``."""
     key = name.strip().lower()
-    return JOINTS.get(SYNONYMS.get(key, key), JOINTS["general"])
+    key = SYNONYMS.get(key, key)
+    return JOINTS.get(STAND_INS.get(key, key), JOINTS["general"])
+
+
+def explain_stand_in(name: str) -> str:
+    """Which row stands in where there is no model for ``name``; empty where there is one."""
+    key = name.strip().lower()
+    row = find_joint(name).name
+    if row == SYNONYMS.get(key, key):
+        return ""
+    used = "all joints together" if row == "general" else row
+    return f"no model for {'the ' + key if key else 'an unnamed joint'}: {used} used"

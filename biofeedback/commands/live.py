@@ -13,6 +13,7 @@ from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.maxima import carry_maximum
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel
+from biofeedback.session.exercises import ASKED
 from biofeedback.session.session import Session
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import recordings_folder
@@ -106,10 +107,11 @@ def request_session(url: str, athlete: str, codes: Sequence[str], args: argparse
 def list_exercises(folder: Path, own: Path | None) -> int:
     """Print the library."""
     for exercise in find_exercises(folder, own).values():
-        print(f"{exercise.name}\n  {exercise.title}: {exercise.muscle}; endurance of: {exercise.joint}")
-        for label in ("position", "contraction", "force", "emg"):
-            if text := getattr(exercise, label):
-                print(f"  {label}: {text}")
+        print(f"{exercise.name}\n  {exercise.title}")
+        for heading, text in exercise.to_notes().items():
+            print(f"  {heading.lower()}: {text}")
+        for question in exercise.unanswered:
+            print(f"  not said: {ASKED[question]}")
     return 0
 
 

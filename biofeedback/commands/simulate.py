@@ -9,7 +9,7 @@ from pathlib import Path
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.acquisition.sources import open_source
-from biofeedback.calibration.joints import JOINTS
+from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import RecordingError, SessionError, SourceError
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.plan import Plan, load_plan
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--exercise", default="standing hamstring stretch")
     parser.add_argument("--side", default="left", choices=["left", "right", "both"])
     parser.add_argument("--position", default="heel on a box, 60 cm")
-    parser.add_argument("--joint", default="knee", choices=list(JOINTS))
+    parser.add_argument("--joint", default="knee", choices=JOINT_NAMES)
     parser.add_argument("--limit", type=float, default=10.0)
     parser.add_argument("--started", default="2026-01-05T18:00:00+00:00", help="date and time to put on it, ISO 8601")
     parser.add_argument("--fast", action="store_true", help="shortened rests and phases")

@@ -1,4 +1,4 @@
-"""Exercises as data: which muscle, which joint's endurance, where the sensors go. Add your own file."""
+"""Exercises as data: which muscle, which joint moves, the rig that measures its push, and what to be careful about."""
 
 from __future__ import annotations
 
@@ -6,15 +6,30 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from importlib.resources import files
 from pathlib import Path
+from typing import Any, Literal, cast
 
-from biofeedback.calibration.joints import JOINTS
+from biofeedback.calibration.joints import JOINT_NAMES, explain_stand_in
 from biofeedback.errors import PlanError
+from biofeedback.session.rig import Rig, parse_rig
 from biofeedback.toml_file import TomlFile, parse_toml
+
+# once in the library: why not any more, and what measures the same push
+RETIRED: Mapping[str, tuple[str, str]] = {
+    "calf-wall": ("standing, the force under the forefoot follows body weight and leaning, not the calf", "calf-seated"),
+}
+ASKED = {  # what an exercise of one's own is asked once when it does not say
+    "force": "Where does the push act, and where is the cell? A strap only pulls, a plate or bar is only pressed.",
+    "cautions": "What should make this athlete stop in this stretch? Write “none known” when nothing is.",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exercise:
-    """One stretch. ``joint`` is a row of the endurance table; the texts are shown to the coach."""
+    """One stretch. ``joint`` is the one that the contraction would turn; the texts are shown to the coach.
+
+    ``release``: how the person gets free. ``phone``: where a phone lies to see the angle, or why it cannot.
+    ``sides``: whether the rig reads one side or both at once; empty where it is not said.
+    """
 
     name: str
     title: str
@@ -24,6 +39,35 @@ class Exercise:
     contraction: str = ""
     force: str = ""
     emg: str = ""
+    release: str = ""
+    phone: str = ""
+    phone_sees: bool | None = None
+    sides: Literal["", "one", "both"] = ""
+    cautions: tuple[str, ...] = ()
+    rig: Rig | None = None
+
+    @property
+    def unanswered(self) -> tuple[str, ...]:
+        """What it does not say and has to be asked once, by field: the rig and the cautions."""
+        has_rig = bool(self.force) or self.rig is not None
+        return tuple(field for field, known in (("force", has_rig), ("cautions", bool(self.cautions))) if not known)
+
+    def to_notes(self) -> dict[str, str]:
+        """What is shown to the coach, heading by heading, in the order of setting up."""
+        joint = ". ".join(filter(None, (self.joint, explain_stand_in(self.joint))))
+        rows = {
+            "Muscle": self.muscle,
+            "Joint": "" if self.joint == "general" else joint,
+            "Position": self.position,
+            "Contraction": self.contraction,
+            "Force sensor": self.force,
+            "Electrodes": self.emg,
+            "Getting free": self.release,
+            "Phone": self.phone,
+            "Sides": {"one": "one side at a time", "both": "both sides together", "": ""}[self.sides],
+            "Careful": " ".join(self.cautions),
+        }
+        return {heading: text for heading, text in rows.items() if text}
 
 
 def load_exercises(path: Path | None = None) -> dict[str, Exercise]:
@@ -39,7 +83,7 @@ def load_exercises(path: Path | None = None) -> dict[str, Exercise]:
 
 
 def parse_exercises(text: str, name: str) -> dict[str, Exercise]:
-    """One table per exercise; ``title`` and ``muscle`` are needed."""
+    """One table per exercise; ``title`` and ``muscle`` are needed, a rig whose reading would fall is refused."""
     file = parse_toml(text, name)
     return {key: _parse_exercise(file, key, entry) for key, entry in file.data.items()}
 
@@ -48,14 +92,33 @@ def _parse_exercise(file: TomlFile, key: str, entry: object) -> Exercise:
     if not isinstance(entry, Mapping):
         file.refuse((key,), f"{key!r} is not a table", f"write [{key}] and its texts below")
     known = {field.name for field in fields(Exercise)} - {"name"}
+    values: dict[str, Any] = {}
     for field, value in entry.items():
         if field not in known:
             file.refuse((key, field), f"{field!r} is not known here", f"use {', '.join(sorted(known))}")
-        if not isinstance(value, str):
-            file.refuse((key, field), f"{field} = {value!r}", "use a text in quotes")
+        values[field] = _read_value(file, key, field, value)
     for needed in ("title", "muscle"):
         if not entry.get(needed):
             file.refuse((key,), f"an exercise without {needed}", f'add {needed} = "..."')
-    if entry.get("joint", "general") not in JOINTS:
-        file.refuse((key, "joint"), f"joint = {entry['joint']!r}", f"use {', '.join(JOINTS)}")
-    return Exercise(name=key, **entry)
+    if values.get("joint", "general") not in JOINT_NAMES:
+        file.refuse((key, "joint"), f"joint = {entry['joint']!r}", f"use {', '.join(JOINT_NAMES)}")
+    if values.get("sides", "") not in ("", "one", "both"):
+        file.refuse((key, "sides"), f"sides = {entry['sides']!r}", "use one or both")
+    return Exercise(name=key, **values)
+
+
+def _read_value(file: TomlFile, key: str, field: str, value: object) -> object:
+    if field == "rig":
+        return parse_rig(file, (key, "rig"), value)
+    if field == "phone_sees":
+        if not isinstance(value, bool):
+            file.refuse((key, field), f"{field} = {value!r}", "use true or false")
+        return value
+    if field == "cautions":
+        lines = [value] if isinstance(value, str) else value
+        if not isinstance(lines, list) or any(not isinstance(line, str) for line in lines):
+            file.refuse((key, field), f"{field} = {value!r}", 'use a list of texts, cautions = ["...", "..."]')
+        return tuple(line.strip() for line in cast("list[str]", lines) if line.strip())
+    if not isinstance(value, str):
+        file.refuse((key, field), f"{field} = {value!r}", "use a text in quotes")
+    return value

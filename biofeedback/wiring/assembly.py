@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import difflib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -13,11 +12,11 @@ from typing import Any
 
 from biofeedback import __version__
 from biofeedback.acquisition.sources import Source
-from biofeedback.calibration.joints import JOINTS
+from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import PlanError
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
 from biofeedback.session.engine import Engine
-from biofeedback.session.exercises import Exercise
+from biofeedback.session.exercises import RETIRED, Exercise
 from biofeedback.session.plan import Plan
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
@@ -69,12 +68,12 @@ def make_setup(
     """What is settled before the session, from the command line."""
     exercise = find_exercise(args.exercise, find_exercises(args.folder or recordings_folder(), args.own_exercises))
     joint = args.joint or (exercise.joint if exercise else "general")
-    if joint not in JOINTS:
-        raise PlanError(f"--joint {joint}: no such row in the endurance table", f"use {', '.join(JOINTS)}")
+    if joint not in JOINT_NAMES:
+        raise PlanError(f"--joint {joint}: no such row in the endurance table", f"use {', '.join(JOINT_NAMES)}")
     return Setup(
         athlete=read_code(athlete),
         exercise=exercise.title if exercise else args.exercise,
-        exercise_notes=asdict(exercise) if exercise else {},
+        exercise_notes=exercise.to_notes() if exercise else {},
         covariates=tuple(args.before),
         side=args.side,
         position=args.position or (exercise.position if exercise else ""),
@@ -97,6 +96,9 @@ def find_exercise(name: str, library: Mapping[str, Exercise]) -> Exercise | None
     """The exercise of that name; None for own words. A near miss of a name is a slip, not own words."""
     if name in library:
         return library[name]
+    if name in RETIRED:
+        why, instead = RETIRED[name]
+        raise PlanError(f"exercise {name!r} is no longer offered: {why}", f"use {instead}: {library[instead].title}")
     near = difflib.get_close_matches(name, library, n=1, cutoff=0.8)
     if near:
         raise PlanError(f"no exercise {name!r}", f"did you mean {near[0]}? biofeedback live --exercises lists them")

@@ -21,6 +21,8 @@ from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.sources import OpenRecording, open_source
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
+from biofeedback.session.exercises import ASKED, Exercise
+from biofeedback.session.rig_picture import draw_rig
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
 from biofeedback.wiring.assembly import USUAL_LIMIT
@@ -74,7 +76,7 @@ class LocalStartPage:
         last, given = read_last(self._folder), _given(self._args)
         return {
             "profiles": list(_describe_profiles()),
-            "exercises": [asdict(exercise) for exercise in self._library().values()],
+            "exercises": [_describe_exercise(exercise) for exercise in self._library().values()],
             "codes": self._find_codes(),
             "cautions": list(CAUTIONS),
             "check_s": self._check_s,
@@ -249,6 +251,18 @@ def _given(args: argparse.Namespace) -> dict[str, Any]:
     if args.limit is not None:
         given["limit"] = f"{args.limit:g}"
     return given
+
+
+def _describe_exercise(exercise: Exercise) -> dict[str, Any]:
+    """What the page shows of an exercise before it begins: texts by heading, the drawing of its rig as an address."""
+    drawing = base64.b64encode(draw_rig(exercise).encode()).decode()
+    return {
+        **{key: getattr(exercise, key) for key in ("name", "title", "muscle", "position")},
+        "notes": exercise.to_notes(),
+        "drawing": f"data:image/svg+xml;base64,{drawing}" if drawing else "",
+        "drawing_text": f"Rig: {exercise.force}. Pushing makes the number rise." if drawing else "",
+        "asks": {field: ASKED[field] for field in exercise.unanswered},
+    }
 
 
 def _describe_profiles() -> Any:

@@ -1,6 +1,6 @@
 import pytest
 
-from biofeedback.calibration.joints import JOINTS
+from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import PlanError
 from biofeedback.session.exercises import load_exercises, parse_exercises
 
@@ -11,7 +11,7 @@ def test_the_library_covers_the_regions_and_every_entry_is_complete():
     for region in ("hamstrings", "adductors", "hip", "calf", "shoulder"):
         assert region in muscles
     for exercise in exercises.values():
-        assert exercise.joint in JOINTS
+        assert exercise.joint in JOINT_NAMES
         assert all((exercise.position, exercise.contraction, exercise.force, exercise.emg))
 
 
@@ -26,7 +26,7 @@ def test_own_exercises_are_added(tmp_path):
     ("text", "words"),
     [
         ('[a]\ntitle = "A"', "line 1: an exercise without muscle"),
-        ('[a]\ntitle = "A"\nmuscle = "m"\njoint = "hip"', "line 4"),
+        ('[a]\ntitle = "A"\nmuscle = "m"\njoint = "chest"', "line 4"),
         ('[a]\ntitle = 3\nmuscle = "m"', "line 2"),
         ('[a]\ntitel = "A"', "line 2"),
         ("a = 1", "not a table"),

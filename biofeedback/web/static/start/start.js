@@ -109,8 +109,10 @@ function renderProfiles() {
 function renderExercise() {
   show($("for-own"), $("exercise").value === OWN);
   const exercise = page.about?.exercises.find(({ name }) => name === $("exercise").value);
-  const rows = exercise ? [["Muscle", exercise.muscle], ["Position", exercise.position], ["Contraction", exercise.contraction], ["Force sensor", exercise.force], ["Electrodes", exercise.emg]] : [];
-  fill($("about-exercise"), rows, () => rows.filter(([, text]) => text).flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]));
+  const rows = Object.entries(exercise?.notes ?? {});
+  fill($("about-exercise"), rows, () => rows.flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]));
+  show($("rig"), Boolean(exercise?.drawing));
+  if (exercise?.drawing) Object.assign($("rig-picture"), { src: exercise.drawing, alt: exercise.drawing_text });
   $("position").placeholder = exercise?.position ?? "";
 }
 
