@@ -15,7 +15,10 @@ from biofeedback.toml_file import TomlFile, parse_toml
 
 # once in the library: why not any more, and what measures the same push
 RETIRED: Mapping[str, tuple[str, str]] = {
-    "calf-wall": ("standing, the force under the forefoot follows body weight and leaning, not the calf", "calf-seated"),
+    "calf-wall": (
+        "standing, the force under the forefoot follows body weight and leaning, not the calf",
+        "calf-seated",
+    ),
 }
 ASKED = {  # what an exercise of one's own is asked once when it does not say
     "force": "Where does the push act, and where is the cell? A strap only pulls, a plate or bar is only pressed.",

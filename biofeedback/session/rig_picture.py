@@ -61,7 +61,8 @@ def _draw_link(rig: Rig) -> Iterable[str]:
     if ny > 0.2 or (abs(ny) <= 0.2 and nx < 0):
         nx, ny = -nx, -ny  # above it, or to its right
     side = "middle" if abs(nx) < 0.5 else "start" if nx > 0 else "end"
-    yield f'<text class="read" x="{x + 18 * nx:.1f}" y="{y + 18 * ny + 5 * abs(nx):.1f}" text-anchor="{side}">cell ↑</text>'
+    x, y = x + 18 * nx, y + 18 * ny + 5 * abs(nx)
+    yield f'<text class="read" x="{x:.1f}" y="{y:.1f}" text-anchor="{side}">cell ↑</text>'
 
 
 def _draw_push(rig: Rig) -> Iterable[str]:

@@ -3,6 +3,7 @@ import pytest
 from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import PlanError
 from biofeedback.session.exercises import load_exercises, parse_exercises
+from biofeedback.wiring.assembly import find_exercise
 
 
 def test_the_library_covers_the_regions_and_every_entry_is_complete():
@@ -35,3 +36,23 @@ def test_own_exercises_are_added(tmp_path):
 def test_a_mistake_names_its_line(text, words):
     with pytest.raises(PlanError, match=words):
         parse_exercises(text, "own.toml")
+
+
+def test_the_joint_that_moves_is_named_and_what_stands_in_for_it():
+    notes = load_exercises()["hamstring-standing"].to_notes()
+    assert notes["Joint"] == "hip. no model for the hip: knee used"
+    assert load_exercises()["quadriceps-prone"].to_notes()["Joint"] == "knee"
+    assert "sit bone" in notes["Careful"]
+
+
+def test_an_own_exercise_without_rig_or_cautions_is_asked_for_them():
+    bare = parse_exercises('[a]\ntitle = "A"\nmuscle = "m"', "own.toml")["a"]
+    assert bare.unanswered == ("force", "cautions")
+    told = parse_exercises('[a]\ntitle = "A"\nmuscle = "m"\nforce = "plate"\ncautions = "none known"', "own.toml")["a"]
+    assert (told.unanswered, told.cautions) == ((), ("none known",))
+
+
+def test_an_exercise_of_earlier_days_is_refused_with_the_reason_and_what_to_use():
+    with pytest.raises(PlanError, match="body weight") as refused:
+        find_exercise("calf-wall", load_exercises())
+    assert "calf-seated" in refused.value.cure

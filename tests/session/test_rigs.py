@@ -53,7 +53,7 @@ def link_force(joint, contact, anchor, torque_newton_metre):
 
 
 def reading(rig, action):
-    """Newton read per newton pushed at the contact, across the limb; a strap only pulls, a strut is read in pressing."""
+    """Newton read per newton pushed across the limb; a strap is read when pulled, a strut when pressed."""
     joint, contact = rig.points[rig.joint], rig.points[rig.contact]
     lever_m = hypot(contact[0] - joint[0], contact[1] - joint[1])
     tension = link_force(joint, contact, rig.anchor, lever_m * turning(action, rig.points))
@@ -156,7 +156,14 @@ def test_the_drawing_shows_push_cell_and_anchor_where_the_data_have_them(name):
 @pytest.mark.parametrize("name", EXERCISES)
 def test_every_exercise_says_what_the_trade_needs(name):
     exercise = EXERCISES[name]
-    for text in (exercise.position, exercise.contraction, exercise.force, exercise.emg, exercise.release, exercise.phone):
+    for text in (
+        exercise.position,
+        exercise.contraction,
+        exercise.force,
+        exercise.emg,
+        exercise.release,
+        exercise.phone,
+    ):
         assert len(text) > 20
     assert exercise.cautions
     assert "in the stretch" in exercise.emg  # skin slides over the muscle

@@ -221,6 +221,22 @@ def test_a_board_of_ours_is_recognised_and_a_radio_is_found_when_asked_for(brows
     page.context.close()
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_exercise_shows_the_drawing_of_its_rig_and_its_own_cautions(
+    open_start: Callable[..., Page], scheme: str
+) -> None:
+    page = open_start(color_scheme=scheme)
+    assert not page.tab.is_visible("#rig")
+    page.tab.select_option("#exercise", "hip-flexor-lunge")
+    page.tab.wait_for_function("document.querySelector('#rig-picture').naturalWidth > 100")
+    assert "Pushing makes the number rise" in (page.tab.get_attribute("#rig-picture", "alt") or "")
+    text = page.tab.inner_text("#about-exercise")
+    assert "no model for the hip: knee used" in text
+    assert "low back" in text
+    page.tab.select_option("#exercise", "")
+    assert not page.tab.is_visible("#rig")
+
+
 def test_by_keyboard_alone(open_start: Callable[..., Page], tmp_path: Path) -> None:
     last = {
         "sensor": "simulated",
