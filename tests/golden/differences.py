@@ -1,0 +1,98 @@
+"""What may differ from the numbers that were given when the recordings were made, each with its reason.
+
+Everything else must be the same. A row that allows nothing any more fails its test, so the table stays as short as it
+can be. Keys look like ``report.tables.Attempts.rows[2].verdict``; `numbers.py` makes them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fnmatch import fnmatch
+from typing import Any, Literal
+
+RELATIVE = 1e-9  # other versions of numpy and scipy add in another order
+ABSOLUTE = 1e-9
+ABSENT = "(absent)"
+How = Literal["changed", "added", "gone", "any"]
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """Keys that match ``key`` (a regular expression, whole) in recordings like ``recording`` may differ."""
+
+    key: str
+    why: str
+    how: How = "changed"
+    recording: str = "*"  # as file names are matched
+
+    def fits(self, recording: str, difference: Difference) -> bool:
+        return (
+            self.how in ("any", difference.how)
+            and fnmatch(recording, self.recording)
+            and re.fullmatch(self.key, difference.key) is not None
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One key with what was said and what is said."""
+
+    key: str
+    then: Any
+    now: Any
+
+    @property
+    def how(self) -> How:
+        return "added" if self.then == ABSENT else "gone" if self.now == ABSENT else "changed"
+
+    def __str__(self) -> str:
+        return f"{self.key}: {self.then!r} -> {self.now!r}"
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """``moved``: regular expression of old keys to their new ones. ``words``: old text to new, in texts and keys."""
+
+    allowed: Sequence[Allowed] = ()
+    moved: Mapping[str, str] = field(default_factory=dict)
+    words: Mapping[str, str] = field(default_factory=dict)
+
+
+RULES = Rules(
+    allowed=(
+        # Allowed(r"frame\.discomfort_by_phase\..*", "ratings are put to the phase that asked, not by time"),
+    ),
+    moved={},
+    words={},
+)
+
+
+def compare(then: Mapping[str, Any], now: Mapping[str, Any], rules: Rules) -> list[Difference]:
+    """Every difference, allowed ones included; ``then`` is brought to today's keys and words first."""
+    then = {translate(key, rules, is_key=True): translate(value, rules) for key, value in then.items()}
+    keys = [*then, *(key for key in now if key not in then)]
+    pairs = [Difference(key, then.get(key, ABSENT), now.get(key, ABSENT)) for key in keys]
+    return [pair for pair in pairs if not is_same(pair.then, pair.now)]
+
+
+def translate(value: Any, rules: Rules, *, is_key: bool = False) -> Any:
+    if not isinstance(value, str):
+        return value
+    for old, new in rules.moved.items() if is_key else ():
+        value = re.sub(old, new, value)
+    for old, new in rules.words.items():
+        value = value.replace(old, new)
+    return value
+
+
+def is_same(then: Any, now: Any) -> bool:
+    """Whole numbers, texts and truths exactly, floats but for the last digits."""
+    if isinstance(then, bool) or isinstance(now, bool) or not (is_number(then) and is_number(now)):
+        return type(then) is type(now) and then == now
+    return bool(abs(then - now) <= max(ABSOLUTE, RELATIVE * max(abs(then), abs(now))))
+
+
+def is_number(value: Any) -> bool:
+    return isinstance(value, int | float)
