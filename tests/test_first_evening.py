@@ -119,6 +119,7 @@ def describe(percent: np.ndarray) -> tuple[float, float, float, float]:
 
 
 @pytest.mark.slow
+@pytest.mark.waits(45)
 @pytest.mark.network
 @pytest.mark.browser
 def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, tmp_path):

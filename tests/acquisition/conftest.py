@@ -4,12 +4,8 @@ import os
 import sys
 
 import pytest
-from hypothesis import settings
 
 from ..pty_device import PtyDevice
-
-settings.register_profile("busy machine", deadline=None)
-settings.load_profile("busy machine")
 
 
 @pytest.fixture

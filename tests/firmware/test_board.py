@@ -39,7 +39,7 @@ def hold_against_wave(frames, boot_s):
     assert age_s.min() > -0.003  # a line is written up to 2 ms after its tick, with the latest conversion
 
 
-@pytest.mark.parametrize("duration_s", [10, pytest.param(60, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("duration_s", [10, pytest.param(60, marks=[pytest.mark.slow, pytest.mark.waits(60)])])
 def test_full_rate_arrives_without_a_gap_and_as_it_was(make_board, listen_to, duration_s):
     """1000 frames a second of two EMG channels and an 80 Hz load cell at 500000 baud, in real time."""
     board = make_board(wave=make_wave(), bridge=1 << 16)  # what an operating system holds for a port

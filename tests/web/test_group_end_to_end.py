@@ -16,7 +16,7 @@ from biofeedback.storage.recording import open_recording
 from .program import Program, start_live
 from .test_browser import shown
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.waits(104)]
 
 CODES = ("A01", "A02", "A03", "A04")
 RATINGS = (3, 4, 5, 6)  # what each athlete answers on their own phone

@@ -1,0 +1,62 @@
+"""Where everything is required nothing is left out without a failure: no test, and no module either."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+CONFTEST = Path(__file__).with_name("conftest.py")
+SKIPPED_TEST = "import pytest\ndef test_one(): pytest.skip('no such tool')\ndef test_two(): pass\n"
+SKIPPED_MODULE = "import pytest\npytest.skip('no such bus', allow_module_level=True)\ndef test_one(): pass\n"
+SKIPPED_IMPORT = "import pytest\npytest.importorskip('no_such_module')\ndef test_one(): pass\n"
+
+
+def run(folder: Path, *words: str, required: str) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "BIOFEEDBACK_REQUIRE_ALL": required}
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-c", os.devnull, str(folder), *words]
+    return subprocess.run(command, capture_output=True, text=True, env=environment, check=False, cwd=folder)
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [(SKIPPED_TEST, "no such tool"), (SKIPPED_MODULE, "no such bus"), (SKIPPED_IMPORT, "no_such_module")],
+)
+def test_what_skips_is_a_failure_where_all_is_required(tmp_path, text, reason):
+    shutil.copy(CONFTEST, tmp_path)
+    (tmp_path / "test_it.py").write_text(text, encoding="utf-8")
+    (tmp_path / "test_other.py").write_text("def test_one(): pass\n", encoding="utf-8")
+    there = run(tmp_path, required="1")
+    assert there.returncode != 0
+    assert "required here, but" in there.stdout
+    assert reason in there.stdout
+    elsewhere = run(tmp_path, required="0")
+    assert elsewhere.returncode == 0, elsewhere.stdout
+    assert "1 skipped" in elsewhere.stdout
+
+
+def test_no_property_fails_for_a_slow_machine(tmp_path):
+    shutil.copy(CONFTEST, tmp_path)
+    text = "import time\nfrom hypothesis import given, settings, strategies as st\n"
+    text += "@settings(max_examples=2)\n@given(st.integers())\ndef test_one(n): time.sleep(0.25)\n"
+    (tmp_path / "test_it.py").write_text(text, encoding="utf-8")
+    assert run(tmp_path, required="1").returncode == 0
+
+
+def test_those_that_wait_go_first_side_by_side_only(tmp_path):
+    shutil.copy(CONFTEST, tmp_path)
+    (tmp_path / "test_it.py").write_text(
+        "import pytest\ndef test_quick(): pass\n@pytest.mark.waits(5)\ndef test_some(): pass\n"
+        "@pytest.mark.waits(60)\ndef test_long(): pass\n",
+        encoding="utf-8",
+    )
+    alone = run(tmp_path, "-v", "-W", "ignore", required="1").stdout
+    assert alone.index("test_quick") < alone.index("test_some") < alone.index("test_long")
+    beside = run(
+        tmp_path, "-v", "-n", "1", "--dist", "loadgroup", "--no-loadscope-reorder", "-W", "ignore", required="1"
+    )
+    assert beside.stdout.index("test_long") < beside.stdout.index("test_some") < beside.stdout.index("test_quick")
