@@ -16,16 +16,16 @@ from typing import Any
 
 import numpy as np
 
+from biofeedback.account.values import Maximum
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource, open_simulated
-from biofeedback.calibration.effort import Maximum
 from biofeedback.cli import main
-from biofeedback.commands.drawing import draw_plan
-from biofeedback.commands.wiring import make_session, make_settings
 from biofeedback.model import Event
 from biofeedback.session.plan import load_plan, parse_plan
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
+from biofeedback.wiring.assembly import make_session, make_settings
+from biofeedback.wiring.randomise import randomise_plan
 
 STARTED = datetime.fromisoformat("2026-01-05T18:00:00+00:00")
 CHECK = """
@@ -106,7 +106,7 @@ class Evening:
             offered,
             channels=channels,
             utc=lambda: (STARTED + timedelta(seconds=self.engine.time_s)).isoformat(timespec="milliseconds"),
-            draw=lambda plan: draw_plan(plan, make_seed=lambda: next(seeds)),
+            draw=lambda plan: randomise_plan(plan, make_seed=lambda: next(seeds)),
         )
         self.engine = self.session.engine
         self.reader = Reader(self.source)

@@ -13,9 +13,12 @@ import re
 
 import pytest
 
+from biofeedback.notebook import open_recording
+
 from ..requirements import need
 from .differences import RULES, Allowed, Difference, Rules, compare
-from .numbers import NUMBERS, Numbers, compute_numbers, list_names, unpack
+from .make_recordings import RECORDINGS
+from .numbers import NUMBERS, Numbers, compute_numbers, flatten, list_names, read_report, unpack
 
 SHOWN = 40
 
@@ -50,6 +53,17 @@ def test_every_number_is_as_it_was(name, differences):
     shown = [*map(str, unexplained[:SHOWN]), *([f"and {len(unexplained) - SHOWN} more"] * (len(unexplained) > SHOWN))]
     if unexplained:
         pytest.fail(f"{name} is told otherwise than before:\n" + "\n".join(shown), pytrace=False)
+
+
+@pytest.mark.parametrize("name", [name for name in RECORDINGS if name != "amended"])  # its stamps are of now
+def test_the_same_evening_today_is_reported_as_it_was(name, tmp_path):
+    """Live and afterwards together: the recording is made anew by the same hands, then reported."""
+    path = tmp_path / f"{name}.hold"
+    RECORDINGS[name](path)
+    now = dict(flatten(read_report(open_recording(path).analysis), "report"))
+    then = {key: value for key, value in read_kept()[path.name].items() if key.startswith("report.")}
+    told = [one for one in compare(then, now, RULES) if not any(row.fits(path.name, one) for row in RULES.allowed)]
+    assert list(map(str, told)) == []
 
 
 def test_nothing_is_allowed_that_does_not_differ(differences):
