@@ -6,15 +6,16 @@ The layout of pages, cells and records: SQLite file format, sections 1.6, 2.1 an
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
+from biofeedback.storage.log import FRAME_HEADER_BYTES, LOG_HEADER_BYTES, USUAL_PAGE_BYTES
 from biofeedback.storage.schema import COLUMNS, checksum
 
 TABLE_LEAF = 0x0D
-USUAL_PAGE_BYTES = 4096  # SQLite's default, for a file whose header is lost
-LOG_HEADER_BYTES, FRAME_HEADER_BYTES = 32, 24
 INTEGER_BYTES = (0, 1, 2, 3, 4, 6, 8)
+Pages: TypeAlias = dict[int, list[bytes]]
 SHAPES: dict[tuple[type, ...], str] = {
     (str, str, int): "meta",  # or its copy: the rows are the same
     (type(None), int, str, bytes, int): "chunks",
@@ -25,20 +26,55 @@ SHAPES: dict[tuple[type, ...], str] = {
 
 
 def carve_rows(path: Path) -> Iterator[tuple[str, int, tuple[Any, ...]]]:
-    """``(table, key, values)`` of every row that is as it was written, in no particular order, some perhaps twice."""
+    """``(table, key, values)`` of every row that is as it was written, some perhaps twice, the newest of a page last.
+
+    Ends, with what was found so far, when it takes more reading than a file of its size can need.
+    """
     pages = _read_pages(path)
-    for number, page in pages.items():
+    n_left = 4 * sum(len(page) for versions in pages.values() for page in versions) + 2**24
+    seen: set[bytes] = set()
+    for number, versions in pages.items():
         start = 100 if number == 1 else 0
-        if len(page) < start + 8 or page[start] != TABLE_LEAF:
-            continue
-        for k in range(_unsigned(page, start + 3, 2)):
-            try:
-                key, record = _read_cell(pages, page, _unsigned(page, start + 8 + 2 * k, 2))
-                row = _recognise(key, _read_record(record))
-            except (IndexError, KeyError, ValueError):  # damaged: no row
+        for page in versions:
+            if len(page) < start + 8 or page[start] != TABLE_LEAF:
                 continue
-            if row:
-                yield row
+            n_cells = min(_unsigned(page, start + 3, 2), (len(page) - start - 8) // 2)
+            for k in range(n_cells):
+                try:
+                    cell = _read_cell(page, _unsigned(page, start + 8 + 2 * k, 2))
+                    row = None if cell.local in seen else _read_row(pages, cell)
+                except (IndexError, KeyError, ValueError):  # damaged: no row
+                    row = None
+                    n_left -= len(page)
+                else:
+                    n_left -= 0 if cell.local in seen else cell.n_payload
+                if n_left < 0:
+                    return
+                if row:
+                    seen.add(cell.local)
+                    yield row
+
+
+@dataclass(frozen=True, slots=True)
+class _Cell:
+    """A row's key and size, and what of it stands on its own page, the number of its first overflow page at the end."""
+
+    key: int
+    n_payload: int
+    n_local: int
+    local: bytes
+
+
+def _read_row(pages: Pages, cell: _Cell) -> tuple[str, int, tuple[Any, ...]] | None:
+    """The row, its overflow pages taken from the newest versions or else the oldest."""
+    for version in (-1, 0):
+        try:
+            row = _recognise(cell.key, _read_record(_collect(pages, cell, version)))
+        except (IndexError, KeyError, ValueError):
+            row = None
+        if row or cell.n_payload == cell.n_local:
+            return row
+    return None
 
 
 def _recognise(key: int, record: list[Any]) -> tuple[str, int, tuple[Any, ...]] | None:
@@ -51,24 +87,32 @@ def _recognise(key: int, record: list[Any]) -> tuple[str, int, tuple[Any, ...]] 
     return (table, key, values) if is_sound else None
 
 
-def _read_pages(path: Path) -> dict[int, bytes]:
-    """Pages by number, those of the log over those of the file."""
+def _read_pages(path: Path) -> Pages:
+    """Pages by number, every version that there is, the oldest first: those of the file before those of its log."""
     content = path.read_bytes()
-    n_bytes = _unsigned(content, 16, 2) if len(content) >= 18 else 0
-    if n_bytes < 512 or n_bytes & (n_bytes - 1) or not content.startswith(b"SQLite format 3\0"):
-        n_bytes = USUAL_PAGE_BYTES
-    pages = {k + 1: content[k * n_bytes : (k + 1) * n_bytes] for k in range(len(content) // n_bytes)}
     log_path = Path(f"{path}-wal")
     log = log_path.read_bytes() if log_path.exists() else b""
+    n_bytes = _find_page_bytes(content, log)
+    pages = {k + 1: [content[k * n_bytes : (k + 1) * n_bytes]] for k in range(len(content) // n_bytes)}
     salts = log[16:24]
-    for at in range(LOG_HEADER_BYTES, len(log) - FRAME_HEADER_BYTES - n_bytes + 1, FRAME_HEADER_BYTES + n_bytes):
-        if log[at + 8 : at + 16] == salts:
-            pages[_unsigned(log, at, 4)] = log[at + FRAME_HEADER_BYTES : at + FRAME_HEADER_BYTES + n_bytes]
+    step = FRAME_HEADER_BYTES + n_bytes
+    starts = range(LOG_HEADER_BYTES, len(log) - step + 1, step)
+    for at in sorted(starts, key=lambda at: log[at + 8 : at + 16] == salts):  # what is left of an earlier log first
+        pages.setdefault(_unsigned(log, at, 4), []).append(log[at + FRAME_HEADER_BYTES : at + step])
     return pages
 
 
-def _read_cell(pages: dict[int, bytes], page: bytes, at: int) -> tuple[int, bytes]:
-    """Key and record of a cell, collected from its overflow pages."""
+def _find_page_bytes(content: bytes, log: bytes) -> int:
+    """What the file's header says, or its log's, or what is usual."""
+    told = _unsigned(content, 16, 2) if content.startswith(b"SQLite format 3\0") else 0
+    for n_bytes in (65536 if told == 1 else told, _unsigned(log, 8, 4)):
+        if 512 <= n_bytes <= 65536 and n_bytes & (n_bytes - 1) == 0:
+            return n_bytes
+    return USUAL_PAGE_BYTES
+
+
+def _read_cell(page: bytes, at: int) -> _Cell:
+    """A cell of a leaf."""
     n_payload, at = _varint(page, at)
     key, at = _varint(page, at)
     n_most = len(page) - 35
@@ -77,14 +121,23 @@ def _read_cell(pages: dict[int, bytes], page: bytes, at: int) -> tuple[int, byte
     if n_payload > n_most:
         n_local = n_least + (n_payload - n_least) % (len(page) - 4)
         n_local = n_local if n_local <= n_most else n_least
-    parts, n_left = [page[at : at + n_local]], n_payload - n_local
-    following = _unsigned(page, at + n_local, 4) if n_left > 0 else 0
+    n_shown = n_local + (4 if n_payload > n_local else 0)
+    return _Cell(key, n_payload, n_local, page[at : at + n_shown])
+
+
+def _collect(pages: Pages, cell: _Cell, version: int) -> bytes:
+    """The record of a cell, from its page and its overflow pages."""
+    n_left = cell.n_payload - cell.n_local
+    if n_left > sum(len(versions[0]) for versions in pages.values()):
+        raise ValueError("larger than the file")
+    parts = [cell.local[: cell.n_local]]
+    following = _unsigned(cell.local, cell.n_local, 4) if n_left > 0 else 0
     while n_left > 0:
-        overflow = pages[following]
+        overflow = pages[following][version]
         parts.append(overflow[4 : 4 + min(n_left, len(overflow) - 4)])
         n_left -= len(overflow) - 4
         following = _unsigned(overflow, 0, 4)
-    return key, b"".join(parts)
+    return b"".join(parts)
 
 
 def _read_record(record: bytes) -> list[Any]:

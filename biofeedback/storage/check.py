@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
-import json
 import os
-import sqlite3
+from bisect import bisect_right, insort
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeAlias
 
 from biofeedback.errors import RecordingError
-from biofeedback.storage import disk
+from biofeedback.storage import database, disk
 from biofeedback.storage.carve import carve_rows
-from biofeedback.storage.recording import connect
-from biofeedback.storage.schema import COLUMNS, Row, checksum, create_tables, insert_rows, unpack_counts
+from biofeedback.storage.database import ForeignSchemaError, connect
+from biofeedback.storage.log import read_log
+from biofeedback.storage.recording import MAX_GAPS_S, UNUSABLE, read_channels
+from biofeedback.storage.schema import (
+    ADDED_LATER,
+    COLUMNS,
+    KINDS,
+    Row,
+    checksum,
+    create_tables,
+    insert_rows,
+    read_json,
+    unpack_counts,
+)
 
 LOST = "lost: damaged in the file"
+MOST_TOLD = 20  # missing ids one by one
+LONGEST_TOLD = 200  # characters of what a damaged row reads
 Reader: TypeAlias = Callable[[str], Iterator[tuple[int, tuple[Any, ...], bool]]]  # rows of a table: key, values, sound
 
 
@@ -40,13 +53,23 @@ class Verdict:
 
 @dataclass(slots=True)
 class _Findings:
+    """``spans`` of frames that are accounted for, in order, none over another; ``n_most`` frames there can be."""
+
     rate_hz: float
+    n_most: float
     problems: list[str] = field(default_factory=list)
     spans: list[tuple[int, int]] = field(default_factory=list)
     n_events: int = 0
 
     def time(self, frame: int) -> str:
         return f"{frame / self.rate_hz:.2f} s"
+
+    def is_taken(self, first: int, end: int) -> bool:
+        """Whether any of the frames is accounted for already."""
+        after = bisect_right(self.spans, (first, end))
+        return (after > 0 and self.spans[after - 1][1] > first) or (
+            after < len(self.spans) and self.spans[after][0] < end
+        )
 
 
 def check_recording(path: str | os.PathLike[str]) -> Verdict:
@@ -68,9 +91,9 @@ def repair_recording(path: str | os.PathLike[str], copy: str | os.PathLike[str])
 def _examine(path: Path, copy: Path | None) -> Verdict:
     with ExitStack() as stack:
         read, problems = _open_rows(path, stack)
-        settings = _read_settings(read, path, problems)
-        found = _Findings(settings["rate_hz"], problems)
-        rows = _read_sound_rows(read, len(settings["channels"]), found)
+        settings, rate_hz, n_channels = _read_settings(read, path, problems)
+        found = _Findings(rate_hz, rate_hz * MAX_GAPS_S + database.count_bytes(path), problems)
+        rows = _read_sound_rows(read, n_channels, found)
         if copy is None:
             for _ in rows:
                 pass
@@ -81,7 +104,7 @@ def _examine(path: Path, copy: Path | None) -> Verdict:
         found.problems.append(f"{found.time(first)} to {found.time(end)}: {end - first} frames are missing")
     return Verdict(
         path=path,
-        duration_s=max([end for _, end in found.spans], default=0) / found.rate_hz,
+        duration_s=(found.spans[-1][1] if found.spans else 0) / found.rate_hz,
         n_events=found.n_events,
         problems=tuple(found.problems),
         remarks=_look_around(path),
@@ -90,36 +113,60 @@ def _examine(path: Path, copy: Path | None) -> Verdict:
 
 
 def _open_rows(path: Path, stack: ExitStack) -> tuple[Reader, list[str]]:
-    """How to read the rows of a table, and what is wrong with the pages; damaged pages are read without SQLite."""
+    """How to read the rows of a table, and what is wrong with file and log.
+
+    What SQLite cannot be trusted with is read without it too, page by page: rows are as they were when their checksums
+    say so, wherever they stand.
+    """
+    problems = _judge_log(path)
+    connection: database.Connection | None = None
+    unreadable: RecordingError | None = None
     try:
-        connection = stack.enter_context(connect(path))
+        connection, _ = stack.enter_context(connect(path))
         connection.text_factory = lambda data: data.decode("utf-8", "replace")
-        problems = _check_pages(connection)
+        problems += database.check_pages(connection)
+    except ForeignSchemaError as error:
+        unreadable = error
+        problems.append(error.what.removeprefix(f"{path} "))
     except RecordingError as error:
-        if not isinstance(error.__cause__, sqlite3.DatabaseError):
+        if not isinstance(error.__cause__, database.DatabaseError):
             raise
-        problems = [f"database page: {error.__cause__}"]
-        unreadable: RecordingError | None = error
-        problems += _find_cut(path)
-    else:
-        unreadable = None
-        if not problems:
-            return lambda table: _select_rows(connection, table), []
-    carved: dict[str, dict[int, tuple[Any, ...]]] = {table: {} for table in COLUMNS}
+        unreadable = error
+        problems += [f"database page: {database.explain(error.__cause__)}", *_find_cut(path)]
+    if connection and not problems:
+        return lambda table: _select_rows(connection, table), []
+    found: dict[str, dict[int, tuple[Any, ...]]] = {table: {} for table in COLUMNS}
     for table, key, values in carve_rows(path):
-        carved[table][key] = values
-    if unreadable and not carved["meta"]:
+        found[table][key] = values
+    if connection and not unreadable:
+        for table in COLUMNS:
+            found[table] |= _select_what_can_be_read(connection, table)
+    if unreadable and not found["meta"]:
         raise unreadable
-    return lambda table: ((key, values, True) for key, values in sorted(carved[table].items())), problems
+    return lambda table: ((key, values, True) for key, values in sorted(found[table].items())), problems
 
 
-def _check_pages(connection: sqlite3.Connection) -> list[str]:
-    """What SQLite itself finds wrong."""
+def _judge_log(path: Path) -> list[str]:
+    """What is wrong with the log beside the file, if there is one."""
     try:
-        messages = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(20)")]
-    except sqlite3.DatabaseError as error:
-        messages = [str(error)]
-    return [] if messages == ["ok"] else [f"database page: {line}" for text in messages for line in text.splitlines()]
+        log = read_log(path)
+    except OSError as error:
+        return [f"its log cannot be read ({error.strerror})"]
+    if log is None or not log.is_damaged:
+        return []
+    if not log.has_header:
+        return [f"the beginning of its log is damaged: SQLite would drop all {len(log.frames)} pages of it"]
+    return [f"its log is damaged: SQLite would drop the last {log.n_lost} of {len(log.frames) + log.n_odd} pages"]
+
+
+def _select_what_can_be_read(connection: database.Connection, table: str) -> dict[int, tuple[Any, ...]]:
+    """Sound rows up to the first page that SQLite cannot read."""
+    rows = {}
+    with suppress(database.Error):
+        for key, values, is_sound in _select_rows(connection, table):
+            if is_sound:
+                rows[key] = values
+    return rows
 
 
 def _find_cut(path: Path) -> list[str]:
@@ -135,26 +182,41 @@ def _find_cut(path: Path) -> list[str]:
     return [f"the file is cut short: its last {lost_percent:.0f} % are missing, with the readings and events in them"]
 
 
-def _select_rows(connection: sqlite3.Connection, table: str) -> Iterator[tuple[int, tuple[Any, ...], bool]]:
-    """``(key, values, is_sound)`` in the order of the keys; nothing from a table that is not there."""
-    if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (table,)).fetchone():
+def _select_rows(connection: database.Connection, table: str) -> Iterator[tuple[int, tuple[Any, ...], bool]]:
+    """``(key, values, is_sound)`` in the order of the keys; nothing from a table of a later version."""
+    if table in ADDED_LATER and not _has_table(connection, table):
         return
     query = f"SELECT rowid, {', '.join(COLUMNS[table])}, crc32 FROM {table} ORDER BY rowid"
     for key, *values, crc in connection.execute(query):
-        yield key, tuple(values), checksum(tuple(values)) == crc
+        yield key, tuple(values), _is_sound(table, tuple(values), crc)
 
 
-def _read_settings(read: Reader, path: Path, problems: list[str]) -> dict[str, Any]:
+def _has_table(connection: database.Connection, table: str) -> bool:
+    return bool(connection.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (table,)).fetchone())
+
+
+def _is_sound(table: str, values: tuple[Any, ...], crc: object) -> bool:
+    """As it was written: the right kinds of values, and their checksum."""
+    return tuple(map(type, values)) == KINDS[table] and checksum(values) == crc
+
+
+def _read_settings(read: Reader, path: Path, problems: list[str]) -> tuple[dict[str, Any], float, int]:
+    """The settings, the rate, and how many channels there are."""
     settings: dict[str, Any] = {}
     for table in ("meta", "meta_copy"):
         for key, values, is_sound in read(table):
-            if is_sound:
-                settings.setdefault(str(values[0]), json.loads(values[1]))
-            else:
-                problems.append(f"setting {key} in {table} is damaged; it reads: {values[0]} = {values[1]}")
-    if not settings.get("channels") or not settings.get("rate_hz"):
-        raise RecordingError(f"{path}: its channels or rate are lost", "fetch it from a backup")
-    return settings
+            try:
+                if not is_sound:
+                    raise ValueError("its checksum differs")
+                settings.setdefault(str(values[0]), read_json(values[1]))
+            except (ValueError, RecursionError):
+                what = f"{values[0]} = {values[1]}"
+                problems.append(f"setting {key} in {table} is damaged; it reads: {what:.{LONGEST_TOLD}}")
+    try:
+        channels, rate_hz = read_channels(settings)
+    except UNUSABLE as error:
+        raise RecordingError(f"{path}: its channels or rate are lost", "fetch it from a backup") from error
+    return settings, rate_hz, len(channels)
 
 
 def _read_sound_rows(read: Reader, n_channels: int, found: _Findings) -> Iterator[Row]:
@@ -165,42 +227,59 @@ def _read_sound_rows(read: Reader, n_channels: int, found: _Findings) -> Iterato
         expected = 1
         for key, values, is_sound in read(table):
             if table != "chunks":
-                found.problems += [f"{table[:-1]} {lost} is missing" for lost in range(expected, key)]
-                expected = key + 1
-            if not is_sound or (table == "chunks" and not _fits(values, n_channels)):
+                found.problems += _tell_missing(table, expected, key)
+                expected = max(expected, key + 1)
+            if not is_sound or not _can_be(table, values, n_channels, found):
                 found.problems.append(_describe(table, key, values, found))
                 continue
             if table in ("chunks", "gaps"):
-                found.spans.append((values[0], values[0] + values[1]))
+                span = values[0], values[0] + values[1]
+                if found.is_taken(*span):
+                    found.problems.append(f"{found.time(span[0])}: frames are recorded twice")
+                    continue
+                insort(found.spans, span)
             found.n_events += table == "events"
             yield table, values
 
 
-def _fits(values: tuple[Any, ...], n_channels: int) -> bool:
-    _, n_frames, dtype, data = values
+def _tell_missing(table: str, expected: int, key: int) -> list[str]:
+    """Ids before ``key`` that nobody has, one by one while they are few."""
+    lost = range(expected, key)
+    if len(lost) > MOST_TOLD:
+        return [f"{table} {lost[0]} to {lost[-1]} are missing"]
+    return [f"{table[:-1]} {one} is missing" for one in lost]
+
+
+def _can_be(table: str, values: tuple[Any, ...], n_channels: int, found: _Findings) -> bool:
+    """Whether a recorder could have written it: whatever its checksum says, a file may come from anywhere."""
     try:
-        unpack_counts(dtype, data, n_frames, n_channels)
-    except ValueError:
+        if table == "chunks":
+            first, n_frames, dtype, data = values
+            unpack_counts(dtype, data, n_frames, n_channels)
+            return bool(first >= 0 and n_frames > 0)
+        if table == "gaps":
+            return bool(values[0] >= 0 and 0 < values[1] <= found.n_most)
+        if table == "events" and not isinstance(read_json(values[3]), dict):
+            return False
+    except (ValueError, RecursionError):
         return False
-    return True
+    return bool(0 <= values[0] <= found.n_most)
 
 
 def _describe(table: str, key: int, values: tuple[Any, ...], found: _Findings) -> str:
     if table == "chunks":
         return f"the chunk at {found.time(key)} is damaged"
     text = ", ".join(str(value) for value in values)
-    return f"{table[:-1]} {key} is damaged; it reads: {text}"
+    return f"{table[:-1]} {key} is damaged; it reads: {text:.{LONGEST_TOLD}}"
 
 
 def _find_holes(found: _Findings) -> list[tuple[int, int]]:
-    """Stretches of frames that neither a chunk nor a gap accounts for; overlaps are told as problems."""
+    """Stretches of frames that neither a chunk nor a gap accounts for."""
     holes, end = [], 0
-    for first, last in sorted(found.spans):
+    for first, last in found.spans:
         if first > end:
             holes.append((end, first))
-        elif first < end:
-            found.problems.append(f"{found.time(first)}: frames are recorded twice")
-        end = max(end, last)
+        end = last
     return holes
 
 
@@ -219,7 +298,7 @@ def _write_copy(copy: Path, settings: dict[str, Any], rows: Iterator[Row], found
         disk.flush_file(copy)
     except FileExistsError as error:
         raise RecordingError(f"{copy} exists already", "move it away or name another copy") from error
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, database.Error) as error:
         copy.unlink(missing_ok=True)
         what, cure = disk.explain(error)
         raise RecordingError(f"{copy} cannot be written: {what}", cure) from error
@@ -227,7 +306,13 @@ def _write_copy(copy: Path, settings: dict[str, Any], rows: Iterator[Row], found
 
 
 def _look_around(path: Path) -> tuple[str, ...]:
-    log = Path(f"{path}-wal")
-    if log.exists() and log.stat().st_size:
-        return (f"it is still being written or was interrupted: keep {log.name} beside it",)
-    return ()
+    try:
+        log = read_log(path)
+    except OSError:
+        return ()
+    if log is None:
+        return ()
+    remarks = [f"it is still being written or was interrupted: keep {path.name}-wal beside it"]
+    if log.is_unfinished and not log.is_damaged:
+        remarks.append("its last write had just begun and is not counted")
+    return tuple(remarks)

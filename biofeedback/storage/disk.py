@@ -5,12 +5,13 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import sqlite3
 from pathlib import Path
 
-from biofeedback.errors import RecordingError
+from biofeedback.storage.database import Connection, connect_for_writing, identity, refuse_when_written
+from biofeedback.storage.database import Error as DatabaseError
 
-BUSY_S = 1.0  # how long a commit waits for another program before that is called a problem
+__all__ = ["connect_for_writing", "identity", "refuse_when_written"]  # of the door, for those who ask the disk
+
 DEVICE_FULL = ("SQLITE_FULL", "ENOSPC", "EDQUOT", "EFBIG")
 NOT_ALLOWED = ("SQLITE_READONLY", "EACCES", "EPERM", "EROFS")
 NO_FOLDER = ("ENOENT", "SQLITE_CANTOPEN")
@@ -28,17 +29,7 @@ def make_private_file(path: Path) -> None:
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
 
 
-def connect_for_writing(path: Path, *, durable: bool = True) -> sqlite3.Connection:
-    """Open for the one writer, any thread; transactions are begun by hand.
-
-    ``durable``: flushed to the disk when they end. Without, the caller flushes the whole file once.
-    """
-    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_S)
-    connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
-    return connection
-
-
-def use_log(connection: sqlite3.Connection) -> None:
+def use_log(connection: Connection) -> None:
     """Commit to a write-ahead log from now on, one flush per commit, readers undisturbed.
 
     A file system without shared memory keeps SQLite's rollback journal, which is as safe and somewhat slower.
@@ -49,30 +40,18 @@ def use_log(connection: sqlite3.Connection) -> None:
     connection.execute("COMMIT")
 
 
-def refuse_when_written(path: Path) -> None:
-    """Raise RecordingError while a writer has the file open: SQLite then lets nobody else leave the log."""
-    try:
-        with contextlib.closing(sqlite3.connect(path, timeout=0.2)) as connection:
-            connection.execute("PRAGMA journal_mode = DELETE")
-    except sqlite3.OperationalError as error:
-        if "locked" in str(error):
-            raise RecordingError(f"{path} is in use", "end the session that writes or reads it") from error
-    except sqlite3.DatabaseError:
-        return  # no recording, or damaged: nobody writes it
-
-
-def copy_database(connection: sqlite3.Connection, path: Path) -> None:
+def copy_database(connection: Connection, path: Path) -> None:
     """Write everything committed to a new private file; works even when the original name is gone."""
     make_private_file(path)
     try:
         connection.execute("VACUUM INTO ?", (str(path),))
         flush_file(path)
-    except (OSError, sqlite3.Error):
+    except (OSError, DatabaseError):
         path.unlink(missing_ok=True)
         raise
 
 
-def leave_one_file(connection: sqlite3.Connection) -> None:
+def leave_one_file(connection: Connection) -> None:
     """Move everything from the log into the file, so that one file can be mailed."""
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     connection.execute("PRAGMA journal_mode = DELETE")
@@ -88,15 +67,6 @@ def seal(path: Path) -> None:
         file.write((3_040_000).to_bytes(4, "big"))
         file.flush()
         os.fsync(file.fileno())
-
-
-def identity(path: Path) -> tuple[int, int] | None:
-    """Which file a name stands for now; None when there is none."""
-    try:
-        status = path.stat()
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    return status.st_dev, status.st_ino
 
 
 def flush_file(path: Path) -> None:

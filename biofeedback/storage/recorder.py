@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sqlite3
 import tempfile
 import threading
 import time
@@ -16,7 +15,7 @@ from typing import Any
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Item
-from biofeedback.storage import disk
+from biofeedback.storage import database, disk
 from biofeedback.storage.partition import Partition, storable
 from biofeedback.storage.schema import Row, create_tables, insert_rows, recordings_folder, to_json
 
@@ -93,7 +92,7 @@ class Recorder:
             raise RecordingError(f"{target} cannot be made: {what}", cure) from error
         try:
             recorder = cls(target, settings, threaded=threaded)
-        except sqlite3.Error as error:
+        except database.Error as error:
             target.unlink(missing_ok=True)
             what, cure = disk.explain(error)
             raise RecordingError(f"{target} cannot be made: {what}", cure) from error
@@ -150,10 +149,10 @@ class Recorder:
                 disk.leave_one_file(self._connection)
             else:
                 self._connection.execute("VACUUM")  # orders the pages by content, not by the order of arrival
-        except sqlite3.Error:
+        except database.Error:
             pass  # everything is committed; a reader finds it in the file and its -wal neighbour
         finally:
-            with contextlib.suppress(sqlite3.Error):
+            with contextlib.suppress(database.Error):
                 self._connection.close()
             if not self._threaded:
                 disk.seal(self.path)
@@ -196,7 +195,7 @@ class Recorder:
             self._connection.execute("BEGIN IMMEDIATE")
             insert_rows(self._connection, self._unsaved)
             self._connection.execute("COMMIT")
-        except (OSError, sqlite3.Error) as error:
+        except (OSError, database.Error) as error:
             self._roll_back()
             self.problem = self._describe(error)
             return
@@ -211,7 +210,7 @@ class Recorder:
         self.problem = None
 
     def _roll_back(self) -> None:
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(database.Error):
             self._connection.execute("ROLLBACK")
 
     def _restore_file(self) -> None:
@@ -224,7 +223,7 @@ class Recorder:
             self.path = self.path.with_name(f"{self.path.stem}-restored-{time.time_ns()}{self.path.suffix}")
         copy.rename(self.path)
         self._connection.close()
-        self._connection = disk.connect_for_writing(self.path)
+        self._connection = disk.connect_for_writing(self.path, own=True)
         disk.use_log(self._connection)
         disk.flush_folder(self.path.parent)
         self._identity = disk.identity(self.path)
@@ -236,7 +235,7 @@ class Recorder:
             try:
                 disk.make_folder(folder)
                 self._copy_with_the_rest(copy)
-            except (OSError, sqlite3.Error):
+            except (OSError, database.Error):
                 continue
             raise RecordingError(f"{self.path}: {self.problem}", f"the whole recording was saved as {copy} instead")
         raise RecordingError(f"{self.path}: the last {self._unsaved_s:.1f} s are lost: {self.problem}", "")
@@ -244,11 +243,11 @@ class Recorder:
     def _copy_with_the_rest(self, copy: Path) -> None:
         disk.copy_database(self._connection, copy)
         try:
-            with contextlib.closing(disk.connect_for_writing(copy)) as connection:
+            with contextlib.closing(disk.connect_for_writing(copy, own=True)) as connection:
                 connection.execute("BEGIN IMMEDIATE")
                 insert_rows(connection, self._unsaved)
                 connection.execute("COMMIT")
-        except sqlite3.Error:
+        except database.Error:
             copy.unlink(missing_ok=True)
             raise
 

@@ -2,24 +2,39 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
-import shutil
-import sqlite3
-import tempfile
-from collections.abc import Iterator
+import math
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping
+from heapq import merge
 from os import PathLike
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 import numpy as np
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item, Note
-from biofeedback.storage.schema import check_version, checksum, unpack_counts, unpack_times
+from biofeedback.storage import database
+from biofeedback.storage.database import CHECK, Connection
+from biofeedback.storage.schema import COLUMNS, KINDS, checksum, join_texts, read_json, unpack_counts, unpack_times
 
 N_ROWS_PER_CHUNK = 64  # 16 s at a time keeps memory small and the filters busy
-CHECK = "run: biofeedback check {path}"
+MAX_CHANNELS, MAX_RATE_HZ = 64, 1e6
+MAX_GAPS_S = 31 * 86400.0  # readings need room in the file, gaps do not: a sensor that was left switched off
+MAX_GAP_VALUES = 2**27  # 1 GB of numbers that are none
+LOST = "lost: missing in the file"
+LONGEST_NAME = 200  # characters
+TEXTS = ("started_utc", "athlete", "exercise", "side", "position", "source")  # settings that are texts everywhere
+UNUSABLE = (
+    AttributeError,
+    KeyError,
+    TypeError,
+    ValueError,
+    OverflowError,
+    RecursionError,
+    MemoryError,
+)  # what odd contents end in
 
 
 def open_recording(path: str | PathLike[str]) -> Recording:
@@ -40,23 +55,49 @@ class Recording:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        with connect(path) as connection:
-            meta = _read_rows(connection, path, "meta", "key, value", "rowid")
-            self.settings: dict[str, Any] = {key: json.loads(value) for key, value in meta}
-            self.gaps = [
-                Gap(*row) for row in _read_rows(connection, path, "gaps", "first_frame, n_frames, reason", "id")
-            ]
-            self.notes = [Note(*row) for row in _read_rows(connection, path, "notes", "frame, text", "id")]
-            events = _read_rows(connection, path, "events", "frame, utc, kind, data", "id")
-            self.events = [Event(frame, kind, json.loads(data), utc) for frame, utc, kind, data in events]
-            last = connection.execute("SELECT first_frame + n_frames FROM chunks ORDER BY first_frame DESC LIMIT 1")
-            end = last.fetchone()
-        try:
-            self.channels = tuple(Channel.from_dict(channel) for channel in self.settings["channels"])
-            self.rate_hz = float(self.settings["rate_hz"])
-        except (KeyError, TypeError, ValueError) as error:
-            raise RecordingError(f"{path} has no usable settings ({error!r})", CHECK.format(path=path)) from error
-        self.n_frames: int = max([gap.end_frame for gap in self.gaps] + ([end[0]] if end else [0]))
+        with database.connect(path) as (connection, n_bytes):
+            try:
+                connection.execute("BEGIN")  # one moment of a recording that grows meanwhile
+                self._read(connection, n_bytes)
+            except database.Error as error:
+                raise RecordingError(f"{path} cannot be read ({database.explain(error)})", self._cure) from error
+            except UNUSABLE as error:
+                raise RecordingError(f"{path} has no usable settings or events ({error!r})", self._cure) from error
+
+    @property
+    def _cure(self) -> str:
+        return CHECK.format(path=self.path)
+
+    def _read(self, connection: Connection, n_most: int) -> None:
+        rows = {
+            table: _read_rows(connection, self.path, table, n_most) for table in ("meta", "gaps", "notes", "events")
+        }
+        self.settings: dict[str, Any] = {key: read_json(value) for key, value in rows["meta"]}
+        self.channels, self.rate_hz = read_channels(self.settings)
+        self.gaps = sorted((Gap(*row) for row in rows["gaps"]), key=_first_frame)
+        self.notes = [Note(*row) for row in rows["notes"]]
+        self.events = [_read_event(*row) for row in rows["events"]]
+        last = "SELECT first_frame, n_frames, length(data) FROM chunks ORDER BY first_frame DESC LIMIT 1"
+        end = 0
+        for first, n_frames, n_bytes in connection.execute(last):
+            if first < 0 or n_frames < 1 or 4 * n_frames * len(self.channels) > n_bytes:
+                raise ValueError(f"{n_frames} frames from {first} on in {n_bytes} bytes")
+            end = first + n_frames
+        self.n_frames: int = max([gap.end_frame for gap in self.gaps] + [end])
+        self._check_tiling(n_most)
+
+    def _check_tiling(self, n_most: int) -> None:
+        """Gaps one after the other, and no frame beyond what bytes and gaps can account for."""
+        end = 0
+        for gap in self.gaps:
+            if gap.n_frames < 1 or gap.first_frame < end:
+                raise ValueError(f"a gap of {gap.n_frames} frames at frame {gap.first_frame}")
+            end = gap.end_frame
+        most = self.rate_hz * MAX_GAPS_S + n_most
+        frames = [self.n_frames, *(event.frame for event in self.events), *(note.frame for note in self.notes)]
+        if min(frames) < 0 or max(frames) > most:
+            raise ValueError("frames beyond what a file of its size can hold")
+        self._gap_starts = [gap.first_frame for gap in self.gaps]
 
     @property
     def duration_s(self) -> float:
@@ -64,18 +105,23 @@ class Recording:
         return self.n_frames / self.rate_hz
 
     def items(self) -> Iterator[Item]:
-        """Chunks of at most 16 s, gaps and notes in the order of their first frames. RecordingError when damaged."""
-        others: list[Gap | Note] = sorted([*self.notes, *self.gaps], key=_first_frame)
-        position = 0
-        for chunk in self._chunks():
-            while position < len(others) and _first_frame(others[position]) <= chunk.first_frame:
-                yield others[position]
-                position += 1
-            yield chunk
-        yield from others[position:]
+        """Chunks of at most 16 s, gaps and notes in the order of their first frames. RecordingError when damaged.
+
+        Frames that the file has lost come as gaps too.
+        """
+        self._refuse_endless_gaps()
+        others: list[Item] = sorted([*self.notes, *self.gaps], key=_first_frame)
+        end = 0
+        for item in merge(others, self._chunks(), key=_first_frame):
+            if not isinstance(item, Note):
+                if end < item.first_frame:
+                    yield Gap(end, item.first_frame - end, LOST)
+                end = item.end_frame
+            yield item
 
     def counts(self) -> FloatArray:
         """All frames as sent, shape ``(n_frames, n_channels)``, NaN in gaps. RecordingError when damaged."""
+        self._refuse_endless_gaps()
         counts = np.empty((self.n_frames, len(self.channels)))
         end = 0
         for first, part, _ in self._rows():
@@ -97,83 +143,82 @@ class Recording:
 
     def _rows(self) -> Iterator[tuple[int, Any, FloatArray | None]]:
         """``(first_frame, counts in the stored dtype, device times)``, each checked against its checksum."""
-        with connect(self.path) as connection:
+        with database.connect(self.path) as (connection, n_bytes):
             query = "SELECT first_frame, n_frames, dtype, data, crc32 FROM chunks WHERE first_frame < ? ORDER BY 1"
+            end, n_left = 0, n_bytes
             try:
                 for first, n_frames, dtype, data, crc in connection.execute(query, (self.n_frames,)):
                     if checksum((first, n_frames, dtype, data)) != crc:
                         raise ValueError("checksum differs")
                     counts = unpack_counts(dtype, data, n_frames, len(self.channels))
+                    n_left -= len(data)
+                    if n_frames < 1 or first < end or self._is_gap(first, first + n_frames) or n_left < 0:
+                        raise ValueError(f"frames from {first} on are recorded twice")
+                    end = first + n_frames
                     yield first, counts, unpack_times(dtype, data, n_frames)
-            except (sqlite3.Error, ValueError) as error:
-                raise RecordingError(f"{self.path} is damaged: {error}", CHECK.format(path=self.path)) from error
+            except (database.Error, *UNUSABLE) as error:
+                what = database.explain(error)
+                raise RecordingError(f"{self.path} is damaged: {what}", self._cure) from error
+
+    def _is_gap(self, first: int, end: int) -> bool:
+        """Whether a gap holds any of the frames from ``first`` to before ``end``."""
+        after = bisect_right(self._gap_starts, first)
+        return (after > 0 and self.gaps[after - 1].end_frame > first) or (
+            after < len(self.gaps) and self._gap_starts[after] < end
+        )
+
+    def _refuse_endless_gaps(self) -> None:
+        n_values = sum(gap.n_frames for gap in self.gaps) * len(self.channels)
+        if n_values > MAX_GAP_VALUES:
+            hours = n_values / len(self.channels) / self.rate_hz / 3600
+            raise RecordingError(f"{self.path} holds gaps of {hours:.0f} h", "nothing can be made of so long a silence")
 
 
-@contextlib.contextmanager
-def connect(path: Path) -> Iterator[sqlite3.Connection]:
-    """A read-only connection to a recording. RecordingError with its cure for whatever is wrong with the file."""
-    if not path.exists():
-        raise RecordingError(f"there is no file {path}", "check the name; `biofeedback list` shows the recordings")
-    if not path.is_file():
-        raise RecordingError(f"{path} is not a recording", "name one file; `biofeedback list` shows a folder")
-    with contextlib.ExitStack() as stack:
-        try:
-            connection = stack.enter_context(contextlib.closing(_connect_read_only(path, stack)))
-            check_version(connection, path)
-        except sqlite3.DatabaseError as error:
-            if _looks_like_sqlite(path):
-                raise RecordingError(f"{path} cannot be read ({error})", CHECK.format(path=path)) from error
-            raise RecordingError(f"{path} is not a recording", "choose a file that this program recorded") from error
-        yield connection
+def read_channels(settings: Mapping[str, Any]) -> tuple[tuple[Channel, ...], float]:
+    """Channels and rate of the settings. ValueError, KeyError or TypeError when they are none that can be read."""
+    rate_hz = settings["rate_hz"]
+    if isinstance(rate_hz, bool) or not isinstance(rate_hz, int | float) or not 0 < rate_hz <= MAX_RATE_HZ:
+        raise ValueError(f"a rate of {rate_hz!r:.40}")
+    for key in TEXTS:
+        if not isinstance(settings.get(key) or "", str):
+            raise ValueError(f"{key} is no text")
+    told = settings["channels"]
+    if not isinstance(told, list) or not 1 <= len(told) <= MAX_CHANNELS:
+        raise ValueError(f"not 1 to {MAX_CHANNELS} channels")
+    channels = tuple(Channel.from_dict(each) for each in told)
+    for channel in channels:
+        texts = (channel.name, channel.unit)
+        numbers = (channel.factor, channel.offset_counts, channel.rail_low_counts, channel.rail_high_counts)
+        if not all(isinstance(text, str) and len(text) <= LONGEST_NAME for text in texts):
+            raise ValueError("a channel's name or unit is no short text")
+        if not all(math.isfinite(number) for number in numbers if number is not None):
+            raise ValueError("a channel's numbers are not finite")
+    return channels, float(rate_hz)
 
 
-def _connect_read_only(path: Path, stack: contextlib.ExitStack) -> sqlite3.Connection:
-    """Read in place; where the folder allows no neighbour files, read a private copy instead."""
-    try:
-        return _open_and_try(path.absolute().as_uri() + "?mode=ro")
-    except sqlite3.OperationalError as error:
-        # only then: opening the file beside SQLite would drop the locks of a writer in this very process
-        if not error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
-            raise
-        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        for suffix in ("", "-wal"):
-            with contextlib.suppress(FileNotFoundError):
-                shutil.copyfile(f"{path}{suffix}", folder / f"copy{suffix}")
-        return _open_and_try((folder / "copy").as_uri())
+def _read_event(frame: int, utc: str, kind: str, text: str) -> Event:
+    data = read_json(text)
+    if not isinstance(data, dict):
+        raise TypeError(f"an event {kind[:20]!r} that holds no fields")
+    return Event(frame, kind, data, utc)
 
 
-def _open_and_try(uri: str) -> sqlite3.Connection:
-    # any thread, one at a time: a replay is opened by one and played by another
-    connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0, check_same_thread=False)
-    try:
-        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.Error:
-        connection.close()
-        raise
-    return connection
-
-
-def _looks_like_sqlite(path: Path) -> bool:
-    try:
-        with path.open("rb") as file:
-            return file.read(16) == b"SQLite format 3\0"
-    except OSError:
-        return False
-
-
-def _read_rows(
-    connection: sqlite3.Connection, path: Path, table: str, columns: str, order: str
-) -> list[tuple[Any, ...]]:
-    """All rows of a small table, each checked against its checksum."""
-    try:
-        rows = connection.execute(f"SELECT {columns}, crc32 FROM {table} ORDER BY {order}").fetchall()
-    except sqlite3.Error as error:
-        raise RecordingError(f"{path} cannot be read ({error})", CHECK.format(path=path)) from error
-    for row in rows:
-        if checksum(row[:-1]) != row[-1]:
+def _read_rows(connection: Connection, path: Path, table: str, n_left: int) -> list[tuple[Any, ...]]:
+    """All rows of a small table, each checked against its checksum; ``n_left`` bytes are the most they can fill."""
+    kinds = KINDS[table]
+    columns = ", ".join(COLUMNS[table])
+    rows = []
+    for found in connection.execute(f"SELECT {columns}, crc32 FROM {table} ORDER BY rowid"):
+        row = found[:-1]
+        text = join_texts(row)
+        if tuple(map(type, row)) != kinds or crc32(text.encode()) != found[-1]:
             raise RecordingError(f"{path} is damaged in its {table}", CHECK.format(path=path))
-    return [row[:-1] for row in rows]
+        n_left -= len(text)
+        if n_left < 0:
+            raise ValueError(f"more {table} than fit into the file")
+        rows.append(row)
+    return rows
 
 
-def _first_frame(item: Gap | Note) -> int:
+def _first_frame(item: Item) -> int:
     return item.frame if isinstance(item, Note) else item.first_frame

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import sqlite3
 from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Any
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import ATHLETE_CODE
-from biofeedback.storage import disk
+from biofeedback.storage import database, disk
 from biofeedback.storage.forget import delete_files, find_last_start
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, to_json
@@ -50,7 +49,7 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
         leftover = _keep_reachable(source) if target == source else source
         os.replace(copy, target)  # the name was reserved: nothing else is overwritten
         disk.flush_folder(source.parent)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, database.Error) as error:
         copy.unlink(missing_ok=True)
         what, cure = disk.explain(error)
         raise RecordingError(f"{source} cannot be renamed: {what}", cure) from error
@@ -75,7 +74,7 @@ def _write_code(path: Path, old: str, code: str) -> None:
     def recode(text: str) -> str:
         return word.sub(code, text) if old else text
 
-    with closing(disk.connect_for_writing(path)) as connection:
+    with closing(disk.connect_for_writing(path, own=True)) as connection:
         for pragma in ("journal_mode = MEMORY", "temp_store = MEMORY", "secure_delete = ON"):
             connection.execute(f"PRAGMA {pragma}")  # a copy: no journal is needed, and none tells the old code
         connection.execute("BEGIN IMMEDIATE")
@@ -92,7 +91,7 @@ def _write_code(path: Path, old: str, code: str) -> None:
     disk.seal(path)
 
 
-def _update(connection: sqlite3.Connection, table: str, column: str, change: Callable[[str], str]) -> None:
+def _update(connection: database.Connection, table: str, column: str, change: Callable[[str], str]) -> None:
     """Change a column where that makes a difference. A damaged row stays as it is: ``check`` must still see it."""
     columns = COLUMNS[table]
     at = columns.index(column)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-import sqlite3
+import re
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,14 +16,20 @@ from numpy.typing import NDArray
 from biofeedback.errors import RecordingError
 from biofeedback.model import FloatArray
 
+if TYPE_CHECKING:
+    from biofeedback.storage.database import Connection
+
 FORMAT = 1  # stored as user_version; grows when an older program could no longer read the file
 APPLICATION_ID = 0x484F4C44  # "HOLD", so that `file` and SQLite tools can tell a recording from another database
 SUFFIX = ".hold"
 LAST_START = "last-start.json"  # beside the recordings: what was chosen on the start page, the code among it
 INT_DTYPE, FLOAT_DTYPE = "<i4", "<f8"
+MAX_JSON_CHARACTERS, MAX_JSON_DEPTH = 2**20, 40  # of one setting or event; ours have some thousands, and five
+SHORT_JSON = 256  # characters: cannot be nested deeply
 TIMED = "+t"  # behind the dtype: the device times of the frames follow the counts, microseconds, "<f8"
 
 Value: TypeAlias = str | int | bytes
+SchemaRow: TypeAlias = tuple[str, str, str, str | None]  # type, name, tbl_name and sql of sqlite_master
 Row: TypeAlias = tuple[str, tuple[Value, ...]]  # table, values in the order of COLUMNS, checksum not included
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
@@ -33,6 +39,15 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "gaps": ("first_frame", "n_frames", "reason"),
     "notes": ("frame", "text"),
     "events": ("frame", "utc", "kind", "data"),
+}
+
+KINDS: Mapping[str, tuple[type, ...]] = {  # of the same columns, as Python has them
+    "meta": (str, str),
+    "meta_copy": (str, str),
+    "chunks": (int, int, str, bytes),
+    "gaps": (int, int, str),
+    "notes": (int, str),
+    "events": (int, str, str, str),
 }
 
 TABLES = """
@@ -56,20 +71,61 @@ CREATE VIEW phases AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key
 """
 
 
-def create_tables(connection: sqlite3.Connection, settings: Mapping[str, Any]) -> None:
+# What earlier versions wrote instead, word for word: a file is opened when each of its tables and views is one of these
+# or of the above. A statement that is changed above leaves its old text here.
+EARLIER = """
+CREATE VIEW ratings AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
+  json_extract(data, '$.value') AS value, json_extract(data, '$.phase_index') AS phase_index,
+  json_extract(data, '$.by') AS said_by FROM events WHERE kind = 'rating';
+CREATE VIEW ratings AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
+  json_extract(data, '$.value') AS value, json_extract(data, '$.phase_index') AS phase_index,
+  json_extract(data, '$.by') AS said_by, json_extract(data, '$.corrects') AS corrects FROM events WHERE kind = 'rating';
+CREATE VIEW phases AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
+  json_extract(data, '$.index') AS phase_index, json_extract(data, '$.kind') AS phase,
+  json_extract(data, '$.title') AS title, json_extract(data, '$.band[0]') AS low_percent,
+  json_extract(data, '$.band[1]') AS high_percent, json_extract(data, '$.duration_s') AS duration_s
+  FROM events WHERE kind = 'phase';
+"""
+ADDED_LATER = frozenset({"meta_copy"})  # not in every file of an earlier version
+OWN_INDEX = ("index", "sqlite_autoindex_meta_1", "meta", None)  # what SQLite makes of a key that is a text
+
+
+def split_statements(text: str) -> list[str]:
+    """One per table or view, as SQLite keeps them."""
+    return [statement.rstrip(";") for statement in text.strip().split(";\n")]
+
+
+def _describe_statement(sql: str) -> SchemaRow:
+    """The row of ``sqlite_master`` that it makes: ``(type, name, tbl_name, sql)``."""
+    _, kind, name, *_ = sql.split(maxsplit=3)
+    return kind.lower(), name, name, sql
+
+
+KNOWN = {OWN_INDEX, *map(_describe_statement, split_statements(TABLES) + split_statements(EARLIER))}
+NEEDED = {_describe_statement(sql)[1] for sql in split_statements(TABLES)} - ADDED_LATER
+
+
+def find_foreign(rows: Sequence[SchemaRow]) -> list[str]:
+    """What is built otherwise than we build it, of the rows of ``sqlite_master``."""
+    foreign = [f"{row[0]} {str(row[1])[:40]!r} is not one of ours" for row in rows if row not in KNOWN]
+    missing = NEEDED - {row[1] for row in rows}
+    return [f"its {name} are missing" for name in sorted(missing)] + foreign
+
+
+def create_tables(connection: Connection, settings: Mapping[str, Any]) -> None:
     """Write the empty tables and the settings, one row per key, in one transaction."""
     connection.execute("BEGIN IMMEDIATE")
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {FORMAT}")
-    for statement in TABLES.strip().split(";\n"):
-        connection.execute(statement.rstrip(";"))
+    for statement in split_statements(TABLES):
+        connection.execute(statement)
     rows = [(key, to_json(value)) for key, value in settings.items()]
     # twice, on pages of their own: without channels and rate everything else would be numbers without meaning
     insert_rows(connection, [(table, row) for table in ("meta", "meta_copy") for row in rows])
     connection.execute("COMMIT")
 
 
-def insert_rows(connection: sqlite3.Connection, rows: list[Row]) -> None:
+def insert_rows(connection: Connection, rows: list[Row]) -> None:
     """Insert rows with their checksums; the caller holds the transaction."""
     for table, values in rows:
         names = ", ".join((*COLUMNS[table], "crc32"))
@@ -84,6 +140,11 @@ def checksum(values: tuple[Value, ...]) -> int:
         crc = zlib.crc32(value if isinstance(value, bytes) else str(value).encode(), crc)
         crc = zlib.crc32(b"\0", crc)
     return crc
+
+
+def join_texts(values: tuple[Value, ...]) -> str:
+    """A row without bytes as one text, whose CRC-32 is the row's checksum: faster where there are many."""
+    return "\0".join(map(str, values)) + "\0"
 
 
 def pack_counts(counts: FloatArray, device_us: FloatArray | None = None) -> tuple[str, bytes]:
@@ -103,7 +164,9 @@ def unpack_counts(dtype: str, data: bytes, n_frames: int, n_channels: int) -> ND
     """The inverse of `pack_counts`, shape ``(n_frames, n_channels)``, as stored. ValueError if not possible."""
     plain = dtype.removesuffix(TIMED)
     if plain not in (INT_DTYPE, FLOAT_DTYPE):
-        raise ValueError(f"unknown number format {dtype!r}")
+        raise ValueError(f"unknown number format {dtype[:20]!r}")
+    if n_frames < 0:  # numpy would work out a number of its own
+        raise ValueError(f"{n_frames} frames in a row")
     if plain != dtype:
         data = data[: len(data) - 8 * n_frames]
     return np.frombuffer(data, dtype=plain).reshape(n_frames, n_channels)
@@ -112,6 +175,36 @@ def unpack_counts(dtype: str, data: bytes, n_frames: int, n_channels: int) -> ND
 def unpack_times(dtype: str, data: bytes, n_frames: int) -> FloatArray | None:
     """Device times of the frames in microseconds, (n_frames,); None where they were not kept."""
     return np.frombuffer(data[len(data) - 8 * n_frames :], dtype=FLOAT_DTYPE) if dtype.endswith(TIMED) else None
+
+
+def read_json(text: str) -> Any:
+    """A value of the file, looked at for its size and depth before anything is made of it.
+
+    Raises ValueError for what `to_json` would not have written.
+    """
+    if len(text) > MAX_JSON_CHARACTERS:
+        raise ValueError(f"a value of {len(text)} characters; {MAX_JSON_CHARACTERS} are the most")
+    if len(text) > SHORT_JSON and text.count("[") + text.count("{") > MAX_JSON_DEPTH < _count_depth(text):
+        raise ValueError(f"a value nested deeper than {MAX_JSON_DEPTH}")
+    value, end = _DECODER.raw_decode(text)
+    return value if end == len(text) else _DECODER.decode(text)  # the latter allows and refuses what may follow
+
+
+def _count_depth(text: str) -> int:
+    depth = deepest = 0
+    for bracket in _BRACKET.findall(_TEXT.sub("", text)):
+        depth += 1 if bracket in "[{" else -1
+        deepest = max(deepest, depth)
+    return deepest
+
+
+def _refuse_constant(name: str) -> Any:
+    raise ValueError(f"{name} is no number")
+
+
+_DECODER = json.JSONDecoder(parse_constant=_refuse_constant)
+_TEXT = re.compile(r'"[^"\\]*(?:\\.[^"\\]*)*"', re.DOTALL)
+_BRACKET = re.compile(r"[\[\]{}]")
 
 
 def to_json(value: object) -> str:
@@ -130,7 +223,7 @@ def _plain(value: object) -> object:
     raise TypeError(f"{type(value).__name__} is not JSON")
 
 
-def check_version(connection: sqlite3.Connection, path: Path) -> None:
+def check_version(connection: Connection, path: Path) -> None:
     """Raise RecordingError unless this is a recording that this program can read."""
     application_id = connection.execute("PRAGMA application_id").fetchone()[0]
     version = connection.execute("PRAGMA user_version").fetchone()[0]

@@ -116,7 +116,7 @@ def test_a_file_system_without_shared_memory_is_recorded_with_a_rollback_journal
 ) -> None:
     """Network shares: SQLite then refuses its write-ahead log; its dot-file locking shows the same."""
 
-    def connect(path: Path, *, durable: bool = True) -> sqlite3.Connection:
+    def connect(path: Path, *, durable: bool = True, own: bool = False) -> sqlite3.Connection:
         return sqlite3.connect(f"file:{path}?vfs=unix-dotfile", uri=True, isolation_level=None, check_same_thread=False)
 
     monkeypatch.setattr("biofeedback.storage.disk.connect_for_writing", connect)

@@ -125,7 +125,7 @@ def test_a_file_held_by_another_program_is_told_and_saved_when_it_lets_go(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
-    monkeypatch.setattr("biofeedback.storage.disk.BUSY_S", 0.0)
+    monkeypatch.setattr("biofeedback.storage.database.BUSY_S", 0.0)
     path = tmp_path / "a.hold"
     recorder = Recorder.create(path, make_settings())
     other = sqlite3.connect(path, isolation_level=None)
