@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Flag, FlagArray
-from biofeedback.storage.imported import write_recording
+from biofeedback.model import Channel, Flag, FlagArray, Note
+from biofeedback.storage.imported import end_phases, write_recording
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring import afterwards
 from biofeedback.wiring.assembly import read_code
@@ -69,7 +69,9 @@ def run(args: argparse.Namespace) -> int:
     rate_hz = float(imported.settings["rate_hz"])
     levels = afterwards.compute_levels(known, rate_hz, imported.items)
     events = afterwards.make_calibration(args, known, lambda: levels, settings=settings, known=imported.events)
-    events += afterwards.read_events(args, rate_hz, imported.events)
+    n_frames = max((item.end_frame for item in imported.items if not isinstance(item, Note)), default=0)
+    said = afterwards.read_events(args, rate_hz, imported.events)
+    events += end_phases(said, rate_hz, n_frames, where=str(args.events or "--rating"), strict=True)[0]
     out = args.out or args.file.with_suffix(SUFFIX)
     write_recording(imported, out, extra_events=events)
     for remark in (*imported.remarks, *find_suspects(known, levels[1])):

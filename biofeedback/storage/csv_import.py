@@ -1,38 +1,38 @@
-"""CSV files as other programs write them: any usual separator, decimal commas, units in the header, holes."""
+"""Tables as other programs write them, and what was understood of them."""
 
 from __future__ import annotations
 
-import csv
 import json
-import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from biofeedback import __version__
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Event, FloatArray
-from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, make_items
+from biofeedback.storage import table_clock as clock
+from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, find_name, match_names
+from biofeedback.storage.table_cells import Cells, read_cells
+from biofeedback.storage.table_text import Layout, is_clock, read_layout
+from biofeedback.storage.together import Column, bring_together, find_holes, make_items
 
-SEPARATORS = ("\t", ";", ",", " ")
-SMALLEST_GAP_STEPS = 1.75  # a lost row doubles the step between two times; jitter stays below this
-TIME_NAMES = ("time", "t", "seconds", "timestamp")
-TIME_UNITS = {"": 1.0, "s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}
-UNIT_IN_HEADER = re.compile(
-    r"(?P<name>.*?)\s*(?:\[(?P<a>[^\]]*)\]|\((?P<b>[^)]*)\)|_(?P<c>s|ms|us|N|kgf|lbf|uV|mV|V|deg|Nm))?$"
-)
+TIME_NAMES = ("time", "t", "seconds", "timestamp", "time stamp", "date time", "datetime", "date_time", "zeit", "millis",
+              "elapsed", "elapsed time", "time_stamp", "clock", "epoch", "unix time")  # fmt: skip
+UNIT_OF_NAME = {"seconds": "s", "millis": "ms"}
 
 
 @dataclass(frozen=True, slots=True)
-class _Table:
-    names: tuple[str, ...]
-    units: tuple[str, ...]
-    values: FloatArray  # (n_rows, n_columns), NaN where a cell is empty or no number
-    remarks: tuple[str, ...]
+class TableOptions:
+    """What the person said about a table."""
+
+    time: str | None = None
+    time_unit: str | None = None
+    rate_hz: float | None = None
+    decimal: str | None = None
 
 
 def import_csv(
@@ -41,49 +41,68 @@ def import_csv(
     channels: Mapping[str, str] | None = None,
     time: str | None = None,
     rate_hz: float | None = None,
+    time_unit: str | None = None,
+    decimal: str | None = None,
     settings: Mapping[str, object] | None = None,
 ) -> Imported:
-    """Read a table with a header, one row per frame.
+    """Read a table, one row per frame; what was assumed, odd or left out is in ``remarks``.
 
     ``channels`` maps column names to ``KIND[:UNIT[*FACTOR]]``; columns whose names begin with force, emg or position
     need none; the others are left out and told. The JSON of our own export, if beside the file, tells all of that.
-    Time comes from the column ``time`` (found by its name when None) or from ``rate_hz``, which wins. Rows that are
-    missing or have an empty cell become gaps.
+    Time comes from the column ``time`` (found by its name when None), in ``time_unit`` (judged when None), or from
+    ``rate_hz``, which wins. Every channel keeps its own gaps, and its own rate where it has fewer readings than rows.
 
-    Raises RecordingError when there is no number, no channel or no time in the file.
+    Raises RecordingError, with the cure, when there is no number, no channel or no time in the file, or when times or
+    numbers could mean two things.
     """
-    table = _read_table(path)
+    said = TableOptions(time, time_unit, rate_hz, decimal)
+    layout = read_layout(path)
     ours = _read_sidecar(path)
-    wanted = dict(channels or {})
-    unknown = wanted.keys() - set(table.names)
-    if unknown:
-        raise RecordingError(f"{path} has no column {', '.join(sorted(unknown))}", f"it has {', '.join(table.names)}")
-    if ours and len(ours["columns"]) == len(table.names) - 1 and not wanted:
-        columns = list(range(1, len(table.names)))
+    wanted = match_names(channels or {}, layout.names, layout.units, where=str(path))
+    if ours and len(ours["columns"]) == len(layout.names) - 1 and not wanted:
+        chosen = dict(enumerate((Channel.from_dict(column) for column in ours["columns"]), 1))
+        time_column: int | None = 0
+        said = TableOptions(rate_hz=rate_hz or float(ours["settings"]["rate_hz"]))
         remarks: list[str] = []
-        chosen = [Channel.from_dict(column) for column in ours["columns"]]
-        rate_hz = rate_hz or float(ours["settings"]["rate_hz"])
     else:
         ours = {}
-        time_column = _find_time(table, time, path)
-        columns, chosen, remarks = _choose_channels(table, wanted, time_column, path)
-    rate_hz, frames, time_remarks = _place_rows(
-        table, None if rate_hz else _find_time(table, time, path), rate_hz, path
+        time_column = _find_time(layout, said.time, wanted, path)
+        chosen, remarks = _choose_channels(layout, wanted, time_column, path)
+    needed = [*chosen, *([time_column] if time_column is not None and not said.rate_hz else [])]
+    cells = read_cells(path, layout, decimal=decimal, needed=needed)
+    remarks = [*layout.remarks, *remarks, *cells.remarks]
+    if not ours and not np.isfinite(cells.values[:, list(chosen)]).any():
+        raise RecordingError(f"{path} has no numbers in {', '.join(c.name for c in chosen.values())}", CHANNEL_CURE)
+    rate, columns, n_frames, started = _place(
+        cells, chosen, time_column, said=said, layout=layout, path=path, remarks=remarks
     )
-    counts = table.values[:, columns]
-    remarks += [*table.remarks, *time_remarks, *_find_holes(counts, chosen, rate_hz)]
+    if ours:
+        used, table = list(chosen.values()), _fill(columns, n_frames)
+        told: list[str] = []
+    else:
+        used, table, told = bring_together(columns, rate, n_frames)
+    if not used:
+        raise RecordingError(f"{path}: {told[0] if told else 'no channel'}", CHANNEL_CURE if not told else "")
+    remarks += [*told, *find_holes(used, table, rate)]
     about = {
         "format": 1,
         "software": __version__,
+        **({"started_utc": started} if started else {}),
         **ours.get("settings", {"simulated": False}),
         "source": f"import:{path.name}",
-        "channels": [channel.to_dict() for channel in chosen],
-        "rate_hz": rate_hz,
+        "channels": [channel.to_dict() for channel in used],
+        "rate_hz": rate,
         **(settings or {}),
     }
-    n_frames = int(frames[-1]) + 1 if len(frames) else 0
     events = [Event(e["frame"], e["kind"], e["data"], e.get("utc", "")) for e in ours.get("events", [])]
-    return Imported(about, make_items(frames, counts, n_frames), tuple(events), tuple(remarks))
+    return Imported(about, make_items(used, table, rate), tuple(events), tuple(remarks))
+
+
+def _fill(columns: Sequence[Column], n_frames: int) -> FloatArray:
+    table = np.full((n_frames, len(columns)), np.nan)
+    for k, column in enumerate(columns):
+        table[column.frames, k] = column.counts
+    return table
 
 
 def _read_sidecar(path: Path) -> dict[str, Any]:
@@ -96,115 +115,122 @@ def _read_sidecar(path: Path) -> dict[str, Any]:
     return sidecar if is_ours else {}
 
 
-def _read_table(path: Path) -> _Table:
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = path.read_bytes().decode("latin-1")
-    except OSError as error:
-        raise RecordingError(f"{path} cannot be read ({error.strerror})", "check the name") from error
-    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
-    separator = max(SEPARATORS, key=lambda s: (min((line.count(s) for line in lines[:20]), default=0), s != " "))
-    rows = list(csv.reader(lines, delimiter=separator, skipinitialspace=True))
-    if len(rows) < 2:
-        raise RecordingError(f"{path} has no table", "it needs a header and one row per frame")
-    header = [UNIT_IN_HEADER.fullmatch(cell.strip()) for cell in rows[0]]
-    names = tuple(match["name"] if match else "" for match in header)
-    units = tuple((match["a"] or match["b"] or match["c"] or "").strip() if match else "" for match in header)
-    is_comma = separator != "," and any("," in cell for cell in rows[1])
-    values = np.full((len(rows) - 1, len(names)), math.nan)
-    n_ragged = n_odd = 0
-    for k, row in enumerate(rows[1:]):
-        n_ragged += len(row) != len(names)
-        for column, cell in enumerate(row[: len(names)]):
-            number = _to_number(cell.replace(",", ".") if is_comma else cell)
-            n_odd += number is None
-            values[k, column] = math.nan if number is None else number
-    if np.isnan(values).all():
-        raise RecordingError(f"{path} has no numbers", "it needs a header and one row per frame")
-    remarks = [f"{n_ragged} rows have more or fewer cells than the header"] if n_ragged else []
-    remarks += [f"{n_odd} cells are no numbers"] if n_odd else []
-    return _Table(names, units, values, tuple(remarks))
-
-
-def _to_number(cell: str) -> float | None:
-    """NaN for an empty cell, None for what is no finite number."""
-    if not cell.strip():
-        return math.nan
-    try:
-        number = float(cell)
-    except ValueError:
-        return None
-    return number if math.isfinite(number) else None
-
-
-def _find_time(table: _Table, time: str | None, path: Path) -> int | None:
-    if time is not None and time not in table.names:
-        raise RecordingError(f"{path} has no column {time}", f"it has {', '.join(table.names)}")
-    found = (k for k, name in enumerate(table.names) if name == time or (time is None and name.lower() in TIME_NAMES))
-    return next(found, None)
+def _find_time(layout: Layout, time: str | None, wanted: Mapping[str, str], path: Path) -> int | None:
+    """The column of times: as said, by its name, or the only one of clock times."""
+    names = layout.names
+    if time is not None:
+        return names.index(find_name(time, names, layout.units, where=str(path)))
+    for k, name in enumerate(names):
+        if name.lower() in TIME_NAMES and name not in wanted:
+            return k
+    clocks = [
+        k for k in range(len(names)) if layout.sample and all(is_clock(row[k]) for row in layout.sample if len(row) > k)
+    ]
+    return clocks[0] if len(clocks) == 1 and names[clocks[0]] not in wanted else None
 
 
 def _choose_channels(
-    table: _Table, wanted: Mapping[str, str], time_column: int | None, path: Path
-) -> tuple[list[int], list[Channel], list[str]]:
-    columns, chosen, remarks = [], [], []
-    for k, (name, unit) in enumerate(zip(table.names, table.units, strict=True)):
+    layout: Layout, wanted: Mapping[str, str], time_column: int | None, path: Path
+) -> tuple[dict[int, Channel], list[str]]:
+    chosen: dict[int, Channel] = {}
+    remarks = []
+    left_out = []
+    for k, (name, unit) in enumerate(zip(layout.names, layout.units, strict=True)):
         if k == time_column:
             continue
         channel = choose_channel(name, unit, wanted.get(name))
         if channel:
-            columns.append(k)
-            chosen.append(channel)
+            chosen[k] = channel
         else:
-            remarks.append(f"column {name or k + 1} left out: its kind is not known; {CHANNEL_CURE}")
+            left_out.append(name)
+            remarks.append(f"column {name} left out: its kind is not known; {CHANNEL_CURE}")
     if not chosen:
-        raise RecordingError(f"{path}: no column is known to be force, emg or position", CHANNEL_CURE)
-    return columns, chosen, remarks
+        columns = ", ".join(layout.names)
+        example = f"--channel '{left_out[0]}=force:N'" if left_out else CHANNEL_CURE
+        raise RecordingError(
+            f"{path}: no column is known to be force, emg or position",
+            f"write --channel 'NAME=KIND' or 'NAME=KIND:UNIT*FACTOR', e.g. {example}; its columns are {columns}",
+        )
+    return chosen, remarks
 
 
-def _place_rows(
-    table: _Table, time_column: int | None, rate_hz: float | None, path: Path
-) -> tuple[float, FloatArray, list[str]]:
-    """Rate, the frame of each row, and what was odd about the times."""
-    n_rows = len(table.values)
-    if rate_hz:
-        return rate_hz, np.arange(n_rows, dtype=np.float64), []
+def _place(
+    cells: Cells,
+    chosen: Mapping[int, Channel],
+    time_column: int | None,
+    *,
+    said: TableOptions,
+    layout: Layout,
+    path: Path,
+    remarks: list[str],
+) -> tuple[float, list[Column], int, str]:
+    """Rate, the readings of each channel at their frames, number of frames, and when it began if the times say."""
+    n_rows = len(cells.values)
+    rate_hz = said.rate_hz
+    if rate_hz is None and time_column is None and layout.said_rate_hz:
+        rate_hz = layout.said_rate_hz
+        remarks.append(f"{rate_hz:g} Hz, as is written before the table")
+    if rate_hz is not None:
+        frames: NDArray[np.int64] = np.arange(n_rows)
+        return rate_hz, _take(cells.values, chosen, frames), n_rows, ""
     if time_column is None:
-        raise RecordingError(f"{path} has no time column", "say --rate HZ, or --time NAME")
-    unit = table.units[time_column].lower()
-    if unit not in TIME_UNITS:
-        raise RecordingError(f"{path}: time in {unit!r} is not understood", "use s, ms or us, or say --rate HZ")
-    time_s = table.values[:, time_column] * TIME_UNITS[unit]
-    known = np.flatnonzero(~np.isnan(time_s))
-    if len(known) < 2 or not time_s[known[-1]] > time_s[known[0]]:
-        raise RecordingError(f"{path}: its times do not advance", "say --rate HZ")
-    time_s = np.interp(np.arange(n_rows), known, time_s[known]) - time_s[known[0]]
-    steps, span_s = np.diff(time_s), time_s[-1] - time_s[0]
-    if np.count_nonzero(steps == 0) > n_rows / 10:
-        rate = float(f"{(n_rows - 1) / span_s:.9g}")
-        told = [f"its times are coarser than its rows: {rate:.6g} Hz is their mean, gaps cannot be seen"]
-        return rate, np.arange(n_rows, dtype=np.float64), told
-    in_steps = steps / float(np.median(steps[steps > 0]))
-    advance = np.where(in_steps < SMALLEST_GAP_STEPS, 1.0, np.round(in_steps))  # step by step: slow drift is no gap
-    is_late = np.concatenate([[False], steps <= 0])
-    table.values[is_late] = math.nan
-    advance[is_late[1:]] = 0.0
-    frames = np.concatenate([[0.0], np.cumsum(advance)])
-    told = (
-        [f"{int(is_late.sum())} rows do not come later than the row before; they are left out"] if is_late.any() else []
-    )
-    return float(f"{frames[-1] / span_s:.9g}"), frames, told
+        raise RecordingError(
+            f"{path} has no time column", f"say --rate HZ, or --time NAME; its columns are {', '.join(layout.names)}"
+        )
+    where = f"{path}, {layout.names[time_column]}"
+    if time_column in cells.clocks:
+        times = clock.read_clock_texts(cells.clocks[time_column], where)
+    else:
+        unit = layout.units[time_column] or UNIT_OF_NAME.get(layout.names[time_column].lower(), "")
+        times = clock.read_time_numbers(cells.values[:, time_column], unit, said.time_unit, where)
+    remarks += times.told
+    try:
+        placing = clock.place_by_times(times.time_s, where)
+    except RecordingError:
+        apart = _place_apart(times.time_s, cells.values, chosen, where, remarks)
+        if apart is None:
+            raise
+        return (*apart, times.started_utc)
+    remarks += placing.told
+    n_frames = int(placing.frames.max()) + 1
+    return placing.rate_hz, _take(cells.values, chosen, placing.frames), n_frames, times.started_utc
 
 
-def _find_holes(counts: FloatArray, channels: Sequence[Channel], rate_hz: float) -> list[str]:
-    remarks = []
-    for k, channel in enumerate(channels):
-        empty = np.isnan(counts[:, k])
-        known = counts[~empty, k]
-        if empty.any():
-            from_s, to_s = np.flatnonzero(empty)[[0, -1]] / rate_hz
-            remarks.append(f"{channel.name}: {int(empty.sum())} cells are empty, {from_s:.2f} to {to_s:.2f} s: a gap")
-        if known.size and known.min() == known.max():
-            remarks.append(f"{channel.name} never changes: it reads {known[0]:g} throughout")
-    return remarks
+def _take(values: FloatArray, chosen: Mapping[int, Channel], frames: NDArray[np.int64]) -> list[Column]:
+    columns = []
+    for k, channel in chosen.items():
+        is_known = np.isfinite(values[:, k]) & (frames >= 0)
+        columns.append(Column(channel, frames[is_known], values[is_known, k]))
+    return columns
+
+
+def _place_apart(
+    time_s: FloatArray, values: FloatArray, chosen: Mapping[int, Channel], where: str, remarks: list[str]
+) -> tuple[float, list[Column], int] | None:
+    """Rows of several loggers in one table: each channel by the times of its own rows; None where that is no help."""
+    groups: dict[bytes, list[int]] = {}
+    for k in chosen:
+        groups.setdefault(np.packbits(np.isfinite(values[:, k])).tobytes(), []).append(k)
+    if len(groups) < 2:
+        return None
+    placed = []
+    for columns in groups.values():
+        rows = np.flatnonzero(np.isfinite(values[:, columns[0]]) & np.isfinite(time_s))
+        names = " and ".join(chosen[k].name for k in columns)
+        placing = clock.place_by_times(time_s[rows], f"{where} of {names}")
+        remarks += [f"{names}: {text}" for text in placing.told]
+        placed.append((columns, rows, placing))
+    finest = max(placing.rate_hz for _, _, placing in placed)
+    start_s = min(placing.first_s for _, _, placing in placed)
+    found: dict[int, Column] = {}
+    n_frames = 0
+    for columns, rows, placing in placed:
+        is_kept = placing.frames >= 0
+        at_s = placing.first_s - start_s + placing.frames[is_kept] / placing.rate_hz
+        frames = np.round(at_s * finest).astype(np.int64)
+        is_new = np.diff(frames, prepend=-1) > 0
+        n_frames = max(n_frames, int(frames[-1]) + 1)
+        for k in columns:
+            found[k] = Column(chosen[k], frames[is_new], values[rows[is_kept][is_new], k])
+    remarks.append("the table holds rows of several clocks: each channel is placed by the times of its own rows")
+    return finest, [found[k] for k in chosen], n_frames

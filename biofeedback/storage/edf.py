@@ -6,6 +6,8 @@ EDF+: Kemp & Olivan, Clin Neurophysiol 114 (2003) 1755. BDF+ differs by 24 inste
 from __future__ import annotations
 
 import datetime
+import math
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -14,13 +16,14 @@ import numpy as np
 
 from biofeedback import __version__
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, FloatArray
+from biofeedback.model import Channel, FloatArray, count_readings, place_reading
 from biofeedback.storage.annotations import list_annotations
 from biofeedback.storage.recording import Recording
 
 UNITS = {"µV": ("uV", 1.0), "μV": ("uV", 1.0), "V": ("uV", 1e6), "mV": ("uV", 1e3), "N·m": ("Nm", 1.0)}
 MARGIN = 1e-3  # of the span, so that the lowest code is free to mean "missing"
 SMALLEST, LARGEST = 0.01, 9_999_999.0  # bounds of a channel that eight characters can hold well enough
+FIELDS = {"rate": "rate_hz", "offset": "offset_counts", "low": "rail_low_counts", "high": "rail_high_counts"}
 LONGEST_RECORD_S = 10  # exact rates may need records of several seconds; beyond this the rate is rounded instead
 EXTRA = "install it: pip install 'biofeedback[export]'"
 
@@ -35,21 +38,18 @@ def export_edf(recording: Recording, path: Path, *, n_bits: int = 24, anonymous:
     """
     edfio = import_edfio()
     signal_class, file_class = {24: (edfio.BdfSignal, edfio.Bdf), 16: (edfio.EdfSignal, edfio.Edf)}[n_bits]
-    n_per_record, record_s = choose_record(recording.rate_hz)
+    n_per_record, record_s = choose_record(recording.rate_hz, [c.rate_hz for c in recording.channels if c.rate_hz])
     counts = recording.counts()
     n_padding = -len(counts) % n_per_record or (n_per_record if not len(counts) else 0)
+    n_records = (len(counts) + n_padding) // n_per_record
     labels = name_labels(recording.channels)
-    signals = [
-        make_signal(
-            signal_class,
-            pad(counts[:, k], n_padding),
-            channel,
-            label=labels[k],
-            rate_hz=n_per_record / record_s,
-            n_bits=n_bits,
-        )
-        for k, channel in enumerate(recording.channels)
-    ]
+    signals = []
+    for k, channel in enumerate(recording.channels):
+        column, n_own = pad(counts[:, k], n_padding), round((channel.rate_hz or 0.0) * record_s)
+        if n_own and abs(n_own / record_s - (channel.rate_hz or 0.0)) < 1e-9:  # else with the missing code in between
+            column = take_readings(column, recording.rate_hz / (channel.rate_hz or 1.0), n_own * n_records)
+        rate_hz = len(column) / n_records / record_s
+        signals.append(make_signal(signal_class, column, channel, label=labels[k], rate_hz=rate_hz, n_bits=n_bits))
     started = None if anonymous else read_start(recording)
     annotations = [
         edfio.EdfAnnotation(one.onset_s, one.duration_s, one.text)
@@ -81,11 +81,25 @@ def pad(column: FloatArray, n_frames: int) -> FloatArray:
     return padded
 
 
-def choose_record(rate_hz: float) -> tuple[int, float]:
-    """Frames and seconds of one data record: whole seconds where the rate allows, else as near as eight digits get."""
+def take_readings(column: FloatArray, frames_per_reading: float, n_readings: int) -> FloatArray:
+    """The readings of a channel with a rate of its own, NaN behind the last."""
+    found = np.full(n_readings, np.nan)
+    for j in range(min(n_readings, count_readings(len(column), frames_per_reading))):
+        found[j] = column[place_reading(j, frames_per_reading)]
+    return found
+
+
+def choose_record(rate_hz: float, slower_hz: Sequence[float] = ()) -> tuple[int, float]:
+    """Frames and seconds of one data record: whole seconds where the rate allows, else as near as eight digits get.
+
+    Slower channels get whole numbers of readings, too, where up to ten seconds allow that.
+    """
     exact = Fraction(rate_hz).limit_denominator(LONGEST_RECORD_S)
     if float(exact) == rate_hz:
-        return exact.numerator, float(exact.denominator)
+        others = [Fraction(other).limit_denominator(LONGEST_RECORD_S).denominator for other in slower_hz]
+        seconds = math.lcm(exact.denominator, *others)
+        seconds = seconds if seconds <= LONGEST_RECORD_S else exact.denominator
+        return int(exact * seconds), float(seconds)
     n_frames = max(1, round(rate_hz))
     return n_frames, round(n_frames / rate_hz, 6)
 
@@ -95,7 +109,7 @@ def make_signal(
 ) -> Any:
     """One channel; NaN becomes the lowest code."""
     unit, unit_factor = UNITS.get(channel.unit, (channel.unit, 1.0))
-    about = {"label": label, "physical_dimension": _to_ascii(unit, 8), "transducer_type": channel.kind}
+    about = {"label": label, "physical_dimension": _to_ascii(unit, 8), "transducer_type": describe_channel(channel)}
     is_missing = np.isnan(counts)
     counts = np.where(is_missing, 0.0, counts) if is_missing.any() else counts
     largest = float(np.abs(counts).max())
@@ -125,6 +139,48 @@ def make_signal(
     low, high = make(np.zeros(len(counts)), wide).physical_range  # as eight characters leave it
     step = (high - low) / (2 * n_codes - 2)
     return make(np.round((values - low) / step) - (n_codes - 1), wide)
+
+
+def describe_channel(channel: Channel) -> str:
+    """What the header has no field for, as ``emg; unit mV; factor 0.001; envelope``, in its 80 characters."""
+    parts: list[str] = [channel.kind]
+    if channel.unit.isascii() and len(channel.unit) <= 12 and ";" not in channel.unit:
+        parts.append(f"unit {channel.unit}")
+    parts += ["envelope"] if channel.envelope else []
+    for name, value, usual in (
+        ("factor", channel.factor, 1.0),
+        ("offset", channel.offset_counts, 0.0),
+        ("rate", channel.rate_hz, None),
+        ("clock", channel.clock, 0),
+    ):
+        parts += [f"{name} {value!r}"] if value is not None and value != usual else []
+    limits = ("low", channel.rail_low_counts), ("high", channel.rail_high_counts)
+    rails = [f"{name} {value:.10g}" for name, value in limits if value is not None]
+    text = "; ".join(parts)
+    return "; ".join([text, *rails]) if len("; ".join([text, *rails])) <= 80 else text[:80]
+
+
+def read_description(text: str) -> dict[str, Any]:
+    """The inverse, as fields of a Channel; nothing for what other programs write there."""
+    kind, *parts = (part.strip() for part in text.split(";"))
+    if kind not in ("force", "emg", "position"):
+        return {}
+    found: dict[str, Any] = {"kind": kind}
+    for part in parts:
+        name, _, value = part.partition(" ")
+        try:
+            match name:
+                case "envelope":
+                    found["envelope"] = True
+                case "unit":
+                    found["unit"] = value
+                case "clock":
+                    found["clock"] = int(value)
+                case "factor" | "rate" | "offset" | "low" | "high":
+                    found[FIELDS.get(name, name)] = float(value)
+        except ValueError:
+            continue
+    return found
 
 
 def find_exact_bounds(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,70 +12,115 @@ import numpy as np
 
 from biofeedback import __version__
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Event
+from biofeedback.model import Channel, Event, FloatArray, count_readings, place_reading
 from biofeedback.storage.annotations import parse_events
-from biofeedback.storage.edf import UNITS, import_edfio
-from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, make_items
+from biofeedback.storage.edf import UNITS, import_edfio, read_description
+from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, end_phases, match_names
+from biofeedback.storage.together import RAW_EMG_FROM_HZ, make_items
 
 
 def import_edf(
     path: Path, *, channels: Mapping[str, str] | None = None, settings: Mapping[str, object] | None = None
 ) -> Imported:
-    """Read the signals that share the highest rate; others are left out and told.
+    """Read all signals of known kind, each at its own rate, on the grid of the fastest.
 
-    Annotations that say ``gap: ...`` become gaps, ratings, phases and stops events, the rest notes. Raises
-    RecordingError when the file cannot be read or has no channel of a known kind.
+    Annotations that say ``gap: ...`` become gaps, ratings, phases and stops events, the rest notes; what our own export
+    says about a channel is taken over. Raises RecordingError when the file cannot be read or has no channel of a known
+    kind.
     """
     file, remarks = _read(path)
-    wanted = dict(channels or {})
     signals = list(file.signals)
-    unknown = wanted.keys() - {signal.label for signal in signals}
-    if unknown or not signals:
-        labels = ", ".join(signal.label for signal in signals)
-        raise RecordingError(f"{path} has no signal {', '.join(sorted(unknown))}", f"it has {labels or 'none'}")
-    rate_hz = float(f"{max(signal.sampling_frequency for signal in signals):.9g}")
-    chosen: list[Channel] = []
-    columns: list[Any] = []
+    labels, units = [signal.label for signal in signals], [signal.physical_dimension for signal in signals]
+    wanted = match_names(channels or {}, labels, units, where=str(path), what="signal")
+    if not signals:
+        raise RecordingError(f"{path} has no signal", "choose another file")
+    is_ours = "biofeedback_" in file.local_recording_identification
+    chosen = []
     for signal in signals:
-        kind = wanted.get(signal.label) or (signal.transducer_type if signal.transducer_type in _KINDS else None)
-        channel = choose_channel(signal.label, signal.physical_dimension, kind)
-        if not channel:
-            remarks.append(f"signal {signal.label} left out: its kind is not known; {CHANNEL_CURE}")
-        elif abs(signal.sampling_frequency / rate_hz - 1) > 1e-6:
-            remarks.append(f"signal {signal.label} left out: {signal.sampling_frequency:g} Hz, others {rate_hz:g} Hz")
+        about = read_description(signal.transducer_type) if signal.label not in wanted else {}
+        channel = choose_channel(signal.label, signal.physical_dimension, wanted.get(signal.label) or about.get("kind"))
+        if channel:
+            chosen.append((signal, replace(channel, **about), bool(about)))
         else:
-            chosen.append(channel)
-            columns.append(signal.data)
+            remarks.append(f"signal {signal.label} left out: its kind is not known; {CHANNEL_CURE}")
     if not chosen:
-        raise RecordingError(f"{path}: no signal is known to be force, emg or position", CHANNEL_CURE)
-    counts = np.column_stack(columns)
-    told = [(one.onset, one.duration, one.text) for one in file.annotations]
-    n_frames = len(counts)
-    for onset_s, duration_s, text in told:
+        raise RecordingError(
+            f"{path}: no signal is known to be force, emg or position",
+            f"{CHANNEL_CURE}; its signals are {', '.join(labels)}",
+        )
+    chosen, rate_hz, told = _leave_out_slow_emg(chosen)
+    if not chosen:
+        raise RecordingError(f"{path}: {told[0]}", "")
+    n_frames = max(round(len(signal.digital) * rate_hz / signal.sampling_frequency) for signal, _, _ in chosen)
+    known = [(one.onset, one.duration, one.text) for one in file.annotations]
+    n_frames = min([n_frames, *(round(on * rate_hz) for on, _, text in known if text == "gap: end of recording")])
+    columns = [
+        _read_signal(signal, channel, rate_hz, n_frames, is_ours=is_ours and is_described)
+        for signal, channel, is_described in chosen
+    ]
+    table = np.column_stack([counts for _, counts in columns])
+    used = [channel for channel, _ in columns]
+    for onset_s, duration_s, text in known:
         if text.startswith("gap: "):
             first, n = round(onset_s * rate_hz), round((duration_s or 0) * rate_hz)
-            counts[first : first + n] = np.nan
-            if text == "gap: end of recording":
-                n_frames = min(n_frames, first)
-    events = parse_events([one for one in told if not one[2].startswith("gap: ")], rate_hz)
-    events, left_out = _drop_other_units(events, chosen)
-    remarks += left_out
+            table[first : first + n] = np.nan
+    events = parse_events([one for one in known if not one[2].startswith("gap: ")], rate_hz)
+    events, left_out = _drop_other_units(events, used)
+    events, odd = end_phases(events, rate_hz, n_frames, where=str(path))
+    remarks += [*told, *left_out, *odd]
     about = {
         "format": 1,
         "software": __version__,
         "started_utc": _read_start(file),
         "source": f"import:{path.name}",
-        "channels": [channel.to_dict() for channel in chosen],
+        "channels": [channel.to_dict() for channel in used],
         "rate_hz": rate_hz,
         "athlete": _read_code(file),
         "simulated": "simulated" in file.local_recording_identification,
         **(settings or {}),
     }
-    frames = np.arange(n_frames, dtype=np.float64)
-    return Imported(about, make_items(frames, counts[:n_frames], n_frames), tuple(events), tuple(remarks))
+    return Imported(about, make_items(used, table, rate_hz), tuple(events), tuple(remarks))
 
 
-_KINDS = ("force", "emg", "position")
+def _leave_out_slow_emg(
+    chosen: list[tuple[Any, Channel, bool]],
+) -> tuple[list[tuple[Any, Channel, bool]], float, list[str]]:
+    """What can be used, the finest of its rates, and what was left out and why."""
+    told, kept = [], []
+    for signal, channel, is_described in chosen:
+        own_hz = channel.rate_hz or signal.sampling_frequency
+        if channel.kind == "emg" and not channel.envelope and own_hz < RAW_EMG_FROM_HZ:
+            told.append(
+                f"signal {channel.name} left out: raw EMG at {own_hz:g} Hz, {RAW_EMG_FROM_HZ:g} at least; if it is "
+                f"smoothed already say --channel '{channel.name}=emg:{channel.unit}@envelope'"
+            )
+        else:
+            kept.append((signal, channel, is_described))
+    return kept, float(f"{max((s.sampling_frequency for s, _, _ in kept), default=0.0):.9g}"), told
+
+
+def _read_signal(
+    signal: Any, channel: Channel, rate_hz: float, n_frames: int, *, is_ours: bool
+) -> tuple[Channel, FloatArray]:
+    """The channel and its counts on the grid, (n_frames,)."""
+    counts = np.array(signal.data, dtype=np.float64)
+    if is_ours:
+        unit, factor = UNITS.get(channel.unit, (channel.unit, 1.0))
+        factor = factor if unit == signal.physical_dimension else 1.0
+        counts = counts / (factor * channel.factor) + channel.offset_counts
+        whole = np.round(counts)
+        counts = whole if np.allclose(counts, whole, rtol=0.0, atol=1e-4) else counts
+        counts[signal.digital == signal.digital_range[0]] = np.nan
+    own_hz = signal.sampling_frequency
+    table = np.full(n_frames, np.nan)
+    if abs(own_hz / rate_hz - 1.0) < 1e-6:
+        table[:] = counts[:n_frames]
+        return channel, table
+    channel = channel if channel.rate_hz else replace(channel, rate_hz=float(f"{own_hz:.9g}"))
+    frames_per_reading = rate_hz / (channel.rate_hz or rate_hz)
+    n = min(len(counts), count_readings(n_frames, frames_per_reading))
+    table[[place_reading(j, frames_per_reading) for j in range(n)]] = counts[:n]
+    return channel, table
 
 
 def _drop_other_units(events: list[Event], channels: list[Channel]) -> tuple[list[Event], list[str]]:

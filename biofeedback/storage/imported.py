@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item
+from biofeedback.model import Channel, Event, Item
 from biofeedback.storage.recorder import Recorder
 
 KINDS = ("force", "emg", "position")
+SLACK_S = 0.05  # between the end of a phase and the beginning of the next: written with few digits
 CONVERSIONS = {"kgf": ("N", 9.80665), "lbf": ("N", 4.4482216152605)}  # exact: 3rd CGPM 1901; avoirdupois pound x g
 CHANNEL_CURE = "write --channel 'NAME=KIND' or 'NAME=KIND:UNIT*FACTOR', e.g. 'ch1=force:N*0.0042'"
 
@@ -60,21 +59,75 @@ def choose_channel(name: str, unit: str, wanted: str | None) -> Channel | None:
         raise RecordingError(f"channel {name}: {wanted!r} is not understood ({error})", CHANNEL_CURE) from error
 
 
-def make_items(frames: FloatArray, counts: FloatArray, n_frames: int) -> tuple[Item, ...]:
-    """Rows at their ``frames`` as chunks, everything between them as gaps; rows with a NaN count as missing."""
-    is_known = ~np.isnan(counts).any(axis=1)
-    frames, counts = frames[is_known].astype(np.int64), counts[is_known]
-    items: list[Item] = []
-    end = 0
-    borders = np.flatnonzero(np.diff(frames) != 1) + 1
-    for rows in np.split(np.arange(len(frames)), borders):
-        if not len(rows):
+def match_names(
+    wanted: Mapping[str, str], names: Sequence[str], units: Sequence[str], *, where: str, what: str = "column"
+) -> dict[str, str]:
+    """What was said of each column, by the column's own name: ``Fz (N)``, ``Fz [N]`` and ``fz`` all mean ``Fz``.
+
+    Raises RecordingError, listing the columns, for a name that is none of them.
+    """
+    return {find_name(said, names, units, where=where, what=what): value for said, value in wanted.items()}
+
+
+def find_name(said: str, names: Sequence[str], units: Sequence[str], *, where: str, what: str = "column") -> str:
+    """The column that is meant. RecordingError listing the columns when there is none, or two."""
+    if said in names:
+        return said
+    wanted = _plain_name(said)
+    found = [
+        name
+        for name, unit in zip(names, units, strict=True)
+        if wanted in (_plain_name(name), _plain_name(f"{name} ({unit})"), _plain_name(f"{name}_{unit}"))
+    ]
+    if len(found) == 1:
+        return found[0]
+    listed = ", ".join(names) or "none"
+    if found:
+        raise RecordingError(f"{where}: {said} could be {' or '.join(found)}", "write it exactly as it is there")
+    raise RecordingError(f"{where} has no {what} {said}", f"it has {listed}")
+
+
+def _plain_name(text: str) -> str:
+    return " ".join(text.lower().replace("[", "(").replace("]", ")").replace("(", " (").split())
+
+
+def end_phases(
+    events: Sequence[Event], rate_hz: float, n_frames: int, *, where: str, strict: bool = False
+) -> tuple[list[Event], list[str]]:
+    """The events with an end after each phase that says how long it lasts, where the next does not begin there.
+
+    Phases that overlap are told, or with ``strict`` refused; ratings and phases after the end likewise.
+    """
+    told: list[str] = []
+    kept = []
+    for event in events:
+        if event.frame >= n_frames and event.kind in ("phase", "rating", "relaxed", "stop"):
+            if event.kind == "relaxed":
+                continue
+            time_s, end_s = event.frame / rate_hz, n_frames / rate_hz
+            late = f"{event.kind} at {time_s:.2f} s is after the end, {end_s:.2f} s"
+            if strict:
+                raise RecordingError(f"{where}: {late}", "check its time, or leave it out")
+            told.append(f"{late}: left out")
+        else:
+            kept.append(event)
+    phases = sorted((event for event in kept if event.kind == "phase"), key=lambda event: event.frame)
+    ends = []
+    slack = max(1, round(SLACK_S * rate_hz))
+    for number, phase in enumerate(phases):
+        n = round(float(phase.data.get("duration_s") or 0.0) * rate_hz)
+        if n <= 0 or phase.data.get("kind") == "end":
             continue
-        first = int(frames[rows[0]])
-        if first > end:
-            items.append(Gap(end, first - end, "missing in the imported file"))
-        items.append(Chunk(first, counts[rows[0] : rows[-1] + 1]))
-        end = first + len(rows)
-    if n_frames > end:
-        items.append(Gap(end, n_frames - end, "missing in the imported file"))
-    return tuple(items)
+        end = phase.frame + n
+        following = phases[number + 1].frame if number + 1 < len(phases) else n_frames
+        if end > following + slack and number + 1 < len(phases):
+            what = f"the phase at {phase.frame / rate_hz:.2f} s lasts until {end / rate_hz:.2f} s, the next begins at "
+            what += f"{following / rate_hz:.2f} s"
+            if strict:
+                raise RecordingError(f"{where}: {what}", "shorten it, or leave its duration empty")
+            told.append(f"{what}: it ends there")
+        elif end < following - slack:
+            about = {"index": phase.data.get("index", 0), "kind": "end", "title": "", "band": None}
+            ends.append(Event(end, "phase", {**about, "grace_s": 0.0, "duration_s": 0.0, "cycle": 0}))
+            ends.append(Event(end, "relaxed", {"on": False}))
+    return sorted([*kept, *ends], key=lambda event: event.frame), told

@@ -152,7 +152,7 @@ def test_header_as_the_edf_plus_text_says(tmp_path: Path) -> None:
     assert (int(header[184:192]), int(header[236:244]), int(header[252:256])) == (256 * 5, 4, 4)
     assert header[256 + 3 * 16 : 256 + 4 * 16].strip() == "EDF Annotations"
     transducers, units = header[256 + 16 * 4 : 256 + 96 * 4], header[256 + 96 * 4 : 256 + 104 * 4]
-    assert transducers[:80].strip() == "force"
+    assert transducers[:80].strip().startswith("force; unit N; factor 0.0042")
     assert units.split() == ["N", "uV", "deg"]
     n_bytes = 2 * sum(int(header[256 + 216 * 4 + 8 * k :][:8]) for k in range(4))
     assert content[256 * 5 + 600 :].startswith(b"+0.25\x14\x14\x00")  # the first record starts a quarter second late

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap
+from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, count_readings, place_reading
 from biofeedback.storage.csv_import import import_csv
 from biofeedback.storage.edf import export_edf
 from biofeedback.storage.edf_import import import_edf
@@ -35,6 +35,7 @@ def sessions(draw: st.DrawFn) -> tuple[list[Channel], float, list[Chunk | Gap], 
     """Channels, rate, chunks and gaps, and phases with ratings in them."""
     n_channels = draw(st.integers(1, 3))
     kinds = draw(st.lists(st.sampled_from(["force", "emg", "position"]), min_size=n_channels, max_size=n_channels))
+    rate_hz = draw(st.sampled_from([10.0, 80.0, 93.75, 1000.0]))
     channels = [
         Channel(
             name=f"{kind} {k}",
@@ -42,17 +43,25 @@ def sessions(draw: st.DrawFn) -> tuple[list[Channel], float, list[Chunk | Gap], 
             unit=draw(st.sampled_from(["N", "uV", "deg", "count"])),
             factor=draw(st.sampled_from([1.0, 0.5, 0.0042, -2.0, 1 / 3])),
             offset_counts=draw(st.sampled_from([0.0, 120.0])),
+            envelope=kind == "emg" and (rate_hz < 400 or draw(st.booleans())),
+            rail_high_counts=draw(st.sampled_from([None, 32767.0])),
+            rate_hz=draw(st.sampled_from([None, rate_hz / 5])) if k and kind != "emg" else None,
         )
         for k, kind in enumerate(kinds)
     ]
-    rate_hz = draw(st.sampled_from([10.0, 80.0, 93.75, 1000.0]))
     items: list[Chunk | Gap] = []
     end = 0
     for is_chunk in draw(st.lists(st.booleans(), min_size=1, max_size=5)):
         n_frames = draw(st.integers(1, 300))
         if is_chunk:
             counts = np.random.default_rng(draw(st.integers(0, 999))).integers(-30_000, 30_000, (n_frames, n_channels))
-            items.append(Chunk(end, counts.astype(np.float64)))
+            counts = counts.astype(np.float64)
+            for k, channel in enumerate(channels):
+                if channel.rate_hz:
+                    every = rate_hz / channel.rate_hz
+                    rows = [place_reading(j, every) - end for j in range(count_readings(end + n_frames, every))]
+                    counts[np.setdiff1d(np.arange(n_frames), rows), k] = np.nan
+            items.append(Chunk(end, counts))
         else:
             items.append(Gap(end, n_frames, "nothing came"))
         end += n_frames
@@ -109,7 +118,8 @@ def test_csv_gives_back_every_digit_every_gap_and_every_event(
         after = open_recording(Path(folder) / "b.hold")
         assert after.rate_hz == before.rate_hz
         assert values_of(after).tobytes() == values_of(before).tobytes()
-        assert [(c.name, c.kind, c.unit) for c in after.channels] == [(c.name, c.kind, c.unit) for c in before.channels]
+        told = [(c.name, c.kind, c.unit, c.envelope, c.rate_hz) for c in before.channels]
+        assert [(c.name, c.kind, c.unit, c.envelope, c.rate_hz) for c in after.channels] == told
         assert [(e.frame, e.kind, e.data, e.utc) for e in after.events] == [
             (e.frame, e.kind, e.data, e.utc) for e in before.events
         ]
@@ -131,10 +141,10 @@ def test_edf_gives_back_values_within_a_step_and_gaps_and_ratings_exactly(
         after = open_recording(Path(folder) / "b.hold")
         assert after.rate_hz == before.rate_hz
         assert (after.settings["athlete"], after.settings["started_utc"]) == ("A01", "2026-11-24T10:00:00+00:00")
-        assert [(c.name, c.kind) for c in after.channels] == [(c.name, c.kind) for c in before.channels]
+        assert after.channels == before.channels  # kind, envelope, unit, factor, offset, rails, rate: all of it
         mine, theirs = values_of(before), values_of(after)
         np.testing.assert_array_equal(np.isnan(mine), np.isnan(theirs))
-        span = 60_100 * np.array([abs(c.factor) for c in before.channels])
+        span = 60_200 * np.array([abs(c.factor) for c in before.channels])
         assert (np.nan_to_num(np.abs(mine - theirs)) <= span * 1.01 / 2 ** (n_bits - 1)).all()
         assert said(after) == said(before)
 
@@ -184,17 +194,17 @@ def write(path: Path, text: str, encoding: str = "utf-8") -> Path:
 @pytest.mark.parametrize(
     "text",
     [
-        "time_s,force_N,emg [uV]\n0.0,1.5,2\n0.1,2.5,3\n0.2,3.5,4\n",
-        "time;force (N);emg (uV)\n0,0;1,5;2\n0,1;2,5;3\n0,2;3,5;4\n",
-        "Time [ms]\tforce [N]\temg [uV]\n1000\t1.5\t2\n1100\t2.5\t3\n1200\t3.5\t4\n",
-        "\ufeff# made elsewhere\n\ntime force_N emg_uV\n0.0 1.5 2\n0.1 2.5 3\n0.2 3.5 4\n",
+        "time_s,force_N,position [deg]\n0.0,1.5,2\n0.1,2.5,3\n0.2,3.5,4\n",
+        "time;force (N);position (deg)\n0,0;1,5;2\n0,1;2,5;3\n0,2;3,5;4\n",
+        "Time [ms]\tforce [N]\tposition [deg]\n1000\t1.5\t2\n1100\t2.5\t3\n1200\t3.5\t4\n",
+        "\ufeff# made elsewhere\n\ntime force_N position_deg\n0.0 1.5 2\n0.1 2.5 3\n0.2 3.5 4\n",
     ],
 )
 def test_separators_decimal_commas_units_and_times(tmp_path: Path, text: str) -> None:
     imported = import_csv(write(tmp_path / "a.csv", text))
     assert imported.settings["rate_hz"] == 10.0
     channels = [Channel.from_dict(channel) for channel in imported.settings["channels"]]
-    assert [(c.name, c.kind, c.unit) for c in channels] == [("force", "force", "N"), ("emg", "emg", "uV")]
+    assert [(c.name, c.kind, c.unit) for c in channels] == [("force", "force", "N"), ("position", "position", "deg")]
     (chunk,) = imported.items
     assert isinstance(chunk, Chunk)
     np.testing.assert_array_equal(chunk.counts, [[1.5, 2], [2.5, 3], [3.5, 4]])
@@ -202,23 +212,25 @@ def test_separators_decimal_commas_units_and_times(tmp_path: Path, text: str) ->
 
 
 def test_holes_ragged_rows_and_dead_channels_are_told(tmp_path: Path) -> None:
-    text = "time_s,force_kgf,emg_a,extra\n0.0,1,5,x\n0.1,2,5,\n0.2,,5,\n0.3,4,5\n0.5,6,5,,7\n0.6,7,5,\n"
+    text = "time_s,force_kgf,position_a,extra\n0.0,1,5,x\n0.1,2,5,\n0.2,,5,\n0.3,4,5\n0.5,6,5,,7\n0.6,7,5,\n"
     imported = import_csv(write(tmp_path / "a.csv", text))
     assert [(type(i).__name__, i.first_frame, i.n_frames) for i in imported.items] == [
-        ("Chunk", 0, 2),
-        ("Gap", 2, 1),
-        ("Chunk", 3, 1),
+        ("Chunk", 0, 4),
         ("Gap", 4, 1),
         ("Chunk", 5, 2),
     ]
+    first = imported.items[0]
+    assert isinstance(first, Chunk)
+    np.testing.assert_array_equal(first.counts, [[1, 5], [2, 5], [np.nan, 5], [4, 5]])
+    assert [channel.get("clock", 0) for channel in imported.settings["channels"]] == [0, 1]
     assert imported.settings["channels"][0]["unit"] == "N"
     assert imported.settings["channels"][0]["factor"] == 9.80665
     remarks = "\n".join(imported.remarks)
     assert "column extra left out: its kind is not known; write --channel" in remarks
-    assert "2 rows have more or fewer cells than the header" in remarks
+    assert "2 rows have more or fewer cells than the header, row 4 first" in remarks
     assert "1 cells are no numbers" in remarks
-    assert "force: 1 cells are empty, 0.20 to 0.20 s: a gap" in remarks
-    assert "emg_a never changes: it reads 5 throughout" in remarks
+    assert "force: 2 cells are empty, 0.20 to 0.40 s: a gap" in remarks
+    assert "position_a never changes: it reads 5 throughout" in remarks
 
 
 def test_times_coarser_than_the_rows(tmp_path: Path) -> None:
@@ -245,7 +257,7 @@ def test_an_odd_rate_over_a_long_time_makes_no_gap_and_loses_no_row(tmp_path: Pa
 def test_times_that_jump_back_are_told_and_their_rows_left_out(tmp_path: Path) -> None:
     text = "time_s,force_N\n0.0,1\n0.1,2\n0.05,3\n0.2,4\n0.3,5\n0.4,6\n0.5,7\n"
     imported = import_csv(write(tmp_path / "a.csv", text))
-    assert "1 rows do not come later than the row before; they are left out" in imported.remarks
+    assert "1 rows do not come later than the row before; they are left out, row 3 first" in imported.remarks
     assert 3.0 not in np.concatenate([item.counts for item in imported.items if isinstance(item, Chunk)])
 
 
@@ -269,7 +281,7 @@ def test_a_mapping_names_what_headers_do_not(tmp_path: Path) -> None:
         ("force\nx\n", "has no numbers"),
         ("a,b\n1,2\n", "no column is known to be force, emg or position; write --channel"),
         ("force\n1\n2\n", "has no time column; say --rate HZ"),
-        ("time [min],force\n0,1\n1,2\n", "time in 'min' is not understood"),
+        ("time [beats],force\n0,1\n1,2\n", "time in 'beats' is not understood"),
         ("time,force\n1,1\n1,2\n", "its times do not advance"),
     ],
 )
@@ -294,7 +306,7 @@ def test_an_edf_that_was_cut_while_recording_is_read_by_its_size(tmp_path: Path)
     assert any("-1" in remark for remark in imported.remarks)
 
 
-def test_signals_of_another_rate_or_of_no_known_kind_are_left_out_and_told(tmp_path: Path) -> None:
+def test_signals_of_another_rate_keep_it(tmp_path: Path) -> None:
     """A file by other people's writer, with names of its own."""
     pyedflib = need_module("pyedflib")
     need_module("edfio")
@@ -307,15 +319,19 @@ def test_signals_of_another_rate_or_of_no_known_kind_are_left_out_and_told(tmp_p
         file.writeSamples([np.linspace(-50, 50, 2 * rate) for rate in rates.values()])
         file.writeAnnotation(0.5, -1, "rating 7")
     imported = import_edf(Path(path), channels={"BIC": "emg", "Temp": "position"})
-    assert [channel["name"] for channel in imported.settings["channels"]] == ["BIC", "EMG TRI"]
-    assert imported.remarks == ("signal Temp left out: 10 Hz, others 1000 Hz",)
+    assert [channel["name"] for channel in imported.settings["channels"]] == ["BIC", "EMG TRI", "Temp"]
+    assert [channel.get("rate_hz") for channel in imported.settings["channels"]] == [None, None, 10.0]
+    (chunk,) = imported.items
+    assert isinstance(chunk, Chunk)
+    assert np.flatnonzero(np.isfinite(chunk.counts[:, 2])).tolist() == list(range(0, 2000, 100))
+    assert imported.remarks == ()
     assert [(event.frame, event.kind, event.data["value"]) for event in imported.events] == [(500, "rating", 7)]
     with pytest.raises(RecordingError, match=r"has no signal BIZ; it has BIC, EMG TRI, Temp"):
         import_edf(Path(path), channels={"BIZ": "emg"})
 
 
 def test_old_encodings_and_missing_files(tmp_path: Path) -> None:
-    path = write(tmp_path / "a.csv", "time_s,emg [µV]\n0.0,1\n0.1,2\n", encoding="latin-1")
+    path = write(tmp_path / "a.csv", "time_s,position [µV]\n0.0,1\n0.1,2\n", encoding="latin-1")
     assert import_csv(path).settings["channels"][0]["unit"] == "µV"
     with pytest.raises(RecordingError, match=r"cannot be read .*; check the name"):
         import_csv(tmp_path / "nothing.csv")

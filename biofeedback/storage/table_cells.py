@@ -1,0 +1,288 @@
+"""Cells of a table to numbers, its decimal and thousands signs judged over whole columns."""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from biofeedback.errors import RecordingError
+from biofeedback.model import FloatArray
+from biofeedback.storage.table_text import Layout, is_clock, is_missing, is_number, read_blocks, split_line
+
+MOST_RAGGED = 0.01  # of the rows may have other cells than the header
+BLANKS_IN_NUMBERS = re.compile(r"(?<=\d)['’\xa0\u202f ](?=\d{3})")
+GROUPED = {
+    sign: re.compile(rf"[-+]?[1-9]\d{{0,2}}(?:{re.escape(sign)}\d{{3}})+(?![\d{sign}])(?:{re.escape(other)}\d*)?")
+    for sign, other in (",.", ".,")
+}
+SURE = {  # what cannot be a thousands sign
+    sign: re.compile(
+        rf"(?<![\d.,])(?:0\d*|\d{{4,}}){s}\d|(?<![\d.,]){s}\d|\d{s}(?:\d{{1,2}}|\d{{4,}})(?![\d.,])|\d{s}\d+[eE]"
+    )
+    for sign, s in ((",", ","), (".", r"\."))
+}
+DECIMALS = {"comma": ",", "point": "."}
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """``values`` (n_rows, n_columns), NaN where empty or no number; ``clocks`` the texts of columns of times of day."""
+
+    values: FloatArray
+    clocks: Mapping[int, Sequence[str]]
+    remarks: tuple[str, ...]
+
+
+def read_cells(path: Path, layout: Layout, *, decimal: str | None = None, needed: Sequence[int] = ()) -> Cells:
+    """All rows of the table. ``decimal`` "comma" or "point" where both could be meant; ``needed`` columns must be sure.
+
+    Raises RecordingError where columns change on the way, or a sign could mean both.
+    """
+    try:
+        blocks = list(read_blocks(path, layout))
+        n_columns = len(layout.names)
+        clocks = [k for k in range(n_columns) if _is_clock_column(layout.sample, k)]
+        fast = None if clocks else _read_fast(blocks, layout, decimal)
+        return fast or _read_with_care(path, blocks, layout, clocks, decimal=decimal, needed=needed)
+    except MemoryError as error:
+        raise RecordingError(f"{path} does not fit into memory", "cut it into shorter files") from error
+
+
+def _is_clock_column(sample: Sequence[Sequence[str]], k: int) -> bool:
+    cells = [row[k] for row in sample if len(row) > k and not is_missing(row[k])]
+    return bool(cells) and sum(is_clock(cell) for cell in cells) > len(cells) / 2
+
+
+def _is_number_column(sample: Sequence[Sequence[str]], k: int) -> bool:
+    cells = [row[k] for row in sample if len(row) > k and not is_missing(row[k])]
+    return not cells or any(is_number(cell) for cell in cells)
+
+
+def _read_fast(blocks: list[str], layout: Layout, decimal: str | None) -> Cells | None:
+    """Numbers only, a sure decimal sign, as many cells in every row; None for whatever needs more care."""
+    n_columns = len(layout.names)
+    columns = [k for k in range(n_columns) if _is_number_column(layout.sample, k)]
+    if not layout.separator and len(columns) < n_columns:
+        return None
+    is_comma = _find_sure_sign(blocks, layout.separator, decimal)
+    if is_comma is None:
+        return None
+    parts = []
+    for block in blocks:
+        part = _load_block(block.replace(",", ".") if is_comma else block, layout.separator, columns, n_columns)
+        if part is None:
+            return None
+        parts.append(part)
+    numbers = np.concatenate(parts) if len(parts) > 1 else parts[0]
+    if len(columns) == n_columns:
+        return Cells(numbers, {}, ())
+    values = np.full((len(numbers), n_columns), math.nan)
+    values[:, columns] = numbers
+    return Cells(values, {}, ())
+
+
+def _find_sure_sign(blocks: Sequence[str], separator: str, decimal: str | None) -> bool | None:
+    """Whether decimals are written with a comma; None where that takes looking at whole columns."""
+    if any(mark in block for block in blocks for mark in "\"'’\xa0\u202f"):
+        return None
+    if separator != "," and any("," in block for block in blocks):
+        is_comma = decimal == "comma" or any(SURE[","].search(block) for block in blocks)
+        return True if is_comma and not any("." in block for block in blocks) else None
+    if decimal == "comma":
+        return None
+    is_point_doubtful = any(GROUPED["."].search(block) for block in blocks)
+    return None if is_point_doubtful and not any(SURE["."].search(block) for block in blocks) else False
+
+
+def _load_block(text: str, separator: str, columns: Sequence[int], n_columns: int) -> FloatArray | None:
+    """Numbers of ``columns``, ``(n_rows, len(columns))``; None when a cell is none or a row has other cells."""
+    n_rows = text.count("\n")
+    if separator:
+        if not _is_even(text, separator, n_columns):
+            return None
+        text = _fill(text, separator)
+    try:
+        part = np.loadtxt(
+            text.split("\n")[:-1],
+            delimiter=separator or None,
+            comments=None,
+            ndmin=2,
+            usecols=columns if len(columns) < n_columns else None,
+        )
+    except ValueError:
+        return None
+    return part if part.shape == (n_rows, len(columns)) and not np.isinf(part).any() else None
+
+
+def _is_even(text: str, separator: str, n_columns: int) -> bool:
+    """Whether every line has as many separators."""
+    letters = np.frombuffer(text.encode("utf-8"), dtype=np.uint8)
+    ends = np.flatnonzero(letters == ord("\n"))
+    before = np.cumsum(letters == ord(separator))[ends]
+    return bool((np.diff(before, prepend=0) == n_columns - 1).all())
+
+
+def _fill(text: str, separator: str) -> str:
+    """Empty cells as ``nan``."""
+    two = separator * 2
+    if two in text:
+        filled = f"{separator}nan{separator}"
+        text = text.replace(two, filled).replace(two, filled)
+    if separator + "\n" in text:
+        text = text.replace(separator + "\n", separator + "nan\n")
+    if "\n" + separator in text:
+        text = text.replace("\n" + separator, "\nnan" + separator)
+    return "nan" + text if text.startswith(separator) else text
+
+
+def _read_with_care(
+    path: Path,
+    blocks: Iterable[str],
+    layout: Layout,
+    clocks: Sequence[int],
+    *,
+    decimal: str | None,
+    needed: Sequence[int],
+) -> Cells:
+    n_columns = len(layout.names)
+    columns: list[list[str]] = [[] for _ in range(n_columns)]
+    n_rows = n_ragged = 0
+    longest, first_odd, odd = 0, 0, ""
+    for block in blocks:
+        for row in _split_block(block, layout.separator):
+            while len(row) > n_columns and not row[-1].strip():
+                row.pop()
+            n_rows += 1
+            if len(row) != n_columns:
+                n_ragged += 1
+                if not first_odd:
+                    first_odd, odd = n_rows, layout.separator.join(row)[:60]
+                longest = max(longest, len(row))
+            for cells, cell in zip(columns, (row + [""] * n_columns)[:n_columns], strict=True):
+                cells.append(cell)
+    remarks = []
+    if n_ragged > max(3, MOST_RAGGED * n_rows):
+        many = (
+            f"{n_ragged} of {n_rows} rows have other cells than the {n_columns} columns, row {first_odd} first: {odd!r}"
+        )
+        cure = "cut the file there" if n_ragged < 0.9 * n_rows else "write it again with ';' between the columns"
+        if longest > n_columns and n_ragged >= 0.9 * n_rows:
+            cure += ": commas may be decimal or thousands signs"
+        raise RecordingError(f"{path}: {many}", cure)
+    if n_ragged:
+        remarks.append(f"{n_ragged} rows have more or fewer cells than the header, row {first_odd} first")
+    numeric = [k for k in range(n_columns) if k not in clocks]
+    sign, told = judge_signs(
+        path, {layout.names[k]: columns[k] for k in numeric}, decimal, {layout.names[k] for k in needed}
+    )
+    remarks += told
+    values = np.full((n_rows, n_columns), math.nan)
+    n_odd, example = 0, ""
+    for k in numeric:
+        values[:, k], n, first = to_numbers(columns[k], sign)
+        if k in needed or not needed:
+            n_odd, example = n_odd + n, example or first
+    if n_odd:
+        remarks.append(f"{n_odd} cells are no numbers, the first: {example[:20]!r}; they count as empty")
+    return Cells(values, {k: columns[k] for k in clocks}, tuple(remarks))
+
+
+def _split_block(block: str, separator: str) -> Iterable[list[str]]:
+    lines = block.split("\n")[:-1]
+    if separator:
+        return csv.reader(lines, delimiter=separator, skipinitialspace=True)
+    return (split_line(line, separator) for line in lines)
+
+
+def judge_signs(
+    path: Path, columns: Mapping[str, Sequence[str]], decimal: str | None, needed: set[str]
+) -> tuple[str, list[str]]:
+    """The decimal sign of the table, "." or ",", and what was assumed; from everything that its numbers show."""
+    if decimal is not None:
+        return DECIMALS[decimal], []
+    is_sure = {",": False, ".": False}
+    is_there = {",": False, ".": False}
+    doubtful: dict[str, str] = {}  # columns whose commas could be either, with an example
+    told = []
+    for name, cells in columns.items():
+        text = "\n".join(cells)
+        if "," not in text and "." not in text:
+            continue
+        numbers = [cell for cell in cells if is_number(cell)]
+        text = "\n".join(numbers)
+        both = re.search(r"\d([.,])\d+([.,])\d+(?![\d.,])", text)
+        if both and both[1] != both[2]:
+            is_sure[both[2]] = True
+            continue
+        for sign in ",.":
+            if sign not in text:
+                continue
+            is_there[sign] = True
+            if SURE[sign].search(text):
+                is_sure[sign] = True
+                continue
+            grouped = [cell for cell in numbers if sign in cell]
+            if any(cell.count(sign) > 1 for cell in grouped) or _is_grouped(numbers, grouped, sign):
+                is_sure["." if sign == "," else ","] = True
+            elif sign == ",":
+                doubtful[name] = grouped[0]
+    if is_sure[","] and is_sure["."]:
+        raise RecordingError(
+            f"{path} writes decimals with a comma here and with a point there", "say --decimal comma or --decimal point"
+        )
+    sign = "," if is_sure[","] else "."
+    if doubtful and not is_sure[","] and not is_sure["."] and needed & doubtful.keys():
+        name, example = next((name, example) for name, example in doubtful.items() if name in needed)
+        whole, part = example.replace(",", ""), example.replace(",", ".")
+        raise RecordingError(
+            f"{path}: {name} {example} could be {part} or {whole}", "say --decimal comma or --decimal point"
+        )
+    other = "." if sign == "," else ","
+    if is_there[other]:
+        told.append(f"{'a comma' if other == ',' else 'a point'} is read as thousands sign")
+    return sign, told
+
+
+def _is_grouped(numbers: Sequence[str], grouped: Sequence[str], sign: str) -> bool:
+    """Whether whole numbers without the sign, all below 1000, stand among such with it: 950 and 1,050."""
+    without = [cell for cell in numbers if sign not in cell and cell.lstrip("+-").isdigit()]
+    if not without or len(without) + len(grouped) < len(numbers):
+        return False
+    ends_in_zero = any(cell.endswith("0") for cell in grouped)  # no program that drops zeros writes 1.050
+    return ends_in_zero and all(len(cell.lstrip("+-")) <= 3 for cell in without)
+
+
+def to_numbers(cells: Sequence[str], decimal: str) -> tuple[FloatArray, int, str]:
+    """Numbers, NaN where empty or none; how many are none, and the first of those."""
+    values = np.full(len(cells), math.nan)
+    n_odd, example = 0, ""
+    grouped = GROUPED["." if decimal == "," else ","]
+    other = "." if decimal == "," else ","
+    for k, cell in enumerate(cells):
+        if is_missing(cell):
+            continue
+        text = BLANKS_IN_NUMBERS.sub("", cell.strip())
+        if other in text and grouped.fullmatch(text):
+            text = text.replace(other, "")
+        elif other in text:
+            text = "?"
+        number = _to_number(text.replace(",", ".") if decimal == "," else text)
+        if number is None:
+            n_odd, example = n_odd + 1, example or cell
+        else:
+            values[k] = number
+    return values, n_odd, example
+
+
+def _to_number(text: str) -> float | None:
+    try:
+        number = float(text)
+    except ValueError:
+        return None
+    return number if math.isfinite(number) and "_" not in text else None
