@@ -153,7 +153,7 @@ def describe_channel(channel: Channel) -> str:
         ("rate", channel.rate_hz, None),
         ("clock", channel.clock, 0),
     ):
-        parts += [f"{name} {value!r}"] if value is not None and value != usual else []
+        parts += [f"{name} {value!r}".removesuffix(".0")] if value is not None and value != usual else []
     limits = ("low", channel.rail_low_counts), ("high", channel.rail_high_counts)
     rails = [f"{name} {value:.10g}" for name, value in limits if value is not None]
     text = "; ".join(parts)

@@ -53,9 +53,13 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """``moved``: regular expression of old keys to their new ones. ``words``: old text to new, in texts and keys."""
+    """``moved``: regular expression of old keys to their new ones. ``words``: old text to new, in texts and keys.
+
+    ``anew``: what differs only where the recording itself is made today.
+    """
 
     allowed: Sequence[Allowed] = ()
+    anew: Sequence[Allowed] = ()
     moved: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[str, str] = field(default_factory=dict)
 
@@ -63,7 +67,17 @@ class Rules:
 RULES = Rules(
     allowed=(
         Allowed(r"analysis\..*", "a result may have further fields; one more in a list shows in its n", "added"),
+        Allowed(
+            r"analysis\.trace\.channels\[\d\]\.(rate_hz|clock)", "a channel may have its own rate and clock", "added"
+        ),
         # Allowed(r"frame\.discomfort_by_phase\..*", "ratings are put to the phase that asked, not by time"),
+    ),
+    anew=(
+        Allowed(
+            r"report\.(done\[0\]|tables\.Phase by phase\.rows\[2\]\..*)",
+            "the last phase of a table of events ends when its duration is over, no longer with the recording",
+            recording="imported.hold",
+        ),
     ),
     moved={},
     words={},

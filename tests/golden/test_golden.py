@@ -10,6 +10,7 @@ import gzip
 import importlib.util
 import json
 import re
+from fnmatch import fnmatch
 
 import pytest
 
@@ -62,8 +63,12 @@ def test_the_same_evening_today_is_reported_as_it_was(name, tmp_path):
     RECORDINGS[name](path)
     now = dict(flatten(read_report(open_recording(path).analysis), "report"))
     then = {key: value for key, value in read_kept()[path.name].items() if key.startswith("report.")}
-    told = [one for one in compare(then, now, RULES) if not any(row.fits(path.name, one) for row in RULES.allowed)]
+    allowed = [*RULES.allowed, *RULES.anew]
+    found = compare(then, now, RULES)
+    told = [one for one in found if not any(row.fits(path.name, one) for row in allowed)]
     assert list(map(str, told)) == []
+    meant = [row for row in RULES.anew if fnmatch(path.name, row.recording)]
+    assert [row for row in meant if not any(row.fits(path.name, one) for one in found)] == []
 
 
 def test_nothing_is_allowed_that_does_not_differ(differences):
