@@ -42,6 +42,7 @@ class EmgFatigue:
     median_slope: Trend | None = None
     rms_slope: Trend | None = None
     reason: str = ""
+    hum_share: float = 0.0  # of the power, taken out before the median frequency was measured
 
 
 def find_band_exit(
@@ -84,7 +85,7 @@ def measure_emg_fatigue(samples: FloatArray, *, rate_hz: float, epoch_s: float =
     """Median-frequency and amplitude slopes of raw EMG (n,), one contracting stretch, any unit.
 
     Both between 20 and 450 Hz in epochs of ``epoch_s`` (0.5 to 1 s: stationary, and fine enough); epochs with a gap or
-    without signal are left out; slopes by Theil-Sen, in % of the value at the start per s. Refused below 1000 Hz and
+    without signal are left out, mains hum is taken out; slopes by Theil-Sen, in % of the value at the start per s. Refused below 1000 Hz and
     with fewer than five epochs. Never for envelopes: they have lost the spectrum.
     """
     if rate_hz < GOOD_RATE_HZ:
@@ -98,6 +99,7 @@ def measure_emg_fatigue(samples: FloatArray, *, rate_hz: float, epoch_s: float =
         n_epochs=n_epochs,
         median_start_hz=median.intercept,
         median_slope=_normalise(median),
+        hum_share=track.hum_share,
         rms_slope=_normalise(
             fit_theil_sen(track.time_s, _measure_amplitude(samples, rate_hz, round(epoch_s * rate_hz)))
         ),

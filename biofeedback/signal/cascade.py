@@ -47,6 +47,12 @@ class Cascade:
         self._steady = np.concatenate((self._steady, np.zeros((n, 2))))
         self.state = np.concatenate((self.state, np.zeros((len(self.state), n, 2))), axis=1)
 
+    def cut(self, n_sections: int) -> None:
+        """From here on filter by the first sections only."""
+        self.sections = self.sections[:n_sections]
+        self._steady = self._steady[:n_sections]
+        self.state = np.ascontiguousarray(self.state[:, :n_sections])
+
 
 Kernel: TypeAlias = Callable[[FloatArray, FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 

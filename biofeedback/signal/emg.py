@@ -82,7 +82,8 @@ class RmsFilter:
         self.n_settling = -(-settling_frames(sections, rate_hz) // hop) + self.n_window - 1
         self.delay_s = group_delay_s(sections, middle_hz, rate_hz) + (self.n_window * hop + 1) / 2 / rate_hz
         self._cascade = Cascade(sections, n_channels)
-        self._is_notch_on = False
+        self._notch_hz: float | None = None  # where the notch is, None while it is off
+        self._n_band = len(sections)
         self._check = EmgCheck(n_channels, rate_hz, n_stretch, seeks_mains=mains_hz == "auto")
         self._check.mains_hz = None if mains_hz == "auto" else mains_hz
 
@@ -97,7 +98,8 @@ class RmsFilter:
         return self._check.verdicts
 
     def _switch_notch_on(self, mains_hz: float) -> None:
-        self._is_notch_on = True
+        self._notch_hz = mains_hz
+        self._cascade.cut(self._n_band)  # a notch that sat beside the line makes way
         self._cascade.append(mains_notch(mains_hz, self._rate_hz))
         self.n_settling = max(self.n_settling, round(NOTCH_SETTLING_S * self._rate_hz / self._hop))
 
@@ -114,7 +116,7 @@ class RmsFilter:
 
         Squares end with the stretch in which hum is found: what comes after it is to be run again, with the notch.
         """
-        if self.mains_hz is not None and not self._is_notch_on:
+        if self.mains_hz is not None and self.mains_hz != self._notch_hz:
             self._switch_notch_on(self.mains_hz)
         before = self._cascade.state
         y = self._cascade.run(x)

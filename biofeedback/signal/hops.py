@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 from biofeedback.signal.quality import SPIKE_LEVEL_RATE_HZ, SPIKE_REACH_EMG, FlatCheck, SpikeCheck
+from biofeedback.signal.rails import RailCheck
 
 Columns: TypeAlias = NDArray[np.intp] | slice
 Quantities: TypeAlias = Sequence[tuple[Columns, FloatArray]]
@@ -80,6 +81,7 @@ class HopStage:
         self._reach = {f.n_window: later - np.arange(f.n_window)[::-1] for _, f in filters}
         self._around = later - np.arange(n_around)
         self._flat, self._spikes = FlatCheck(n, n_stretch), SpikeCheck(len(self._low[smooth]), n_stretch)
+        self._rails = RailCheck(list(channels), n_stretch)
 
     def push(
         self, counts: FloatArray, quantities: Quantities, state: np.uint8, verdicts: FlagArray
@@ -123,6 +125,8 @@ class HopStage:
             is_missing, n_held = (states == MISSING).any(axis=1), (states == BRIDGED).sum(axis=1)
             marks = (n_held > 0) * _BRIDGED | (np.zeros(sums.shape, dtype=np.uint16) if marks is None else marks)
             marks[:, is_missing], n_held[is_missing], sums[:, is_missing] = 0, 0, np.nan
+        if self._rails.learns and (cut_off := self._rails.push(low, high, is_missing)) is not None:
+            marks = (np.zeros(sums.shape, dtype=np.uint16) if marks is None else marks) | cut_off * _CLIPPED
         past_and_sums = np.concatenate((self._sums, sums), axis=1)
         self._sums = past_and_sums[:, n_levels:]
         marks = self._find_spikes(hops, past_and_sums, is_missing, marks)

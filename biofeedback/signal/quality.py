@@ -6,17 +6,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
+from biofeedback.signal.mains import find_hum
 
-MAINS_HZ = (50.0, 60.0)
-MAINS_HALF_WIDTH_HZ = 1.6  # boards that call themselves 1 kHz are often a few parts in a hundred off
 HUM_FOUND = 0.10  # share of the power at which the notch comes on; a flat 20-450 Hz spectrum has below 0.01 there
 HUM_MOST = 0.50
-HUM_PROMINENCE = 25.0  # times the median of the bins around: a line. Steady contractions reach 25 for a second at most
+HUM_SAME_HZ = 0.5  # two stretches that tell the same line
+HUM_MOVED_HZ = 0.15  # a notch of 2 Hz that is off by more leaves a few per cent, at the third harmonic a good part
 SPIKE_LEVEL_RATE_HZ = 60.0
 SPIKE_REACH, SPIKE_REACH_EMG = 4, 12  # hops on either side
 SPIKE_TIMES_USUAL, SPIKE_OF_WIDTH, SPIKE_OF_RANGE, SPIKE_OF_POWER = 12.0, 0.7, 0.1, 0.8
 LOOSE_BELOW_HZ, LOOSE_SHARE = 20.0, 0.50  # good electrodes: a few hundredths, seldom 0.15; common practice, no source
 LOOSE_STRETCHES = 4  # seconds that are judged together: a loose electrode drifts and jumps, not all the time
+LOOSE_OF_ACTIVITY = 0.5  # ... and as much of what the muscle has shown: any baseline drifts more than a muscle at rest
+LOOSE_UNKNOWN_SHARE = 0.93  # while the muscle has only rested
+ACTIVE_TIMES = 10.0  # the power of a second above that of the quietest: the muscle has done something
 _SETTLING, _FLAT, _HUM, _ELECTRODE, _SPIKE = (
     np.uint16(flag) for flag in (Flag.SETTLING, Flag.FLAT, Flag.HUM, Flag.ELECTRODE, Flag.SPIKE)
 )
@@ -58,7 +61,7 @@ class EmgCheck:
     ----------
     verdicts : (n_stretches, n_channels) flags for the stretches of the frames that came last; SETTLING once, when
         ``mains_hz`` is found.
-    mains_hz : where a line near 50 or 60 Hz was found in two stretches running, if this ``seeks_mains``; it stays.
+    mains_hz : where hum was found in two stretches running, if this ``seeks_mains``; it stays, and follows the line.
     """
 
     def __init__(self, n_channels: int, rate_hz: float, n_stretch: int, *, seeks_mains: bool) -> None:
@@ -67,7 +70,9 @@ class EmgCheck:
         self._window: FloatArray = np.asarray(np.hanning(n_stretch + 1)[:-1], dtype=np.float64)
         self._frequency_hz: FloatArray = np.arange(n_stretch // 2 + 1, dtype=np.float64) * (rate_hz / n_stretch)
         self._n_slow = int(np.searchsorted(self._frequency_hz, LOOSE_BELOW_HZ))
-        self._seeks_mains = seeks_mains
+        self._seeks_mains, self._rate_hz = seeks_mains, rate_hz
+        self._most_active: FloatArray = np.zeros((3, n_channels))  # power of the strongest seconds: a pop is one or two
+        self._least_active: FloatArray = np.full(n_channels, np.inf)
         self._suspect_hz: float | None = None
         self._nothing: FlagArray = np.zeros((1, n_channels), dtype=np.uint16)
         self._unknown: FloatArray = np.zeros((LOOSE_STRETCHES - 1, n_channels, self._frequency_hz.size))
@@ -111,50 +116,51 @@ class EmgCheck:
         """Verdicts of stretches, up to the one where ``mains_hz`` is found."""
         raw, filtered = frames - frames.mean(axis=-1, keepdims=True)
         n = len(raw)
-        recent = np.concatenate((self._recent, _power(raw)))
-        together = sum((recent[k : k + n] for k in range(1, LOOSE_STRETCHES)), recent[:n])
-        loose = _share(together, slice(self._n_slow)) > LOOSE_SHARE
+        spectra = np.concatenate((self._recent, _power(raw)))
+        together = sum((spectra[k : k + n] for k in range(1, LOOSE_STRETCHES)), spectra[:n])
+        n_known = np.minimum(LOOSE_STRETCHES, (spectra.any(axis=-1).cumsum(axis=0)[-n:]).clip(1))
         power = _power(filtered * self._window)
-        shares = np.array([self._line_share(power, mains_hz) for mains_hz in MAINS_HZ])
-        highest = shares.max(axis=-1)
-        strongest = highest.argmax(axis=0)
-        share = shares[strongest, np.arange(n)]
-        verdicts = np.asarray(loose * _ELECTRODE | (share > HUM_MOST) * _HUM, dtype=np.uint16)
-        for k, which in enumerate(strongest):
-            found_hz = MAINS_HZ[which] if highest[which, k] > HUM_FOUND else None
-            is_certain = found_hz is not None and found_hz == self._suspect_hz
-            self._suspect_hz = found_hz
-            if found_hz is not None and is_certain and self._seeks_mains and self.mains_hz is None:
-                self.mains_hz = self._centre_hz(power[k, share[k].argmax()], found_hz)
+        active = power.sum(axis=-1) * (8 / 3)  # a Hann window keeps 3/8; a raw drift leaks into all bins
+        verdicts: FlagArray = np.zeros(active.shape, dtype=np.uint16)
+        for k in range(n):
+            verdicts[k] = self._find_loose(together[k], active[k], n_known[k]) * _ELECTRODE
+            hums = [find_hum(self._frequency_hz, one, self._rate_hz) for one in power[k]]
+            verdicts[k] |= np.array([share > HUM_MOST for _, share in hums]) * _HUM
+            found_hz, share = max(hums, key=lambda hum: hum[1])
+            if self._is_found(found_hz if share > HUM_FOUND else None):
                 verdicts[k] |= _SETTLING
                 n, verdicts = k + 1, verdicts[: k + 1]
                 break
-        self._recent = recent[n : n + LOOSE_STRETCHES - 1].copy()
+        self._recent = spectra[n : n + LOOSE_STRETCHES - 1].copy()
         return verdicts
 
-    def _centre_hz(self, power: FloatArray, mains_hz: float) -> float:
-        """Where the line of one channel really lies, to 0.1 Hz: the board's clock, not the mains, may be off."""
-        line = np.abs(self._frequency_hz - mains_hz) <= MAINS_HALF_WIDTH_HZ
-        return round(float(np.average(self._frequency_hz[line], weights=power[line])), 1)
+    def _find_loose(self, power: FloatArray, active: FloatArray, n_known: FloatArray) -> NDArray[np.bool_]:
+        """Which channels drift more than their muscle speaks; raw power of the last seconds, (n_channels, n_bins)."""
+        self._most_active = np.sort(np.concatenate((self._most_active, active[None])), axis=0)[1:]
+        np.minimum(self._least_active, np.where(active > 0, active, np.inf), out=self._least_active)
+        slow, whole = power[:, : self._n_slow].sum(axis=-1), power.sum(axis=-1)
+        share = slow / np.where(whole > 0, whole, 1.0)
+        usual = self._most_active[0]
+        is_known = usual > ACTIVE_TIMES * self._least_active
+        drifts = np.where(is_known, slow > LOOSE_OF_ACTIVITY * n_known * usual, share > LOOSE_UNKNOWN_SHARE)
+        return np.asarray((share > LOOSE_SHARE) & drifts, dtype=np.bool_)
 
-    def _line_share(self, power: FloatArray, mains_hz: float) -> FloatArray:
-        """Share of the power in the mains line; 0 where it does not stand out from its neighbours."""
-        distance_hz = np.abs(self._frequency_hz - mains_hz)
-        line = np.flatnonzero(distance_hz <= MAINS_HALF_WIDTH_HZ)
-        within = slice(line[0], line[-1] + 1)
-        around = power.take(np.flatnonzero((distance_hz > 3) & (distance_hz < 12)), axis=-1)
-        prominent = power[..., within].max(axis=-1) > HUM_PROMINENCE * np.median(around, axis=-1)
-        return np.asarray(np.where(prominent, _share(power, within), 0.0), dtype=np.float64)
+    def _is_found(self, found_hz: float | None) -> bool:
+        """Whether ``mains_hz`` has just been found, or found elsewhere, for the second time running."""
+        suspect_hz, self._suspect_hz = self._suspect_hz, found_hz
+        if found_hz is None or suspect_hz is None or not self._seeks_mains:
+            return False
+        if abs(found_hz - suspect_hz) > HUM_SAME_HZ:
+            return False
+        found_hz = round((found_hz + suspect_hz) / 2, 1)
+        if self.mains_hz is not None and abs(found_hz - self.mains_hz) <= HUM_MOVED_HZ:
+            return False
+        self.mains_hz, self._suspect_hz = found_hz, None
+        return True
 
 
 def _power(x: FloatArray) -> FloatArray:
     return np.asarray(np.abs(np.fft.rfft(x)) ** 2, dtype=np.float64)
-
-
-def _share(power: FloatArray, bins: slice) -> FloatArray:
-    """Share of the bins in the power, over the last axis."""
-    total = power.sum(axis=-1)
-    return np.asarray(power[..., bins].sum(axis=-1) / np.where(total > 0, total, 1.0), dtype=np.float64)
 
 
 class FlatCheck:

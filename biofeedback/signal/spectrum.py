@@ -9,14 +9,20 @@ import numpy as np
 from biofeedback.errors import AnalysisError
 from biofeedback.model import FloatArray
 from biofeedback.signal.emg import GOOD_RATE_HZ, HIGH_EDGE_HZ, HIGHEST_EDGE, LOW_EDGE_HZ
+from biofeedback.signal.mains import find_hum, find_lines
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpectrumTrack:
-    """Middle of each epoch in seconds and its median frequency in Hz, both ``(n_epochs,)``; NaN where not known."""
+    """Middle of each epoch in seconds and its median frequency in Hz, both ``(n_epochs,)``; NaN where not known.
+
+    ``hum_share`` is what mains hum at ``mains_hz`` held of all power before it was taken out; None without hum.
+    """
 
     time_s: FloatArray
     median_hz: FloatArray
+    mains_hz: float | None = None
+    hum_share: float = 0.0
 
 
 def find_median_frequency(frequency_hz: FloatArray, power: FloatArray) -> float | None:
@@ -31,7 +37,10 @@ def find_median_frequency(frequency_hz: FloatArray, power: FloatArray) -> float 
 
 
 def track_median_frequency(counts: FloatArray, rate_hz: float, *, epoch_s: float = 1.0) -> SpectrumTrack:
-    """Median frequency between 20 and 450 Hz in back-to-back epochs of one raw EMG channel.
+    """Median frequency between 20 and 450 Hz in back-to-back epochs of one raw EMG channel, without mains hum.
+
+    Hum is looked for in the mean of all epochs; in its bins stands what their neighbours hold, so that the muscle
+    loses nothing there.
 
     Parameters
     ----------
@@ -56,6 +65,25 @@ def track_median_frequency(counts: FloatArray, rate_hz: float, *, epoch_s: float
     inside = (frequency_hz >= LOW_EDGE_HZ) & (frequency_hz <= min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz))
     centred = epochs - epochs.mean(axis=1, keepdims=True)
     power = np.asarray(np.abs(np.fft.rfft(centred * np.hanning(n + 1)[:-1], axis=1)) ** 2, dtype=np.float64)
+    power, mains_hz, hum_share = _take_hum_out(frequency_hz, power, rate_hz)
     medians = [find_median_frequency(frequency_hz[inside], row[inside]) for row in power]
     middle_s = np.asarray((np.arange(len(epochs)) + 0.5) * n / rate_hz, dtype=np.float64)
-    return SpectrumTrack(middle_s, np.array([np.nan if m is None else m for m in medians]))
+    return SpectrumTrack(middle_s, np.array([np.nan if m is None else m for m in medians]), mains_hz, hum_share)
+
+
+def _take_hum_out(
+    frequency_hz: FloatArray, power: FloatArray, rate_hz: float
+) -> tuple[FloatArray, float | None, float]:
+    """Epochs' power ``(n_epochs, n_bins)`` without hum lines, the mains frequency and the share that it held."""
+    known = power[np.isfinite(power).all(axis=1)]
+    if not len(known):
+        return power, None, 0.0
+    low = frequency_hz >= LOW_EDGE_HZ  # an electrode's drift says nothing about hum
+    mains_hz, share = find_hum(frequency_hz, known.mean(axis=0) * low, rate_hz)
+    if mains_hz is None:
+        return power, None, 0.0
+    lines = find_lines(frequency_hz, mains_hz)
+    cleaned = power.copy()
+    for row in cleaned:
+        row[lines] = np.interp(frequency_hz[lines], frequency_hz[~lines], row[~lines])
+    return cleaned, mains_hz, share

@@ -37,3 +37,22 @@ def test_the_spectrum_of_a_tiring_muscle_comes_down():
     median_hz = track_median_frequency(np.concatenate(epochs), rate_hz).median_hz
     assert median_hz[:10].mean() == pytest.approx(1.678 * 70, rel=0.05)
     assert median_hz[10:].mean() == pytest.approx(1.678 * 55, rel=0.05)
+
+
+def test_hum_does_not_hide_a_spectrum_that_slows() -> None:
+    """A muscle whose median falls from 113 Hz; hum of twice its power at 50.2 Hz held the median at 64 Hz once."""
+    rate_hz, rng = 1000, np.random.default_rng(11)
+    epochs = []
+    for k in range(20):
+        frequency_hz = np.fft.rfftfreq(rate_hz, 1 / rate_hz)
+        middle_hz = 80.0 * (1 - 0.02 * k)
+        shape = np.sqrt(frequency_hz * np.exp(-frequency_hz / middle_hz))
+        epochs.append(np.fft.irfft(np.fft.rfft(rng.normal(size=rate_hz)) * shape, rate_hz))
+    clean = np.concatenate(epochs)
+    hum = 2 * clean.std() * np.sin(2 * np.pi * 50.2 * np.arange(clean.size) / rate_hz)
+    before, after = track_median_frequency(clean, rate_hz), track_median_frequency(clean + hum, rate_hz)
+    assert before.hum_share == 0.0
+    assert after.mains_hz is not None
+    assert abs(after.mains_hz - 50.2) < 0.1
+    assert 0.6 < after.hum_share < 0.8, "2 parts of 3"
+    np.testing.assert_allclose(after.median_hz, before.median_hz, rtol=0.04)
