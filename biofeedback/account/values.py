@@ -35,7 +35,8 @@ class Attempt:
     """One maximal effort on one channel. ``value`` is None when it cannot be computed; ``reason`` says why not.
 
     ``value`` is the best 0.5 s mean above baseline (EMG: noise removed in quadrature), ``peak`` the highest level
-    above baseline, both in the channel's unit. Refused attempts are kept: they happened.
+    above baseline, both in the channel's unit. Refused attempts are kept: they happened. ``told``: what was cut out of
+    it, being no effort, and did not cost it.
     """
 
     channel: str
@@ -49,6 +50,7 @@ class Attempt:
     accepted: bool
     reason: str
     by_coach: bool = False
+    told: str = ""
 
     def rejected(self, reason: str) -> Attempt:
         """The same attempt, set aside by the coach for ``reason``."""

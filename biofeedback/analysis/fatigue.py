@@ -85,8 +85,8 @@ def measure_emg_fatigue(samples: FloatArray, *, rate_hz: float, epoch_s: float =
     """Median-frequency and amplitude slopes of raw EMG (n,), one contracting stretch, any unit.
 
     Both between 20 and 450 Hz in epochs of ``epoch_s`` (0.5 to 1 s: stationary, and fine enough); epochs with a gap or
-    without signal are left out, mains hum is taken out; slopes by Theil-Sen, in % of the value at the start per s. Refused below 1000 Hz and
-    with fewer than five epochs. Never for envelopes: they have lost the spectrum.
+    without signal are left out, mains hum is taken out; slopes by Theil-Sen, in % of the value at the start per s.
+    Refused below 1000 Hz and with fewer than five epochs. Never for envelopes: they have lost the spectrum.
     """
     if rate_hz < GOOD_RATE_HZ:
         return EmgFatigue(0, reason=f"sampled at {rate_hz:g} Hz; a spectrum needs {GOOD_RATE_HZ:g} Hz")

@@ -7,17 +7,28 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from biofeedback.account.values import Attempt
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
+from biofeedback.signal.artefacts import find_jumps, look_at_emg
+from biofeedback.signal.emg import RMS_S
+from biofeedback.signal.quality import SPIKE_REACH
+from biofeedback.signal.rails import find_rail
 
 BASELINE_S = 1.0  # the countdown's last second, before the push
 BEST_S = 0.5  # an instant peak is 7-15 % too high in real recordings; a half-second mean is not
 HALF = 0.5  # an attempt lasts while it is above half of its value
 FORCE_SPIKE_PERCENT = 25.0  # a 0.1 s jerk this high lifts the 0.5 s mean by 5 %, the tolerance of the rule below
 EMG_SPIKE_PERCENT = 60.0  # a 250 ms RMS wanders by itself: four times its 5 % random error, and tremor
+FORCE_BOUNCE_PERCENT, EMG_BOUNCE_PERCENT = 8.0, 40.0  # above what lies beside it; real holds reach 3 and 26 %
 MOVING_PERCENT = 5.0
 SIGNIFICANT_SD = 6.0
+EMG_TOLERANCE_PERCENT = 20.0  # between the two best: an EMG repeats half as well as a force; common practice, no source
+HUM_PERCENT = 15.0  # of the power: lifts an RMS by 8 %
+LOOSE_PERCENT = 50.0  # of the power below 20 Hz
+MOST_CUT_PERCENT = 20.0  # of the push
+RING_S, ENVELOPE_RING_S = 0.10, 0.25  # how long a jump lasts in a level, by the filters' own settling
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,22 +47,43 @@ class MaximumVerdict:
     best_index: int | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """What one channel sent: ``counts`` (n_frames,), NaN where missing, up to the end of the levels of an attempt.
+
+    ``hop`` frames make a level. What lies before the first level, a second or so, lets the filters settle.
+    ``mains_hz`` is what the notch takes out of raw EMG.
+    """
+
+    counts: FloatArray
+    rate_hz: float
+    hop: int
+    mains_hz: float | None = None
+
+
 def judge_attempt(
     levels: FloatArray,
     flags: FlagArray,
     level_rate_hz: float,
     *,
     channel: Channel,
+    samples: Samples | None = None,
     needed_s: float = 3.0,
     spike_percent: float | None = None,
     moving_percent: float = MOVING_PERCENT,
 ) -> Attempt:
     """Judge one channel of one attempt; ``levels`` and ``flags`` have shape ``(n,)``.
 
+    The sensor is judged first, the athlete last: whoever pushed against a rail has not pushed badly. What no muscle
+    does and what lasted shortly is cut out, told, and costs nothing.
+
     Parameters
     ----------
     levels, flags
         From the start of the countdown's last second (which is the baseline) to the end of the push.
+    samples
+        What the levels were made from. Without them only the flags tell of the sensor, those of hum and electrode
+        of all but the last second.
     needed_s
         Least time above half of the attempt's value; 3 s, common practice. Give the push phase a second more, for
         reaction and build-up.
@@ -65,21 +97,146 @@ def judge_attempt(
     n_missing = int(np.count_nonzero((flags & Flag.MISSING).astype(bool) | ~np.isfinite(levels)))
     n_best = max(1, round(BEST_S * level_rate_hz))
     is_measurable = not n_missing and len(levels) >= n_baseline + n_best
+    seen = _look(levels, flags, n_baseline, channel=channel, samples=samples) if is_measurable else _Seen(levels)
     measured = (
-        _measure(levels, n_baseline, n_best, level_rate_hz, channel)
+        _measure(seen.levels, n_baseline, n_best, level_rate_hz, channel)
         if is_measurable
         else _Measured(duration_s=max(0, len(levels) - n_baseline) / level_rate_hz)
     )
+    beside = _find_beside(seen.levels[n_baseline:], n_best, level_rate_hz, measured, channel)
     checks = (
         _check_gap(n_missing / level_rate_hz),
+        "" if samples is not None else _check_clipping(np.count_nonzero(flags & Flag.CLIPPED) / level_rate_hz),
+        seen.reason,
         _check_zero(measured, channel.unit),
         _check_duration(measured, needed_s),
-        _check_clipping(np.count_nonzero(flags & Flag.CLIPPED) / level_rate_hz),
         _check_spike(measured, default_spike_percent(channel) if spike_percent is None else spike_percent),
-        check_baseline(levels[:n_baseline], measured.value, moving_percent),
+        _check_bounce(measured, beside, EMG_BOUNCE_PERCENT if channel.kind == "emg" else FORCE_BOUNCE_PERCENT),
+        check_baseline(seen.levels[:n_baseline], measured.value, moving_percent),
     )
     reason = next((check for check in checks if check), "")
-    return Attempt(channel=channel.name, unit=channel.unit, accepted=not reason, reason=reason, **asdict(measured))
+    return Attempt(
+        channel=channel.name,
+        unit=channel.unit,
+        accepted=not reason,
+        reason=reason,
+        told=seen.told,
+        **asdict(measured),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """An attempt's levels without what no muscle does; why its sensor could not measure it; what was cut out."""
+
+    levels: FloatArray
+    reason: str = ""
+    told: str = ""
+
+
+def _look(levels: FloatArray, flags: FlagArray, n_baseline: int, *, channel: Channel, samples: Samples | None) -> _Seen:
+    """What the sensor did in an attempt without gaps, of which ``n_baseline`` levels lie before the push."""
+    level_rate_hz = n_baseline / BASELINE_S
+    reason = ""
+    cut: NDArray[np.bool_] = (flags & Flag.SPIKE).astype(bool)
+    cut[:-SPIKE_REACH] |= cut[SPIKE_REACH:]  # the flag comes when the hops after the jump have come
+    n_glitches = 0
+    if is_quadratic(channel) and samples is not None:
+        n_hops = len(samples.counts) // samples.hop
+        counts = _filled(samples.counts[-n_hops * samples.hop :])
+        look = look_at_emg(
+            counts,
+            samples.rate_hz,
+            hop=samples.hop,
+            n_window=max(1, round(RMS_S * level_rate_hz)),
+            n_lead=n_hops - len(levels),
+            mains_hz=samples.mains_hz,
+        )
+        levels, cut, n_glitches = look.level * abs(channel.factor), look.spoilt, look.n_glitches
+        reason = _check_ends(channel, look.repaired[-len(levels) * samples.hop :], samples.rate_hz, cut)
+        reason = reason or _check_hum(100 * look.hum_share) or _check_loose(100 * look.slow_share)
+        levels = _bridged(levels, ~np.isfinite(levels))
+    else:
+        if is_quadratic(channel):
+            late = flags[n_baseline + round(level_rate_hz) :]  # a verdict is told a second after what it is about
+            reason = _check_hum(100.0 * bool((late & Flag.HUM).any()))
+            reason = reason or _check_loose(100.0 * bool((late & Flag.ELECTRODE).any()))
+        elif samples is not None:
+            counts = _filled(samples.counts[-len(levels) * samples.hop :])
+            cut = find_jumps(counts, samples.rate_hz, samples.hop)
+            reason = _check_ends(channel, counts, samples.rate_hz, cut)
+        ring_s = ENVELOPE_RING_S if channel.kind == "emg" else RING_S
+        cut = np.convolve(cut, np.ones(1 + round(ring_s * level_rate_hz)))[: len(levels)] > 0
+        cut[:-1] |= cut[1:]  # the hop before, of which half may be it
+        levels = _bridged(levels, cut)
+    reason = reason or _check_flat(flags[n_baseline:], level_rate_hz)
+    cut_s = float(np.count_nonzero(cut[n_baseline:])) / level_rate_hz
+    if 100 * cut_s > MOST_CUT_PERCENT * (len(levels) - n_baseline) / level_rate_hz:
+        reason = reason or (
+            f"{cut_s:.1f} s of the push are jumps that no muscle makes; fasten cable, strap and electrodes, then repeat"
+        )
+    told = [f"{cut_s:.2f} s with a jump that no muscle makes"] if cut_s else []
+    told += [f"{n_glitches} single glitch reading{'s' if n_glitches != 1 else ''}"] if n_glitches else []
+    return _Seen(levels, reason, f"{' and '.join(told)} cut out" if told else "")
+
+
+def _bridged(levels: FloatArray, cut: NDArray[np.bool_]) -> FloatArray:
+    """A straight line across what was cut out."""
+    if not cut.any() or cut.all():
+        return np.nan_to_num(levels) if cut.all() else levels
+    at = np.arange(len(levels))
+    return np.where(cut, np.interp(at, at[~cut], levels[~cut]), levels)
+
+
+def _filled(counts: FloatArray) -> FloatArray:
+    """Missing readings before the attempt held at their neighbours; the attempt itself has none."""
+    return _bridged(counts, ~np.isfinite(counts))
+
+
+def _check_ends(channel: Channel, counts: FloatArray, rate_hz: float, cut: NDArray[np.bool_]) -> str:
+    """Whether the counts (n,) show an end of the range, declared or not; ``cut`` hops do not count."""
+    kept = counts.reshape(len(cut), -1)[~cut].ravel()
+    rails = (channel.rail_high_counts, channel.rail_low_counts)
+    for side, rail in zip((1, -1), rails, strict=True):
+        if rail is not None and (clipped_s := np.count_nonzero(side * kept >= side * rail) / rate_hz):
+            return _check_clipping(clipped_s)
+    for side in (1, -1) if is_quadratic(channel) else (1 if channel.factor > 0 else -1,):
+        end = find_rail(kept, rate_hz, side=side, is_emg=is_quadratic(channel))
+        if end is not None:
+            clipped_s = np.count_nonzero(side * kept >= side * end) / rate_hz
+            return (
+                f"{clipped_s:.2f} s of the attempt lie on one end, {end:.10g} as sent, nothing beyond it is measured: "
+                "the sensor or its amplifier ends there; lower the gain or use a larger sensor"
+            )
+    return ""
+
+
+def _check_flat(flags: FlagArray, level_rate_hz: float) -> str:
+    flat_s = np.count_nonzero(flags & Flag.FLAT) / level_rate_hz
+    if not flat_s:
+        return ""
+    return (
+        "the reading did not change for a second during the push, and no force is that steady; check that the sensor "
+        "is connected and not at its end"
+    )
+
+
+def _check_hum(percent: float) -> str:
+    if percent <= HUM_PERCENT:
+        return ""
+    return (
+        f"mains hum carries {percent:.0f} % of the push; {HUM_PERCENT:g} % is allowed; run the computer from its "
+        "battery, move away from mains leads, press the electrodes on"
+        if percent < 100
+        else "mains hum carries most of the push; run the computer from its battery, move away from mains leads, press "
+        "the electrodes on"
+    )
+
+
+def _check_loose(percent: float) -> str:
+    if percent <= LOOSE_PERCENT:
+        return ""
+    return "most of the push lies below 20 Hz: an electrode is loose or dry; press it on or replace it, then repeat"
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +265,30 @@ def _measure(levels: FloatArray, n_baseline: int, n_best: int, level_rate_hz: fl
         baseline=baseline,
         baseline_sd=float(np.std(detrended(levels[:n_baseline]), ddof=1)),
         best_from_s=best_at / level_rate_hz,
+    )
+
+
+def _find_beside(
+    push: FloatArray, n_best: int, level_rate_hz: float, measured: _Measured, channel: Channel
+) -> float | None:
+    """The better of the half seconds right before and right after the best one, above baseline; None without either."""
+    if measured.best_from_s is None or measured.baseline is None:
+        return None
+    at = round(measured.best_from_s * level_rate_hz)
+    beside = [push[first : first + n_best] for first in (at - n_best, at + n_best) if first >= 0]
+    means = [float(part.mean()) for part in beside if len(part) == n_best]
+    return above_baseline(max(means), measured.baseline, channel) if means else None
+
+
+def _check_bounce(measured: _Measured, beside: float | None, limit_percent: float) -> str:
+    if not beside or measured.value is None or beside <= 0:
+        return ""
+    excess_percent = 100 * (measured.value / beside - 1)
+    if excess_percent <= limit_percent:
+        return ""
+    return (
+        f"the best {BEST_S:g} s are {excess_percent:.0f} % above what lies beside them; {limit_percent:g} % is allowed; "
+        "build up, then hold without a bounce"
     )
 
 

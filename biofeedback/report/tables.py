@@ -110,6 +110,10 @@ def tabulate_holds(analysis: SessionAnalysis) -> Table | None:
             cells += [number(emg.median_start_hz, 0), *(_show_slope(t, 1) for t in (emg.median_slope, emg.rms_slope))]
         rows.append(tuple(cells))
     reasons = dict.fromkeys(emg.reason for hold in analysis.holds for _, emg in hold.emg if emg.reason)
+    shares = [emg.hum_share for hold in analysis.holds for _, emg in hold.emg if emg.hum_share]
+    if shares:
+        text = f"mains hum held up to {100 * max(shares):.0f} % of the power; median frequencies are without it"
+        reasons |= {text: None}
     joint = find_joint(str(analysis.settings.get("joint") or "")).name
     model = f"Tired: predicted share of the muscle, three-compartment model for {joint} (Frey-Law et al. 2012)"
     told = [*reasons, model, *([f"suggested {explain_set(analysis)}"] if explain_set(analysis) else [])]

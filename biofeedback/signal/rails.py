@@ -19,7 +19,7 @@ FEW_STEPS = 20.0  # a range of fewer steps says nothing about its ends
 HEAP = 8.0  # times what lies just before it
 HEAP_S = 0.1  # a force that stays on one value for as long is cut off; muscle activity turns within a sample
 NEAR = 0.02  # of the range: just before its end, for hops
-N_HOPS, N_HOPS_CODE, N_VISITS = 8, 3, 2
+N_HOPS, N_HOPS_CODE, N_VISITS, N_BETWEEN = 8, 3, 2, 5  # a signal that only switches says nothing about its ends
 
 
 def find_rail(counts: FloatArray, rate_hz: float, *, side: int, is_emg: bool) -> float | None:
@@ -39,7 +39,7 @@ def find_rail(counts: FloatArray, rate_hz: float, *, side: int, is_emg: bool) ->
     if n_steps < FEW_STEPS:
         return None
     is_last_code = side * top in (LAST_CODES if side > 0 else FIRST_CODES) and step.is_integer()
-    if is_last_code and n_each[-1] >= 2 and n_each[-1] > 2 * n_each[-2] * (values[-2] >= top - step):
+    if is_last_code and n_each[-1] >= (4 if is_emg else 2) and n_each[-1] > 2 * n_each[-2] * (values[-2] >= top - step):
         return side * top
     width = step * min(3.0, n_steps // 500)  # an amplifier at its end is not quite still
     n_end = int(n_each[values >= top - width].sum())
@@ -51,6 +51,9 @@ def find_rail(counts: FloatArray, rate_hz: float, *, side: int, is_emg: bool) ->
 class RailCheck:
     """Learns the ends of channels that declare none, from stretches of about a second, causally.
 
+    Raw muscle activity turns within a sample, so a heap at its end is enough. An unloaded or hanging sensor returns to
+    one value by itself, and an envelope at rest to 0: there only the last code of a converter counts.
+
     What is learnt holds from the next stretch on and is forgotten as soon as something goes beyond it.
     """
 
@@ -61,31 +64,24 @@ class RailCheck:
         learns = ~declared & np.array([c.kind != "position" for c in channels])
         swings = np.array([c.kind == "emg" and not c.envelope for c in channels])
         self._learns: NDArray[np.bool_] = np.concatenate((learns, learns))  # the upper ends, then the lower ones
-        self._zero_is_end: NDArray[np.bool_] = np.concatenate((swings, swings))  # a force at rest may well read 0
+        self._swings: NDArray[np.bool_] = np.concatenate((swings, swings))
         self._n, self._n_stretch, self._n_filled = n, n_stretch, 0
         self._hops: FloatArray = np.full((2 * n, n_stretch), -np.inf)
         self._end, self._other = np.full(2 * n, -np.inf), np.full(2 * n, np.inf)
-        self._n_at, self._n_near, self._n_visits = np.zeros((3, 2 * n), dtype=np.int64)
+        self._n_at, self._n_near, self._n_visits, self._n_between = np.zeros((4, 2 * n), dtype=np.int64)
         self._has_left: NDArray[np.bool_] = np.zeros(2 * n, dtype=np.bool_)
         self._rails: FloatArray = np.full(2 * n, np.inf)
         self._is_any = False
 
-    def push(
-        self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_] | None
-    ) -> NDArray[np.bool_] | None:
+    def push(self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
         """Extremes of the next hops, ``(n_channels, n_hops)``, in one stretch or whole ones: which are cut off."""
-        n_hops = low.shape[1]
-        if n_hops == self._n_stretch:
-            n_whole = 1
-        elif n_hops < self._n_stretch:
+        if low.shape[1] < self._n_stretch:
             return self._push_part(low, high, is_missing)
-        else:
-            n_whole = n_hops // self._n_stretch
         ends = np.concatenate((high, -low))
         if is_missing is not None:
             ends[:, is_missing] = -np.inf
         found = np.zeros(ends.shape, dtype=np.bool_)
-        for k in range(n_whole):
+        for k in range(low.shape[1] // self._n_stretch):
             part = slice(k * self._n_stretch, (k + 1) * self._n_stretch)
             if self._is_any:
                 found[:, part] = ends[:, part] >= self._rails[:, None]
@@ -117,7 +113,7 @@ class RailCheck:
         top = ends.max(axis=1)
         grown = top > self._end
         np.copyto(self._end, top, where=grown)
-        for kept in (self._n_at, self._n_near, self._n_visits):
+        for kept in (self._n_at, self._n_near, self._n_visits):  # what lay between lies between
             kept[grown] = 0
         lowest = np.where(known, ends, np.inf).min(axis=1)
         np.minimum(self._other, lowest, out=self._other)
@@ -127,17 +123,24 @@ class RailCheck:
         is_there = at.any(axis=1)
         self._n_at += at.sum(axis=1)
         self._n_near += near.sum(axis=1)
+        below = (self._end - NEAR * width)[:, None]
+        self._n_between += ((ends < below) & (ends > (self._end - 0.9 * width)[:, None])).sum(axis=1)
         self._n_visits += is_there & (self._has_left | grown)
         self._has_left = (self._has_left & ~is_there) | (lowest < self._end - 0.1 * width)
         codes = np.concatenate((self._end[: self._n], -self._end[self._n :])).tolist()
         is_code = np.array(
             [
-                code in (LAST_CODES if k < self._n else FIRST_CODES) and (code != 0 or bool(self._zero_is_end[k]))
+                code in (LAST_CODES if k < self._n else FIRST_CODES) and (code != 0 or bool(self._swings[k]))
                 for k, code in enumerate(codes)
             ]
         )
-        heap = (self._n_at >= N_HOPS) & (self._n_at > HEAP / 2 * (self._n_near + 1)) & (self._n_visits >= N_VISITS)
+        heap = (
+            self._swings
+            & (self._n_at >= N_HOPS)
+            & (self._n_at > HEAP / 2 * (self._n_near + 1))
+            & (self._n_visits >= N_VISITS)
+        )
         code_heap = is_code & (self._n_at >= N_HOPS_CODE) & (self._n_at > self._n_near)
-        learnt = self._learns & (width >= FEW_STEPS) & (heap | code_heap)
+        learnt = self._learns & (width >= FEW_STEPS) & (self._n_between >= N_BETWEEN) & (heap | code_heap)
         self._rails = np.where(learnt, self._end, np.inf)
         self._is_any = bool(learnt.any())
