@@ -205,7 +205,7 @@ def _check_ends(channel: Channel, counts: FloatArray, rate_hz: float, cut: NDArr
         if end is not None:
             clipped_s = np.count_nonzero(side * kept >= side * end) / rate_hz
             return (
-                f"{clipped_s:.2f} s of the attempt lie on one end, {end:.10g} as sent, nothing beyond it is measured: "
+                f"{clipped_s:.2f} s of the attempt lie on one end, {end:.10g} as sent, nothing beyond it measured: "
                 "the sensor or its amplifier ends there; lower the gain or use a larger sensor"
             )
     return ""
