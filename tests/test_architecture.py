@@ -97,3 +97,48 @@ def test_help_imports_neither_scipy_nor_matplotlib(arguments):
     assert "matplotlib" not in heavy
     if arguments == ["--help"]:
         assert heavy == "[]"
+
+
+def import_graph() -> dict[str, set[str]]:
+    """Who imports whom among our modules when the program runs, imports inside functions included."""
+    modules = {".".join(("biofeedback", *file.with_suffix("").parts)).removesuffix(".__init__") for file in FILES}
+    graph: dict[str, set[str]] = {}
+    for file in FILES:
+        tree = ast.parse((PACKAGE / file).read_text("utf-8"))
+        only_for_types = {
+            inner
+            for node in ast.walk(tree)
+            if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+            for inner in ast.walk(node)
+        }
+        name = ".".join(("biofeedback", *file.with_suffix("").parts)).removesuffix(".__init__")
+        found: set[str] = set()
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom) and node not in only_for_types:
+                found |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
+        graph[name] = (found & modules) - {name, "biofeedback"}
+    return graph
+
+
+def find_circle(graph: dict[str, set[str]]) -> list[str]:
+    """Some chain of imports that ends where it began; [] when there is none."""
+    done: set[str] = set()
+
+    def walk(name: str, path: list[str]) -> list[str]:
+        if name in path:
+            return [*path[path.index(name) :], name]
+        if name in done:
+            return []
+        for imported in sorted(graph[name]):
+            if circle := walk(imported, [*path, name]):
+                return circle
+        done.add(name)
+        return []
+
+    return next((circle for name in sorted(graph) if (circle := walk(name, []))), [])
+
+
+def test_no_import_goes_round_in_a_circle():
+    assert find_circle({"a": {"b"}, "b": {"c"}, "c": {"a"}}) == ["a", "b", "c", "a"]
+    assert find_circle({"a": {"b", "c"}, "b": {"c"}, "c": set()}) == []
+    assert find_circle(import_graph()) == []

@@ -18,9 +18,9 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakDBusError, BleakErro
 from biofeedback.acquisition.codecs import WEIGHT_STEP_KG, decode_weight, encode_cobs
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
-from biofeedback.acquisition.sources import Decoder, SourceUrl
+from biofeedback.acquisition.source import Decoder, SourceUrl, WireSource
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel, Cue
+from biofeedback.model import Channel
 
 SCAN_S = 5.0
 CONNECT_S = 10.0  # connecting to a silent device would otherwise hang for ever
@@ -31,10 +31,11 @@ MOST_WAITING = 8192  # notifications
 READ_S = 0.05
 
 
-class BleSource:
+class BleSource(WireSource):
     """See ``Source``. An event loop of its own, in its own thread, keeps the link; ``read`` takes from its queue."""
 
-    is_simulated = False
+    device_id: str = ""  # address of the device that answers
+    n_dropped: int = 0  # notifications that found the queue full
 
     def __init__(self, target: str, profile: Profile, *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
         if profile.radio is None:
@@ -42,8 +43,6 @@ class BleSource:
         self.url, self.target, self.profile = url, target, profile
         self.radio = profile.radio
         self.description = target or "Bluetooth LE"
-        self.device_id = ""  # address of the device that answers
-        self.n_dropped = 0  # notifications that found the queue full
         self.n_connects = 0
         self._clock = clock
         self._queue: queue.Queue[bytes] = queue.Queue(MOST_WAITING)
@@ -96,9 +95,6 @@ class BleSource:
     def reopen(self) -> bool:
         """Whether the link is there again; it is being looked for all the time."""
         return self._connected.is_set()
-
-    def cue(self, cue: Cue) -> None:
-        """A real athlete hears it by themselves."""
 
     def read(self) -> bytes:
         """Notifications that have come, as the profile's decoder wants them; b"" after 50 ms without any."""

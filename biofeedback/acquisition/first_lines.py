@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from biofeedback.acquisition.decoder import BadLines, Decoded, Text
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.reader import UNREADABLE_PERCENT, unreadable_trouble
-from biofeedback.acquisition.sources import Decoder
+from biofeedback.acquisition.source import Decoder
 from biofeedback.errors import SourceError
 
 

@@ -5,6 +5,9 @@ board that sends them, else from its frame numbers; the other sensors' counts ar
 of the first one's frames, which a note in the recording says. An uneven first sensor is not resampled: all channels of
 a row are of one moment, and row k stands at k / rate. What differs in the delay of their wires (a radio may take 30 ms,
 a cable 1 ms) cannot be known and stays.
+
+What one sensor misses costs the others nothing: its counts are NaN for as long, its channels have a clock of their own,
+and a note names it. Only where no sensor has anything there is a gap.
 """
 
 from __future__ import annotations
@@ -15,55 +18,65 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from biofeedback.acquisition.clock import DeviceClock
-from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.sources import Source
+from biofeedback.acquisition.reader import ItemReader, Reader, make_reader
+from biofeedback.acquisition.source import ItemSource, Source
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Chunk, Cue, FloatArray, Gap, Item, Note
 
-BoolArray: TypeAlias = NDArray[np.bool_]
 News: TypeAlias = tuple[int, list[Item], float] | Exception  # of which sensor, and when; or what ended it
-PATIENCE_S = 0.25  # for the other sensors; then a frame is missing, since it is a reading of all channels
-HISTORY_S = 2.0
+PATIENCE_S = 0.25  # for the other sensors; what comes later is missing
+HISTORY_S = 1.0  # of readings kept behind the last row that was made of them
+MOST_HISTORY_S = 60.0  # and at all, while the first sensor says nothing
+PIECE_S = 1.0  # a longer gap of the first sensor is filled piece by piece
 REACH_PERIODS = 1.5  # neighbours further apart than this belong to a gap: nothing is interpolated across it
 READ_S = 0.05
 
 
 class _Stream:
-    """One sensor: its clock, and of a sensor other than the first the frames of the last 2 s."""
+    """One sensor: its clock, and of a sensor other than the first the readings that rows may still need."""
 
-    def __init__(self, rate_hz: float) -> None:
-        self.rate_hz = rate_hz
+    def __init__(self, rate_hz: float, n_channels: int) -> None:
+        self.rate_hz, self.n_channels = rate_hz, n_channels
         self._clock = DeviceClock()
         self._is_broken = False
         self._own_s: FloatArray = np.empty(0)
-        self._counts: FloatArray | None = None
-        self._last_s = -math.inf
+        self._counts: FloatArray = np.empty((0, n_channels))
+        self._last: tuple[int, float] | None = None  # frame and own time of the last reading
+        self._known_s = -math.inf  # the moment up to which nothing more will come
 
-    def follow(self, item: Item, arrival_s: float) -> None:
+    def follow(self, item: Chunk | Gap, arrival_s: float) -> None:
         """The line that maps the sensor's own time to moments learns from the last frame of every chunk."""
-        if isinstance(item, Gap) and item.reason in ("no data", "device restarted"):
-            self._is_broken = True  # the length of such a gap is only known to some 0.1 s
-        elif isinstance(item, Chunk):
-            own_s = self._time_of(item)
-            if self._is_broken or own_s[0] < self._last_s:
-                self._clock.reset()
-                self._own_s, self._counts, self._is_broken = np.empty(0), None, False
-            self._last_s = float(own_s[-1])
-            self._clock.add(self._last_s, arrival_s)
+        if isinstance(item, Gap):
+            self._is_broken |= item.reason in ("no data", "device restarted")  # known to some 0.1 s only
+            if self._last is not None:
+                self._known_s = float(self.moments_of(Gap(item.end_frame, 1, ""))[0])
+            return
+        own_s = self._time_of(item)
+        if self._is_broken or (self._last is not None and own_s[0] < self._last[1]):
+            self._clock.reset()
+            self._own_s, self._counts, self._is_broken = np.empty(0), np.empty((0, self.n_channels)), False
+        self._last = item.end_frame - 1, float(own_s[-1])
+        self._clock.add(float(own_s[-1]), arrival_s)
 
     def remember(self, chunk: Chunk) -> None:
         """Keep for ``look_up``."""
         own_s = np.concatenate((self._own_s, self._time_of(chunk)))
-        counts = chunk.counts if self._counts is None else np.concatenate((self._counts, chunk.counts))
-        keep = own_s > own_s[-1] - HISTORY_S
-        self._own_s, self._counts = own_s[keep], counts[keep]
+        keep = own_s > own_s[-1] - MOST_HISTORY_S
+        self._own_s, self._counts = own_s[keep], np.concatenate((self._counts, chunk.counts))[keep]
+
+    def forget(self, before_s: float) -> None:
+        """No row before ``before_s`` will ask any more."""
+        if len(self._own_s) > 1 and self._clock.to_session(self._own_s[:1])[0] < before_s - 2 * HISTORY_S:
+            keep = self._clock.to_session(self._own_s) > before_s - HISTORY_S
+            keep[-2:] = True
+            self._own_s, self._counts = self._own_s[keep], self._counts[keep]
 
     def _time_of(self, chunk: Chunk) -> FloatArray:
         """By the board's own clock where it is slow and sends its time, else by the numbers of its frames."""
@@ -71,66 +84,115 @@ class _Stream:
             return chunk.device_us * 1e-6
         return np.arange(chunk.first_frame, chunk.end_frame) / self.rate_hz
 
-    def moments_of(self, chunk: Chunk) -> FloatArray:
-        """Seconds on this computer's clock, by the line as it is now."""
-        return self._clock.to_session(self._time_of(chunk))
+    def moments_of(self, item: Chunk | Gap) -> FloatArray:
+        """Seconds on this computer's clock, by the line as it is now; in a gap the line goes on."""
+        if isinstance(item, Chunk):
+            return self._clock.to_session(self._time_of(item))
+        if self._last is None:
+            return np.full(item.n_frames, np.nan)
+        frame, own_s = self._last
+        ahead_s = np.arange(item.first_frame - frame, item.end_frame - frame) / self.rate_hz
+        return self._clock.to_session(own_s + ahead_s)
 
     def has_seen(self, moment_s: float) -> bool:
-        """Whether frames up to that moment are here."""
-        return len(self._own_s) > 1 and bool(self._clock.to_session(self._own_s[-1:])[0] >= moment_s)
+        """Whether all readings up to that moment are here, or known to be missing."""
+        if len(self._own_s) > 1 and self._clock.to_session(self._own_s[-1:])[0] >= moment_s:
+            return True
+        return self._known_s >= moment_s
 
-    def look_up(self, times_s: FloatArray, n_channels: int) -> tuple[FloatArray, BoolArray]:
-        """Counts at ``times_s``, and which of them lie between two neighbours that belong together."""
-        if self._counts is None or len(self._own_s) < 2:
-            return np.zeros((len(times_s), n_channels)), np.zeros(len(times_s), dtype=np.bool_)
+    def look_up(self, times_s: FloatArray) -> FloatArray:
+        """Counts ``(n, n_channels)`` at ``times_s``, NaN where no two neighbours lie around that belong together."""
+        table = np.full((len(times_s), self.n_channels), np.nan)
+        if len(self._own_s) < 2:
+            return table
         known_s = self._clock.to_session(self._own_s)
         right = np.clip(np.searchsorted(known_s, times_s), 1, len(known_s) - 1)
         reach_s = REACH_PERIODS / self.rate_hz
         before, after = times_s - known_s[right - 1], known_s[right] - times_s
         good = (before >= 0) & (after >= 0) & (before <= reach_s) & (after <= reach_s)
-        columns = [np.interp(times_s, known_s, column) for column in self._counts.T]
-        return np.stack(columns, axis=1), np.asarray(good, dtype=np.bool_)
+        for k, column in enumerate(self._counts.T):
+            table[good, k] = np.interp(times_s[good], known_s, column)
+        return table
 
 
 class Joiner:
-    """Frames of all sensors to rows of the first one's grid. Pure: moments come in as arguments."""
+    """Chunks and gaps of all sensors to those of the first one's grid. Pure: moments come in as arguments."""
 
     def __init__(self, rates_hz: Sequence[float], n_channels: Sequence[int]) -> None:
-        self._streams = [_Stream(rate_hz) for rate_hz in rates_hz]
-        self._n_channels = n_channels
-        self._pending: deque[tuple[Chunk, float]] = deque()
+        self._streams = [_Stream(rate_hz, n) for rate_hz, n in zip(rates_hz, n_channels, strict=True)]
+        self._pending: deque[tuple[Chunk | Gap, float]] = deque()
+        self.next_frame = 0
 
     def push(self, which: int, items: Sequence[Item], arrival_s: float) -> None:
         """Items of sensor ``which`` have arrived."""
         for item in items:
-            self._streams[which].follow(item, arrival_s)
-            if not isinstance(item, Chunk):
+            if isinstance(item, Note):
                 continue
+            self._streams[which].follow(item, arrival_s)
             if which == 0:
-                self._pending.append((item, arrival_s))
-            else:
+                self._pending += [(piece, arrival_s) for piece in self._cut(item)]
+            elif isinstance(item, Chunk):
                 self._streams[which].remember(item)
 
-    def take(self, now_s: float) -> list[tuple[int, FloatArray]]:
-        """Number and counts of all channels of frames that are complete; those that never will be are left out."""
-        rows: list[tuple[int, FloatArray]] = []
+    def _cut(self, item: Chunk | Gap) -> Iterator[Chunk | Gap]:
+        if isinstance(item, Chunk):
+            yield item
+            return
+        n_most = max(1, round(PIECE_S * self._streams[0].rate_hz))
+        for first in range(item.first_frame, item.end_frame, n_most):
+            yield Gap(first, min(n_most, item.end_frame - first), item.reason)
+
+    def take(self, now_s: float) -> list[Chunk | Gap]:
+        """What is complete, or never will be: every frame of the first sensor once, without holes."""
+        joined: list[Chunk | Gap] = []
         first, *others = self._streams
         while self._pending:
-            chunk, arrival_s = self._pending[0]
-            times_s = first.moments_of(chunk)
+            item, arrival_s = self._pending[0]
+            times_s = first.moments_of(item)
             complete = all(other.has_seen(float(times_s[-1])) for other in others)
             if not complete and now_s - arrival_s < PATIENCE_S:
                 break
             self._pending.popleft()
-            found = [other.look_up(times_s, n) for other, n in zip(others, self._n_channels[1:], strict=True)]
-            good = np.logical_and.reduce([ok for _, ok in found])
-            table = np.hstack([chunk.counts, *[values for values, _ in found]])
-            rows += [(chunk.first_frame + int(k), table[k]) for k in np.flatnonzero(good)]
-        return rows
+            joined.append(self._join(item, times_s))
+            self.next_frame = item.end_frame
+            for other in others:
+                other.forget(float(times_s[-1]))
+        return joined
+
+    def _join(self, item: Chunk | Gap, times_s: FloatArray) -> Chunk | Gap:
+        first, *others = self._streams
+        found = [other.look_up(times_s) for other in others]
+        if isinstance(item, Chunk):
+            return Chunk(item.first_frame, np.hstack([item.counts, *found]))
+        if np.isnan(np.hstack(found)).all():
+            return item
+        return Chunk(item.first_frame, np.hstack([np.full((item.n_frames, first.n_channels), np.nan), *found]))
 
 
-class JoinedSource:
-    """See ``Source``. Every sensor has a reader and a thread of its own; what they make is sent on as lines."""
+class _Silences:
+    """Says once that a sensor is silent, by name, and how long it was when it is back."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._since_s: float | None = None
+
+    def tell(self, items: Sequence[Item], now_s: float) -> list[str]:
+        """What there is to say about these items of the sensor."""
+        texts: list[str] = []
+        for item in items:
+            if isinstance(item, Note):
+                texts.append(f"{self._name}: {item.text}")
+            elif isinstance(item, Gap) and item.reason == "no data" and self._since_s is None:
+                self._since_s = now_s
+                texts.append(f"{self._name}: no data")
+            elif isinstance(item, Chunk) and self._since_s is not None:
+                texts.append(f"{self._name}: data again after {now_s - self._since_s:.1f} s")
+                self._since_s = None
+        return texts
+
+
+class JoinedSource(ItemSource):
+    """Every sensor has a reader and a thread of its own; what they make is put on one grid."""
 
     def __init__(self, sources: Sequence[Source], *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
         self.url, self._sources, self._clock = url, list(sources), clock
@@ -139,15 +201,18 @@ class JoinedSource:
         self._ending: Exception | None = None  # raised once everything before it has been read
         self._stopped = threading.Event()
         self._threads: list[threading.Thread] = []
-        self._readers: list[Reader] = []
+        self._readers: list[Reader | ItemReader] = []
         self._joiner = Joiner([1.0], [1])
         self._words: list[str] = []
+        self._silences = [_Silences(source.description) for source in sources]
         self.description = " and ".join(source.description for source in sources)
 
     @property
     def channels(self) -> tuple[Channel, ...]:
-        """Those of the first sensor, then those of the others."""
-        return tuple(channel for source in self._sources for channel in source.channels)
+        """Those of the first sensor, then those of the others, each sensor's with a clock of their own."""
+        return tuple(
+            replace(channel, clock=which) for which, source in enumerate(self._sources) for channel in source.channels
+        )
 
     @property
     def device_id(self) -> str:
@@ -157,14 +222,14 @@ class JoinedSource:
 
     @property
     def trouble(self) -> str:
-        """What ails the first sensor that has any trouble; "" when all is well."""
+        """What ails each sensor that has any trouble, by name; "" when all is well."""
         told = zip(self._sources, self._readers, strict=False)
-        return next((f"{source.description}: {reader.trouble}" for source, reader in told if reader.trouble), "")
+        return "; ".join(f"{source.description}: {reader.trouble}" for source, reader in told if reader.trouble)
 
     @property
-    def columns(self) -> tuple[str, ...]:
-        """Lines carry the frame number of the first sensor."""
-        return ("seq", *(channel.name for channel in self.channels))
+    def said(self) -> float | None:
+        """Of the first that says anything."""
+        return next((source.said for source in self._sources if source.said is not None), None)
 
     @property
     def rate_hz(self) -> float:
@@ -187,7 +252,8 @@ class JoinedSource:
         self._words = [f"{names} interpolated linearly at the frames of {self._sources[0].description}"]
         self.description = " and ".join(source.description for source in self._sources)
         self._stopped.clear()
-        self._readers = [Reader(source) for source in self._sources]
+        self._silences = [_Silences(source.description) for source in self._sources]
+        self._readers = [make_reader(source) for source in self._sources]
         for which, reader in enumerate(self._readers):
             thread = threading.Thread(target=self._pump, args=(which, reader), daemon=True)
             thread.start()
@@ -202,17 +268,13 @@ class JoinedSource:
         for source in self._sources:
             source.close()
 
-    def reopen(self) -> bool:
-        """Each reader gets its own sensor back."""
-        return True
-
     def cue(self, cue: Cue) -> None:
         """To whichever listens."""
         for source in self._sources:
             source.cue(cue)
 
-    def read(self) -> bytes:
-        """Complete frames as lines; b"" after 50 ms without any news. Raises what ended one of the sensors."""
+    def read_items(self) -> list[Item]:
+        """Complete frames; [] after 50 ms without any news. Raises what ended one of the sensors."""
         if self._ending is not None:
             raise self._ending
         words, self._words = self._words, []
@@ -221,12 +283,12 @@ class JoinedSource:
                 self._ending = new
                 break
             which, items, arrival_s = new
-            words += [item.text for item in items if isinstance(item, Note)]
+            words += self._silences[which].tell(items, arrival_s)
             self._joiner.push(which, items, arrival_s)
-        lines = [f"# {' '.join(text.split())}\n" for text in words]
-        for frame, counts in self._joiner.take(self._clock() if self._ending is None else math.inf):
-            lines.append(f"{frame} {' '.join(f'{value:.10g}' for value in counts)}\n")
-        return "".join(lines).encode("ascii", "replace")
+        self.n_lines = sum(reader.n_lines for reader in self._readers)
+        self.n_bad_lines = sum(reader.n_bad_lines for reader in self._readers)
+        notes: list[Item] = [Note(self._joiner.next_frame, text) for text in words]
+        return [*notes, *self._joiner.take(self._clock() if self._ending is None else math.inf)]
 
     def _take_news(self) -> list[News]:
         try:
@@ -237,7 +299,7 @@ class JoinedSource:
             return []
         return news
 
-    def _pump(self, which: int, reader: Reader) -> None:
+    def _pump(self, which: int, reader: Reader | ItemReader) -> None:
         """Whatever ends it goes to whoever reads: a thread that died alone would look like silence."""
         try:
             while not self._stopped.is_set():

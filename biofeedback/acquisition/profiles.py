@@ -14,7 +14,7 @@ from uuid import UUID
 from biofeedback.acquisition.decoder import NOT_CHANNELS, SEQUENCE, TIME_MS, TIME_US, channel_columns, split_columns
 from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
 from biofeedback.acquisition.profile import Profile, Radio, add_typed
-from biofeedback.acquisition.sources import SourceUrl, read_channels
+from biofeedback.acquisition.source import SourceUrl, read_channels
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Kind
 from biofeedback.toml_file import Place, TomlFile, parse_toml

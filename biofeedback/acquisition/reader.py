@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 
 from biofeedback.acquisition.identify import read_board_id
-from biofeedback.acquisition.sources import EndOfSource, Source, make_decoder, make_timeline
+from biofeedback.acquisition.source import ItemSource, Source, WireSource
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk, Item, Note
 
@@ -28,19 +28,18 @@ class Reader:
 
     def __init__(
         self,
-        source: Source,
+        source: WireSource,
         *,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self.source = source
-        self.decoder = make_decoder(source)
-        self.timeline = make_timeline(source)
+        self.decoder = source.make_decoder()
+        self.timeline = source.make_timeline()
         self.is_lost = False
         self.trouble = ""
-        self.device_id: str = getattr(source, "device_id", "")
+        self.device_id = source.device_id
         self._source_id = self._noted_id = self.device_id
-        self._is_replay = getattr(source, "is_replay", False)  # it knows by itself what is missing
         self._clock, self._sleep = clock, sleep
         self._n_empty = self._n_dropped = 0
         self._n_tries = 0
@@ -65,6 +64,10 @@ class Reader:
         """Lines or packets that could not be read."""
         return self.decoder.n_bad_lines
 
+    def keep_times(self) -> None:
+        """Keep the device times of a fast board too."""
+        self.timeline.keeps_times = True
+
     def read(self) -> list[Item]:
         """What has come since the last call, waiting up to about 50 ms. EndOfSource passes through."""
         if self.is_lost:
@@ -75,14 +78,9 @@ class Reader:
             self.is_lost, self._n_tries, self._next_try_s = True, 0, self._clock()
             self.trouble = str(error)
             return [Note(self.timeline.next_frame, str(error))]
-        except EndOfSource:
-            items = self.timeline.advance(getattr(self.source, "n_frames", 0))
-            if items:
-                return items
-            raise
         now_s = self._clock()
-        if not data and self._is_replay:
-            return self.timeline.advance(getattr(self.source, "n_played", 0))
+        if not data and self.source.is_replay:
+            return []
         if not data:
             # Two in a row: after a stall of this computer the first may be stale while data wait in a buffer.
             self._n_empty += 1
@@ -91,7 +89,7 @@ class Reader:
         items = self.timeline.place(self.decoder.feed(data), now_s)
         if self._is_silent and any(isinstance(item, Chunk) for item in items):
             self._is_silent, self.trouble = False, ""
-        if not self._is_replay:
+        if not self.source.is_replay:
             items += self._notice_silence(now_s, NO_FRAMES)  # bytes without frames do not stop time either
         self._notice_device(items)
         self._notice_dropped(items)
@@ -102,15 +100,15 @@ class Reader:
         items = self.timeline.silence(now_s)
         is_mute = not self.timeline.next_frame and now_s - self._started_s > MUTE_S
         if (items or is_mute) and not self.trouble:
-            self._is_silent, self.trouble = True, getattr(self.source, "trouble", "") or trouble
+            self._is_silent, self.trouble = True, self.source.trouble or trouble
         return items
 
     def _notice_device(self, items: list[Item]) -> None:
         """Calibration belongs to one device, so another one in its place goes on record."""
-        answers = getattr(self.source, "device_id", "")
+        answers = self.source.device_id
         if answers != self._source_id:
             self._source_id = self.device_id = answers
-        if getattr(self.source, "board_id", ""):  # it was asked at first; a board that starts anew says so unasked
+        if self.source.board_id:  # it was asked at first; a board that starts anew says so unasked
             for item in items:
                 if isinstance(item, Note):
                     self.device_id = read_board_id(item.text) or self.device_id
@@ -120,7 +118,7 @@ class Reader:
 
     def _notice_dropped(self, items: list[Item]) -> None:
         """What found the queue full between radio and reader was lost here, not on air."""
-        n = getattr(self.source, "n_dropped", 0)
+        n = self.source.n_dropped
         if n > self._n_dropped:
             text = f"{n - self._n_dropped} packets lost: this computer was too busy to take them"
             items.append(Note(self.timeline.next_frame, text))
@@ -153,6 +151,52 @@ class Reader:
                 items.append(Note(self.timeline.next_frame, self.trouble))
         elif was_unreadable:
             self.trouble = ""
+
+
+class ItemReader:
+    """The same for a source that has frames already."""
+
+    clock_drift_ppm = None
+
+    def __init__(self, source: ItemSource) -> None:
+        self.source = source
+
+    @property
+    def trouble(self) -> str:
+        """One line for the page, "" when all is well."""
+        return self.source.trouble
+
+    @property
+    def device_id(self) -> str:
+        """Who answers, "" if that cannot be told."""
+        return self.source.device_id
+
+    @property
+    def n_lines(self) -> int:
+        """Lines or packets seen."""
+        return self.source.n_lines
+
+    @property
+    def n_bad_lines(self) -> int:
+        """Lines or packets that could not be read."""
+        return self.source.n_bad_lines
+
+    def keep_times(self) -> None:
+        """Keep the device times of a fast board too."""
+        self.source.keep_times()
+
+    def read(self) -> list[Item]:
+        """What has come since the last call, waiting up to about 50 ms. EndOfSource passes through."""
+        return self.source.read_items()
+
+
+def make_reader(source: Source) -> Reader | ItemReader:
+    """The reader that fits."""
+    if isinstance(source, ItemSource):
+        return ItemReader(source)
+    if isinstance(source, WireSource):
+        return Reader(source)
+    raise TypeError(f"{type(source).__name__} moves neither bytes nor frames")
 
 
 def unreadable_trouble(percent: float) -> str:

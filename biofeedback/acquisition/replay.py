@@ -5,99 +5,157 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Generic, TypeAlias, TypeVar
 
-import numpy as np
-
-from biofeedback.acquisition.sources import (
+from biofeedback.acquisition.source import (
     EndOfSource,
+    ItemSource,
     OpenRecording,
     ReplayableRecording,
     SourceUrl,
+    WireSource,
     read_channels,
     read_columns,
 )
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel, Chunk, Cue, Note
+from biofeedback.model import Channel, Chunk, Gap, Item, Note
 
 PIECE_S = 0.01  # one wake-up per 10 ms, as a port does
 MOST_FRAMES = 1000  # handed out by one read when played as fast as possible
 _SQLITE = b"SQLite format 3\x00"
 
-Piece = tuple[int, int, bytes]  # first frame, the frame at which the bytes are due, and the bytes
+Content = TypeVar("Content")
+Piece: TypeAlias = tuple[int, Content]  # the frame at which it is due, and what is due then
 
 
-class ReplaySource:
-    """See ``Source``. Pieces are handed out when their frame is due; ``speed`` None is as fast as possible."""
-
-    is_replay = True
-    starts_mid_line = False
+class Player(Generic[Content]):
+    """Hands out pieces when their frame is due; ``speed`` None is as fast as possible."""
 
     def __init__(
         self,
-        pieces: Callable[[], Iterator[Piece]],
+        pieces: Callable[[], Iterator[Piece[Content]]],
+        *,
+        rate_hz: float,
+        speed: float | None,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self.clock, self.sleep = clock, sleep
+        self._pieces, self._rate_hz, self._speed = pieces, rate_hz, speed
+        self._waiting: Iterator[Piece[Content]] = iter(())
+        self._next: Piece[Content] | None = None
+        self._started_s = 0.0
+
+    def start(self) -> None:
+        """From the beginning."""
+        self._waiting = self._pieces()
+        self._next = next(self._waiting, None)
+        self._started_s = self.clock()
+
+    def stop(self) -> None:
+        """Nothing is left."""
+        self._waiting, self._next = iter(()), None
+
+    def take(self) -> list[Content]:
+        """What is due; waits up to 10 ms if nothing is. EndOfSource when nothing is left."""
+        if self._next is None:
+            raise EndOfSource
+        if self._speed is not None and self._next[0] > self._due_frame():
+            self.sleep(PIECE_S)
+        limit = self._next[0] + MOST_FRAMES if self._speed is None else self._due_frame()
+        ready = []
+        while self._next is not None and self._next[0] <= limit:
+            ready.append(self._next[1])
+            self._next = next(self._waiting, None)
+        return ready
+
+    def _due_frame(self) -> int:
+        return int((self.clock() - self._started_s) * self._rate_hz * (self._speed or 1.0))
+
+
+class LogReplay(WireSource):
+    """What a port once sent, one line per frame."""
+
+    is_replay = True
+    channels: tuple[Channel, ...] = ()
+    rate_hz: float = 0.0
+    columns: tuple[str, ...] | None = None
+
+    def __init__(
+        self,
+        path: Path,
         *,
         url: str,
         channels: tuple[Channel, ...],
         rate_hz: float,
         columns: tuple[str, ...] | None,
-        description: str,
-        is_simulated: bool = False,
-        speed: float | None = 1.0,
-        n_frames: int = 0,
-        first_sequence: int | None = None,
-        clock: Callable[[], float] = time.monotonic,
-        sleep: Callable[[float], None] = time.sleep,
+        speed: float | None,
     ) -> None:
         self.url, self.channels, self.rate_hz, self.columns = url, channels, rate_hz, columns
-        self.description, self.is_simulated = description, is_simulated
-        self.n_frames, self.first_sequence = n_frames, first_sequence
-        self._pieces, self._speed, self._clock, self._sleep = pieces, speed, clock, sleep
-        self._waiting: Iterator[Piece] = iter(())
-        self._next: Piece | None = None
-        self._started_s = 0.0
+        self.description = f"replay of {path.name}"
+        self._path = path
+        self.player = Player(self._read_lines, rate_hz=rate_hz, speed=speed)
+
+    def _read_lines(self) -> Iterator[Piece[bytes]]:
+        with self._path.open("rb") as file:
+            yield from enumerate(file)
 
     def open(self) -> None:
         """Start at the beginning."""
-        self._waiting = self._pieces()
-        self._next = next(self._waiting, None)
-        self._started_s = self._clock()
+        self.player.start()
 
     def close(self) -> None:
         """Nothing is left to read."""
-        self._waiting, self._next = iter(()), None
-
-    def reopen(self) -> bool:
-        """A replay does not vanish."""
-        return True
-
-    def cue(self, cue: Cue) -> None:
-        """What was recorded does not change."""
-
-    @property
-    def n_played(self) -> int:
-        """Frames of which everything that exists has been handed out."""
-        if self._next is None:
-            return self.n_frames
-        return min(self._next[0], self._due_frame(), self.n_frames)
+        self.player.stop()
 
     def read(self) -> bytes:
-        """What is due; waits up to 10 ms if nothing is."""
-        if self._next is None:
-            raise EndOfSource
-        if self._speed is not None and self._next[1] > self._due_frame():
-            self._sleep(PIECE_S)
-        limit = self._next[1] + MOST_FRAMES if self._speed is None else self._due_frame()
-        ready = []
-        while self._next is not None and self._next[1] <= limit:
-            ready.append(self._next[2])
-            self._next = next(self._waiting, None)
-        return b"".join(ready)
-
-    def _due_frame(self) -> int:
-        return int((self._clock() - self._started_s) * self.rate_hz * (self._speed or 1.0))
+        """The lines that are due."""
+        return b"".join(self.player.take())
 
 
-def open_replay(url: str, parsed: SourceUrl, *, open_recording: OpenRecording | None = None) -> ReplaySource:
+class RecordingReplay(ItemSource):
+    """A recording: its chunks, gaps and notes as they were, in pieces as a port would bring them."""
+
+    channels: tuple[Channel, ...] = ()
+    rate_hz: float = 0.0
+
+    def __init__(self, recording: ReplayableRecording, *, url: str, description: str, speed: float | None) -> None:
+        self.url, self.description = url, description
+        self.channels, self.rate_hz = tuple(recording.channels), recording.rate_hz
+        self.is_simulated = bool(recording.settings.get("simulated", False))
+        self._recording = recording
+        self.player = Player(self._cut, rate_hz=self.rate_hz, speed=speed)
+
+    def open(self) -> None:
+        """Start at the beginning."""
+        self.player.start()
+
+    def close(self) -> None:
+        """Nothing is left to read."""
+        self.player.stop()
+
+    def read_items(self) -> list[Item]:
+        """What is due."""
+        return self.player.take()
+
+    def _cut(self) -> Iterator[Piece[Item]]:
+        n_piece = max(1, round(PIECE_S * self.rate_hz))
+        for item in self._recording.items():
+            if isinstance(item, Note):
+                yield item.frame, item
+                continue
+            for at in range(0, item.n_frames, n_piece):
+                first, n = item.first_frame + at, min(n_piece, item.n_frames - at)
+                if isinstance(item, Gap):
+                    yield first + n, Gap(first, n, item.reason)
+                else:
+                    times = None if item.device_us is None else item.device_us[at : at + n]
+                    yield first + n, Chunk(first, item.counts[at : at + n], times)
+
+
+def open_replay(
+    url: str, parsed: SourceUrl, *, open_recording: OpenRecording | None = None
+) -> LogReplay | RecordingReplay:
     """Source for a ``replay:`` URL.
 
     A recording brings its own channels and rate; a text log needs ``rate=``, ``channels=`` and perhaps ``columns=``.
@@ -114,53 +172,11 @@ def open_replay(url: str, parsed: SourceUrl, *, open_recording: OpenRecording | 
     if head == _SQLITE or path.suffix == ".hold":
         if open_recording is None:
             raise SourceError(f"{path} is a recording", "only text logs can be replayed here")
-        return _replay_recording(open_recording(str(path)), url=url, path=path, speed=speed)
+        return RecordingReplay(open_recording(str(path)), url=url, description=f"replay of {path.name}", speed=speed)
     return _replay_log(url, parsed, path, speed)
 
 
-def _replay_recording(recording: ReplayableRecording, *, url: str, path: Path, speed: float | None) -> ReplaySource:
-    channels = tuple(recording.channels)
-    return ReplaySource(
-        lambda: _encode(recording, max(1, round(PIECE_S * recording.rate_hz))),
-        url=url,
-        channels=channels,
-        rate_hz=recording.rate_hz,
-        columns=("seq", *(("t_us",) if _has_times(recording) else ()), *(channel.name for channel in channels)),
-        description=f"replay of {path.name}",
-        is_simulated=bool(recording.settings.get("simulated", False)),
-        speed=speed,
-        n_frames=recording.n_frames,
-        first_sequence=0,
-    )
-
-
-def _has_times(recording: ReplayableRecording) -> bool:
-    """Whether its board sent its time; then every chunk has it."""
-    first = next((item for item in recording.items() if isinstance(item, Chunk)), None)
-    return first is not None and first.device_us is not None
-
-
-def _encode(recording: ReplayableRecording, n_piece: int) -> Iterator[Piece]:
-    """Frames as lines with their index as sequence number; a gap is a jump in it, a note a comment line."""
-    for item in recording.items():
-        if isinstance(item, Note):
-            yield item.frame, item.frame, b"# %b\n" % " ".join(item.text.split()).encode("ascii", "replace")
-        elif isinstance(item, Chunk):
-            table = item.counts
-            if item.device_us is not None:
-                table = np.concatenate((item.device_us[:, None], table), axis=1)
-            for at in range(0, item.n_frames, n_piece):
-                rows = table[at : at + n_piece].tolist()
-                first = item.first_frame + at
-                lines = (f"{first + i} {' '.join(map(_print_count, row))}\n" for i, row in enumerate(rows))
-                yield first, first + len(rows), "".join(lines).encode("ascii")
-
-
-def _print_count(value: float) -> str:
-    return str(int(value)) if value.is_integer() else repr(value)
-
-
-def _replay_log(url: str, parsed: SourceUrl, path: Path, speed: float | None) -> ReplaySource:
+def _replay_log(url: str, parsed: SourceUrl, path: Path, speed: float | None) -> LogReplay:
     rate_hz = parsed.number("rate")
     if rate_hz is None or "channels" not in parsed.options:
         raise SourceError(
@@ -169,17 +185,5 @@ def _replay_log(url: str, parsed: SourceUrl, path: Path, speed: float | None) ->
         )
     channels = read_channels(parsed.options["channels"])
 
-    def pieces() -> Iterator[Piece]:
-        with path.open("rb") as file:
-            for k, line in enumerate(file):
-                yield k, k, line
-
-    return ReplaySource(
-        pieces,
-        url=url,
-        channels=channels,
-        rate_hz=rate_hz,
-        columns=read_columns(parsed.options.get("columns"), channels),
-        description=f"replay of {path.name}",
-        speed=speed,
-    )
+    columns = read_columns(parsed.options.get("columns"), channels)
+    return LogReplay(path, url=url, channels=channels, rate_hz=rate_hz, columns=columns, speed=speed)

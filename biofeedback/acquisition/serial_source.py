@@ -17,9 +17,9 @@ from biofeedback.acquisition.identify import BoardInfo, adopt_info, ask_board
 from biofeedback.acquisition.ports import LOST, describe_ports, find_port, identify_port, open_port, read_at_once
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
-from biofeedback.acquisition.sources import Decoder, SourceUrl, read_channels, read_columns
+from biofeedback.acquisition.source import Decoder, SourceUrl, WireSource, read_channels, read_columns
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel, Cue
+from biofeedback.model import Channel
 
 BAUD = 115200
 READ_TIMEOUT_S = 0.05
@@ -32,13 +32,13 @@ MEASURE_S = 2.0
 JUDGED_LINES = 20
 
 
-class SerialSource:
+class SerialSource(WireSource):
     """See ``Source``. ``rate_hz`` is 0 until ``open`` has measured it, unless the URL or the board says it.
 
     A board whose profile has an ``info`` command is asked what it is; its rate, channels and rails are then its own.
     """
 
-    is_simulated = False
+    board_id: str = ""
 
     def __init__(
         self,
@@ -52,7 +52,6 @@ class SerialSource:
     ) -> None:
         self.url, self.target, self.profile = url, target, profile
         self.description = target
-        self.board_id = ""
         self._given_rate_hz = rate_hz
         self._clock, self._sleep = clock, sleep
         self._path = target
@@ -161,9 +160,6 @@ class SerialSource:
         if not self._is_begun:  # closed meanwhile
             self._let_go()
         return self._port is not None
-
-    def cue(self, cue: Cue) -> None:
-        """A real athlete hears it by themselves."""
 
     def read(self) -> bytes:
         """Bytes of some 16 ms, b"" after 50 ms without any. What piled up before a late first read is left out."""

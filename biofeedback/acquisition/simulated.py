@@ -13,7 +13,7 @@ from dataclasses import fields
 from typing import Any
 
 from biofeedback.acquisition.athlete import Athlete, AthleteSimulator, make_channel
-from biofeedback.acquisition.sources import SourceUrl, read_channels
+from biofeedback.acquisition.source import SourceUrl, WireSource, read_channels
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Cue
 
@@ -31,10 +31,13 @@ ATHLETE_FIELDS = {field.name: field.default for field in fields(Athlete)}
 SOURCE_OPTIONS = ("channels", "rate", "hum", "speed", "fast", "unplug_at", "unplug_for", "clip")
 
 
-class SimulatedSource:
+class SimulatedSource(WireSource):
     """See ``Source``. ``produce_bytes`` works without any clock; ``read`` paces itself by ``clock`` and ``sleep``."""
 
     is_simulated = True
+    channels: tuple[Channel, ...] = ()
+    rate_hz: float = 0.0
+    columns: tuple[str, ...] = ()
 
     def __init__(
         self,
@@ -49,7 +52,7 @@ class SimulatedSource:
     ) -> None:
         """``speed`` is in times real time, None as fast as possible; the unplug times are sample time."""
         self.url, self.channels, self.rate_hz = url, simulator.channels, simulator.rate_hz
-        self.columns = ",".join(("seq", *(channel.name for channel in simulator.channels)))
+        self.columns = ("seq", *(channel.name for channel in simulator.channels))
         self.description = f"simulated athlete {simulator.athlete.code}, seed {simulator.athlete.seed}"
         self.simulator = simulator
         self._speed, self._clock, self._sleep = speed, clock, sleep

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.sources import EndOfSource, Source, open_source
+from biofeedback.acquisition.reader import make_reader
+from biofeedback.acquisition.source import EndOfSource, Source
+from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.loads import Reading, check_mass, measure_creep_percent, measure_load
 from biofeedback.calibration.scale import Certificate, find_rising, make_certificate
 from biofeedback.calibration.units import NEWTON_PER_UNIT, TORQUE, convert_force
@@ -151,13 +152,14 @@ class Tap:
         return counts[:n_needed]
 
     def _run(self) -> None:
-        reader = Reader(self.source)
+        reader = make_reader(self.source)
         try:
             while not self._stop.is_set():
                 items = reader.read()
                 self._trouble = reader.trouble
                 with self._lock:
-                    self._parts += [item.counts[:, self._column] for item in items if isinstance(item, Chunk)]
+                    columns = [item.counts[:, self._column] for item in items if isinstance(item, Chunk)]
+                    self._parts += [column[np.isfinite(column)] for column in columns]
         except EndOfSource:
             self._trouble = "the recording has been played to its end"
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback import __version__
-from biofeedback.acquisition.sources import Source
+from biofeedback.acquisition.source import Source
 from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import PlanError
 from biofeedback.model import ATHLETE_CODE, Channel, Cue

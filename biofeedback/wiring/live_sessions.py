@@ -13,8 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.acquisition.reader import ItemReader, Reader, make_reader
+from biofeedback.acquisition.source import EndOfSource, Source
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Item
 from biofeedback.session.autopilot import Autopilot
@@ -34,14 +34,13 @@ from biofeedback.wiring.review_page import make_review
 class WiredFeed:
     """A reader as a session sees it."""
 
-    def __init__(self, reader: Reader) -> None:
+    def __init__(self, reader: Reader | ItemReader) -> None:
         self._reader = reader
 
     @property
     def said(self) -> float | None:
         """A simulated athlete's answer."""
-        said: float | None = getattr(self._reader.source, "said", None)
-        return said
+        return self._reader.source.said
 
     @property
     def trouble(self) -> str:
@@ -146,7 +145,7 @@ def _open_live(
                 path,
                 LiveSession(
                     session,
-                    WiredFeed(Reader(source)),
+                    WiredFeed(make_reader(source)),
                     recording_name=path.name,
                     analyse=lambda: find_answer(path),
                     autopilot=request.autopilot,

@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from biofeedback.acquisition.health import Finding, Watched
-from biofeedback.acquisition.reader import Reader
-from biofeedback.acquisition.sources import EndOfSource, Source
+from biofeedback.acquisition.reader import make_reader
+from biofeedback.acquisition.source import EndOfSource, Source
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk
 
@@ -21,8 +21,8 @@ def watch_sensor(
     is_over: Callable[[], bool] = lambda: False,
 ) -> Watched:
     """Read an opened source for that long, or until ``is_over``; what came in during opening is not timed."""
-    reader = Reader(source)
-    reader.timeline.keeps_times = True  # for the intervals, however fast the board is
+    reader = make_reader(source)
+    reader.keep_times()  # for the intervals, however fast the board is
     items, arrivals = [], []
     started_s = clock()
     try:

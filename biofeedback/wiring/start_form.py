@@ -10,7 +10,8 @@ from typing import Any
 from urllib.parse import quote
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS
-from biofeedback.acquisition.sources import OpenRecording, SourceUrl, open_source, read_channel
+from biofeedback.acquisition.source import OpenRecording, SourceUrl, read_channel
+from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
 from biofeedback.session.exercises import Exercise
 from biofeedback.wiring.assembly import find_exercise, read_code, read_limit

@@ -18,7 +18,8 @@ from typing import Any
 from biofeedback.acquisition.health import Finding, Watched, judge_sensor
 from biofeedback.acquisition.ports import describe_ports, find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
-from biofeedback.acquisition.sources import OpenRecording, open_source
+from biofeedback.acquisition.source import OpenRecording
+from biofeedback.acquisition.sources import open_source
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
 from biofeedback.session.exercises import ASKED, Exercise

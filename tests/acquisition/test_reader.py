@@ -1,16 +1,17 @@
 import pytest
 
 from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.source import WireSource
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Chunk, Gap, Note
 
 
-class Script:
+class Script(WireSource):
     """A source that does what it is told, one step per read; every read takes 50 ms of a clock of its own."""
 
     url = "script:"
     description = "script"
-    is_simulated = False
+    n_dropped = 0
     channels = (Channel(name="force", kind="force"),)
     rate_hz = 100.0
 
@@ -30,9 +31,6 @@ class Script:
         pass
 
     def close(self):
-        pass
-
-    def cue(self, cue):
         pass
 
     def read(self):

@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.reader import make_reader
 from biofeedback.acquisition.replay import open_replay
-from biofeedback.acquisition.sources import EndOfSource, SourceUrl, open_source
+from biofeedback.acquisition.source import EndOfSource, SourceUrl
+from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Chunk, Gap, Note
 
@@ -41,8 +42,8 @@ class Time:
         self.now_s += seconds
 
 
-def play(source, **options):
-    reader = Reader(source, **options)
+def play(source):
+    reader = make_reader(source)
     source.open()
     items = []
     with contextlib.suppress(EndOfSource):
@@ -88,8 +89,8 @@ def test_recording_comes_back_exactly_gaps_included(tmp_path_factory, parts, tai
     path = hold_file(tmp_path_factory.mktemp("replay"))
     source = open_source(f"replay:{path}?speed={speed}", open_recording=lambda name: recording)
     time = Time()
-    source._clock, source._sleep = time, time.sleep
-    played = play(source, clock=time)
+    source.player.clock, source.player.sleep = time, time.sleep
+    played = play(source)
     n_frames = recording.n_frames
     assert np.array_equal(series(played, n_frames), series(items, n_frames), equal_nan=True)
     covered = [item for item in played if not isinstance(item, Note)]
@@ -97,8 +98,7 @@ def test_recording_comes_back_exactly_gaps_included(tmp_path_factory, parts, tai
     assert covered[-1].end_frame == n_frames
     assert source.is_simulated
     if speed != "max":
-        last = next(item for item in reversed(items) if isinstance(item, Chunk))
-        assert time() == pytest.approx(last.end_frame / 100 / float(speed), abs=0.025)
+        assert time() == pytest.approx(n_frames / 100 / float(speed), abs=0.025)
 
 
 def test_device_times_come_back(tmp_path):
@@ -110,17 +110,20 @@ def test_device_times_come_back(tmp_path):
     assert np.concatenate([item.device_us for item in back if item.first_frame < 200]) == pytest.approx(times_us)
 
 
-def test_notes_come_back():
-    time = Time()
-    recording = Recorded(
-        [Note(0, "boot v1"), Chunk(0, np.zeros((5, 2))), Note(5, "sensor\nback"), Chunk(5, np.ones((1, 2)))]
+def test_notes_come_back_as_they_were(tmp_path):
+    notes = [Note(0, "boot v1"), Note(5, "sensor\nback, 20 \N{DEGREE SIGN}C")]
+    recorded = Recorded([notes[0], Chunk(0, np.zeros((5, 2))), notes[1], Chunk(5, np.ones((1, 2)))])
+    source = open_source(f"replay:{hold_file(tmp_path)}?speed=max", open_recording=lambda path: recorded)
+    assert [item for item in play(source) if isinstance(item, Note)] == notes
+
+
+def test_what_one_clock_lacks_does_not_cost_the_other_channel(tmp_path):
+    counts = np.arange(40.0).reshape(20, 2)
+    counts[5:9, 1] = np.nan
+    source = open_source(
+        f"replay:{hold_file(tmp_path)}?speed=max", open_recording=lambda path: Recorded([Chunk(0, counts)])
     )
-    from pathlib import Path
-
-    from biofeedback.acquisition.replay import _replay_recording
-
-    played = play(_replay_recording(recording, url="replay:a", path=Path("a"), speed=None), clock=time)
-    assert [item for item in played if isinstance(item, Note)] == [Note(0, "# boot v1"), Note(5, "# sensor back")]
+    assert np.array_equal(series(play(source), 20), counts, equal_nan=True)
 
 
 def test_text_log_at_four_times_the_pace(tmp_path):
@@ -129,8 +132,8 @@ def test_text_log_at_four_times_the_pace(tmp_path):
     time = Time()
     url = f"replay:{log}?rate=50&channels=force,emg&speed=4"
     source = open_replay(url, SourceUrl.parse(url))
-    source._clock, source._sleep = time, time.sleep
-    played = play(source, clock=time)
+    source.player.clock, source.player.sleep = time, time.sleep
+    played = play(source)
     assert played[0] == Note(0, "header")
     assert series(played, 102)[99].tolist() == [99.0, 198.0]
     assert series(played, 102)[101].tolist() == [5.0, 6.0]

@@ -54,7 +54,7 @@ def test_lines_are_sequence_and_counts():
     table = rows(data)
     assert table.shape == (1000, 4)
     assert table[:, 0].tolist() == list(range(1000))
-    assert source.columns == "seq,force,emg,position"
+    assert source.columns == ("seq", "force", "emg", "position")
     assert [c.kind for c in source.channels] == ["force", "emg", "position"]
     assert source.is_simulated
     assert rows(source.produce_bytes(1))[0, 0] == 1000

@@ -1,6 +1,7 @@
 import pytest
 
-from biofeedback.acquisition.sources import open_source, read_channel, read_channels
+from biofeedback.acquisition.source import read_channel, read_channels
+from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel
 

@@ -17,7 +17,7 @@ import numpy as np
 from biofeedback.acquisition.codecs import compute_crc16, encode_cobs
 from biofeedback.acquisition.decoder import LineDecoder
 from biofeedback.acquisition.packets import PacketDecoder, PacketLayout
-from biofeedback.acquisition.sources import Decoder
+from biofeedback.acquisition.source import Decoder
 from biofeedback.acquisition.timeline import Timeline
 
 RATE_HZ, SECONDS, N_RUNS, N_CHANNELS, N_PACKED = 1000, 30, 3, 8, 10
