@@ -103,7 +103,7 @@ class BleSource(WireSource):
         except queue.Empty:
             if self._lost.is_set():
                 self._lost.clear()
-                cure = "bring it near and check its battery; it goes on by itself when the sensor is back"
+                cure = "bring it closer and check its battery; recording continues by itself when the sensor is back"
                 raise SourceError(f"the radio link to {self.description} is lost", cure) from None
             return b""
         while not self._queue.empty():
@@ -145,7 +145,7 @@ class BleSource(WireSource):
         """One connection, from scan to loss. A new client each time: a device may be a stranger after its return."""
         device = await self._find_device()
         if device is None:
-            raise BleakError("nobody answers")
+            raise BleakError("no such device answers")
         gone = asyncio.Event()
         client = BleakClient(device, lambda _: gone.set(), services=[self.radio.service], timeout=CONNECT_S)
         try:
@@ -191,14 +191,16 @@ class BleSource(WireSource):
 
     def _explain_failure(self) -> SourceError:
         if isinstance(self._failure, BleakBluetoothNotAvailableError):
-            return SourceError("Bluetooth is off or not there", "switch it on, or plug in an adapter")
+            return SourceError("Bluetooth is off or missing", "switch it on, or plug in an adapter")
         if _is_hopeless(self._failure):
             return SourceError("the Bluetooth service of this computer does not answer", "start it, then try again")
         what = (
             f"no Bluetooth device {self.target}".rstrip() + f" that fits profile {self.profile.name} could be reached"
         )
         reason = f" ({self._failure})" if self._failure else ""
-        return SourceError(what + reason, "switch it on, bring it near, close other programs that hold it")
+        return SourceError(
+            what + reason, "switch it on, bring it closer, close other programs that are connected to it"
+        )
 
 
 def _is_hopeless(failure: Exception | None) -> bool:

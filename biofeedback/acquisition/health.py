@@ -86,7 +86,11 @@ def _judge_wire(watched: Watched) -> list[Finding]:
         lost = sum(gap.n_frames for gap in gaps)
         percent = 100 * lost / (lost + n_frames)
         text = f"{len(gaps)} gaps, {lost} frames missing ({percent:.2g} %), longest {longest_s:.2g} s"
-        findings.append(Finding("look", "wire", text, "shorter cable, nearer radio, or fewer bytes per frame"))
+        findings.append(
+            Finding(
+                "look", "wire", text, "use a shorter cable, bring the radio closer, or send fewer bytes per reading"
+            )
+        )
     else:
         findings.append(Finding("good", "wire", "no gaps"))
     percent = 100 * watched.n_bad_lines / max(1, watched.n_lines)
@@ -102,7 +106,7 @@ def _judge_wire(watched: Watched) -> list[Finding]:
         silence_s = find_silence_s(watched.rate_hz)
         late = longest_s > silence_s
         limit = f"a pause above {1000 * silence_s:.0f} ms counts as a lost signal"
-        cure = f"{limit}: close other programs, or bring the radio nearer"
+        cure = f"{limit}: close other programs, or bring the radio closer"
         findings.append(Finding("look" if late else "good", "wire", text, cure if late else ""))
     if watched.clock_drift_ppm is not None:
         text = (

@@ -85,7 +85,7 @@ def parse_profile(text: str, file_name: str) -> Profile:
     transport = _choice(file, ("transport",), data.get("transport"), ("serial", "ble"))
     channels = _read_channels(file)
     if ("lines" in data) == ("packets" in data):
-        file.refuse((), "how the board sends is not said, or said twice", "add either [lines] or [packets]")
+        file.refuse((), "it must say how the board sends, once", "add either [lines] or [packets]")
     columns, modulus, packets = None, None, None
     if "lines" in data:
         columns, modulus = _read_lines(file, channels)
@@ -125,7 +125,7 @@ def _read_channels(file: TomlFile) -> tuple[Channel, ...]:
         if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", name) or name in NOT_CHANNELS:
             file.refuse((*place, "name"), f"name = {name!r}", 'use letters and digits, for example "force"')
         if name in (channel.name for channel in channels):
-            file.refuse((*place, "name"), f"channel {name!r} is there twice", "give each its own name")
+            file.refuse((*place, "name"), f"channel {name!r} is given twice", "give each its own name")
         rails = entry.get("rails", [None, None])
         if "rails" in entry and not _are_rails(rails):
             file.refuse((*place, "rails"), f"rails = {rails!r}", "give first and last code, for example [0, 1023]")

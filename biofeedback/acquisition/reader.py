@@ -13,7 +13,7 @@ from biofeedback.model import Chunk, Item, Note
 RETRY_S = (0.1, 0.2, 0.5, 1.0)  # the longest is well within 2 s of the sensor's return
 WAIT_S = 0.05
 NO_DATA = "no data: check that the sensor is on and its plug and cable"
-NO_FRAMES = "what comes cannot be read: check baud rate and profile"
+NO_FRAMES = "the data cannot be read: check the baud rate and the profile"
 MUTE_S = 3.0  # after which a sensor that has never sent a frame is told of
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0

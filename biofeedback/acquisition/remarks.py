@@ -61,4 +61,4 @@ class Remarks:
         if not n or now_s - self._left_out_s < TELL_S:
             return []
         self._n_left_out, self._left_out_s = n_so_far, now_s
-        return [f"{n} {'frame' if n == 1 else 'frames'} left out: sent twice, too late, or numbered impossibly"]
+        return [f"{n} {'frame' if n == 1 else 'frames'} dropped: sent twice, too late, or with an impossible number"]

@@ -175,7 +175,7 @@ class SerialSource(WireSource):
 
     def _lose(self, error: Exception) -> SourceError:
         self._let_go()
-        then = "; it goes on by itself when the sensor is back" if self._is_begun else ", then try again"
+        then = "; recording continues by itself when the sensor is back" if self._is_begun else ", then try again"
         cure = f"check plug and cable{then}"
         return SourceError(f"{self.target} has gone ({error})", cure)
 
@@ -278,7 +278,7 @@ def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
     """Source for a ``serial:`` URL."""
     parsed.check_known(("baud", "rate", "channels", "columns", "profile"))
     if not parsed.target:
-        raise SourceError("serial: names no port", f"write serial:PORT; {describe_ports()}")
+        raise SourceError("serial: does not name a port", f"write serial:PORT; {describe_ports()}")
     options = parsed.options
     if "profile" in options:
         profile = read_profile(parsed, "serial")

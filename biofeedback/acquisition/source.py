@@ -179,7 +179,7 @@ class SourceUrl:
         """Take a URL apart; SourceError if it is none."""
         scheme, colon, rest = url.strip().partition(":")
         if not colon:
-            raise SourceError(f"{url!r} names no kind of source", EXAMPLE)
+            raise SourceError(f"{url!r} does not say what kind of source it is", EXAMPLE)
         target, _, query = rest.partition("?")
         options: dict[str, str] = {}
         for part in filter(None, query.split("&")):
@@ -187,7 +187,7 @@ class SourceUrl:
             if not equals:
                 raise SourceError(f"option {part!r} has no value", f"write {part}=VALUE")
             if name in options:
-                raise SourceError(f"option {name!r} is there twice", "leave one of them out")
+                raise SourceError(f"option {name!r} is given twice", "leave one of them out")
             options[name] = unquote(value)
         return cls(scheme.lower(), unquote(target), options)
 

@@ -47,4 +47,4 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         return open_simulated(url)
     near = difflib.get_close_matches(parsed.scheme, ["serial", "ble", "replay", "simulated", "join"], n=1)
     cure = f"did you mean {near[0]}:?" if near else f"use serial:, ble:, replay:, simulated: or join:, {EXAMPLE}"
-    raise SourceError(f"{parsed.scheme}: is no kind of source", cure)
+    raise SourceError(f"{parsed.scheme}: is not a kind of source", cure)

@@ -260,7 +260,7 @@ class Timeline:
         n = len(run.counts)
         late = self.next_frame - (self._expected_frame + step)
         if late > 0 and step >= 0 and self._has_paused(arrival_s):
-            items.append(Note(self.next_frame, f"the device had paused for {late / self.rate_hz:.2f} s"))
+            items.append(Note(self.next_frame, f"the board paused for {late / self.rate_hz:.2f} s"))
             self._expected_frame, step, late = self.next_frame, 0, 0
         self._meter.add(max(0, step + n), arrival_s)
         if step + n > 0:

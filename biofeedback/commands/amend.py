@@ -27,7 +27,9 @@ def run(args: argparse.Namespace) -> int:
     has_maximum = {event.data.get("channel") for event in recording.events if event.kind == "maximum"}
     for text in args.maximum:
         if text.partition("=")[0] in has_maximum:
-            raise RecordingError(f"--maximum {text}: the recording has a maximum of that channel", "it stays in force")
+            raise RecordingError(
+                f"--maximum {text}: the recording has a maximum of that channel", "the recorded one is kept"
+            )
     events = afterwards.make_calibration(
         args,
         recording.channels,

@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Make or complete the table; 1 when any recording could not be analysed (it has a row with the reason)."""
     if not args.folder.is_dir():
-        raise BiofeedbackError(f"there is no folder {args.folder}", "name the folder of the recordings")
+        raise BiofeedbackError(f"there is no folder {args.folder}", "give the folder that holds the recordings")
     if args.out.suffix not in (".csv", ".parquet"):
         raise BiofeedbackError(f"{args.out} is neither .csv nor .parquet", "choose one of these endings with --out")
     if args.out.suffix == ".parquet":
@@ -120,7 +120,7 @@ def read_table(path: Path) -> list[Row]:
         reader = csv.DictReader(file)
         if tuple(reader.fieldnames or ())[: len(KEYS)] == KEYS:
             return list(reader)
-    raise BiofeedbackError(f"{path} is no table of this command", "choose another --out, or --again to replace it")
+    raise BiofeedbackError(f"{path} was not written by this command", "choose another --out, or --again to replace it")
 
 
 def read_part(path: Path) -> list[Row]:

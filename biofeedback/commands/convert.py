@@ -85,13 +85,13 @@ def _check_options(args: argparse.Namespace) -> None:
     if args.athlete:
         read_code(args.athlete)
     if args.rate is not None and not 0 < args.rate < math.inf:
-        raise RecordingError(f"--rate {args.rate:g} is no rate", "give rows per second, above 0")
+        raise RecordingError(f"--rate {args.rate:g} is not a rate that can be used", "give rows per second, above 0")
     if args.file.suffix.lower() in EDF_SUFFIXES and (args.rate is not None or args.time is not None):
         raise RecordingError("--rate and --time are for tables", "leave them out: this file tells its own times")
     try:
         datetime.fromisoformat(args.started or "2026-01-01")
     except ValueError as error:
-        raise RecordingError(f"--started {args.started} is no date", "write 2026-01-05T18:00:00+00:00") from error
+        raise RecordingError(f"--started {args.started} is not a date", "write 2026-01-05T18:00:00+00:00") from error
 
 
 def split_mapping(text: str) -> tuple[str, str]:

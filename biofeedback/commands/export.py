@@ -49,9 +49,9 @@ def export_dataset(files: list[Path], args: argparse.Namespace) -> list[Path]:
     from biofeedback.storage.bids import export_bids
 
     if args.out is None:
-        raise RecordingError("a dataset needs a folder of its own", "say --out FOLDER")
+        raise RecordingError("a dataset needs a folder of its own", "use --out FOLDER")
     if args.force:
-        raise RecordingError("--force: a dataset is never written over another", "name a new folder with --out")
+        raise RecordingError("--force: a dataset never overwrites another", "name a new folder with --out")
     documented = {key: getattr(args, key) for key in ("placement", "reference") if getattr(args, key)}
     return export_bids(
         [open_recording(path) for path in files],
@@ -78,7 +78,7 @@ def export_files(files: list[Path], args: argparse.Namespace) -> list[Path]:
             stem = f"{code}-{n_of[code]}"
         target = folder / (stem + SUFFIXES[args.to])
         if target.exists() and not args.force:
-            raise RecordingError(f"{target} exists already", "say --force to write over it, or --out FOLDER")
+            raise RecordingError(f"{target} exists already", "use --force to overwrite it, or --out FOLDER")
         made += export_one(recording, target, args.to, anonymous=args.anonymous, label=f"{number}/{len(files)}")
     return made
 

@@ -22,7 +22,7 @@ def run(args: argparse.Namespace) -> int:
     """Show what would go, ask, delete, search; 1 when a trace is left."""
     folder = args.folder or recordings_folder()
     if not folder.is_dir():
-        raise RecordingError(f"there is no folder {folder}", "name the folder of the recordings with --folder")
+        raise RecordingError(f"there is no folder {folder}", "give the folder that holds the recordings with --folder")
     if not args.code.strip():
         raise RecordingError("no code is given", "name the athlete whose recordings are to go, e.g. A01")
     files = find_files_of(folder, args.code)

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C."""
     folder = args.folder or recordings_folder()
     if not folder.is_dir():
-        raise RecordingError(f"there is no folder {folder}", "name the folder of the recordings")
+        raise RecordingError(f"there is no folder {folder}", "give the folder that holds the recordings")
     asyncio.run(_serve(folder, args))
     return 0
 

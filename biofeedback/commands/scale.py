@@ -50,14 +50,15 @@ def run(args: argparse.Namespace) -> int:
     """Calibrate, or check a calibration; 1 when the check mass disagrees."""
     if args.lever_arm_m is not None and not 0 < args.lever_arm_m <= LONGEST_ARM_M:
         raise CalibrationError(
-            f"--lever-arm-m {args.lever_arm_m:g} is no lever arm", f"give metres, up to {LONGEST_ARM_M:g}"
+            f"--lever-arm-m {args.lever_arm_m:g} is not a lever arm that can be used",
+            f"give metres, up to {LONGEST_ARM_M:g}",
         )
     if args.check:
         return _check(args)
     if args.load is not None:
-        raise CalibrationError("--load is for a check", "give --check FILE, or the loads in --csv")
+        raise CalibrationError("--load only goes with --check", "give --check FILE, or the loads in --csv")
     if args.reading is not None:
-        raise CalibrationError("--reading alone says nothing", "give --check FILE and --load as well")
+        raise CalibrationError("--reading only goes with --check and --load", "give --check FILE and --load as well")
     to_unit = TORQUE if args.lever_arm_m else "N"
     creep: tuple[FloatArray, float] | None = None
     if args.csv:
@@ -88,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"Saved: {path}")
     except OSError as error:
         what = f"the certificate was not saved in {folder}: {error.strerror or error}"
-        raise CalibrationError(what, "note the line above, or choose another --folder") from error
+        raise CalibrationError(what, "copy the line above, or choose another --folder") from error
     return 0
 
 
@@ -182,7 +183,7 @@ def ask_for_loads(
                 tap.read(READ_S), tap.source.rate_hz, empty_counts=readings[0].mean if readings else 0.0
             )
         except ValueError:
-            print(f"  {answer!r} is no number; type the load in {unit}, or creep")
+            print(f"  {answer!r} is not a number; type the load in {unit}, or creep")
         except CalibrationError as error:
             print(f"  not taken: {error}")
         else:

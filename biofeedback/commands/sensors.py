@@ -90,7 +90,7 @@ def show_sensors(*, ask: bool, radio: bool) -> int:
 def check_sensor(url: str, seconds: float, picture: Path | None = None) -> int:
     """Watch, judge, print, draw; sit still meanwhile."""
     if not 0 < seconds <= LONGEST_S:
-        raise SourceError(f"--seconds {seconds:g}: nothing can be seen", f"give seconds above 0, up to {LONGEST_S:g}")
+        raise SourceError(f"--seconds {seconds:g} cannot be watched", f"give seconds above 0, up to {LONGEST_S:g}")
     source = open_source(url)
     threading.Thread(target=import_drawing, daemon=True).start()  # takes seconds, which are there while watching
     print(f"Watching {source.description} for {seconds:g} s: sensor attached, muscle relaxed, sit still.", flush=True)

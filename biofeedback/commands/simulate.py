@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     """Simulate and write."""
     source = open_source(args.source)
     if not isinstance(source, SimulatedSource):
-        raise SourceError(f"{args.source} is no simulated athlete", "write simulated:?seed=1&athlete=A01")
+        raise SourceError(f"{args.source} is not a simulated athlete", "write simulated:?seed=1&athlete=A01")
     setup = Setup(
         athlete=source.simulator.athlete.code,
         exercise=args.exercise,
@@ -66,7 +66,9 @@ def simulate_session(
     try:
         started = datetime.fromisoformat(setup.started_utc)
     except ValueError as error:
-        raise SessionError(f"--started {setup.started_utc!r} is no date", "write 2026-01-05T18:00:00+00:00") from error
+        raise SessionError(
+            f"--started {setup.started_utc!r} is not a date", "write 2026-01-05T18:00:00+00:00"
+        ) from error
     recorder = Recorder.create(out, make_settings(source, setup, source.channels), threaded=False, force=force)
     try:
         with recorder:

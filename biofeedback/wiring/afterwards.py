@@ -71,7 +71,7 @@ def read_table(path: Path) -> list[tuple[float, float | None, str]]:
             length = row.get(duration) if duration else ""
             onset_s, length_s = float(row[onset]), float(length) if length not in ("", "n/a", None) else None
             if not (0 <= onset_s < math.inf and 0 <= (length_s or 0) < math.inf):
-                raise ValueError(f"{row[onset]} is no time of the recording")
+                raise ValueError(f"{row[onset]} is not a time in the recording")
             if row[what] is None:
                 raise ValueError("its text is missing")
             told.append((onset_s, length_s, row[what]))
@@ -162,5 +162,5 @@ def parse_span(text: str) -> tuple[float, float]:
     except ValueError:
         span = 0.0, 0.0
     if not 0 <= span[0] < span[1] < math.inf:
-        raise BiofeedbackError(f"--rest {text} is no stretch of time", "write --rest 0-2")
+        raise BiofeedbackError(f"--rest {text} is not a time span", "write --rest 0-2")
     return span

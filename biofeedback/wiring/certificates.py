@@ -61,7 +61,7 @@ def save_certificate(folder: Path, url: str, data: Mapping[str, Any]) -> Path:
     except OSError as error:
         raise CalibrationError(
             f"the certificate was not saved in {folder}: {error.strerror or error}",
-            "free space or rights there; the recording keeps it too",
+            "free some disk space, or check that you may write in that folder; the recording has it too",
         ) from error
     return path
 

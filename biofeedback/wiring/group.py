@@ -27,7 +27,7 @@ def seat_athletes(sources: Sequence[str], codes: Sequence[str]) -> list[tuple[st
         )
     if len(sources) != len(codes):
         raise SessionError(
-            f"--source is there {len(sources)} times, --athlete {len(codes)} times", "give each --source its --athlete"
+            f"--source is given {len(sources)} times, --athlete {len(codes)} times", "give each --source its --athlete"
         )
     if len({code.casefold() for code in codes}) < len(codes):  # files do not tell a01 from A01 everywhere
         raise SessionError(f"the codes {', '.join(codes)} are not all different", "give each athlete another code")

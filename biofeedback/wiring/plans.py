@@ -32,7 +32,10 @@ class PlanShelf:
         for name in given:  # may take a built-in one's place, but not one another's
             plan = self._keep(*read_plan_text(name))
             if files.setdefault(plan.name, name) != name:
-                raise PlanError(f"{files[plan.name]} and {name} are both named {plan.name!r}", "rename one inside")
+                raise PlanError(
+                    f"{files[plan.name]} and {name} are both named {plan.name!r}",
+                    "change the name inside one of the files",
+                )
         for path in sorted(folder.glob("*.toml")):
             self._keep_own(path)
 

@@ -216,7 +216,7 @@ def _write_channel(name: str, row: Mapping[str, Any]) -> str:
 def _write_radio(form: Mapping[str, Any], mistakes: Mistakes) -> str:
     with mistakes.at("radio"):
         if not _text(form, "radio"):
-            raise SourceError("no Bluetooth device is chosen", "look for one, then choose it")
+            raise SourceError("no Bluetooth device is chosen", "search for one, then choose it")
     with mistakes.at("profile"):
         if not _text(form, "profile"):
             raise SourceError("its profile is not chosen", "choose how the device sends")

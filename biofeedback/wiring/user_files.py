@@ -39,7 +39,7 @@ def save_exercise(path: Path, draft: Mapping[str, Any]) -> dict[str, Any]:
         before = path.read_text("utf-8") if path.exists() else ""
         taken = {**load_exercises(), **parse_exercises(before, path.name)}
     except (OSError, UnicodeDecodeError) as error:
-        raise PlanError(f"{path} cannot be read", "move it away or set it right") from error
+        raise PlanError(f"{path} cannot be read", "correct the file, or move it out of the folder") from error
     if name in taken:
         return _refuse("title", "there is an exercise of that name already", "choose another name")
     text = f"{before.rstrip()}\n\n".lstrip() + write_table(name or "own", draft)
@@ -50,9 +50,9 @@ def save_exercise(path: Path, draft: Mapping[str, Any]) -> dict[str, Any]:
         field = str(error.place[1]) if len(error.place) > 1 else _find_missing(draft)
         return _refuse(field, error.wrong, error.cure)
     except UnicodeEncodeError:
-        return _refuse("title", "half a character", "type it again")
+        return _refuse("title", "a broken character", "type it again")
     if not name:
-        return _refuse("title", "a name without letters", "give it one, in letters or digits")
+        return _refuse("title", "a title without letters or digits", "give it one, in letters or digits")
     write_whole(path, text)
     return {"exercise": {"name": name, "file": str(path)}}
 
@@ -82,5 +82,6 @@ def write_whole(path: Path, text: str) -> None:
         os.replace(fresh, path)
     except OSError as error:
         raise PlanError(
-            f"{path.name} was not saved in {path.parent}: {error.strerror or error}", "free space or rights there"
+            f"{path.name} was not saved in {path.parent}: {error.strerror or error}",
+            "free some disk space, or check that you may write in that folder",
         ) from error

@@ -217,7 +217,7 @@ def test_another_name(make_peripheral, opened):
 def test_bluetooth_is_off(make_peripheral, opened):
     board = make_peripheral("frame-radio")
     board.bluez.call(board.bluez.switch_power, False)
-    with pytest.raises(SourceError, match="Bluetooth is off or not there; switch it on"):
+    with pytest.raises(SourceError, match="Bluetooth is off or missing; switch it on"):
         opened("ble:?profile=frame-radio")
 
 

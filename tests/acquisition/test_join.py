@@ -288,7 +288,7 @@ def test_the_sensor_that_is_silent_is_named():
     ("url", "says"),
     [
         ("join:simulated:?seed=1", "needs two sources"),
-        ("join:simulated:?seed=1|nonsense:x", "is no kind of source"),
+        ("join:simulated:?seed=1|nonsense:x", "is not a kind of source"),
     ],
 )
 def test_url_mistakes(url, says):

@@ -144,7 +144,7 @@ def test_mistakes_are_named_by_line_with_their_cure(text, before, after, line, s
         ("", "transport is missing"),
         ("transport = ", "not valid TOML"),
         ('transport = "serial"', "no channel is described"),
-        (LINES.replace("[lines]\n", "").replace('columns = "seq,force,-"\n', ""), "not said, or said twice"),
+        (LINES.replace("[lines]\n", "").replace('columns = "seq,force,-"\n', ""), "how the board sends, once"),
         ('transport = "serial"\nlines = 3\n[[channel]]\nname = "force"\nkind = "force"', "lines is not a table"),
     ],
 )

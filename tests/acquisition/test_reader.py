@@ -129,7 +129,7 @@ def test_bytes_that_are_no_frames_do_not_stop_time():
     reader, items = read(script, 41)
     gaps = [item for item in items if isinstance(item, Gap)]
     assert sum(gap.n_frames for gap in gaps) == 190  # of 200, 100 ms behind the clock
-    assert reader.trouble == "what comes cannot be read: check baud rate and profile"
+    assert reader.trouble == "the data cannot be read: check the baud rate and the profile"
     script.steps = [lines(1, 2)]
     reader.read()
     assert reader.trouble == ""

@@ -155,7 +155,7 @@ def test_frames_that_come_twice_are_discarded():
     items = line.place([numbered(0, 1, 2), numbered(1, 2, 3, 4)], 0.0)
     assert values_by_frame(items) == {i: float(i) for i in range(5)}
     assert line.n_discarded == 2
-    assert notes(items) == ["2 frames left out: sent twice, too late, or numbered impossibly"]
+    assert notes(items) == ["2 frames dropped: sent twice, too late, or with an impossible number"]
 
 
 def test_frames_left_out_are_told_once_a_second_and_none_is_forgotten():

@@ -7,6 +7,7 @@ import threading
 import numpy as np
 import pytest
 
+from biofeedback.acquisition.source import WireSource
 from biofeedback.calibration.scale import Certificate
 from biofeedback.commands import scale
 from biofeedback.errors import CalibrationError
@@ -21,7 +22,7 @@ def run(*arguments):
     return scale.run(parser.parse_args([str(a) for a in arguments]))
 
 
-class Bench:
+class Bench(WireSource):
     """A sensor on a bench: 400 counts without load, 1000 per kilogram; ``load`` is what hangs on it."""
 
     url, description, is_simulated = "bench:", "bench", True
@@ -138,7 +139,7 @@ def test_guided_at_the_bench(capsys):
     assert readings == pytest.approx([401, 5401, 12401, 401], abs=0.1)
     assert creep is not None
     assert len(creep[0]) == 60 * 80
-    assert "'ten' is no number" in text
+    assert "'ten' is not a number" in text
     assert "let the load hang still" in text
     assert "converter's rail" in text
 

@@ -43,7 +43,7 @@ def test_export_names_what_it_made_and_writes_over_nothing(
     assert main(["export", str(path), "--to", to, "--out", str(out)]) == 0
     assert capsys.readouterr().out.splitlines() == [str(out / name) for name in names]
     assert main(["export", str(path), "--to", to, "--out", str(out)]) == 1
-    assert "exists already; say --force" in capsys.readouterr().err
+    assert "exists already; use --force" in capsys.readouterr().err
     assert main(["export", str(path.parent), "--to", to, "--out", str(out), "--force", "--anonymous"]) == 0
 
 
@@ -81,9 +81,9 @@ def test_a_damaged_recording_leaves_no_half_table(path: Path, capsys: pytest.Cap
 def test_export_of_a_dataset(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     need_module("edfio")
     assert main(["export", str(path), "--to", "bids"]) == 1
-    assert "a dataset needs a folder of its own; say --out FOLDER" in capsys.readouterr().err
+    assert "a dataset needs a folder of its own; use --out FOLDER" in capsys.readouterr().err
     assert main(["export", str(path), "--to", "bids", "--out", str(path.parent / "new"), "--force"]) == 1
-    assert "never written over another; name a new folder" in capsys.readouterr().err
+    assert "never overwrites another; name a new folder" in capsys.readouterr().err
     assert (
         main(
             [
@@ -161,7 +161,7 @@ def test_a_foreign_table_becomes_a_recording_that_can_be_analysed(
     ("arguments", "message"),
     [
         (["--channel", "load"], "--channel load is not understood; write --channel NAME=KIND"),
-        (["--channel", "load=force", "--rest", "5"], "--rest 5 is no stretch of time; write --rest 0-2"),
+        (["--channel", "load=force", "--rest", "5"], "--rest 5 is not a time span; write --rest 0-2"),
         (["--channel", "load=force", "--maximum", "lod=3"], "no channel 'lod'; use one of load"),
         (["--channel", "load=force", "--events", "nowhere.csv"], "nowhere.csv cannot be read"),
         ([], "no column is known to be force, emg or position; write --channel"),
@@ -216,9 +216,9 @@ def test_a_maximum_added_afterwards_makes_percentages(path: Path) -> None:
         (["--rating", "99=3"], "99.0 s is after the end, 5.0 s; check the times"),
         (["--rating", "nan=3"], "--rating nan=3 is not understood"),
         (["--rating", "inf=3"], "--rating inf=3 is not understood"),
-        (["--rest", "0-inf"], "--rest 0-inf is no stretch of time"),
-        (["--events", "onset,text\nnan,rating 3"], "line 2: nan is no time of the recording"),
-        (["--events", "onset,text\n-1,rating 3"], "line 2: -1 is no time of the recording"),
+        (["--rest", "0-inf"], "--rest 0-inf is not a time span"),
+        (["--events", "onset,text\nnan,rating 3"], "line 2: nan is not a time in the recording"),
+        (["--events", "onset,text\n-1,rating 3"], "line 2: -1 is not a time in the recording"),
         (["--events", "onset,text\n1"], "line 2: its text is missing"),
     ],
 )

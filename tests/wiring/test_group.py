@@ -15,7 +15,7 @@ TWO = ["--source", "simulated:?seed=1", "--source", "simulated:?seed=2"]
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (TWO, "--source is there 2 times, --athlete 0 times"),
+        (TWO, "--source is given 2 times, --athlete 0 times"),
         ([*TWO, "--athlete", "A01"], "--athlete 1 times"),
         ([*TWO, "--athlete", "A01", "--athlete", "a01"], "not all different"),
         ([*TWO[:2], "--athlete", "A01", "--athlete", "A02"], "--athlete 2 times"),
