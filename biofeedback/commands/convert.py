@@ -40,6 +40,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--time", default=None, metavar="NAME", help="the column of times (found by its name)")
     parser.add_argument("--rate", type=float, default=None, metavar="HZ", help="rows per second, instead of times")
+    parser.add_argument(
+        "--time-unit", default=None, choices=["s", "ms", "us", "ns"], help="of the times, where the table does not tell"
+    )
+    parser.add_argument(
+        "--decimal", default=None, choices=["comma", "point"], help="the decimal sign, where both could be meant"
+    )
     parser.add_argument("--athlete", default="", metavar="CODE", help="code of the athlete, never a name")
     parser.add_argument("--exercise", default="")
     parser.add_argument("--side", default="", choices=["", "left", "right", "both"])
@@ -64,7 +70,15 @@ def run(args: argparse.Namespace) -> int:
     else:
         from biofeedback.storage.csv_import import import_csv
 
-        imported = import_csv(args.file, channels=channels, time=args.time, rate_hz=args.rate, settings=settings)
+        imported = import_csv(
+            args.file,
+            channels=channels,
+            time=args.time,
+            rate_hz=args.rate,
+            time_unit=args.time_unit,
+            decimal=args.decimal,
+            settings=settings,
+        )
     known = [Channel.from_dict(channel) for channel in imported.settings["channels"]]
     rate_hz = float(imported.settings["rate_hz"])
     levels = afterwards.compute_levels(known, rate_hz, imported.items)

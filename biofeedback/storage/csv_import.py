@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from biofeedback.storage.together import Column, bring_together, find_holes, mak
 
 TIME_NAMES = ("time", "t", "seconds", "timestamp", "time stamp", "date time", "datetime", "date_time", "zeit", "millis",
               "elapsed", "elapsed time", "time_stamp", "clock", "epoch", "unix time")  # fmt: skip
+MOST_SHARED = 0.1  # of the rows of two loggers
 UNIT_OF_NAME = {"seconds": "s", "millis": "ms"}
 
 
@@ -184,13 +186,13 @@ def _place(
         unit = layout.units[time_column] or UNIT_OF_NAME.get(layout.names[time_column].lower(), "")
         times = clock.read_time_numbers(cells.values[:, time_column], unit, said.time_unit, where)
     remarks += times.told
-    try:
-        placing = clock.place_by_times(times.time_s, where)
-    except RecordingError:
-        apart = _place_apart(times.time_s, cells.values, chosen, where, remarks)
-        if apart is None:
-            raise
-        return (*apart, times.started_utc)
+    groups = _group_rows(cells.values, chosen)
+    if _take_turns(cells.values, groups):
+        return (
+            *_place_apart(times.time_s, cells.values, groups, chosen=chosen, where=where, remarks=remarks),
+            times.started_utc,
+        )
+    placing = clock.place_by_times(times.time_s, where)
     remarks += placing.told
     n_frames = int(placing.frames.max()) + 1
     return placing.rate_hz, _take(cells.values, chosen, placing.frames), n_frames, times.started_utc
@@ -204,17 +206,35 @@ def _take(values: FloatArray, chosen: Mapping[int, Channel], frames: NDArray[np.
     return columns
 
 
-def _place_apart(
-    time_s: FloatArray, values: FloatArray, chosen: Mapping[int, Channel], where: str, remarks: list[str]
-) -> tuple[float, list[Column], int] | None:
-    """Rows of several loggers in one table: each channel by the times of its own rows; None where that is no help."""
+def _group_rows(values: FloatArray, chosen: Mapping[int, Channel]) -> list[list[int]]:
+    """Columns that have numbers in the same rows."""
     groups: dict[bytes, list[int]] = {}
     for k in chosen:
         groups.setdefault(np.packbits(np.isfinite(values[:, k])).tobytes(), []).append(k)
-    if len(groups) < 2:
-        return None
+    return list(groups.values())
+
+
+def _take_turns(values: FloatArray, groups: Sequence[Sequence[int]]) -> bool:
+    """Whether hardly any row holds numbers of two groups: rows of several loggers, put in the order of their times."""
+    known = [np.isfinite(values[:, columns[0]]) for columns in groups]
+    return any(
+        np.count_nonzero(one & other) < MOST_SHARED * min(np.count_nonzero(one), np.count_nonzero(other))
+        for one, other in combinations(known, 2)
+    )
+
+
+def _place_apart(
+    time_s: FloatArray,
+    values: FloatArray,
+    groups: Sequence[Sequence[int]],
+    *,
+    chosen: Mapping[int, Channel],
+    where: str,
+    remarks: list[str],
+) -> tuple[float, list[Column], int]:
+    """Rows of several loggers in one table: each channel by the times of its own rows."""
     placed = []
-    for columns in groups.values():
+    for columns in groups:
         rows = np.flatnonzero(np.isfinite(values[:, columns[0]]) & np.isfinite(time_s))
         names = " and ".join(chosen[k].name for k in columns)
         placing = clock.place_by_times(time_s[rows], f"{where} of {names}")

@@ -166,18 +166,23 @@ def _read_with_care(
                 longest = max(longest, len(row))
             for cells, cell in zip(columns, (row + [""] * n_columns)[:n_columns], strict=True):
                 cells.append(cell)
-    remarks = []
-    if n_ragged > max(3, MOST_RAGGED * n_rows):
-        many = (
-            f"{n_ragged} of {n_rows} rows have other cells than the {n_columns} columns, row {first_odd} first: {odd!r}"
-        )
-        cure = "cut the file there" if n_ragged < 0.9 * n_rows else "write it again with ';' between the columns"
-        if longest > n_columns and n_ragged >= 0.9 * n_rows:
-            cure += ": commas may be decimal or thousands signs"
-        raise RecordingError(f"{path}: {many}", cure)
-    if n_ragged:
-        remarks.append(f"{n_ragged} rows have more or fewer cells than the header, row {first_odd} first")
+    remarks = (
+        []
+        if not n_ragged
+        else [
+            _judge_ragged(
+                path,
+                n_columns=n_columns,
+                n_rows=n_rows,
+                n_ragged=n_ragged,
+                longest=longest,
+                where=f"row {first_odd} first: {odd!r}",
+            )
+        ]
+    )
     numeric = [k for k in range(n_columns) if k not in clocks]
+    if decimal is None and any("," in cell for k in clocks for cell in columns[k][:100] if ":" in cell[:9]):
+        decimal = "comma" if layout.separator != "," else None
     sign, told = judge_signs(
         path, {layout.names[k]: columns[k] for k in numeric}, decimal, {layout.names[k] for k in needed}
     )
@@ -191,6 +196,17 @@ def _read_with_care(
     if n_odd:
         remarks.append(f"{n_odd} cells are no numbers, the first: {example[:20]!r}; they count as empty")
     return Cells(values, {k: columns[k] for k in clocks}, tuple(remarks))
+
+
+def _judge_ragged(path: Path, *, n_columns: int, n_rows: int, n_ragged: int, longest: int, where: str) -> str:
+    """The remark about rows with other cells than the header. RecordingError where they are many."""
+    if n_ragged <= max(3, MOST_RAGGED * n_rows):
+        return f"{n_ragged} rows have more or fewer cells than the header, {where.partition(':')[0]}"
+    cure = "cut the file there"
+    if n_ragged >= 0.9 * n_rows:
+        cure = "write it again with ';' between the columns"
+        cure += ": commas may be decimal or thousands signs" if longest > n_columns else ""
+    raise RecordingError(f"{path}: {n_ragged} of {n_rows} rows do not fit its {n_columns} columns, {where}", cure)
 
 
 def _split_block(block: str, separator: str) -> Iterable[list[str]]:

@@ -269,7 +269,7 @@ def _fit_packets(time_s: FloatArray, where: str, told: list[str], *, is_coarse: 
         )
     if largest_s > PACKET_REACH_S and largest_s > 20 * period and largest_s > 3 * _usual_packet_s(time_s):
         raise RecordingError(f"{where}: rows came in packets, and {largest_s:.3g} s are missing among them", RATE_CURE)
-    rate_hz = float(f"{1 / period:.6g}") if n < 1000 else float(f"{(n - 1) / span_s:.9g}")
+    rate_hz = float(f"{1 / period:.9g}")
     how = "its times are coarser than its rows" if is_coarse else "its rows came in packets"
     told.append(f"{how}: taken as even at {rate_hz:.6g} Hz, their mean; gaps cannot be seen; --rate HZ says better")
     return rate_hz

@@ -75,7 +75,14 @@ def read_layout(path: Path) -> Layout:
         raise RecordingError(f"{path} has no numbers", "it needs a header and one row of numbers per frame")
     first = kept[start][0]
     comments = [line.lstrip(" #%/") for line in lines[:first] if line.lstrip().startswith(COMMENTS)]
-    header, units, n_used = _find_header([line for _, line in kept[:start]], rows[:start], n_columns, separator)
+    before = [line for _, line in kept[:start]]
+    header, units, n_used = _find_header(before, rows[:start], n_columns, separator, rows[start:])
+    if header is None and start and 1 < len(rows[start - 1]) < n_columns:
+        n_named = len(rows[start - 1])
+        raise RecordingError(
+            f"{path}: rows do not fit, they have {n_columns} cells and the header {n_named}: {rows[start]}",
+            "if commas are thousands or decimal signs write it again with ';' between the columns, else name them all",
+        )
     remarks = []
     if header is None and comments and len(found := split_line(comments[-1], separator)) == n_columns:
         header = found if not any(is_number(cell) for cell in found) else None
@@ -208,7 +215,11 @@ def _is_data(row: Sequence[str]) -> bool:
 
 
 def _find_header(
-    lines: Sequence[str], rows: Sequence[Sequence[str]], n_columns: int, separator: str
+    lines: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    n_columns: int,
+    separator: str,
+    sample: Sequence[Sequence[str]],
 ) -> tuple[list[str] | None, list[str] | None, int]:
     """Names, a row of units if there is one below them, and how many lines both took."""
 
@@ -219,7 +230,8 @@ def _find_header(
             row = row if len(row) == n_columns else re.split(r"\s{2,}", lines[k].strip())
         while len(row) > n_columns and not row[-1]:
             row.pop()
-        row += [""] * (n_columns - len(row) if 0 < n_columns - len(row) <= 2 and len(row) > 1 else 0)
+        if len(row) > 1 and n_columns - len(row) > 0 and not any(any(cells[len(row) :]) for cells in sample):
+            row += [""] * (n_columns - len(row))  # rows end in separators
         return row if len(row) == n_columns else None
 
     last = read(len(rows) - 1) if rows else None
