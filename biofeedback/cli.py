@@ -10,9 +10,12 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from typing import TextIO
 
 from biofeedback import __version__
 from biofeedback.errors import BiofeedbackError
+from biofeedback.wiring.terminal import plain, plain_output
 
 COMMANDS = {
     "demo": "the whole job with a simulated athlete on a simulated sensor",
@@ -33,9 +36,55 @@ COMMANDS = {
 }
 
 
+LASTING = frozenset({"demo", "live", "review"})  # go on when nobody reads what they say
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. Exit code 0: done, 1: a problem told in one line, 2: wrong usage."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    chosen = next((name for name in given if not name.startswith("-")), None)
+    with plain_output(is_patient=chosen in LASTING) as out:
+        try:
+            code = _run_told(given, chosen)
+        except SystemExit as error:  # argparse: help, or wrong usage
+            code = error.code if isinstance(error.code, int) else 2
+            is_over = True
+        else:
+            is_over = False
+        with suppress(BrokenPipeError):
+            out.flush()
+    if isinstance(out.failure, BrokenPipeError):  # the reader of our output has gone, e.g. ``| head``
+        _silence(sys.stdout)
+        return code if chosen in LASTING else 0
+    if out.failure:
+        _silence(sys.stdout)
+        print(f"biofeedback: the output cannot be written ({out.failure.strerror})", file=sys.stderr)
+        code = 1
+    if is_over:
+        raise SystemExit(code)
+    return code
+
+
+def _run_told(given: list[str], chosen: str | None) -> int:
+    """The exit code of the chosen command; every error that it ends in is one line."""
+    try:
+        args = _parse(given, chosen)
+        code: int = importlib.import_module(f"biofeedback.commands.{args.command}").run(args)
+    except BiofeedbackError as error:
+        return _tell(error)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        return 0
+    except OSError as error:
+        return _tell(f"{error.filename or 'this computer'}: {error.strerror or error}; nothing more was done")
+    except (MemoryError, RecursionError) as error:
+        what = "there is not enough memory" if isinstance(error, MemoryError) else "something is nested too deeply"
+        return _tell(f"{what} for this; nothing more was done")
+    return code
+
+
+def _parse(given: list[str], chosen: str | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="biofeedback",
         description="Contraction biofeedback for flexibility training: hold a band, find a maximum, see what "
@@ -44,20 +93,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--version", action="version", version=f"biofeedback {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    chosen = next((name for name in given if not name.startswith("-")), None)
     for name, summary in COMMANDS.items():
         command = commands.add_parser(name, help=summary, description=summary)
         if name == chosen:
             importlib.import_module(f"biofeedback.commands.{name}").add_arguments(command)
-    args = parser.parse_args(given)
-    try:
-        code: int = importlib.import_module(f"biofeedback.commands.{args.command}").run(args)
-    except BiofeedbackError as error:
-        print(f"biofeedback: {error}", file=sys.stderr)
-        return 1
-    except KeyboardInterrupt:
-        return 130
-    except BrokenPipeError:  # the reader of our output has gone, e.g. ``| head``
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    return code
+    return parser.parse_args(given)
+
+
+def _tell(what: object) -> int:
+    print(f"biofeedback: {plain(what)}", file=sys.stderr)
+    return 1
+
+
+def _silence(stream: TextIO | None) -> None:
+    """What is left in its buffer goes nowhere, instead of failing once more when the program ends."""
+    with suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # type: ignore[union-attr]

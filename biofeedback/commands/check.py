@@ -9,6 +9,7 @@ from pathlib import Path
 from biofeedback.errors import RecordingError
 from biofeedback.storage.check import Verdict, check_recording, repair_recording
 from biofeedback.storage.schema import SUFFIX
+from biofeedback.wiring.terminal import plain
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
             if args.repair and (verdict.problems or verdict.remarks):
                 verdict = repair_recording(path, free_name(path))
         except RecordingError as error:
-            print(f"refused  {error}", file=sys.stderr)
+            print(f"refused  {plain(error)}", file=sys.stderr)
             n_damaged += 1
             continue
         n_damaged += not verdict.is_sound
@@ -62,8 +63,8 @@ def free_name(path: Path) -> Path:
 def print_verdict(verdict: Verdict) -> None:
     """One line, and one more for each problem."""
     word = "sound" if verdict.is_sound else "damaged"
-    print(f"{word:8} {verdict.path}  {verdict.duration_s:.1f} s, {verdict.n_events} events")
+    print(f"{word:8} {plain(verdict.path)}  {verdict.duration_s:.1f} s, {verdict.n_events} events")
     for line in (*verdict.problems, *verdict.remarks):
-        print(f"         {line}")
+        print(f"         {plain(line)}")
     if verdict.copy:
-        print(f"         all that is sound is in {verdict.copy}")
+        print(f"         all that is sound is in {plain(verdict.copy)}")

@@ -18,6 +18,7 @@ from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring.parallel import run_on_cluster, run_parallel
 from biofeedback.wiring.progress import make_progress
+from biofeedback.wiring.terminal import plain
 
 KEYS = ("file", "stamp", "error")  # before the features: which file, in which state, and why there are none
 Row = dict[str, Any]
@@ -65,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         raise BiofeedbackError(f"{args.out} cannot be written ({error.strerror})", "choose another --out") from error
     failed = [row for row in done.values() if row["error"]]
     for row in sorted(failed, key=lambda row: str(row["file"])):
-        print(f"not analysed: {row['file']}: {row['error']}")
+        print(f"not analysed: {plain(row['file'])}: {plain(row['error'])}")
     print(f"{len(done)} recordings, {len(todo)} of them new, {len(failed)} without an analysis: {args.out}")
     return 1 if failed else 0
 
@@ -105,7 +106,7 @@ def write_table(path: Path, rows: Sequence[Row]) -> None:
     for row in rows:
         columns |= dict.fromkeys(row)
     temporary = path.with_suffix(".new")
-    with temporary.open("w", newline="", encoding="utf-8") as file:
+    with temporary.open("w", newline="", encoding="utf-8", errors="surrogateescape") as file:  # odd names of files
         writer = csv.DictWriter(file, list(columns), restval="")
         writer.writeheader()
         writer.writerows(rows)
@@ -116,7 +117,10 @@ def read_table(path: Path) -> list[Row]:
     """The rows of a finished table; BiofeedbackError when the file is something else, which must not be lost."""
     if not path.exists():
         return []
-    with suppress(UnicodeDecodeError, csv.Error), path.open(newline="", encoding="utf-8") as file:
+    with (
+        suppress(UnicodeDecodeError, csv.Error),
+        path.open(newline="", encoding="utf-8", errors="surrogateescape") as file,
+    ):
         reader = csv.DictReader(file)
         if tuple(reader.fieldnames or ())[: len(KEYS)] == KEYS:
             return list(reader)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import re
+import sys
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 from biofeedback.commands.check import find_recordings
 from biofeedback.errors import RecordingError
-from biofeedback.storage.recording import Recording, open_recording
+from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.wiring.progress import make_progress
+from biofeedback.wiring.terminal import plain
 
 SUFFIXES = {"csv": ".csv", "numpy": ".npz", "edf": ".edf", "bdf": ".bdf"}
 
@@ -36,15 +40,26 @@ def run(args: argparse.Namespace) -> int:
     """Export each recording and name the files made."""
     files = find_recordings(args.paths)
     try:
-        made = export_dataset(files, args) if args.to == "bids" else export_files(files, args)
+        made, left_out = export_dataset(files, args) if args.to == "bids" else export_files(files, args)
     except OSError as error:
         raise RecordingError(f"{error.filename}: {error.strerror}", "choose another folder with --out") from error
     for path in made:
-        print(path)
-    return 0
+        print(plain(path))
+    for problem in left_out:
+        print(f"left out: {plain(problem)}", file=sys.stderr)
+    return 1 if left_out else 0
 
 
-def export_dataset(files: list[Path], args: argparse.Namespace) -> list[Path]:
+def open_all(files: list[Path], left_out: list[RecordingError]) -> Iterator[Recording]:
+    """One after the other; a damaged one goes to ``left_out`` and does not keep the others."""
+    for path in files:
+        try:
+            yield open_recording(path)
+        except RecordingError as error:
+            left_out.append(error)
+
+
+def export_dataset(files: list[Path], args: argparse.Namespace) -> tuple[list[Path], list[RecordingError]]:
     """All recordings as one BIDS dataset."""
     from biofeedback.storage.bids import export_bids
 
@@ -53,34 +68,45 @@ def export_dataset(files: list[Path], args: argparse.Namespace) -> list[Path]:
     if args.force:
         raise RecordingError("--force: a dataset never overwrites another", "name a new folder with --out")
     documented = {key: getattr(args, key) for key in ("placement", "reference") if getattr(args, key)}
-    return export_bids(
-        [open_recording(path) for path in files],
+    left_out: list[RecordingError] = []
+    recordings = list(open_all(files, left_out))
+    made = export_bids(
+        recordings,
         args.out,
         mains_hz=args.mains,
         anonymous=args.anonymous,
         progress=make_progress("exporting"),
         **documented,
     )
+    return made, left_out
 
 
-def export_files(files: list[Path], args: argparse.Namespace) -> list[Path]:
-    """One file, or one family of files, for each recording."""
+def export_files(files: list[Path], args: argparse.Namespace) -> tuple[list[Path], list[RecordingError]]:
+    """One file, or one family of files, for each recording; and why some are left out."""
     made: list[Path] = []
+    left_out: list[RecordingError] = []
     n_of: Counter[str] = Counter()
-    for number, path in enumerate(files, 1):
-        recording = open_recording(path)
+    for number, recording in enumerate(open_all(files, left_out), 1):
+        path = recording.path
         folder = args.out or path.parent
         folder.mkdir(parents=True, exist_ok=True)
         stem = path.stem
         if args.anonymous:  # the usual names tell the day
-            code = str(recording.settings.get("athlete") or "recording")
+            code = re.sub(
+                r"[^\w-]+", "_", str(recording.settings.get("athlete") or "recording")
+            )  # of anywhere: no path
             n_of[code] += 1
             stem = f"{code}-{n_of[code]}"
         target = folder / (stem + SUFFIXES[args.to])
         if target.exists() and not args.force:
             raise RecordingError(f"{target} exists already", "use --force to overwrite it, or --out FOLDER")
-        made += export_one(recording, target, args.to, anonymous=args.anonymous, label=f"{number}/{len(files)}")
-    return made
+        try:
+            with problems_of(path):
+                label = f"{number}/{len(files)}"
+                made += export_one(recording, target, args.to, anonymous=args.anonymous, label=label)
+        except RecordingError as error:
+            left_out.append(error)
+    return made, left_out
 
 
 def export_one(recording: Recording, target: Path, to: str, *, anonymous: bool, label: str) -> list[Path]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from biofeedback.errors import RecordingError
 from biofeedback.storage.forget import find_files_of, forget_athlete
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.terminal import plain
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
         raise RecordingError("no code is given", "name the athlete whose recordings are to go, e.g. A01")
     files = find_files_of(folder, args.code)
     for path in files:
-        print(path)
+        print(plain(path))
     if files and not args.yes and not confirm(args.code, len(files)):
         print("Nothing was deleted.")
         return 1
@@ -37,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         print(f"There is no recording of {args.code} in {folder}: nothing was deleted.")
     for trace in done.traces:
-        print(f"still mentions {args.code}: {trace}", file=sys.stderr)
+        print(f"still mentions {args.code}: {plain(trace)}", file=sys.stderr)
     if not done.traces:
         print(f"{done.n_searched} other files searched: none mentions {args.code}.")
     print("Backups, copies elsewhere and spare blocks of the disk are beyond this program.")

@@ -16,6 +16,7 @@ from biofeedback.wiring.answers import read_point
 from biofeedback.wiring.dates import read_date
 from biofeedback.wiring.parallel import run_parallel
 from biofeedback.wiring.progress import make_progress
+from biofeedback.wiring.terminal import plain
 
 if TYPE_CHECKING:
     pass
@@ -46,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     for n, (name, point, problem) in enumerate(run_parallel(partial(read_point, str(folder)), names), 1):
         show(n, len(names))
         if point is None:
-            print(f"left out: {name}: {problem}", file=sys.stderr)
+            print(f"left out: {plain(name)}: {plain(problem)}", file=sys.stderr)
         else:
             points.append(point)
     history = compare_sessions(args.athlete, points)

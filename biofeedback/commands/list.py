@@ -10,6 +10,7 @@ from biofeedback.storage.recording import Recording
 from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.dates import read_date
 from biofeedback.wiring.progress import make_progress
+from biofeedback.wiring.terminal import plain
 
 HEADINGS = ("when (UTC)", "athlete", "exercise", "side", "position", "plan", "minutes", "ratings", "answer", "file")
 
@@ -54,20 +55,22 @@ def run(args: argparse.Namespace) -> int:
 def find_word(recording: Recording) -> str:
     """The word of a recording's answer, computed from its counts."""
     from biofeedback.analysis.answer import analyse_recording
+    from biofeedback.storage.recording import problems_of
 
-    return analyse_recording(recording).response.word
+    with problems_of(recording.path):
+        return analyse_recording(recording).response.word
 
 
 def print_table(entries: list[Entry]) -> None:
     """Aligned columns; unreadable files last, each with its reason."""
-    rows = [format_row(entry) for entry in entries if not entry.problem]
+    rows = [tuple(map(plain, format_row(entry))) for entry in entries if not entry.problem]
     if rows:
         widths = [max(map(len, column)) for column in zip(HEADINGS, *rows, strict=True)]
         for row in (HEADINGS, *rows):
             print("  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip())
     for entry in entries:
         if entry.problem:
-            print(f"cannot be read: {entry.problem}")
+            print(f"cannot be read: {plain(entry.problem)}")
 
 
 def format_row(entry: Entry) -> tuple[str, ...]:

@@ -57,11 +57,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Analyse the recording, write the report, say where it is."""
     from biofeedback.analysis.answer import analyse_recording
-    from biofeedback.storage.recording import open_recording
+    from biofeedback.storage.recording import open_recording, problems_of
 
     recording = open_recording(args.file)
-    maxima = read_maxima(args.maximum, recording)
-    analysis = analyse_recording(recording, maxima=maxima, baseline=args.baseline, mains_hz=MAINS[args.mains])
+    with problems_of(args.file):
+        maxima = read_maxima(args.maximum, recording)
+        analysis = analyse_recording(recording, maxima=maxima, baseline=args.baseline, mains_hz=MAINS[args.mains])
     if args.body_mass is not None:
         analysis = replace(analysis, settings={**analysis.settings, "body_mass_kg": args.body_mass})
     report = path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")

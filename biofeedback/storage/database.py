@@ -70,10 +70,16 @@ def connect(path: Path) -> Iterator[tuple[Connection, int]]:
 
     RecordingError with its cure for whatever is wrong with the file.
     """
-    if not path.is_file():
-        if path.exists():
-            raise RecordingError(f"{path} is not a recording", "name one file; `biofeedback list` shows a folder")
+    try:
+        is_file, exists = path.is_file(), path.exists()
+    except OSError as error:
+        raise RecordingError(
+            f"{path} cannot be looked at ({error.strerror})", "check the name, and the folder"
+        ) from error
+    if not exists:
         raise RecordingError(f"there is no file {path}", "check the name; `biofeedback list` shows the recordings")
+    if not is_file:
+        raise RecordingError(f"{path} is not a recording", "name one file; `biofeedback list` shows a folder")
     n_bytes = count_bytes(path)
     with contextlib.ExitStack() as stack:
         try:

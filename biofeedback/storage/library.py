@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import json
 import os
-import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, suppress
-from dataclasses import astuple, dataclass, fields, replace
+from dataclasses import asdict, astuple, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Event
-from biofeedback.storage import disk
-from biofeedback.storage.recording import Recording, open_recording
+from biofeedback.storage import database, disk
+from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.storage.schema import SUFFIX
 
 INDEX = ".recordings-index"
@@ -48,6 +47,7 @@ class Entry:
 
 
 NAMES = tuple(field.name for field in fields(Entry))
+TABLE = f"CREATE TABLE entries ({', '.join(NAMES)}, PRIMARY KEY (name))"
 
 
 def list_recordings(folder: str | os.PathLike[str], *, progress: Progress | None = None) -> list[Entry]:
@@ -70,7 +70,7 @@ def list_recordings(folder: str | os.PathLike[str], *, progress: Progress | None
     gone = known.keys() - stamps.keys()
     fresh = []
     for done, name in enumerate(changed, 1):
-        fresh.append(_read_entry(root, name, stamps[name]))
+        fresh.append(_try_entry(root, name, stamps[name]))
         if progress:
             progress(done, len(changed))
     if fresh or gone:
@@ -164,6 +164,18 @@ def _find_files(folder: Path, prefix: str = "") -> Iterator[tuple[str, str]]:
             yield prefix + name, f"{status.st_size}.{status.st_mtime_ns}{log_stamp}"
 
 
+def _try_entry(root: Path, name: str, stamp: str) -> Entry:
+    """The entry of a file; whatever is wrong with it is its ``problem`` and nobody else's."""
+    try:
+        with problems_of(root / name):
+            entry = _read_entry(root, name, stamp)
+    except (RecordingError, OSError) as error:
+        entry = Entry(name, stamp, problem=str(error))
+    texts = {key: value for key, value in asdict(entry).items() if isinstance(value, str) and key != "name"}
+    plain: dict[str, Any] = {key: value.encode("utf-8", "replace").decode() for key, value in texts.items()}
+    return replace(entry, **plain)
+
+
 def _read_entry(root: Path, name: str, stamp: str) -> Entry:
     try:
         recording = open_recording(root / name)
@@ -208,12 +220,12 @@ def _load_index(root: Path) -> list[Entry]:
     if not path.exists():
         return []
     try:
-        with closing(sqlite3.connect(path, timeout=2.0)) as connection:
+        with closing(database.connect_to_index(path, TABLE)) as connection:
             if connection.execute("PRAGMA user_version").fetchone()[0] == INDEX_VERSION:
                 return [Entry(*row) for row in connection.execute(f"SELECT {', '.join(NAMES)} FROM entries")]
-    except sqlite3.OperationalError:  # locked or not allowed: do without
+    except database.OperationalError:  # locked or not allowed: do without
         return []
-    except sqlite3.DatabaseError:
+    except (database.DatabaseError, TypeError):
         pass
     with suppress(OSError):
         remove_index(root)
@@ -223,16 +235,21 @@ def _load_index(root: Path) -> list[Entry]:
 def _update_index(root: Path, fresh: list[Entry], gone: Iterable[str]) -> None:
     """Best effort: an index that cannot be written costs time, nothing else."""
     path = root / INDEX
-    with suppress(OSError, sqlite3.Error):
+    kept = [entry for entry in fresh if _is_text(entry.name)]  # the others are read anew each time
+    with suppress(OSError, database.Error):
         with suppress(FileExistsError):
             disk.make_private_file(path)
-        with closing(sqlite3.connect(path, timeout=2.0)) as connection, connection:
+        with closing(database.connect_to_index(path, TABLE)) as connection, connection:
             connection.execute("PRAGMA secure_delete = ON")
-            connection.execute(f"CREATE TABLE IF NOT EXISTS entries ({', '.join(NAMES)}, PRIMARY KEY (name))")
             connection.execute(f"PRAGMA user_version = {INDEX_VERSION}")
-            connection.executemany("DELETE FROM entries WHERE name = ?", [(name,) for name in gone])
+            connection.executemany("DELETE FROM entries WHERE name = ?", [(name,) for name in gone if _is_text(name)])
             marks = ", ".join("?" * len(NAMES))
-            connection.executemany(f"INSERT OR REPLACE INTO entries VALUES ({marks})", map(astuple, fresh))
+            connection.executemany(f"INSERT OR REPLACE INTO entries VALUES ({marks})", map(astuple, kept))
+
+
+def _is_text(name: str) -> bool:
+    """Whether a file's name is text; elsewhere than here it may be any bytes."""
+    return name.isascii() or name.encode("utf-8", "replace").decode() == name
 
 
 def to_json(entries: Iterable[Entry]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from heapq import merge
 from os import PathLike
 from pathlib import Path
@@ -13,7 +14,7 @@ from zlib import crc32
 
 import numpy as np
 
-from biofeedback.errors import RecordingError
+from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item, Note
 from biofeedback.storage import database
 from biofeedback.storage.database import CHECK, Connection
@@ -44,6 +45,22 @@ def open_recording(path: str | PathLike[str]) -> Recording:
     newer version.
     """
     return Recording(Path(path))
+
+
+@contextmanager
+def problems_of(path: str | PathLike[str]) -> Iterator[None]:
+    """Whatever goes wrong inside is a problem of this one file: RecordingError, so that the next file has its turn.
+
+    Contents can be odd in more ways than anybody lists. What the disk says (OSError) stays as it is.
+    """
+    try:
+        yield
+    except (BiofeedbackError, OSError):
+        raise
+    except Exception as error:
+        what = f"{type(error).__name__}: {error}"
+        cure = f"{CHECK.format(path=path)}; if this program recorded it, please report this"
+        raise RecordingError(f"{path} holds what cannot be worked with ({what:.200})", cure) from error
 
 
 class Recording:

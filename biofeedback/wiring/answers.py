@@ -19,9 +19,10 @@ ONE_AT_A_TIME = threading.Lock()  # a group ends together; its answers must not 
 def analyse_file(path: Path) -> SessionAnalysis:
     """The analysis of one recording, also while it is still being written."""
     from biofeedback.analysis.answer import analyse_recording
-    from biofeedback.storage.recording import open_recording
+    from biofeedback.storage.recording import open_recording, problems_of
 
-    return analyse_recording(open_recording(path))
+    with problems_of(path):
+        return analyse_recording(open_recording(path))
 
 
 def find_answer(path: Path) -> dict[str, Any]:
@@ -32,8 +33,13 @@ def find_answer(path: Path) -> dict[str, Any]:
 
 def summarise(path: Path) -> dict[str, Any]:
     """The answer, and each phase's mean effort and share in the band, in %."""
-    with ONE_AT_A_TIME:
-        analysis = analyse_file(path)
+    from biofeedback.storage.recording import problems_of
+
+    with ONE_AT_A_TIME, problems_of(path):
+        return _summarise(analyse_file(path))
+
+
+def _summarise(analysis: SessionAnalysis) -> dict[str, Any]:
     phases = [
         {
             "number": row.phase.number,
@@ -74,18 +80,20 @@ def describe_answer(response: Response) -> dict[str, Any]:
 def render_report(path: Path) -> str:
     """The report as one self-contained page."""
     from biofeedback.report.html import build_report
+    from biofeedback.storage.recording import problems_of
 
-    with ONE_AT_A_TIME:
+    with ONE_AT_A_TIME, problems_of(path):
         return build_report(analyse_file(path))
 
 
 def read_point(folder: str, name: str) -> tuple[str, SessionPoint | None, str]:
     """One session's contribution, or why there is none. Runs in a process of its own."""
-    from biofeedback.analysis.answer import analyse_recording
     from biofeedback.analysis.history import summarise_session
-    from biofeedback.storage.recording import open_recording
+    from biofeedback.storage.recording import problems_of
 
+    path = Path(folder) / name
     try:
-        return name, summarise_session(analyse_recording(open_recording(Path(folder) / name)), name), ""
-    except BiofeedbackError as error:
+        with problems_of(path):
+            return name, summarise_session(analyse_file(path), name), ""
+    except (BiofeedbackError, OSError) as error:
         return name, None, str(error)

@@ -29,9 +29,10 @@ def make_review(folder: Path, *, beside_live: bool = False) -> Review:
 def load_trace(path: Path) -> Trace:
     """A recording recomputed: the numbers that were shown live."""
     from biofeedback.analysis.trace import compute_trace
-    from biofeedback.storage.recording import open_recording
+    from biofeedback.storage.recording import open_recording, problems_of
 
-    return compute_trace(open_recording(path))
+    with problems_of(path):
+        return compute_trace(open_recording(path))
 
 
 def render_history(folder: Path, athlete: str) -> str:
