@@ -51,3 +51,21 @@ def test_after_a_contraction_of_unknown_effort_tiredness_is_unknown():
     first, _, last = analyse_recording(session).holds
     assert first.tired_percent > 0
     assert last.tired_percent is None  # it was not rested for all that is known
+
+
+def test_the_shortest_own_hold_is_what_the_next_set_goes_by():
+    session = MadeSession()
+    session.calibrate()
+    for held_s in (12.0, 7.0, 9.0):
+        session.phase("contract", held_s, 70.0, band=[60, 80])
+        session.hold(4.0, 30.0)  # out of the band before the phase is over
+        session.phase("passive", 20.0)
+    session.end()
+    holds = analyse_recording(session).holds
+    assert [row.exit.held_s for row in holds] == [pytest.approx(s, abs=0.5) for s in (12.0, 7.0, 9.0)]
+    suggestion = suggest_next_set(70.0, "knee", holds)
+    assert "own hold of 7 s" in suggestion.reason
+    assert suggestion == suggest_next_set(70.0, "knee", holds[1:2])
+    for edge in (60.0, 80.0):  # a band counts with its edges
+        assert "own hold of 7 s" in suggest_next_set(edge, "knee", holds).reason
+    assert "own hold" not in suggest_next_set(81.0, "knee", holds).reason

@@ -1,4 +1,5 @@
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -210,3 +211,33 @@ def test_misuse_is_refused(bad):
 def test_one_rating_at_the_end_of_the_scale_is_told_in_the_singular():
     notes = compute_response(alternate([10, 7, 9, 7, 9, 7, 9])).notes
     assert any(note.startswith("1 rating stands at 10,") for note in notes)
+
+
+def count_by_hand(ratings, kinds):
+    """One-sided p of the mean contrast over all 2^n orders of pairs, written anew; None is an unanswered question."""
+
+    def mean_contrast(order):
+        changes = []
+        for i, kind in enumerate(order):
+            if kind == "c":
+                around = ratings[order.rindex("p", 0, i)], ratings[order.index("p", i)]
+                if None not in (*around, ratings[i]):
+                    changes.append(ratings[i] - sum(around) / 2)
+        return sum(changes) / len(changes) if changes else 0.0
+
+    n_pairs = (len(kinds) - 2) // 2
+    orders = ["p" + "".join(pairs) + "p" for pairs in product(("pc", "cp"), repeat=n_pairs)]
+    held = mean_contrast(kinds)
+    return sum(mean_contrast(order) <= held + 1e-9 for order in orders) / len(orders)
+
+
+@pytest.mark.parametrize("silent", [(), (2,), (3,), (0, 7), (4, 5, 6)])
+def test_an_unanswered_question_in_a_drawn_order_is_left_out_of_every_order(silent):
+    drawn = draw_order(5, seed=11)
+    rng = np.random.default_rng(2)
+    ratings = [None if i in silent else float(rng.integers(2, 8)) for i in range(len(drawn.order))]
+    phases = [RatedPhase(kind, ratings[i], 18.0 + 20 * i) for i, kind in enumerate(drawn.order)]
+    found = compute_response(phases, drawn=drawn)
+    assert found.test is not None
+    assert found.test.p_less == pytest.approx(count_by_hand(ratings, "".join(kind[0] for kind in drawn.order)))
+    assert found.n_contrasts < 5 or not silent

@@ -75,7 +75,9 @@ def short(rng, number):
     return attempt(rng, share=spread(rng), push_s=rng.uniform(0.5, 2.5))
 
 
-# name: athlete, least share settled right, largest share settled wrong (by more than 10 %)
+# name: athlete, least share settled right, largest share settled wrong (by more than 10 %). Two weaknesses are known,
+# and bounded just above what is measured: three attempts that happen to agree are believed, whoever made them.
+# Measured: learners 75.3 % right and 11.7 % wrong, scattered ones 49.7 % wrong.
 TABLE = {
     "honest": (honest, 0.97, 0.0),
     "one attempt jerked": (one_jerk, 0.97, 0.0),
@@ -83,8 +85,8 @@ TABLE = {
     "small jerks": (small_jerks, 0.95, 0.02),
     "moving baselines": (moving_baselines, 0.0, 0.0),
     "pushes before go": (early_starts, 0.0, 0.0),
-    "learns while trying": (improving, 0.6, 0.2),
-    "scattered, 40-75 %": (scattered_half_hearted, 0.0, 0.75),
+    "learns while trying": (improving, 0.74, 0.13),
+    "scattered, 40-75 %": (scattered_half_hearted, 0.0, 0.51),
     "lets go too early": (short, 0.0, 0.0),
 }
 

@@ -97,6 +97,52 @@ def test_letting_go_is_not_learnt():
     assert effort.baseline[:, 0] == pytest.approx(np.full(400, 50.0), abs=0.2)
 
 
+@pytest.mark.parametrize("flag", [Flag.CLIPPED, Flag.SETTLING, Flag.MISSING])
+def test_relaxed_readings_that_are_none_are_not_learnt(flag):
+    """Eight relaxed seconds, 3 N/s above the true tension in the flagged ones: slow enough for a muscle."""
+    force = np.full(1600, 80.0)
+    force[800:] += 2.4 * np.minimum(1.0, np.arange(800) / 400)
+    baselines = []
+    for flags in (Flag.GOOD, flag):
+        stream = EffortStream([FORCE], RATE)
+        stream.set_rest(0, 0.0, 0.1)
+        stream.set_maximum(0, maximum())
+        stream.set_relaxed(True)
+        levels = levels_of(force)
+        levels.flags[800:] = flags
+        baselines.append(stream.push(levels).baseline[-1, 0])
+    assert baselines[0] == pytest.approx(82.4, abs=0.3)  # good ones are
+    assert baselines[1] == pytest.approx(80.0, abs=0.3)
+
+
+def test_a_spike_in_a_relaxed_block_is_not_learnt():
+    stream = EffortStream([FORCE], RATE)
+    stream.set_rest(0, 0.0, 0.1)
+    stream.set_maximum(0, maximum())
+    stream.set_relaxed(True)
+    force = np.full(1000, 80.0)
+    force[905:910] += 300.0
+    levels = levels_of(force)
+    levels.flags[905:910] = Flag.SPIKE
+    assert stream.push(levels).baseline[-1, 0] == pytest.approx(80.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("flag", "is_learnt"), [(Flag.GOOD, False), (Flag.HUM, True), (Flag.ELECTRODE, True), (Flag.CLIPPED, True)]
+)
+def test_only_an_emg_that_can_be_believed_keeps_the_baseline_from_learning(flag, is_learnt):
+    stream = EffortStream([FORCE, EMG], RATE)
+    stream.set_rest(0, 0.0, 0.1)
+    stream.set_rest(1, 3.0, 0.1)
+    stream.set_maximum(0, maximum())
+    stream.set_maximum(1, maximum("emg", 100.0, 3.0, "uV"))
+    stream.set_relaxed(True)
+    levels = levels_of(np.full(1000, 80.0), np.full(1000, 40.0))  # 40 % of its maximum: a tense athlete
+    levels.flags[:, 1] = flag
+    found = stream.push(levels).baseline[-1, 0]
+    assert found == pytest.approx(80.0 if is_learnt else 50.0, abs=0.2)  # else the attempt's own baseline stays
+
+
 def test_maximum_round_trip_and_misuse():
     one = Maximum(
         channel="force", strength=400.0, baseline=50.0, unit="N", position="90 deg", utc="2026-01-01T00:00:00Z"

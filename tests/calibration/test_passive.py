@@ -8,7 +8,7 @@ import pytest
 
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.effort import EffortStream
-from biofeedback.calibration.passive import PassiveTension
+from biofeedback.calibration.passive import EXPECTED_AT_S, EXPECTED_FALL, PassiveTension
 from biofeedback.model import Channel, Levels
 
 FORCE = Channel(name="force", kind="force", unit="N")
@@ -70,10 +70,59 @@ def errors(percent, effort, from_s, to_s):
     return difference[: len(difference) // n * n].reshape(-1, n).mean(axis=1)
 
 
-def test_curves_lose_what_magnusson_measured(published):
+def stretched(t):
+    """Stretched exponential: a spectrum of times that no single solid and no power law has."""
+    return 1 - 0.33 * (1 - np.exp(-np.sqrt(t / 25))) / (1 - np.exp(-np.sqrt(90 / 25)))
+
+
+def two_processes(t):
+    """A fast and a slow one, 5 and 60 s."""
+    return 1 - 0.18 * (1 - np.exp(-t / 5)) - 0.19 * (1 - np.exp(-t / 60))
+
+
+def logarithm(t):
+    """Falls by as much in every tenfold of time."""
+    return 1 - 0.33 * np.log1p(t) / np.log(91)
+
+
+STRANGE = {"stretched exponential": stretched, "two processes": two_processes, "logarithm": logarithm}
+
+
+def test_what_is_expected_of_a_muscle_is_what_magnusson_measured(published):
+    """The product's own expectation, and every curve it is tried on; no open recording of such a hold was found."""
     data = published("magnusson_1996")
-    for curve in CURVES.values():
-        assert 100 * (1 - curve(np.array(data["held_s"]))) == pytest.approx(data["decline_percent"])
+    assert data["held_s"] == EXPECTED_AT_S
+    assert pytest.approx(data["decline_percent"]) == 100 * EXPECTED_FALL
+    for curve in {**CURVES, **STRANGE}.values():
+        assert 100 * (1 - curve(np.array(data["held_s"]))) == pytest.approx(data["decline_percent"], rel=0.05)
+    # one reading, and nothing else known: the fall that the model then expects by itself
+    tension = PassiveTension(0.0)
+    tension.learn(0.0, 100.0)
+    assert 100.0 - tension.predict(EXPECTED_AT_S).level == pytest.approx(data["decline_percent"], abs=0.1)
+
+
+@pytest.mark.parametrize("name", ["solid 30 s", "power law", *STRANGE])
+def test_two_readings_and_what_is_known_of_others_beat_a_constant(name):
+    curve = {**CURVES, **STRANGE}[name]
+    tension = PassiveTension(0.0)
+    for at_s in (1.75, 2.25):
+        tension.learn(at_s, 100.0 * curve(at_s))
+    found, truth = tension.predict(62.0), 100.0 * curve(62.0)
+    assert abs(found.level - truth) < 0.6 * abs(100.0 * curve(2.0) - truth)
+    assert abs(found.level - truth) < 3 * found.sd
+
+
+@pytest.mark.parametrize("settle_s", [5.0, 15.0])
+@pytest.mark.parametrize("name", STRANGE)
+def test_a_muscle_of_no_family_of_ours_is_followed_better_and_doubted_enough(name, settle_s):
+    contractions = [(settle_s, settle_s + 60.0)]
+    for seed in range(3):
+        _, force, effort = simulate(STRANGE[name], contractions, duration_s=settle_s + 62.0, seed=seed)
+        percent, plus_minus, _ = compute_effort(force, contractions)
+        without, _, _ = compute_effort(force, contractions, baseline="running")
+        error = np.abs(errors(percent, effort, settle_s + 2, settle_s + 60))
+        assert error.max() < 0.8 * np.abs(errors(without, effort, settle_s + 2, settle_s + 60)).max()
+        assert error[-1] < 3 * plus_minus[round((settle_s + 59) * RATE)]
 
 
 @pytest.mark.parametrize("name", CURVES)
@@ -115,23 +164,6 @@ def test_uncertainty_widens_through_a_contraction_and_covers_the_error():
             ratios.append(np.abs(errors(percent, effort, 110, 120)).max() / plus_minus[11900])
     assert np.mean(np.array(ratios) < 1) > 0.6  # one SD
     assert np.mean(np.array(ratios) < 2) > 0.9
-
-
-def test_a_muscle_that_is_neither_shape_is_still_followed_better_and_doubted_enough():
-    """Two processes, 5 and 60 s, after only 15 s of settling: outside the model, so +- has to say so."""
-
-    def two_processes(t):
-        return 1 - 0.18 * (1 - np.exp(-t / 5)) - 0.19 * (1 - np.exp(-t / 60))
-
-    contractions = [(15.0, 75.0)]
-    for seed in range(4):
-        _, force, effort = simulate(two_processes, contractions, duration_s=80.0, seed=seed)
-        percent, plus_minus, _ = compute_effort(force, contractions)
-        without, _, _ = compute_effort(force, contractions, baseline="running")
-        error = np.abs(errors(percent, effort, 17, 75))
-        assert error.max() < 0.8 * np.abs(errors(without, effort, 17, 75)).max()
-        assert error[-1] < 3 * plus_minus[7400]
-        assert plus_minus[7400] > 1.0
 
 
 def test_no_passive_tension_nothing_taken_away():

@@ -58,3 +58,21 @@ def test_too_few_points_for_the_degree():
     with pytest.raises(ValueError, match="2 different x"):
         fit_polynomial(np.array([1.0, 1.0, 2.0]), np.array([1.0, 1.0, 2.0]), degree=2)
     assert fit_polynomial(np.array([1.0, 2.0]), np.array([1.0, 3.0]), degree=1).residual_sd is None
+
+
+def test_two_loads_hung_again_and_again_make_a_line():
+    """The commonest scaling at home: nothing and one known mass, a few times each. A curve cannot be asked for."""
+    x = np.array([0.0, 20.0] * 3)
+    y = np.array([1.0, 4001.0, 2.0, 4003.0, 0.0, 3999.0])
+    fit, p = choose_degree(x, y)
+    assert (fit.degree, p) == (1, 1.0)
+    assert fit.coefficients == pytest.approx((1.0, 200.0))  # through the two means, by hand
+    assert fit.residual_square == pytest.approx(1 + 1 + 4 + 4)
+    assert fit.n_free == 4
+    with pytest.raises(ValueError, match="2 different x"):
+        fit_polynomial(x, y, degree=2)
+
+
+def test_three_loads_once_each_leave_nothing_to_test_a_curve_with():
+    fit, p = choose_degree(np.array([0.0, 10.0, 20.0]), np.array([0.0, 100.0, 260.0]))
+    assert (fit.degree, p) == (1, 1.0)

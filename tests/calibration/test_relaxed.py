@@ -52,3 +52,36 @@ def test_nothing_to_judge_by():
     assert found.is_relaxed is None
     assert "ask the athlete" in found.reason
     assert check(emg=np.full(800, np.nan)).is_relaxed is None
+
+
+def check_channels(channels, columns, flags=None):
+    percent = np.column_stack([np.broadcast_to(np.asarray(c, float), 800) for c in columns])
+    return check_relaxed(
+        percent, np.zeros(percent.shape, np.uint16) if flags is None else flags, RATE, channels=channels
+    )
+
+
+def test_the_more_active_of_two_emg_channels_decides():
+    other = Channel(name="emg2", kind="emg", unit="uV")
+    for calm, tense in ((2.0, 12.0), (12.0, 2.0)):
+        found = check_channels([EMG, other], [calm, tense])
+        assert (found.is_relaxed, found.by) == (False, "emg")
+        assert "EMG shows 12 %" in found.reason
+    assert check_channels([EMG, other], [2.0, 4.9]).is_relaxed is True
+    assert check_channels([EMG, other], [2.0, np.full(800, np.nan)]).is_relaxed is True  # not calibrated: no voice
+
+
+def test_only_the_last_five_seconds_count():
+    force = np.concatenate([20.0 * np.arange(290) / RATE, np.full(510, 58.0)])
+    assert check(force=force).is_relaxed is True
+
+
+@pytest.mark.parametrize("flag", [Flag.CLIPPED, Flag.SETTLING, Flag.MISSING])
+def test_force_that_cannot_be_read_has_no_slope(flag):
+    force = np.concatenate([np.full(600, 10.0), 10 + 20.0 * np.arange(200) / RATE])
+    flags = np.zeros((800, 1), np.uint16)
+    flags[600:] = flag
+    assert check_channels([FORCE], [force]).is_relaxed is False
+    assert check_channels([FORCE], [force], flags).is_relaxed is True
+    flags[350:] = flag  # less than a second of the five is left
+    assert check_channels([FORCE], [force], flags).is_relaxed is None

@@ -10,6 +10,8 @@ from biofeedback.errors import CalibrationError
     [
         (72.5, "kg", 710.982125),
         (1.0, "lb", 4.4482216152605),
+        (1.0, "lbf", 4.4482216152605),
+        (1.0, "kgf", 9.80665),
         (1000.0, "g", 9.80665),
         (3.0, "N", 3.0),
         (2.0, "kN", 2000.0),
@@ -23,6 +25,8 @@ def test_lever_arm_turns_force_into_torque_and_back():
     assert convert_force(100.0, "N", "N·m", lever_arm_m=0.35) == pytest.approx(35.0)
     assert convert_force(35.0, "N·m", "kg", lever_arm_m=0.35) == pytest.approx(100.0 / 9.80665)
     assert convert_force(35.0, "N·m", "N·m") == 35.0
+    assert convert_force(100.0, "lbf", "kgf") == pytest.approx(45.359237, rel=1e-12)
+    assert convert_force(2.0, "kN", "lb") == pytest.approx(2000 / 4.4482216152605, rel=1e-12)
 
 
 def test_refusals():
