@@ -52,6 +52,9 @@ def test_response_check_is_five_cycles_and_a_closing_passive_phase():
         ("repeat = 2", "repeat = 1.5", 4, "whole number"),
         ("ask = true", 'ask = "yes"', 12, "true or false"),
         ("repeat = 2", "repeat = = 2", 4, "not valid TOML"),
+        ('title = "Mine"', "grace = 2", 2, "'grace' is not known here"),
+        ('title = "Mine"', "ask_before_end = 2", 2, "'ask_before_end' is not known here"),
+        ("repeat = 2", "repeats = 2", 4, "'repeats' is not known here"),
     ],
 )
 def test_a_mistake_names_its_line_and_its_cure(old, new, line, words):
@@ -82,3 +85,38 @@ def test_shortened_keeps_order_and_bands():
     short = plan.shortened(0.3)
     assert short.duration_s == pytest.approx(66.0)
     assert [p.band for p in short.phases] == [p.band for p in plan.phases]
+
+
+def many(n, *, head="", bands=1):
+    """A plan of ``n`` contractions after as many relaxed phases."""
+    phases = "".join(
+        f'[[block.phase]]\nkind = "{kind}"\nduration_s = 10\n' + ("band = [20, 30]\n" if kind == "contract" else "")
+        for kind in ("passive", "contract")
+    )
+    blocks = [min(n - k, 100) for k in range(0, n, 100)]
+    return head + "\n" + "".join(f"[[block]]\nrepeat = {repeat}\n{phases}" for repeat in blocks)
+
+
+def test_as_many_contractions_as_can_be_drawn_and_no_more():
+    assert sum(p.kind == "contract" for p in parse_plan(many(60, head='draw = "pairs"'), "mine.toml").phases) == 60
+    with pytest.raises(PlanError, match="too many contractions to draw"):
+        parse_plan(many(61, head='draw = "pairs"'), "mine.toml")
+
+
+def test_as_many_bands_and_rounds_as_can_be_drawn_and_no_more():
+    two, eleven = "draw_bands = [[20, 30], [70, 80]]", [[k, k + 2] for k in range(10, 32, 2)]
+    assert len(parse_plan(many(120, head=two), "mine.toml").draw_bands) == 2
+    with pytest.raises(PlanError, match=r"bands for 121 contractions.*1 to 120"):
+        parse_plan(many(121, head=two), "mine.toml")
+    assert len(parse_plan(many(20, head=f"draw_bands = {eleven[:10]}"), "mine.toml").draw_bands) == 10
+    for bands in (eleven, eleven[:1]):
+        with pytest.raises(PlanError, match="two to ten bands"):
+            parse_plan(many(20, head=f"draw_bands = {bands}"), "mine.toml")
+    with pytest.raises(PlanError, match="same middle"):
+        parse_plan(many(20, head="draw_bands = [[20, 30], [15, 35]]"), "mine.toml")
+
+
+def test_as_many_phases_as_a_plan_may_have_and_no_more():
+    assert len(parse_plan(many(250), "mine.toml").phases) == 500
+    with pytest.raises(PlanError, match="502 phases"):
+        parse_plan(many(251), "mine.toml")

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from biofeedback.model import Channel, Chunk, Flag, FlagArray, FloatArray
-from biofeedback.signal.levels import LevelStream
+from biofeedback.model import Channel, Chunk, Flag, FlagArray, FloatArray, Gap
+from biofeedback.signal.levels import LevelStream, Mains
 from biofeedback.signal.quality import explain
 
 RATE_HZ = 1000
@@ -131,3 +131,51 @@ def test_every_flag_has_words_and_a_cure_without_jargon_left_open(flag: Flag) ->
     assert "emg" in what
     assert cure
     assert "{" not in what + cure
+
+
+def humming(gap: tuple[int, int] | None, mains_hz: Mains) -> dict[Flag, list[tuple[int, int]]]:
+    """Nine seconds of a muscle under three times its hum, without the frames of ``gap``; where each flag is up."""
+    counts = (emg(9, 10) + 30 * np.sin(2 * np.pi * 50 * time_s(9) + 1))[:, None]
+    stream = LevelStream([EMG], RATE_HZ, mains_hz=mains_hz)
+    items: list[Chunk | Gap] = [Chunk(0, counts)]
+    if gap:
+        items = [Chunk(0, counts[: gap[0]]), Gap(gap[0], gap[1] - gap[0], ""), Chunk(gap[1], counts[gap[1] :])]
+    flags = np.concatenate([stream.push(item).flags[:, 0] for item in items])
+    found = {}
+    for flag in Flag:
+        up = np.flatnonzero(flags & flag)
+        runs = np.split(up, np.flatnonzero(np.diff(up) > 1) + 1) if len(up) else []
+        found[flag] = [(int(run[0]), int(run[-1]) + 1) for run in runs]
+    return found
+
+
+def test_a_second_with_a_hole_is_not_judged_and_its_verdict_is_not_guessed() -> None:
+    """100 levels a second: the hole from 3.3 to 3.7 s leaves the second from 4 to 5 s without a verdict."""
+    found = humming((3300, 3700), None)
+    assert found[Flag.HUM] == [(100, 330), (370, 400), (500, 900)]
+    assert found[Flag.MISSING] == [(330, 370)]
+    (_, begin), (again, settled) = found[Flag.SETTLING]  # the filters begin anew behind a hole
+    assert (again, settled - again) == (370, begin)
+    assert found[Flag.SPIKE] == found[Flag.ELECTRODE] == found[Flag.FLAT] == []
+
+
+def test_a_hole_that_is_bridged_costs_no_verdict() -> None:
+    found = humming((3300, 3350), None)
+    assert found[Flag.HUM] == [(100, 900)]
+    assert found[Flag.MISSING] == []
+
+
+def test_where_the_notch_comes_on_the_numbers_settle_and_the_hum_is_named_until_it_is_out() -> None:
+    """Hum in two seconds running: the notch works from 2 s on, marked as settling to the end of that second."""
+    found = humming(None, "auto")
+    (_, begin), notch = found[Flag.SETTLING]
+    assert begin < 100
+    assert notch == (200, 300)
+    assert found[Flag.HUM] == [(100, 300)]
+
+
+def test_behind_a_hole_the_notch_settles_as_long_as_it_must() -> None:
+    """A notch 2 Hz wide leaves 1 % of the hum after ln(100) / (2 pi) s, 0.73 s; the band-pass alone is faster."""
+    found = humming((2300, 2700), "auto")
+    assert found[Flag.SETTLING][-1][0] == 270
+    assert 0.73 <= (found[Flag.SETTLING][-1][1] - 270) / 100 <= 0.78

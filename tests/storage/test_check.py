@@ -12,6 +12,7 @@ import pytest
 from biofeedback.commands import check as command
 from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Note
+from biofeedback.storage import check as check_module
 from biofeedback.storage.check import LOST, check_recording, repair_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
@@ -249,3 +250,31 @@ def test_plain_sqlite_agrees_that_a_repaired_copy_is_whole(path: Path, tmp_path:
     connection = sqlite3.connect(tmp_path / "copy.hold")
     assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     connection.close()
+
+
+@pytest.mark.parametrize("n_rows", [0, 3, 60])
+def test_a_copy_that_cannot_be_finished_is_not_left_half_made(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_rows: int
+) -> None:
+    """A full disk, after so many rows."""
+    left = n_rows
+    insert = check_module.insert_rows
+
+    def fill_up(*arguments: object) -> None:
+        nonlocal left
+        left -= 1
+        if left < 0:
+            raise sqlite3.OperationalError("database or disk is full")
+        insert(*arguments)
+
+    monkeypatch.setattr(check_module, "insert_rows", fill_up)
+    with pytest.raises(RecordingError, match=r"copy.hold cannot be written"):
+        repair_recording(path, tmp_path / "copy.hold")
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["a.hold"]
+
+
+def test_a_copy_that_is_there_already_is_never_written_over(path: Path, tmp_path: Path) -> None:
+    (tmp_path / "copy.hold").write_bytes(b"somebody's")
+    with pytest.raises(RecordingError, match="exists already"):
+        repair_recording(path, tmp_path / "copy.hold")
+    assert (tmp_path / "copy.hold").read_bytes() == b"somebody's"

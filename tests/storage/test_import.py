@@ -377,3 +377,48 @@ def test_what_is_no_edf_says_so(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "a.edf").write_bytes(content)
     with pytest.raises(RecordingError, match="is no EDF or BDF file"):
         import_edf(tmp_path / "a.edf")
+
+
+@pytest.mark.parametrize(
+    "sidecar",
+    [
+        "[1, 2]",
+        '{"settings": {"athlete": "B02", "rate_hz": 999}}',
+        '{"settings": {"rate_hz": 999}, "columns": [], "fields": []}',
+        '{"columns": [{"name": "x"}], "events": [{"frame": 0}]}',
+        '"settings columns events"',
+        "{",
+        "null",
+    ],
+)
+def test_a_json_of_somebody_else_beside_a_table_means_nothing(tmp_path: Path, sidecar: str) -> None:
+    text = "time_s,force_N\n0.0,1\n0.1,2\n0.2,4\n"
+    alone = import_csv(write(tmp_path / "alone.csv", text))
+    write(tmp_path / "a.json", sidecar)
+    beside = import_csv(write(tmp_path / "a.csv", text))
+    assert beside.events == ()
+    assert {**beside.settings, "source": ""} == {**alone.settings, "source": ""}
+    assert beside.settings["rate_hz"] == 10.0
+
+
+# Exact by definition: 1 kgf = 9.80665 N (3rd CGPM 1901); 1 lbf = 0.45359237 kg (pound agreement of 1959) times that.
+@pytest.mark.parametrize(
+    ("header", "newton"), [("force_kgf", 9.80665), ("force_lbf", 4.4482216152605), ("force [LBF]", 4.4482216152605),
+                           ("force (kgf)", 9.80665), ("force_N", 1.0)]
+)  # fmt: skip
+def test_kilograms_and_pounds_of_force_become_newtons(tmp_path: Path, header: str, newton: float) -> None:
+    path = write(tmp_path / "a.csv", f"time_s,{header}\n0.0,10\n0.1,25\n0.2,30\n")
+    imported = import_csv(path)
+    channel = Channel.from_dict(imported.settings["channels"][0])
+    assert channel.unit == "N"
+    write_recording(imported, tmp_path / "a.hold")
+    values = values_of(open_recording(tmp_path / "a.hold"))
+    np.testing.assert_allclose(values[:, 0], np.array([10, 25, 30]) * newton, rtol=1e-12)
+
+
+def test_a_factor_said_by_hand_is_taken_as_it_is(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "time_s,a\n0.0,10\n0.1,25\n")
+    channel = Channel.from_dict(import_csv(path, channels={"a": "force:lbf"}).settings["channels"][0])
+    assert (channel.unit, channel.factor) == ("N", 4.4482216152605)
+    channel = Channel.from_dict(import_csv(path, channels={"a": "force:lbf*2"}).settings["channels"][0])
+    assert (channel.unit, channel.factor) == ("lbf", 2.0)

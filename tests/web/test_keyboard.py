@@ -71,16 +71,23 @@ def test_focus_is_always_visible(served: Served, open_tab: Callable[..., Page]) 
         served.do(lambda live, name=name: (live.restart(), SCENES[name](live)))  # type: ignore[misc]
         page = open_tab()
         page.tab.wait_for_selector(f"body[data-stage={served.live.state()['stage']}]")
+        reached = set()
         for _ in range(20):
             page.tab.keyboard.press("Tab")
-            outline = page.tab.evaluate(
+            found = page.tab.evaluate(
                 """() => {
                 const at = document.activeElement;
                 const style = getComputedStyle(at);
-                return at === document.body ? null : [style.outlineStyle, style.outlineWidth];
+                if (at === document.body) return null;
+                return [at.id || at.textContent.trim(), style.outlineStyle, style.outlineWidth, style.outlineColor];
               }"""
             )
-            assert outline is None or (outline[0] == "solid" and float(outline[1][:-2]) >= 2), name
+            if found is None:  # past the last one, round to the page itself
+                continue
+            assert (found[1], float(found[2][:-2]) >= 2) == ("solid", True), (name, found)
+            assert "rgba" not in found[3], (name, found)  # not see-through
+            reached.add(found[0])
+        assert len(reached) >= 2, (name, reached)
         page.context.close()
 
 
