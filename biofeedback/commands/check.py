@@ -9,6 +9,7 @@ from pathlib import Path
 from biofeedback.errors import RecordingError
 from biofeedback.storage.check import Verdict, check_recording, repair_recording
 from biofeedback.storage.schema import SUFFIX
+from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.terminal import plain
 
 
@@ -24,6 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check each recording; 1 when anything is damaged, even if a repaired copy was made."""
+    for folder in filter(Path.is_dir, args.paths):
+        tell_unfinished(folder)
     n_damaged = 0
     files = find_recordings(args.paths)
     for path in files:

@@ -9,6 +9,7 @@ from pathlib import Path
 from biofeedback.errors import RecordingError
 from biofeedback.storage.forget import find_files_of, forget_athlete
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.terminal import plain
 
 
@@ -26,6 +27,7 @@ def run(args: argparse.Namespace) -> int:
         raise RecordingError(f"there is no folder {folder}", "give the folder that holds the recordings with --folder")
     if not args.code.strip():
         raise RecordingError("no code is given", "name the athlete whose recordings are to go, e.g. A01")
+    tell_unfinished(folder)
     files = find_files_of(folder, args.code)
     for path in files:
         print(plain(path))

@@ -9,6 +9,7 @@ from biofeedback.storage.library import Entry, filter_recordings, find_answers, 
 from biofeedback.storage.recording import Recording
 from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.dates import read_date
+from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
 
@@ -36,6 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List what fits."""
     folder = args.folder or recordings_folder()
+    tell_unfinished(folder)
     filters = {name: getattr(args, name) for name in ("athlete", "exercise", "side", "position", "plan", "covariate")}
     entries = list_recordings(folder, progress=make_progress("reading"))
     n_all = len(entries)

@@ -21,6 +21,7 @@ from biofeedback.wiring.assembly import add_session_arguments
 from biofeedback.wiring.certificates import FOLDER, choose_certificates, scale_channels
 from biofeedback.wiring.group import pick_own, seat_athletes
 from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
+from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.maxima import parse_maximum
 from biofeedback.wiring.user_files import find_exercises
 
@@ -69,6 +70,7 @@ def run(args: argparse.Namespace) -> int:
     """Run the session until Ctrl-C or the end of a replay."""
     if args.exercises:
         return list_exercises(args.folder or recordings_folder(), args.own_exercises)
+    tell_unfinished(args.folder or recordings_folder())
     if not args.source and len(args.athlete) < 2:
         from biofeedback.wiring.start_page import run_from_start
 

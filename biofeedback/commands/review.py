@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from biofeedback.errors import RecordingError
 from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.browser import show_page
+from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.review_page import make_review
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ def run(args: argparse.Namespace) -> int:
     folder = args.folder or recordings_folder()
     if not folder.is_dir():
         raise RecordingError(f"there is no folder {folder}", "give the folder that holds the recordings")
+    tell_unfinished(folder)
     asyncio.run(_serve(folder, args))
     return 0
 

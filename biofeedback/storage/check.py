@@ -27,6 +27,7 @@ from biofeedback.storage.schema import (
     read_json,
     unpack_counts,
 )
+from biofeedback.storage.whole_file import write_whole
 
 LOST = "lost: damaged in the file"
 MOST_TOLD = 20  # missing ids one by one
@@ -286,20 +287,19 @@ def _find_holes(found: _Findings) -> list[tuple[int, int]]:
 def _write_copy(copy: Path, settings: dict[str, Any], rows: Iterator[Row], found: _Findings) -> list[tuple[int, int]]:
     """All sound rows, and a gap for each hole."""
     try:
-        disk.make_private_file(copy)
-        with closing(disk.connect_for_writing(copy, durable=False)) as connection:
-            create_tables(connection, settings)
-            connection.execute("BEGIN IMMEDIATE")
-            for row in rows:
-                insert_rows(connection, [row])
-            holes = _find_holes(found)
-            insert_rows(connection, [("gaps", (first, end - first, LOST)) for first, end in holes])
-            connection.execute("COMMIT")
-        disk.flush_file(copy)
+        with write_whole(copy, replace=False) as beside:
+            disk.make_private_file(beside)
+            with closing(disk.connect_for_writing(beside, durable=False)) as connection:
+                create_tables(connection, settings)
+                connection.execute("BEGIN IMMEDIATE")
+                for row in rows:
+                    insert_rows(connection, [row])
+                holes = _find_holes(found)
+                insert_rows(connection, [("gaps", (first, end - first, LOST)) for first, end in holes])
+                connection.execute("COMMIT")
     except FileExistsError as error:
         raise RecordingError(f"{copy} exists already", "move it away or name another copy") from error
     except (OSError, database.Error) as error:
-        copy.unlink(missing_ok=True)
         what, cure = disk.explain(error)
         raise RecordingError(f"{copy} cannot be written: {what}", cure) from error
     return holes

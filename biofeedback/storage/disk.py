@@ -12,6 +12,7 @@ from biofeedback.storage.database import Error as DatabaseError
 
 __all__ = ["connect_for_writing", "identity", "refuse_when_written"]  # of the door, for those who ask the disk
 
+BLOCK_BYTES = 2**20
 DEVICE_FULL = ("SQLITE_FULL", "ENOSPC", "EDQUOT", "EFBIG")
 NOT_ALLOWED = ("SQLITE_READONLY", "EACCES", "EPERM", "EROFS")
 NO_FOLDER = ("ENOENT", "SQLITE_CANTOPEN")
@@ -67,6 +68,18 @@ def seal(path: Path) -> None:
         file.write((3_040_000).to_bytes(4, "big"))
         file.flush()
         os.fsync(file.fileno())
+
+
+def overwrite_and_delete(path: Path) -> int:
+    """Delete a file so that its blocks do not tell what was in them; how many bytes that were."""
+    n_bytes = path.stat().st_size
+    with path.open("r+b") as file:
+        for first in range(0, n_bytes, BLOCK_BYTES):
+            file.write(bytes(min(BLOCK_BYTES, n_bytes - first)))
+        file.flush()
+        os.fsync(file.fileno())
+    path.unlink()
+    return n_bytes
 
 
 def flush_file(path: Path) -> None:

@@ -13,8 +13,8 @@ from biofeedback.storage import disk
 from biofeedback.storage.library import INDEX, remove_index
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START, SUFFIX
+from biofeedback.storage.unfinished import finish_unfinished, remove_for_good
 
-BLOCK_BYTES = 2**20
 HEAD_BYTES = 8192  # of a file that is not text: formats keep the subject in their header
 NEIGHBOURS = ("-wal", "-shm", "-journal", ".saving")
 
@@ -74,6 +74,7 @@ def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable
     """
     doomed = list(files)
     n_bytes = delete_files(doomed)
+    finish_unfinished(folder)
     for index in list(Path(folder).rglob(INDEX)):  # a folder below that was listed has its own
         remove_index(index.parent)
     left = list(_all_files(Path(folder)))
@@ -91,18 +92,13 @@ def delete_files(files: Iterable[Path]) -> int:
     for path in doomed:
         if path.name.endswith(SUFFIX):
             disk.refuse_when_written(path)
-    n_bytes = 0
+    order = sorted(doomed, key=lambda path: path.name.endswith(SUFFIX))  # recordings last: by them the rest is found
+    names = [name for path in order for name in (*(Path(f"{path}{suffix}") for suffix in NEIGHBOURS), path)]
     try:
-        for path in doomed:
-            for name in (path, *(Path(f"{path}{suffix}") for suffix in NEIGHBOURS)):
-                if name.exists():
-                    n_bytes += _overwrite_and_delete(name)
+        return remove_for_good([name for name in dict.fromkeys(names) if name.exists()])
     except OSError as error:
         what, cure = disk.explain(error)
         raise RecordingError(f"{error.filename} cannot be deleted: {what}", cure) from error
-    for parent in {path.parent for path in doomed}:
-        disk.flush_folder(parent)
-    return n_bytes
 
 
 def _all_files(folder: Path) -> Iterator[Path]:
@@ -125,17 +121,6 @@ def _belongs_to(path: Path, athlete: str) -> bool:
 def _whole(code: str) -> re.Pattern[str]:
     """The code as a word of its own, in either case of letters: A01 is in a01.html and not in A012."""
     return re.compile(rf"(?<![A-Za-z0-9]){re.escape(code)}(?![A-Za-z0-9])", re.IGNORECASE)
-
-
-def _overwrite_and_delete(path: Path) -> int:
-    n_bytes = path.stat().st_size
-    with path.open("r+b") as file:
-        for first in range(0, n_bytes, BLOCK_BYTES):
-            file.write(bytes(min(BLOCK_BYTES, n_bytes - first)))
-        file.flush()
-        os.fsync(file.fileno())
-    path.unlink()
-    return n_bytes
 
 
 def _find_traces(path: Path, athlete: str) -> list[str]:

@@ -18,6 +18,7 @@ from biofeedback.model import Chunk, Event, Gap, Item
 from biofeedback.storage import database, disk
 from biofeedback.storage.partition import Partition, storable
 from biofeedback.storage.schema import Row, create_tables, insert_rows, recordings_folder, to_json
+from biofeedback.storage.whole_file import name_half_made
 
 TICK_S = 0.25  # gaps and notes wait this long at most; complete rows and events wake the writer at once
 RETRY_S = 1.0  # after a failed commit
@@ -216,8 +217,7 @@ class Recorder:
     def _restore_file(self) -> None:
         """The file was moved or deleted under us: put everything committed back, beside a file that took its name."""
         disk.make_folder(self.path.parent)
-        copy = Path(f"{self.path}.saving")
-        copy.unlink(missing_ok=True)
+        copy = name_half_made(self.path)
         disk.copy_database(self._connection, copy)
         if self.path.exists():
             self.path = self.path.with_name(f"{self.path.stem}-restored-{time.time_ns()}{self.path.suffix}")

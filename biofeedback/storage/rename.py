@@ -13,11 +13,14 @@ from typing import Any
 from biofeedback.errors import RecordingError
 from biofeedback.model import ATHLETE_CODE
 from biofeedback.storage import database, disk
-from biofeedback.storage.forget import delete_files, find_last_start
+from biofeedback.storage.forget import NEIGHBOURS, delete_files, find_last_start
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, to_json
+from biofeedback.storage.unfinished import remove_for_good
+from biofeedback.storage.whole_file import give_free_name, name_half_made
 
 JSON_COLUMNS = {"meta": "value", "meta_copy": "value", "events": "data"}
+OLD = ".old"  # what is replaced under its own name has no recording's ending: nothing of that name is there
 TEXT_COLUMNS = {"gaps": "reason", "notes": "text"}
 
 
@@ -39,29 +42,46 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
         raise RecordingError(f"{code[:40]!r} is not a code", "use letters and a number, e.g. A01; names stay elsewhere")
     old = str(open_recording(source).settings.get("athlete") or "")
     disk.refuse_when_written(source)
-    copy = source.with_name(f"{source.name}.saving")
+    copy = name_half_made(source)
     try:
-        copy.unlink(missing_ok=True)  # of an attempt that was cut short
         with closing(disk.connect_for_writing(source)) as connection:
             disk.copy_database(connection, copy)
         _write_code(copy, old, code)
-        target = _reserve_name(source, old, code)
-        leftover = _keep_reachable(source) if target == source else source
-        os.replace(copy, target)  # the name was reserved: nothing else is overwritten
-        disk.flush_folder(source.parent)
-    except (OSError, database.Error) as error:
+        target = _exchange(source, copy, old, code)
+    except (OSError, ValueError, database.Error) as error:
         copy.unlink(missing_ok=True)
         what, cure = disk.explain(error)
         raise RecordingError(f"{source} cannot be renamed: {what}", cure) from error
-    last = find_last_start(source.parent, old) if old and old != code else []
-    delete_files([leftover, *last])
+    delete_files(find_last_start(source.parent, old) if old and old != code else [])
+    return target
+
+
+def _exchange(source: Path, copy: Path, old: str, code: str) -> Path:
+    """Let the whole copy take the recording's place, and the old file go for good; the new path.
+
+    Interrupted anywhere, the recording is there whole, under its old name or its new one. While both are there the
+    copy is a second name of the new one, by which `unfinished` finds what is left to do.
+    """
+    disk.flush_file(copy)
+    target = _take_name(source, copy, old, code)
+    if target != source:
+        disk.flush_folder(source.parent)
+        names = [Path(f"{source}{suffix}") for suffix in NEIGHBOURS]
+        remove_for_good([*(name for name in names if name.exists()), source])
+        copy.unlink(missing_ok=True)
+    else:
+        leftover = _keep_reachable(source)
+        os.replace(copy, source)
+        disk.flush_folder(source.parent)
+        if leftover.exists():
+            disk.overwrite_and_delete(leftover)
+    disk.flush_folder(source.parent)
     return target
 
 
 def _keep_reachable(path: Path) -> Path:
     """Another name for a file that is about to lose its own, so that it can be overwritten afterwards."""
-    name = path.with_name(f"{path.name}.replaced")
-    name.unlink(missing_ok=True)
+    name = name_half_made(path.with_suffix(OLD))
     with suppress(OSError):  # some file systems know no second names: there the old pages are freed as they are
         os.link(path, name)
     return name
@@ -115,8 +135,8 @@ def _map_texts(value: Any, change: Callable[[str], str]) -> Any:
     return value
 
 
-def _reserve_name(path: Path, old: str, code: str) -> Path:
-    """A free name with the new code, taken by an empty file; the same path where the name tells no code."""
+def _take_name(path: Path, copy: Path, old: str, code: str) -> Path:
+    """Give the copy a free name with the new code as well; the same path where the name tells no code."""
     rest = path.name.removesuffix(SUFFIX).removeprefix(old)
     if not old or old == code or not path.name.startswith(old) or rest[:1].isalnum():
         return path
@@ -124,7 +144,7 @@ def _reserve_name(path: Path, old: str, code: str) -> Path:
     while True:
         target = path.with_name(f"{code}{rest}{'' if number == 1 else f'-{number}'}{SUFFIX}")
         try:
-            disk.make_private_file(target)
+            give_free_name(copy, target, keep=True)
         except FileExistsError:
             number += 1
         else:

@@ -1,7 +1,7 @@
 """Files that are there whole or not at all: made beside their name, flushed, then exchanged.
 
 A program that is killed on the way leaves what it had made under a name of its own (``A01-1.half-1f3a-9c0d41e2.csv``),
-never half a file under the final one. `find_half_made` recognises such names, `remove_half_made` takes them away.
+never half a file under the final one. `find_half_made` recognises such names; `unfinished` takes them away.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 from biofeedback.storage import disk
 from biofeedback.storage.schema import SUFFIX
 
-HALF_MADE = re.compile(r"\.half-(?P<pid>[0-9a-f]+)-[0-9a-f]{8}(\.[^.]*)?$")
+HALF_MADE = re.compile(r"\.half-(?P<pid>[0-9a-f]+)-[0-9a-f]{8}(\.[^.]*)?(-wal|-shm|-journal)?$")
 ABANDONED_S = 86400.0  # where nobody can tell whether the program that made it still runs
 
 
@@ -63,8 +63,11 @@ def name_half_made(target: Path) -> Path:
     return target.with_name(f"{target.name}{mark}" if is_listed else f"{target.stem}{mark}{target.suffix}")
 
 
-def give_free_name(path: Path, target: Path) -> None:
-    """Rename, and never over another file. FileExistsError when there is one."""
+def give_free_name(path: Path, target: Path, *, keep: bool = False) -> None:
+    """Rename, and never over another file; ``keep``: the old name stays too, where the file system can.
+
+    FileExistsError when there is another file.
+    """
     try:
         os.link(path, target)
     except FileExistsError:
@@ -74,7 +77,13 @@ def give_free_name(path: Path, target: Path) -> None:
             raise FileExistsError(17, "exists already", str(target)) from error
         os.replace(path, target)
     else:
-        path.unlink()
+        if not keep:
+            path.unlink()
+
+
+def name_origin(path: Path) -> Path:
+    """The name that a half-made file was to have."""
+    return path.with_name(HALF_MADE.sub(lambda match: match[2] or "", path.name))
 
 
 def is_half_made(path: str | os.PathLike[str]) -> bool:
@@ -88,16 +97,6 @@ def find_half_made(folder: str | os.PathLike[str]) -> list[Path]:
         return sorted(path for path in Path(folder).iterdir() if _is_abandoned(path))
     except OSError:
         return []
-
-
-def remove_half_made(folder: str | os.PathLike[str]) -> list[Path]:
-    """Delete what interrupted programs left in ``folder``; what was deleted."""
-    removed = []
-    for path in find_half_made(folder):
-        with suppress(OSError):
-            path.unlink()
-            removed.append(path)
-    return removed
 
 
 def _is_abandoned(path: Path) -> bool:

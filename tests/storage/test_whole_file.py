@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from biofeedback.storage import disk
-from biofeedback.storage.whole_file import find_half_made, is_half_made, name_half_made, remove_half_made, write_whole
+from biofeedback.storage.unfinished import finish_unfinished
+from biofeedback.storage.whole_file import find_half_made, is_half_made, name_half_made, write_whole
 
 
 def names(folder: Path) -> list[str]:
@@ -110,7 +111,7 @@ def test_a_killed_program_leaves_no_half_under_the_name_and_a_name_that_is_recog
     (left,) = tmp_path.iterdir()
     assert is_half_made(left)
     assert find_half_made(tmp_path) == [left]
-    assert remove_half_made(tmp_path) == [left]
+    assert finish_unfinished(tmp_path) == [f"{left.name}: what an interrupted program had left of a.csv is gone"]
     assert names(tmp_path) == []
 
 
@@ -118,7 +119,7 @@ def test_what_a_living_program_is_making_is_left_alone(tmp_path: Path) -> None:
     with write_whole(tmp_path / "a.csv") as beside:
         beside.write_text("half")
         assert is_half_made(beside)
-        assert remove_half_made(tmp_path) == []
+        assert finish_unfinished(tmp_path) == []
     assert not is_half_made(tmp_path / "a.csv")
     assert not is_half_made("A01-half-2.csv")
 

@@ -1,0 +1,151 @@
+"""Everything that changes files, killed at every single step on the disk: there is never half of anything.
+
+Each system call that writes, flushes, renames, links or deletes is a step (Python's audit hooks and a counter); the child
+ends itself at step n, as ``kill -9`` does, for n = 1, 2, 3, ... until it gets through.
+
+Run directly for the figures: python tests/storage/killed_changes.py
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from biofeedback.model import Chunk, Event
+from biofeedback.storage.check import check_recording, repair_recording
+from biofeedback.storage.forget import delete_files, find_companions
+from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.rename import rename_athlete
+from biofeedback.storage.schema import SUFFIX
+from biofeedback.storage.unfinished import finish_unfinished
+from biofeedback.storage.whole_file import is_half_made
+
+try:
+    from .helpers import make_counts, make_settings
+except ImportError:
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+    from tests.storage.helpers import make_counts, make_settings
+
+WORK = ("rename", "rename in place", "delete", "repair")
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a child that ended at a step left: names before and after the next start, and whether it got through."""
+
+    step: int
+    is_done: bool
+    names: tuple[str, ...]
+    finished: tuple[str, ...]
+    unsound: tuple[str, ...]
+
+
+def make_folder(folder: Path, work: str) -> Path:
+    folder.mkdir()
+    path = folder / ("evening.hold" if work == "rename in place" else "A01-1.hold")
+    with Recorder.create(path, make_settings(started_utc="2026-01-05T18:00:00+00:00"), threaded=False) as recorder:
+        recorder.append(Chunk(0, make_counts(500)))
+        recorder.event(Event(10, "rating", {"value": 3}))
+    path.with_suffix(".html").write_text("a report")
+    return path
+
+
+def change(path: Path, work: str) -> None:
+    if work == "delete":
+        delete_files([path, *find_companions(path)])
+    elif work == "repair":
+        repair_recording(path, path.with_name("A01-1-repaired.hold"))
+    else:
+        rename_athlete(path, "B7")
+
+
+def run_child(path: Path, work: str, n: int) -> None:
+    """End this process at the ``n``-th step on the disk, or well."""
+    left = n
+
+    def count() -> None:
+        nonlocal left
+        left -= 1
+        if left <= 0:
+            os._exit(9)
+
+    for name in ("fsync", "replace", "rename", "link", "unlink", "remove"):
+        original = getattr(os, name)
+
+        def step(*given: object, original: object = original, **more: object) -> object:
+            count()
+            return original(*given, **more)  # type: ignore[operator]
+
+        setattr(os, name, step)
+
+    def hook(event: str, given: tuple[object, ...]) -> None:
+        if event in ("open", "sqlite3.connect"):
+            count()
+
+    sys.addaudithook(hook)
+    try:
+        change(path, work)
+    except BaseException:
+        os._exit(1)
+    os._exit(0)
+
+
+def kill_at(folder: Path, work: str, n: int) -> Left:
+    """Kill one change at its ``n``-th step; then start again."""
+    path = make_folder(folder, work)
+    child = os.fork()
+    if child == 0:
+        run_child(path, work, n)
+    _, status = os.waitpid(child, 0)
+    names = tuple(sorted(each.name for each in folder.iterdir()))
+    unsound = [
+        name for name in names if name.endswith(SUFFIX) and not is_half_made(name) and not is_sound(folder / name)
+    ]
+    finish_unfinished(folder)
+    finished = tuple(sorted(each.name for each in folder.iterdir()))
+    unsound += [name for name in finished if name.endswith(SUFFIX) and not is_sound(folder / name)]
+    shutil.rmtree(folder)
+    return Left(n, os.waitstatus_to_exitcode(status) == 0, names, finished, tuple(unsound))
+
+
+def is_sound(path: Path) -> bool:
+    return check_recording(path).is_sound
+
+
+def is_half(left: Left, work: str) -> bool:
+    """Whether anything is otherwise than before the change or after it."""
+    before = {"evening.hold", "evening.html"} if work == "rename in place" else {"A01-1.hold", "A01-1.html"}
+    after = {
+        "rename": {"B7-1.hold", "A01-1.html"},
+        "rename in place": before,
+        "delete": set(),
+        "repair": before | {"A01-1-repaired.hold"},
+    }[work]
+    some = [before, after]
+    if work == "delete":  # reports go before their recording: what is left is whole
+        some.append({"A01-1.hold"})
+    return bool(left.unsound) or set(left.finished) not in some
+
+
+def kill_everywhere(folder: Path, work: str) -> list[Left]:
+    """Killed at the first step, the second, ... up to the one that it does not reach."""
+    found: list[Left] = []
+    while not found or not found[-1].is_done:
+        found.append(kill_at(folder / "killed", work, len(found) + 1))
+    return found
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        for work in WORK:
+            found = kill_everywhere(Path(folder), work)
+            n_half = sum(is_half(left, work) for left in found)
+            print(f"{work}: killed at each of {len(found) - 1} steps, {n_half} halves")
+
+
+if __name__ == "__main__":
+    main()
