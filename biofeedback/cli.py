@@ -29,7 +29,7 @@ COMMANDS = {
     "list": "find recordings by athlete, exercise, side, plan or answer",
     "check": "verify recordings byte for byte, and repair what can be repaired into a copy",
     "export": "recordings as CSV, NumPy, EDF+, BDF+ or a BIDS dataset",
-    "convert": "make a recording of a CSV, EDF+ or BDF+ file that was made elsewhere",
+    "convert": "make recordings of tables, EDF+, BDF+, MAT, XDF or C3D files that were made elsewhere",
     "amend": "add ratings, phases or a maximum that were not recorded at the time",
     "simulate": "make a simulated recording without waiting for it",
     "forget": "delete everything about one athlete for good, and prove it",

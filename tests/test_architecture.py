@@ -34,10 +34,12 @@ OURS["__init__"] = {"notebook"}
 THEIRS = {  # libraries that only one room may import
     "serial": {"acquisition"},
     "bleak": {"acquisition"},
-    "scipy": {"signal", "calibration", "analysis"},
+    "scipy": {"signal", "calibration", "analysis", "storage"},  # storage: its reader of MAT files
     "matplotlib": {"report"},
     "sqlite3": {"storage"},
     "edfio": {"storage"},
+    "pyxdf": {"storage"},
+    "ezc3d": {"storage"},
     "starlette": {"web"},
     "uvicorn": {"web"},
     "websockets": {"web"},

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
-from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Flag, FlagArray, Note
-from biofeedback.storage.imported import end_phases, write_recording
+from biofeedback.errors import BiofeedbackError, RecordingError
+from biofeedback.model import Channel, Event, Flag, FlagArray, Note
+from biofeedback.storage.imported import Imported, end_phases, find_name, write_recording
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring import afterwards
 from biofeedback.wiring.assembly import read_code
+from biofeedback.wiring.importing import ImportOptions, find_foreign, preview, read_foreign, summarise
 
-EDF_SUFFIXES = (".edf", ".bdf")
+TELL_TIMES = (".edf", ".bdf", ".xdf", ".c3d")
 SUSPECT = {
     Flag.ELECTRODE: "a loose, dry or dead electrode",
     Flag.HUM: "mains hum",
@@ -29,8 +31,19 @@ SUSPECT_PERCENT = 20.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``convert``."""
-    parser.add_argument("file", type=Path, metavar="FILE", help="a table (csv, tsv, txt), an EDF+ or a BDF+ file")
-    parser.add_argument("--out", type=Path, default=None, metavar="FILE", help=f"recording to make (FILE{SUFFIX})")
+    parser.add_argument(
+        "files",
+        nargs="+",
+        type=Path,
+        metavar="FILE|FOLDER",
+        help="tables (csv, tsv, txt), EDF+, BDF+, MAT, XDF or C3D files, or folders of them",
+    )
+    parser.add_argument(
+        "--preview", action="store_true", help="show what would be taken: columns, units, rate, range; write nothing"
+    )
+    parser.add_argument(
+        "--out", type=Path, default=None, metavar="FILE|FOLDER", help=f"recording to make (FILE{SUFFIX}), or where to"
+    )
     parser.add_argument(
         "--channel",
         action="append",
@@ -55,53 +68,97 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Import, add what was said on the command line, tell what is odd."""
-    if args.file.suffix.lower() == SUFFIX:
-        raise RecordingError(f"{args.file} is a recording already", f"read it: biofeedback report {args.file}")
-    _check_options(args)
+    """Import, add what was said on the command line, tell what is odd; one line per file when there are many."""
+    files = find_foreign(args.files)
+    if len(files) == 1 and not any(path.is_dir() for path in args.files):
+        convert_one(files[0], args, many=False)
+        return 0
+    if args.out is not None and args.out.suffix == SUFFIX:
+        raise RecordingError(f"--out {args.out} is one recording, {len(files)} files are given", "name a folder")
+    n_failed = 0
+    for path in files:
+        try:
+            convert_one(path, args, many=True)
+        except BiofeedbackError as error:
+            n_failed += 1
+            print(f"{path.name}: not taken: {error}", file=sys.stderr)
+    print(f"{len(files) - n_failed} of {len(files)} files {'can be taken' if args.preview else 'taken'}")
+    return 1 if n_failed else 0
+
+
+def convert_one(path: Path, args: argparse.Namespace, *, many: bool) -> None:
+    """One file to one recording, or to its preview."""
+    if path.suffix.lower() == SUFFIX:
+        raise RecordingError(f"{path} is a recording already", f"read it: biofeedback report {path}")
+    _check_options(args, path)
     settings = {key: getattr(args, key) for key in ("athlete", "exercise", "side", "position") if getattr(args, key)}
     if args.started:
         settings["started_utc"] = args.started
-    channels = dict(split_mapping(text) for text in args.channel)
-    if args.file.suffix.lower() in EDF_SUFFIXES:
-        from biofeedback.storage.edf_import import import_edf
-
-        imported = import_edf(args.file, channels=channels, settings=settings)
-    else:
-        from biofeedback.storage.csv_import import import_csv
-
-        imported = import_csv(
-            args.file,
-            channels=channels,
-            time=args.time,
-            rate_hz=args.rate,
-            time_unit=args.time_unit,
-            decimal=args.decimal,
-            settings=settings,
-        )
+    options = ImportOptions(
+        channels=dict(split_mapping(text) for text in args.channel),
+        time=args.time,
+        rate_hz=args.rate,
+        time_unit=args.time_unit,
+        decimal=args.decimal,
+        settings=settings,
+    )
+    imported = read_foreign(path, options)
+    out = choose_out(path, args.out, many=many)
+    if args.preview:
+        print("\n".join([*preview(path, imported), "", f"Nothing was written; without --preview it becomes {out}"]))
+        return
     known = [Channel.from_dict(channel) for channel in imported.settings["channels"]]
     rate_hz = float(imported.settings["rate_hz"])
     levels = afterwards.compute_levels(known, rate_hz, imported.items)
-    events = afterwards.make_calibration(args, known, lambda: levels, settings=settings, known=imported.events)
+    said = argparse.Namespace(**{**vars(args), "maximum": _name_maxima(args.maximum, known, path)})
+    events = afterwards.make_calibration(said, known, lambda: levels, settings=settings, known=imported.events)
+    told = _read_events(args, imported, rate_hz)
+    write_recording(imported, out, extra_events=[*events, *told])
+    remarks = [*imported.remarks, *find_suspects(known, levels[1])]
+    if args.maximum and not args.rest and not any(event.kind == "zero" for event in imported.events):
+        remarks.append("zero is taken as 0: without --rest FROM-TO nobody knows what the channels read at rest")
+    if many:
+        print(f"{path.name}: {summarise(imported)}")
+    for remark in remarks:
+        print(f"{'  ' if many else ''}note: {remark}")
+    if not many:
+        print(f"{summarise(imported)}\nRecording: {out}\nReport:    biofeedback report {out}")
+
+
+def choose_out(path: Path, out: Path | None, *, many: bool) -> Path:
+    """Beside the file, as said, or of the same name in the folder said."""
+    if out is None:
+        return path.with_suffix(SUFFIX)
+    return out / f"{path.stem}{SUFFIX}" if many or out.is_dir() else out
+
+
+def _read_events(args: argparse.Namespace, imported: Imported, rate_hz: float) -> list[Event]:
     n_frames = max((item.end_frame for item in imported.items if not isinstance(item, Note)), default=0)
-    said = afterwards.read_events(args, rate_hz, imported.events)
-    events += end_phases(said, rate_hz, n_frames, where=str(args.events or "--rating"), strict=True)[0]
-    out = args.out or args.file.with_suffix(SUFFIX)
-    write_recording(imported, out, extra_events=events)
-    for remark in (*imported.remarks, *find_suspects(known, levels[1])):
-        print(f"note: {remark}")
-    print(f"Recording: {out}\nReport:    biofeedback report {out}")
-    return 0
+    told = afterwards.read_events(args, rate_hz, imported.events)
+    return end_phases(told, rate_hz, n_frames, where=str(args.events or "--rating"), strict=True)[0]
 
 
-def _check_options(args: argparse.Namespace) -> None:
+def _name_maxima(maxima: Sequence[str], channels: Sequence[Channel], path: Path) -> list[str]:
+    """``Fz (N)=400`` as ``Fz=400``: names with and without their unit."""
+    names, units = [channel.name for channel in channels], [channel.unit for channel in channels]
+    said = []
+    for text in maxima:
+        name, _, value = text.rpartition("=")
+        try:
+            said.append(f"{find_name(name, names, units, where=str(path), what='channel')}={value}")
+        except RecordingError:
+            said.append(text)  # whoever reads it says what is wrong with it
+    return said
+
+
+def _check_options(args: argparse.Namespace, path: Path) -> None:
     """What would be taken over as it is, or left aside."""
     if args.athlete:
         read_code(args.athlete)
     if args.rate is not None and not 0 < args.rate < math.inf:
         raise RecordingError(f"--rate {args.rate:g} is not a rate that can be used", "give rows per second, above 0")
-    if args.file.suffix.lower() in EDF_SUFFIXES and (args.rate is not None or args.time is not None):
-        raise RecordingError("--rate and --time are for tables", "leave them out: this file tells its own times")
+    if path.suffix.lower() in TELL_TIMES and (args.rate is not None or args.time is not None):
+        raise RecordingError("--rate and --time are for tables", f"leave them out: {path.name} tells its own times")
     try:
         datetime.fromisoformat(args.started or "2026-01-01")
     except ValueError as error:

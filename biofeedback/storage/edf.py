@@ -18,6 +18,7 @@ from biofeedback import __version__
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, FloatArray, count_readings, place_reading
 from biofeedback.storage.annotations import list_annotations
+from biofeedback.storage.extras import import_extra
 from biofeedback.storage.recording import Recording
 
 UNITS = {"µV": ("uV", 1.0), "μV": ("uV", 1.0), "V": ("uV", 1e6), "mV": ("uV", 1e3), "N·m": ("Nm", 1.0)}
@@ -25,7 +26,6 @@ MARGIN = 1e-3  # of the span, so that the lowest code is free to mean "missing"
 SMALLEST, LARGEST = 0.01, 9_999_999.0  # bounds of a channel that eight characters can hold well enough
 FIELDS = {"rate": "rate_hz", "offset": "offset_counts", "low": "rail_low_counts", "high": "rail_high_counts"}
 LONGEST_RECORD_S = 10  # exact rates may need records of several seconds; beyond this the rate is rounded instead
-EXTRA = "install it: pip install 'biofeedback[export]'"
 
 
 def export_edf(recording: Recording, path: Path, *, n_bits: int = 24, anonymous: bool = False) -> None:
@@ -222,11 +222,7 @@ def read_start(recording: Recording) -> datetime.datetime | None:
 
 def import_edfio() -> Any:
     """The library, or RecordingError with the way to get it."""
-    try:
-        import edfio
-    except ImportError as error:
-        raise RecordingError("EDF and BDF files need the package edfio", EXTRA) from error
-    return edfio
+    return import_extra("edfio", "EDF and BDF files", "export")
 
 
 def _shortest(number: float) -> str:

@@ -128,7 +128,7 @@ def _drop_other_units(events: list[Event], channels: list[Channel]) -> tuple[lis
     units = {channel.name: channel.unit for channel in channels}
 
     def fits(name: str, unit: str) -> bool:
-        return name in units and UNITS.get(unit, (unit, 1.0)) == (units[name], 1.0)
+        return name in units and (unit == units[name] or UNITS.get(unit, (unit, 1.0)) == (units[name], 1.0))
 
     kept: list[Event] = []
     remarks: list[str] = []
