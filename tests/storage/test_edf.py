@@ -186,9 +186,7 @@ def test_what_cannot_be_expressed_is_refused(tmp_path: Path) -> None:
 
 def test_without_edfio_the_cure_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "edfio", None)
-    with pytest.raises(
-        RecordingError, match=r"need the package edfio; install it: .* edfio$"
-    ):
+    with pytest.raises(RecordingError, match=r"need the package edfio; install it: .* edfio$"):
         export_edf(record(tmp_path / "a.hold", np.ones((10, 3))), tmp_path / "a.bdf")
 
 
