@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Generator
+from collections.abc import Callable, Generator
+from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -11,6 +14,20 @@ from hypothesis import settings
 settings.register_profile("busy machine", deadline=None)  # how long an example takes is the benchmarks' business
 settings.load_profile("busy machine")
 IS_ALL_REQUIRED = os.environ.get("BIOFEEDBACK_REQUIRE_ALL") == "1"
+
+PUBLISHED = Path(__file__).parent / "published"
+
+
+@pytest.fixture
+def published() -> Callable[[str], dict[str, Any]]:
+    """Numbers of one published source; each file names it."""
+
+    def read(name: str) -> dict[str, Any]:
+        data: dict[str, Any] = json.loads((PUBLISHED / f"{name}.json").read_text(encoding="utf-8"))
+        assert data["source"], f"{name} names no source"
+        return data
+
+    return read
 
 
 @pytest.hookimpl(wrapper=True)

@@ -15,14 +15,15 @@ OURS = {
     "model": set(),
     "cautions": set(),
     "toml_file": set(),
+    "joints": set(),
     "account": {"model"},
-    "acquisition": {"model", "toml_file"},
+    "acquisition": {"model", "toml_file", "joints"},
     "signal": {"model"},
-    "calibration": {"model", "signal", "account"},
-    "session": {"model", "toml_file", "cautions", "signal", "calibration", "account"},
+    "calibration": {"model", "signal", "account", "joints"},
+    "session": {"model", "toml_file", "cautions", "signal", "calibration", "account", "joints"},
     "storage": {"model", "account"},
-    "analysis": {"model", "signal", "calibration", "account"},
-    "report": {"model", "cautions", "analysis", "calibration", "signal", "account"},
+    "analysis": {"model", "signal", "calibration", "account", "joints"},
+    "report": {"model", "cautions", "analysis", "calibration", "signal", "account", "joints"},
     "web": {"model", "cautions", "session", "storage", "report", "account"},
 }
 OURS["wiring"] = {*OURS}
@@ -44,7 +45,7 @@ THEIRS = {  # libraries that only one room may import
     "uvicorn": {"web"},
     "websockets": {"web"},
 }
-PURE = {"account", "signal", "calibration", "analysis", "session", "model", "errors", "cautions"}
+PURE = {"account", "signal", "calibration", "analysis", "session", "model", "errors", "cautions", "joints"}
 IMPURE = {"asyncio", "time", "threading", "socket", "sqlite3", "subprocess"}
 EDGES = {"session/run.py", "session/updates.py"}  # where a pure room meets the clock and the event loop
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from biofeedback.analysis.endurance import SetSuggestion, predict_fatigue, predict_recovery, suggest_set
+from biofeedback.analysis.endurance import SetSuggestion, suggest_set
 from biofeedback.analysis.fatigue import (
     BandExit,
     EmgFatigue,
@@ -18,7 +18,7 @@ from biofeedback.analysis.fatigue import (
 from biofeedback.analysis.phases import Phase
 from biofeedback.analysis.trace import RecordingLike, Trace
 from biofeedback.analysis.trends import Trend
-from biofeedback.calibration.joints import find_joint
+from biofeedback.joints import find_joint, predict_fatigue, predict_recovery
 from biofeedback.model import Chunk, FloatArray
 
 

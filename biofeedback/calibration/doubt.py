@@ -13,7 +13,7 @@ import numpy as np
 
 from biofeedback.account.values import Doubt, Maximum
 from biofeedback.calibration.attempts import BEST_S
-from biofeedback.calibration.joints import LEAST_PERCENT, MOST_PERCENT, find_joint
+from biofeedback.joints import LEAST_PERCENT, MOST_PERCENT, find_joint
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 
 ABOVE_LIMIT_PERCENT = 5.0

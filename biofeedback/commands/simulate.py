@@ -9,8 +9,8 @@ from pathlib import Path
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.acquisition.sources import open_source
-from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import RecordingError, SessionError, SourceError
+from biofeedback.joints import JOINT_NAMES
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.plan import Plan, load_plan
 from biofeedback.session.setup import Setup

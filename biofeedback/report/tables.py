@@ -7,7 +7,7 @@ import numpy as np
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
-from biofeedback.calibration.joints import find_joint
+from biofeedback.joints import find_joint
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
 from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
 from biofeedback.report.table import Table

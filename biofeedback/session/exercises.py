@@ -8,8 +8,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, cast
 
-from biofeedback.calibration.joints import JOINT_NAMES, explain_stand_in
 from biofeedback.errors import PlanError
+from biofeedback.joints import JOINT_NAMES, explain_stand_in
 from biofeedback.session.rig import Rig, parse_rig
 from biofeedback.toml_file import TomlFile, parse_toml
 

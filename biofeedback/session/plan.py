@@ -13,7 +13,17 @@ from biofeedback.model import Band
 from biofeedback.toml_file import Place, TomlFile, parse_toml
 
 PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
-BUILT_IN = ("response-check", "light-hold", "hard-hold", "drawn-check", "dose-check", "dose-search")
+BUILT_IN = (
+    "half-check",
+    "light-hold",
+    "short-check",
+    "drawn-check",
+    "dose-check",
+    "dose-search",
+    "contract-relax",
+    "hard-hold",
+    "response-check",
+)
 DESIGNS = ("pairs", "shuffle")
 TITLES: Mapping[PhaseKind, str] = {"passive": "Relax in the position", "contract": "Contract", "rest": "Rest"}
 LONGEST_PHASE_S = 3600.0

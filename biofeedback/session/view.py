@@ -7,8 +7,8 @@ from dataclasses import asdict
 from typing import Any
 
 from biofeedback import __version__
-from biofeedback.calibration.joints import JOINTS
 from biofeedback.cautions import CAUTIONS
+from biofeedback.joints import JOINTS
 from biofeedback.model import Channel, Flag
 from biofeedback.session.engine import Engine
 from biofeedback.session.maximum import Attempting

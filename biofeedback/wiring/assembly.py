@@ -12,8 +12,8 @@ from typing import Any
 
 from biofeedback import __version__
 from biofeedback.acquisition.source import Source
-from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import PlanError
+from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
 from biofeedback.session.engine import Engine
 from biofeedback.session.exercises import RETIRED, Exercise

@@ -1,28 +1,14 @@
 """Fixtures shared by the tests of analysis."""
 
 import importlib
-import json
 import os
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
 import pytest
 
 PUBLISHED = Path(__file__).parents[1] / "published"
-
-
-@pytest.fixture
-def published() -> Callable[[str], dict[str, Any]]:
-    """Numbers of one published source; each file names it."""
-
-    def read(name: str) -> dict[str, Any]:
-        data: dict[str, Any] = json.loads((PUBLISHED / f"{name}.json").read_text(encoding="utf-8"))
-        assert data["source"], f"{name} names no source"
-        return data
-
-    return read
 
 
 @pytest.fixture

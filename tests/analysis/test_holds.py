@@ -3,8 +3,8 @@
 import pytest
 
 from biofeedback.analysis.answer import analyse_recording
-from biofeedback.analysis.endurance import predict_fatigue, predict_recovery
 from biofeedback.analysis.holds import suggest_next_set
+from biofeedback.joints import predict_fatigue, predict_recovery
 
 from .made_session import MadeSession, make_check
 

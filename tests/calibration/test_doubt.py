@@ -3,7 +3,7 @@ import pytest
 
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.doubt import check_above, check_endurance
-from biofeedback.calibration.joints import JOINTS, find_joint
+from biofeedback.joints import JOINTS, find_joint
 from biofeedback.model import Channel, Flag
 
 FORCE = Channel(name="force", kind="force", unit="N")
@@ -33,8 +33,9 @@ def test_frey_law_and_avin_all_rows(published):
             assert JOINTS[name].effort_percent(JOINTS[name].time_s(percent)) == pytest.approx(percent)
 
 
-def test_no_hip_so_the_general_row_is_named():
-    assert find_joint("hip").name == "general"
+def test_no_hip_so_the_knee_stands_in_and_no_neck_so_the_general_row():
+    assert find_joint("hip").name == "knee"
+    assert find_joint("neck").name == "general"
     assert find_joint(" Knee ").name == "knee"
     assert find_joint("grip").name == "hand"
     with pytest.raises(ValueError, match="effort 0"):

@@ -157,7 +157,7 @@ def test_a_band_is_moved_within_the_plan():
 def test_the_built_in_plan_starts_light_and_says_that_it_adapts():
     plan = load_plan("dose-search")
     contractions = [phase for phase in plan.phases if phase.kind == "contract"]
-    assert all(phase.adapt == Band(10, 80) and phase.band == Band(20, 30) for phase in contractions)
+    assert all(phase.adapt == Band(10, 60) and phase.band == Band(20, 30) for phase in contractions)
     assert plan.drawn is None
     assert "adapt" in plan.to_dict()["phases"][1]
     assert "adapt" not in plan.to_dict()["phases"][0]

@@ -1,7 +1,7 @@
 import pytest
 
-from biofeedback.calibration.joints import JOINT_NAMES
 from biofeedback.errors import PlanError
+from biofeedback.joints import JOINT_NAMES
 from biofeedback.session.exercises import load_exercises, parse_exercises
 from biofeedback.wiring.assembly import find_exercise
 

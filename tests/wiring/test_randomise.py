@@ -29,8 +29,8 @@ def test_each_start_draws_afresh_and_says_from_what():
 def test_every_band_comes_once_in_every_round():
     plan = randomise_plan(load_plan("dose-check"), make_seed=lambda: 7)
     lows = [phase.band.low_percent for phase in plan.phases if phase.kind == "contract"]
-    assert sorted(lows[:3]) == sorted(lows[3:]) == [20, 45, 70]
-    assert plan.drawn["levels"]["order"] == tuple({20: 25.0, 45: 50.0, 70: 75.0}[low] for low in lows)
+    assert sorted(lows[:3]) == sorted(lows[3:]) == [20, 40, 60]
+    assert plan.drawn["levels"]["order"] == tuple({20: 25.0, 40: 45.0, 60: 65.0}[low] for low in lows)
 
 
 PHASE = '[[block.phase]]\nkind = "{}"\nduration_s = {}\n'
