@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -148,6 +148,13 @@ class AthleteSimulator:
         self._waiting: list[tuple[int, Cue, float, float]] = []
         self._answer: tuple[int, float] | None = None
         self._truth = [array("d") for _ in range(4)] if keep_truth else []
+
+    def tire_as(self, joint: str) -> None:
+        """Take that joint's fatigue, before the first frame; the rest of the athlete stays."""
+        if self._made_frame:
+            raise ValueError("the athlete has moved already")
+        self.athlete = replace(self.athlete, joint=joint)
+        self._body = Body(self.athlete)
 
     def cue(self, cue: Cue) -> None:
         """Ask something of the athlete at the next frame; the reaction follows after about 0.3 s."""

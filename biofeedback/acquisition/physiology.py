@@ -11,11 +11,11 @@ from typing import Literal
 
 import numpy as np
 
+from biofeedback.joints import COMPARTMENTS, REST_FACTORS, find_joint
 from biofeedback.model import Cue
 
 REFERENCE_EFFORT_PERCENT = 70.0  # middle of the usual response check band: there the effect is ``effect_points``
 ACTIVATION_PER_S = 10.0  # L of the three-compartment model, Frey-Law et al. 2012
-REST_RECOVERY = 15.0  # r at rest, Looft et al. 2018
 DRIVE_RAD_PER_S, DRIVE_DAMPING = 9.0, 0.6  # rises in about 0.3 s with a few per cent of overshoot
 LONGEST_STEP_S = 0.0125
 SHORTEST_REACTION_S = 0.12  # longer than a batch of frames, so that no cue reaches frames already made
@@ -27,7 +27,8 @@ class Athlete:
 
     Force noise is a CV of the present force; together with tracking and tremor about 2 % (Taylor, Christou & Enoka
     2003: 1.7 % near 30 % of maximum). ``relaxation_percent`` of passive tension is lost in 90 s (Magnusson 1996).
-    Fatigue and recovery rates are those of the ankle, the most enduring joint of Frey-Law et al. 2012, Table 1.
+    Muscles tire and recover as those of ``joint`` (Frey-Law et al. 2012; the knee stands in for the hip); a rate that
+    is given replaces the joint's own, 0 never tires.
     ``effect_points`` is the true change of discomfort at 70 % effort: negative eases, 0 with ``dose="none"``.
     """
 
@@ -43,8 +44,9 @@ class Athlete:
     tracking_percent: float = 1.2
     tremor_percent: float = 0.5
     tremor_hz: float = 10.0
-    fatigue_per_s: float = 0.00589
-    recovery_per_s: float = 0.00058
+    joint: str = "knee"
+    fatigue_per_s: float | None = None
+    recovery_per_s: float | None = None
     emg_maximum_microvolt: float = 400.0
     median_fall: float = 0.8
     discomfort: float = 7.0
@@ -95,6 +97,11 @@ class Body:
         self._drive = self._drive_speed = self._wander = 0.0
         self._active, self._fatigued = 0.0, 0.0
         self._position = self._position_goal = self._viscous = 0.0
+        joint = find_joint(athlete.joint).name
+        fatigue, recovery = COMPARTMENTS[joint]
+        self._fatigue_per_s = fatigue if athlete.fatigue_per_s is None else athlete.fatigue_per_s
+        self._recovery_per_s = recovery if athlete.recovery_per_s is None else athlete.recovery_per_s
+        self._rest_factor = REST_FACTORS[joint]
         self._felt_percent = 0.0
         self._in_position_s = 0.0
         decline = athlete.relaxation_percent / 100
@@ -135,9 +142,9 @@ class Body:
         resting = 1 - self._active - self._fatigued
         wish = load - self._active
         activated = ACTIVATION_PER_S * (min(wish, resting) if wish > 0 else wish)
-        fatigue = self.athlete.fatigue_per_s * self._active
+        fatigue = self._fatigue_per_s * self._active
         at_rest = load < 0.005
-        recovery = self.athlete.recovery_per_s * (REST_RECOVERY if at_rest else 1.0) * self._fatigued
+        recovery = self._recovery_per_s * (self._rest_factor if at_rest else 1.0) * self._fatigued
         self._active = max(0.0, self._active + (activated - fatigue) * dt)
         self._fatigued += (fatigue - recovery) * dt
 

@@ -15,6 +15,7 @@ from typing import Any
 from biofeedback.acquisition.athlete import Athlete, AthleteSimulator, make_channel
 from biofeedback.acquisition.source import SourceUrl, WireSource, read_channels
 from biofeedback.errors import SourceError
+from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import Channel, Cue
 
 READ_S = 0.016  # a read waits for this much signal: about 60 wake-ups a second, as often as the page is drawn
@@ -75,6 +76,11 @@ class SimulatedSource(WireSource):
     def close(self) -> None:
         """Stop; the athlete stays where they are."""
         self._started_s = None
+
+    def tire_as(self, joint: str) -> None:
+        """Tire like the joint that is trained, unless the URL says which; before the first frame."""
+        if "joint" not in SourceUrl.parse(self.url).options:
+            self.simulator.tire_as(joint)
 
     def cue(self, cue: Cue) -> None:
         """Ask something of the athlete, from any thread; it counts from the next frame on."""
@@ -195,6 +201,9 @@ def _read_athlete(options: dict[str, str]) -> Athlete:
             given[name] = text
         else:
             given[name] = _number(options, option, 0.0, least=None)
+    joint = given.get("joint", "knee")
+    if joint not in JOINT_NAMES:
+        raise SourceError(f"joint={joint} is not known", f"use {', '.join(JOINT_NAMES)}")
     if given.get("dose", "none") not in ("none", "line", "saturating"):
         raise SourceError(f"dose={given['dose']} is not known", "use none, line or saturating")
     for name in ("maximum_newton", "relaxation_s", "carry_over_s", "rating_step", "half_effort_percent"):

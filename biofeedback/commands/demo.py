@@ -7,6 +7,7 @@ import argparse
 from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SessionError
 from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.plan import BUILT_IN
 from biofeedback.wiring.assembly import add_session_arguments
 from biofeedback.wiring.group import FIRST_CODE, MAX_ATHLETES
 from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
@@ -51,4 +52,4 @@ def choose_codes(args: argparse.Namespace) -> list[str]:
 def request_session(code: str, index: int, args: argparse.Namespace) -> SessionRequest:
     """One simulated athlete, with a seed and so a truth of their own."""
     source = open_source(f"simulated:?seed={args.seed + index}&athlete={code}&channels={args.channels}")
-    return SessionRequest(source, code, Autopilot(["response-check"]) if args.auto else None)
+    return SessionRequest(source, code, Autopilot([BUILT_IN[0]]) if args.auto else None)

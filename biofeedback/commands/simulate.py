@@ -12,7 +12,7 @@ from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import RecordingError, SessionError, SourceError
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.session.autopilot import Autopilot
-from biofeedback.session.plan import Plan, load_plan
+from biofeedback.session.plan import BUILT_IN, Plan, load_plan
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
 from biofeedback.wiring.assembly import make_session, make_settings, read_limit
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
         simulated=True,
         started_utc=args.started,
     )
-    simulate_session(source, args.out, setup, args.plan or ["response-check"], force=args.force)
+    simulate_session(source, args.out, setup, args.plan or [BUILT_IN[0]], force=args.force)
     print(f"Simulated: {args.out}")
     return 0
 

@@ -44,7 +44,8 @@ class Expectation:
             stand_in = f" ({self.stand_in})" if self.stand_in else ""
             said.append(
                 f"The effort will probably fade: the fatigue model of the {self.joint} expects contraction {number} "
-                f"to hold {held:.0f} of {self.asked_s[number - 1]:.0f} s{rest}{stand_in}. People differ by a third or more."
+                f"to hold {held:.0f} of {self.asked_s[number - 1]:.0f} s{rest}{stand_in}. People differ by a third "
+                "and more."
             )
         if self.unbroken_s > LONGEST_UNBROKEN_S:
             minutes, seconds = divmod(round(self.unbroken_s), 60)

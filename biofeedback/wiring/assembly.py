@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback import __version__
+from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.acquisition.source import Source
 from biofeedback.errors import PlanError
 from biofeedback.joints import JOINT_NAMES
@@ -154,5 +155,7 @@ def make_session(
         draw=lambda plan: chooser.prepare(draw(plan)),
         choose=chooser,
     )
+    if isinstance(source, SimulatedSource):
+        source.tire_as(setup.joint)
     cue: Callable[[Cue], None] = source.cue
     return Session(engine, recorder, utc=utc, cue=cue)

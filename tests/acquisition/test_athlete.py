@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 
 from biofeedback.acquisition.athlete import Athlete, AthleteSimulator, make_channel
 from biofeedback.acquisition.physiology import Body
+from biofeedback.acquisition.simulated import open_simulated
 from biofeedback.acquisition.waveforms import design_emg_kernel
+from biofeedback.errors import SourceError
 from biofeedback.model import Cue
 
 FORCE, EMG = make_channel("force"), make_channel("emg")
@@ -116,6 +118,37 @@ def test_rest_restores_fifteen_times_as_fast():
     for _ in range(3102):
         body.step(0.01)
     assert body.state.fatigued == pytest.approx(before / 2, rel=0.005)
+
+
+@pytest.mark.parametrize("joint", ["ankle", "knee", "shoulder", "hand", "hip"])
+def test_a_simulated_athlete_tires_and_recovers_as_the_joint_that_is_trained(joint, published):
+    row = published("frey_law_2012")["joints"]["knee" if joint == "hip" else joint]
+    body = Body(Athlete(joint=joint, **STILL))
+    body.follow(Cue("contract", 80.0))
+    seconds = 0.0
+    while 1 - body.state.fatigued >= 0.8:
+        body.step(0.01)
+        seconds += 0.01
+    assert seconds == pytest.approx(row["endurance_s"][3], rel=0.04)
+    body.follow(Cue("release"))
+    body.step(2.0)  # until nothing is asked for any more
+    before = body.state.fatigued
+    factor = published("looft_2018")["rest_factor"]["knee" if joint == "hip" else joint]
+    for _ in range(1000):
+        body.step(0.01)
+    expected = before * math.exp(-10 * factor * row["recovery_per_s"])
+    assert body.state.fatigued == pytest.approx(expected, rel=0.02)
+
+
+def test_the_joint_of_the_session_is_that_of_the_athlete_unless_the_source_names_one():
+    source = open_simulated("simulated:?seed=3")
+    source.tire_as("shoulder")
+    assert source.simulator.athlete.joint == "shoulder"
+    named = open_simulated("simulated:?seed=3&joint=ankle")
+    named.tire_as("shoulder")
+    assert named.simulator.athlete.joint == "ankle"
+    with pytest.raises(SourceError, match="joint=chest"):
+        open_simulated("simulated:?joint=chest")
 
 
 def test_emg_amplitude_follows_force_and_its_spectrum_falls_with_fatigue():

@@ -53,6 +53,64 @@ kind = "passive"
 duration_s = 7
 ask = true
 """
+HARD_CHECK = """
+name = "response-check"
+title = "Response check"
+description = "as it was built in then"
+grace_s = 2.0
+ask_before_end_s = 5.0
+
+[[block]]
+repeat = 5
+
+[[block.phase]]
+kind = "passive"
+duration_s = 20
+ask = true
+
+[[block.phase]]
+kind = "contract"
+duration_s = 20
+band = [60, 80]
+ask = true
+
+[[block]]
+repeat = 1
+
+[[block.phase]]
+kind = "passive"
+title = "Relax, last time"
+duration_s = 20
+ask = true
+"""  # response-check as it was built in then
+SEARCH = """
+name = "dose-search"
+title = "Dose check that adapts"
+description = "as it was built in then"
+
+[[block]]
+repeat = 8
+
+[[block.phase]]
+kind = "passive"
+duration_s = 20
+ask = true
+
+[[block.phase]]
+kind = "contract"
+duration_s = 20
+band = [20, 30]
+adapt = [10, 80]
+ask = true
+
+[[block]]
+
+[[block.phase]]
+kind = "passive"
+title = "Relax, last time"
+duration_s = 20
+ask = true
+"""  # dose-search as it was built in then
 SETS = """
 name = "short-sets"
 title = "Short sets"
@@ -81,7 +139,7 @@ class Evening:
     """One session without a clock: ``wait`` lets sample time pass, ``do`` presses a button."""
 
     def __init__(self, path: Path, url: str, *plans: str, **setup: Any) -> None:
-        self.source: SimulatedSource = open_simulated(url)
+        self.source: SimulatedSource = open_simulated(f"{url}&joint=ankle")  # as whom everybody tired then
         known = {
             "athlete": "G01",
             "exercise": "standing hamstring stretch",
@@ -95,7 +153,7 @@ class Evening:
         self.setup = Setup(**known | setup)
         # an idle envelope lies at 0, the converter's lowest code: real boards stand a little above it
         channels = [replace(c, rail_low_counts=None) if c.envelope else c for c in self.source.channels]
-        settings = make_settings(self.source, self.setup, channels)
+        settings = make_settings(self.source, self.setup, channels) | {"source": url}
         self.recorder = Recorder.create(path, settings, threaded=False, force=True)
         offered = [parse_plan(plan, "plan.toml") if "\n" in plan else load_plan(plan) for plan in plans]
         seeds = iter(range(7, 100))
@@ -223,7 +281,7 @@ def make_late_and_corrected(path: Path) -> None:
 
 def make_fast(path: Path) -> None:
     evening = Evening(
-        path, "simulated:?seed=22&channels=force&rate=40&effect=-2.5", "response-check", fast=True, athlete="G02"
+        path, "simulated:?seed=22&channels=force&rate=40&effect=-2.5", HARD_CHECK, fast=True, athlete="G02"
     )
     evening.calibrate()
     evening.play("response-check")
@@ -255,7 +313,7 @@ def make_stopped(path: Path) -> None:
 
 def make_adaptive(path: Path) -> None:
     url = "simulated:?seed=24&channels=force&rate=40&effect=-4&dose=saturating"
-    evening = Evening(path, url, "dose-search", fast=True)
+    evening = Evening(path, url, SEARCH, fast=True)
     evening.calibrate()
     evening.do("start_plan", plan="dose-search")
     n_rated, was_chosen = 0, False

@@ -32,7 +32,6 @@ from biofeedback.storage.library import list_recordings
 from biofeedback.web.review import describe_trace
 
 HERE = Path(__file__).parent
-DEMO = HERE.parents[1] / "recordings-demo"
 NUMBERS = HERE / "numbers.json.gz"
 FULL = 40  # longer arrays are described, shorter ones listed
 Numbers = dict[str, Any]
@@ -40,16 +39,13 @@ Numbers = dict[str, Any]
 
 def list_names() -> list[str]:
     """The recordings that numbers are kept of."""
-    return [path.name for path in sorted(DEMO.glob("*.hold"))] + [
-        path.name.removesuffix(".gz") for path in sorted((HERE / "recordings").glob("*.hold.gz"))
-    ]
+    return [path.name.removesuffix(".gz") for path in sorted((HERE / "recordings").glob("*.hold.gz"))]
 
 
 def unpack(name: str, folder: Path) -> Path:
     """A copy that may be written beside."""
     path = folder / name
-    kept = HERE / "recordings" / f"{name}.gz"
-    path.write_bytes(gzip.decompress(kept.read_bytes()) if kept.exists() else (DEMO / name).read_bytes())
+    path.write_bytes(gzip.decompress((HERE / "recordings" / f"{name}.gz").read_bytes()))
     return path
 
 
