@@ -33,6 +33,7 @@ _LETTERS = re.compile(rb"[A-Za-z]{3}")
 _PRINTABLE = re.compile(rb"[\t\x20-\x7e]*+")
 _TOO_LONG = f"line longer than {MAX_LINE_BYTES} bytes"
 _WRONG_CHECK = "its check does not fit"
+NOT_NUMBER, OTHER_LAYOUT, EXPECTED = "not a number", "another layout", "expected"
 _TO_SPACES = bytes.maketrans(b",;\t\n", b"    ")
 
 
@@ -96,6 +97,11 @@ def split_columns(columns: str | Sequence[str]) -> tuple[str, ...]:
 def channel_columns(names: tuple[str, ...]) -> tuple[str, ...]:
     """The columns that are channels, in order."""
     return tuple(name for name in names if name not in NOT_CHANNELS)
+
+
+def is_readable_text(reason: str) -> bool:
+    """Whether bad lines of this reason are plain text all the same, so that no other baud rate would help."""
+    return reason.startswith((NOT_NUMBER, OTHER_LAYOUT)) or reason.endswith(EXPECTED)
 
 
 def find_runs(values: NDArray[Any]) -> list[tuple[int, int]]:
@@ -234,9 +240,9 @@ class LineDecoder:
             self._add_text(line, decoded)
         elif _ANY_LINE.fullmatch(line):
             n = len(_VALUES.findall(line))
-            self._add_bad(f"{n} number{'s' * (n != 1)} where {len(self._names)} are expected", decoded)
+            self._add_bad(f"{n} number{'s' * (n != 1)} where {len(self._names)} are {EXPECTED}", decoded)
         else:
-            self._add_bad("not a number", decoded)
+            self._add_bad(NOT_NUMBER, decoded)
 
     def _add_text(self, line: bytes, decoded: list[Decoded]) -> None:
         self.n_lines += 1

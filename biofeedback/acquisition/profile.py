@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from biofeedback.acquisition.decoder import LineDecoder
+from biofeedback.acquisition.layout import Layout
+from biofeedback.acquisition.layout_decoder import LayoutDecoder
 from biofeedback.acquisition.packets import PacketDecoder, PacketLayout
 from biofeedback.model import Channel
 
@@ -22,7 +24,11 @@ class Radio:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """One kind of board. Either ``columns`` (text lines) or ``packets`` (binary); ``rate_hz`` None: measured."""
+    """One kind of board. ``columns`` or ``layout`` (text lines) or ``packets`` (binary); ``rate_hz`` None: measured.
+
+    ``decimal``: what begins a fraction in its lines, as the person has said; None: nobody has, and it is not asked
+    unless the lines leave it open.
+    """
 
     name: str
     title: str
@@ -31,6 +37,8 @@ class Profile:
     rate_hz: float | None = None
     baud: int = 115200
     columns: tuple[str, ...] | None = None
+    layout: Layout | None = None
+    decimal: str | None = None
     packets: PacketLayout | None = None
     sequence_modulus: int | None = None
     info: bytes | None = None
@@ -38,10 +46,12 @@ class Profile:
     stop: bytes | None = None
     radio: Radio | None = None
 
-    def make_decoder(self) -> LineDecoder | PacketDecoder:
+    def make_decoder(self) -> LineDecoder | LayoutDecoder | PacketDecoder:
         """For a wire that is opened while the board may already be talking."""
         if self.packets is not None:
             return PacketDecoder(self.packets, self.rate_hz or 1.0, starts_mid_line=True)
+        if self.layout is not None:
+            return LayoutDecoder(self.layout, [channel.name for channel in self.channels], starts_mid_line=True)
         return LineDecoder(len(self.channels), self.columns, starts_mid_line=True)
 
 

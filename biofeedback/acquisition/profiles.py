@@ -13,6 +13,7 @@ from uuid import UUID
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS, SEQUENCE, TIME_MS, TIME_US, channel_columns, split_columns
 from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
+from biofeedback.acquisition.pattern import read_layout
 from biofeedback.acquisition.profile import Profile, Radio, add_typed
 from biofeedback.acquisition.source import SourceUrl, read_channels
 from biofeedback.errors import SourceError
@@ -86,15 +87,17 @@ def parse_profile(text: str, file_name: str) -> Profile:
     channels = _read_channels(file)
     if ("lines" in data) == ("packets" in data):
         file.refuse((), "it must say how the board sends, once", "add either [lines] or [packets]")
-    columns, modulus, packets = None, None, None
+    columns, modulus, packets, layout = None, None, None, None
     if "lines" in data:
-        columns, modulus = _read_lines(file, channels)
+        layout = read_layout(file, channels)
+        columns, modulus = _read_lines(file, channels, has_layout=layout is not None)
     else:
         packets = _read_packets(file, channels)
         modulus = packets.sequence_modulus
     radio = _read_radio(file) if transport == "ble" else None
     if transport == "serial" and "radio" in data:
         file.refuse(("radio",), "[radio] of a serial board", 'remove it, or use transport = "ble"')
+    commands = _read_commands(file)
     rate = data.get("rate_hz")
     if rate is None and transport == "ble":
         file.refuse((), "rate_hz is missing", "say how many frames per second the board sends")
@@ -106,10 +109,13 @@ def parse_profile(text: str, file_name: str) -> Profile:
         rate_hz=None if rate is None else _number(file, ("rate_hz",), rate, above=0, most=100_000),
         baud=_whole(file, ("baud",), data.get("baud", 115200), above=0, most=20_000_000),
         columns=columns,
+        layout=layout,
         packets=packets,
         sequence_modulus=modulus,
         radio=radio,
-        **_read_commands(file),
+        info=commands.get("info"),
+        start=commands.get("start"),
+        stop=commands.get("stop"),
     )
 
 
@@ -156,19 +162,29 @@ def _are_rails(rails: Any) -> bool:
     return numbers and bool(rails[0] < rails[1])
 
 
-def _read_lines(file: TomlFile, channels: tuple[Channel, ...]) -> tuple[tuple[str, ...], int | None]:
+def _read_lines(
+    file: TomlFile, channels: tuple[Channel, ...], *, has_layout: bool
+) -> tuple[tuple[str, ...] | None, int | None]:
     lines = file.data["lines"]
-    _refuse_unknown(file, ("lines",), lines, {"columns", "sequence_wraps_at"})
+    _refuse_unknown(file, ("lines",), lines, {"columns", "sequence_wraps_at", "pattern", "decimal"})
     place = ("lines", "columns")
+    if has_layout:
+        if "columns" in lines:
+            file.refuse(
+                place, "columns and pattern at once", "the names in the pattern are the columns: remove columns"
+            )
+        return None, _read_wrap(file)
     try:
         columns = split_columns(str(lines.get("columns", "")))
     except ValueError as error:
         file.refuse(place, str(error), 'for example columns = "seq,t_us,force"')
     _check_names(file, place, channel_columns(columns), channels)
-    wraps = lines.get("sequence_wraps_at")
-    if wraps is not None:
-        wraps = _whole(file, ("lines", "sequence_wraps_at"), wraps, above=1, most=2**53)
-    return columns, wraps
+    return columns, _read_wrap(file)
+
+
+def _read_wrap(file: TomlFile) -> int | None:
+    wraps = file.data["lines"].get("sequence_wraps_at")
+    return None if wraps is None else _whole(file, ("lines", "sequence_wraps_at"), wraps, above=1, most=2**53)
 
 
 def _read_packets(file: TomlFile, channels: tuple[Channel, ...]) -> PacketLayout:

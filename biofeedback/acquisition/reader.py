@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+from biofeedback.acquisition.decoder import BadLines, is_readable_text
 from biofeedback.acquisition.identify import read_board_id
 from biofeedback.acquisition.source import ItemSource, Source, WireSource
 from biofeedback.errors import SourceError
@@ -17,6 +18,7 @@ NO_FRAMES = "the data cannot be read: check the baud rate and the profile"
 MUTE_S = 3.0  # after which a sensor that has never sent a frame is told of
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0
+MOST_SHOWN = 60  # characters of a line
 
 
 class Reader:
@@ -38,6 +40,7 @@ class Reader:
         self.timeline = source.make_timeline()
         self.is_lost = False
         self.trouble = ""
+        self._bad_reason, self._recent = "", b""
         self.device_id = source.device_id
         self._source_id = self._noted_id = self.device_id
         self._clock, self._sleep = clock, sleep
@@ -86,7 +89,10 @@ class Reader:
             self._n_empty += 1
             return self._notice_silence(now_s, NO_DATA) if self._n_empty > 1 else []
         self._n_empty = 0
-        items = self.timeline.place(self.decoder.feed(data), now_s)
+        self._recent = data
+        decoded = self.decoder.feed(data)
+        self._bad_reason = next((p.reason for p in reversed(decoded) if isinstance(p, BadLines)), self._bad_reason)
+        items = self.timeline.place(decoded, now_s)
         if self._is_silent and any(isinstance(item, Chunk) for item in items):
             self._is_silent, self.trouble = False, ""
         if not self.source.is_replay:
@@ -137,6 +143,12 @@ class Reader:
         self._sleep(WAIT_S)
         return self.timeline.silence(self._clock())
 
+    @property
+    def last_line(self) -> str:
+        """The last line that came, as the board printed it; "" for what is no text."""
+        lines = [line.strip() for line in self._recent.decode("utf-8", "replace").splitlines() if line.strip()]
+        return next((line[:MOST_SHOWN] for line in reversed(lines) if line.isprintable()), "")
+
     def _judge_lines(self, items: list[Item]) -> None:
         n_lines, n_bad = self.n_lines - self._judged[0], self.n_bad_lines - self._judged[1]
         if n_lines < JUDGED_LINES:
@@ -146,7 +158,7 @@ class Reader:
         was_unreadable, self._is_unreadable = self._is_unreadable, percent >= UNREADABLE_PERCENT
         if self._is_unreadable:
             self._is_silent = False
-            self.trouble = unreadable_trouble(percent)
+            self.trouble = unreadable_trouble(percent, self._bad_reason, self.last_line)
             if not was_unreadable:
                 items.append(Note(self.timeline.next_frame, self.trouble))
         elif was_unreadable:
@@ -199,6 +211,8 @@ def make_reader(source: Source) -> Reader | ItemReader:
     raise TypeError(f"{type(source).__name__} moves neither bytes nor frames")
 
 
-def unreadable_trouble(percent: float) -> str:
-    """What to tell when most of what comes is no frame."""
+def unreadable_trouble(percent: float, reason: str = "", line: str = "") -> str:
+    """What to tell when most of what comes is no frame; ``reason`` is that of the last bad line."""
+    if is_readable_text(reason):  # another baud rate would not help
+        return f"{percent:.0f} % of lines are not as described, the board prints {line!r} ({reason}): describe it anew"
     return f"{percent:.0f} % of lines unreadable: check the baud rate"

@@ -12,7 +12,7 @@ import serial
 
 from biofeedback.acquisition.clock import RateMeter, find_common_rate, is_measured
 from biofeedback.acquisition.decoder import Decoded, Frames
-from biofeedback.acquisition.first_lines import judge_first_lines
+from biofeedback.acquisition.first_lines import adopt_layout, check_comma, judge_first_lines, read_decimal
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, ask_board
 from biofeedback.acquisition.ports import LOST, describe_ports, find_port, identify_port, open_port, read_at_once
 from biofeedback.acquisition.profile import Profile
@@ -259,11 +259,18 @@ class SerialSource(WireSource):
                 cure = f"check that the board is on and sends, and the baud rate (now {self.profile.baud})"
                 raise SourceError(f"no data from {self.target} within {NO_DATA_S:g} s", cure)
             if (n_frames < 3 and waited_s > NO_DATA_S) or decoder.n_bad_lines > JUDGED_LINES or len(received) > 1 << 20:
+                adopted = adopt_layout(self.profile, bytes(received), target=self.target)
+                if adopted is not None:  # and what has come is read again
+                    self.profile, started_s = adopted, self._clock()
+                    decoder = adopted.make_decoder()
+                    decoded = decoder.feed(bytes(received))
+                    n_frames = sum(len(piece.counts) for piece in decoded if isinstance(piece, Frames))
                 judge_first_lines(decoder, decoded, bytes(received), target=self.target, profile=self.profile)
             if waited_s > NO_DATA_S + 2 * MEASURE_S:
                 raise SourceError(
                     f"{self.target} sends {n_frames} frames in {waited_s:.0f} s", "give its rate: rate=..."
                 )
+        check_comma(self.profile, bytes(received), target=self.target)
         if measure:
             self._take_rate(meter.rate_hz or 0.0)
         else:
@@ -276,7 +283,7 @@ class SerialSource(WireSource):
 
 def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
     """Source for a ``serial:`` URL."""
-    parsed.check_known(("baud", "rate", "channels", "columns", "profile"))
+    parsed.check_known(("baud", "rate", "channels", "columns", "decimal", "profile"))
     if not parsed.target:
         raise SourceError("serial: does not name a port", f"write serial:PORT; {describe_ports()}")
     options = parsed.options
@@ -285,7 +292,10 @@ def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
     elif "channels" in options:
         channels = read_channels(options["channels"])
         columns = read_columns(options.get("columns"), channels)
-        profile = Profile(name="", title="", transport="serial", channels=channels, columns=columns, baud=BAUD)
+        decimal = read_decimal(options.get("decimal"))
+        profile = Profile(
+            name="", title="", transport="serial", channels=channels, columns=columns, decimal=decimal, baud=BAUD
+        )
     else:
         cure = "add channels=, for example channels=force:N or channels=force:N,emg:uV, or the profile= of the board"
         raise SourceError(f"{parsed.target}: its channels are not declared", cure)

@@ -112,7 +112,7 @@ def test_mostly_unreadable_lines_are_told_with_their_cure_and_forgotten_when_the
     bad = b"9x?\n" * 43 + b"1\n" * 7
     script = Script(bad)
     reader, items = read(script, 1)
-    assert reader.trouble == "86 % of lines unreadable: check the baud rate"
+    assert reader.trouble.startswith("86 % of lines are not as described, the board prints '1' (not a number)")
     assert any(isinstance(item, Note) and item.text == reader.trouble for item in items)
     script.steps = [b"1\n" * 60]
     reader.read()
@@ -135,11 +135,16 @@ def test_bytes_that_are_no_frames_do_not_stop_time():
     assert reader.trouble == ""
 
 
+def test_another_baud_rate_is_the_cure_only_of_what_is_no_text():
+    reader, _ = read(Script(b"\x81\xfe\x02\n" * 43 + b"1\n" * 7), 1)
+    assert reader.trouble == "86 % of lines unreadable: check the baud rate"
+
+
 def test_unreadable_lines_are_noted_also_when_they_come_too_slowly_to_be_judged_before_the_silence():
     script = Script(lines(*range(5)), *[b"9x?\n"] * 60)
     reader, items = read(script, 61)
     notes = [item.text for item in items if isinstance(item, Note)]
-    assert notes == ["90 % of lines unreadable: check the baud rate"]
+    assert notes == ["90 % of lines are not as described, the board prints '9x?' (not a number): describe it anew"]
     assert reader.trouble == notes[0]
 
 

@@ -121,6 +121,35 @@ def test_no_data_is_said_within_seconds(pty_device, monkeypatch):
         opened(f"serial:{device.path}?rate=100&channels=force")
 
 
+@pytest.mark.parametrize(
+    ("line", "options"),
+    [
+        ("Pull force: {k},5 N\r\n", "channels=force:N"),
+        ('{{"time": "12:00:00", "force": {k}.5}}\n', "channels=force:N"),
+        ("A: 7\nB: {k}.5\n", "channels=emg,force"),
+        ("{k},5\n", "channels=force&decimal=comma"),
+    ],
+)
+def test_lines_as_a_maker_prints_them_are_read_without_more_words(pty_device, line, options):
+    device = pty_device(rate_hz=200, line=line)
+    source = opened(f"serial:{device.path}?rate=200&{options}")
+    reader = Reader(source)
+    items = read_until(reader, lambda items: n_frames(items) >= 50)
+    source.close()
+    values = [value for item in items if isinstance(item, Chunk) for value in item.counts[:, -1]]
+    assert values == [values[0] + i for i in range(len(values))]
+    assert values[0] % 1 == 0.5
+    assert reader.n_bad_lines == 0
+
+
+def test_a_fraction_is_not_taken_for_a_column(pty_device):
+    device = pty_device(rate_hz=200, line="{k},05\n")
+    with pytest.raises(SourceError, match="the comma looks like that of a fraction"):
+        opened(f"serial:{device.path}?rate=200&channels=force,emg")
+    with pytest.raises(SourceError, match="decimal=dot is not known"):
+        opened(f"serial:{device.path}?rate=200&channels=force,emg&decimal=dot")
+
+
 def test_wrong_baud_is_recognised(pty_device):
     device = pty_device(rate_hz=1000, line="\x9f{k}\xfe\x80\n")
     with pytest.raises(SourceError, match=r"100 % of lines unreadable; check the baud rate \(now 9600\)"):
