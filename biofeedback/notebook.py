@@ -81,7 +81,9 @@ class NotebookRecording(Recording):
         """A pandas DataFrame on the level grid, index ``time_s``.
 
         Columns: ``NAME [UNIT]`` and ``NAME [%]`` for each channel, ``phase`` (number from 1, missing outside) and
-        ``discomfort`` where a rating was given. Raises BiofeedbackError when pandas is not installed.
+        ``phase_kind``; where a rating was given ``discomfort`` (as corrected), ``rating_phase`` (the phase that it is
+        about) and ``corrected_from``. An answer that came after its phase stands at that phase's last free level, so
+        that ratings grouped by phase are those of the phase. Raises BiofeedbackError when pandas is not installed.
         """
         try:
             pandas = importlib.import_module("pandas")
@@ -92,12 +94,32 @@ class NotebookRecording(Recording):
         for k, channel in enumerate(self.channels):
             columns[f"{channel.name} [{channel.unit}]"] = trace.level[:, k]
             columns[f"{channel.name} [%]"] = trace.percent[:, k]
-        phase, discomfort = np.full(trace.n_levels, np.nan), np.full(trace.n_levels, np.nan)
+        phase, discomfort, rating_phase, original = (np.full(trace.n_levels, np.nan) for _ in range(4))
+        kinds = np.full(trace.n_levels, None, dtype=object)
         for one in trace.phases:
             phase[one.first_level : one.end_level] = one.number
-        for rating in self.ratings:
-            if rating.value is not None and trace.n_levels:
-                discomfort[min(rating.frame // trace.hop, trace.n_levels - 1)] = rating.value
+            kinds[one.first_level : one.end_level] = one.kind
+        for rating, level in place_ratings(trace):
+            discomfort[level] = rating.value
+            rating_phase[level] = rating.phase_number or np.nan
+            original[level] = (rating.originals or (np.nan,))[0]
         columns["phase"] = pandas.array(phase, dtype="Int64")
+        columns["phase_kind"] = pandas.array(kinds, dtype="string")
         columns["discomfort"] = discomfort
+        columns["rating_phase"] = pandas.array(rating_phase, dtype="Int64")
+        columns["corrected_from"] = original
         return pandas.DataFrame(columns, index=pandas.Index(trace.time_s, name="time_s"))
+
+
+def place_ratings(trace: Trace) -> list[tuple[RatingRow, int]]:
+    """Each answered rating with a level of its own: where it was given, or the last free one of its phase."""
+    placed: dict[int, RatingRow] = {}
+    for rating in trace.ratings:
+        level = min(rating.frame // trace.hop, trace.n_levels - 1)
+        if rating.phase_number is not None:
+            level = min(level, trace.phases[rating.phase_number - 1].end_level - 1)
+        while level in placed and level > 0:
+            level -= 1
+        if rating.value is not None and level >= 0:
+            placed[level] = rating
+    return [(rating, level) for level, rating in sorted(placed.items())]

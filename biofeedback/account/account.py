@@ -39,6 +39,7 @@ from biofeedback.account.kinds import (
     SetupCorrected,
     Stopped,
     ZeroTaken,
+    make_event,
     read_event,
     try_read,
 )
@@ -106,12 +107,13 @@ class RatingOnRecord:
 
 @dataclass(frozen=True, slots=True)
 class AttemptOnRecord:
-    """One attempt at a maximum, by channel; it ended at ``frame``."""
+    """One attempt at a maximum, by channel; it ended at ``frame``. ``is_void``: made with a sensor that is gone."""
 
     number: int
     frame: int
     channels: Mapping[str, Attempt]
     feedback_shown: bool
+    is_void: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,16 +138,26 @@ class ZeroOnRecord:
     until_frame: int = FOREVER
 
 
-@dataclass(slots=True, eq=True)
+@dataclass(frozen=True, slots=True)
+class StopOnRecord:
+    """Everything ended at ``frame``."""
+
+    frame: int
+    reason: str
+    by: str
+
+
+@dataclass(slots=True)
 class Account:
     """What is in force, and what was, after the events so far. ``apply`` takes the next; see `fold` for a whole list.
 
-    ``channels`` and ``settings`` are those of the recording. ``problems``: events that cannot be read, told and left
+    ``channels`` and ``settings`` are those of the recording. ``answer_word``: of the answer on record, unless something
+    that it was made from was said after it. ``problems``: events that cannot be read, told and left
     out.
     """
 
     channels: tuple[Channel, ...]
-    settings: Mapping[str, Any]
+    settings: Mapping[str, Any] = field(compare=False)
     stage: Stage = "cautions"
     has_read_cautions: bool = False
     guide: str = ""
@@ -168,7 +180,7 @@ class Account:
     ratings: list[RatingOnRecord] = field(default_factory=list)
     n_off_scale: int = 0
     doubts: list[Doubt] = field(default_factory=list)
-    stops: list[tuple[int, Stopped]] = field(default_factory=list)
+    stops: list[StopOnRecord] = field(default_factory=list)
     notes: list[tuple[int, Noted]] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
 
@@ -185,6 +197,11 @@ class Account:
     def phase(self) -> PhaseOnRecord | None:
         """The phase that runs now."""
         return self.phases[-1] if self.phases and self.phases[-1].end_frame is None else None
+
+    @property
+    def search(self) -> list[AttemptOnRecord]:
+        """The attempts of the present search for a maximum."""
+        return [one for one in self.attempts if not one.is_void]
 
     @property
     def plan(self) -> PlanBegun | None:
@@ -232,9 +249,9 @@ class Account:
             payload = read_event(event)
         except PayloadError as error:
             self.problems.append(f"the event '{event.kind}' at frame {event.frame} cannot be read: {error}")
-            if event.kind in ("phase", "stop"):  # whatever it was, the phase before did not go on
+            payload = _salvage(event)
+            if payload is None and event.kind in ("phase", "stop"):  # whatever it was, the phase before is over
                 self._close_phase(event.frame, "stop" if event.kind == "stop" else "phase")
-            return
         if payload is not None:
             _ACT.get(type(payload), _ignore)(self, event.frame, payload)
 
@@ -270,6 +287,12 @@ class Account:
                 self.zero_history[place] = replace(one, until_frame=frame)
 
 
+def _salvage(event: Event) -> Payload | None:
+    """A phase whose bands make no sense is a phase all the same, without a band."""
+    bare = {key: value for key, value in event.data.items() if key not in ("band", "adapt")}
+    return try_read(replace(event, data=bare)) if event.kind == "phase" else None
+
+
 def fold(events: Iterable[Event], *, channels: Sequence[Channel], settings: Mapping[str, Any]) -> Account:
     """The account after all ``events`` of a recording, in whatever order the file holds them."""
     account = Account(tuple(channels), settings)
@@ -281,8 +304,8 @@ def fold(events: Iterable[Event], *, channels: Sequence[Channel], settings: Mapp
 def in_order(events: Iterable[Event]) -> list[Event]:
     """Events in the order in which they act: by frame, and without what was superseded afterwards.
 
-    A zero or maximum that supersedes, said later than others of its channel, takes the place of those from its frame
-    on. Without such events the order of a live recording is its own.
+    A zero or maximum that supersedes, being said afterwards, takes the place of those of its channel from its frame on;
+    of several the last one said counts. Without such events the order of a live recording is its own.
     """
     listed = _drop_old_answers(list(events))
     later: list[tuple[int, int, str, str]] = []  # place in the file, frame, kind, channel
@@ -305,13 +328,18 @@ def _drop_old_answers(events: list[Event]) -> list[Event]:
 
 
 def _without_superseded(event: Event, place: int, later: Sequence[tuple[int, int, str, str]]) -> Event | None:
-    gone = {name for at, frame, kind, name in later if kind == event.kind and at > place and event.frame >= frame}
-    payload = try_read(event) if gone else None
+    payload = try_read(event) if event.kind in ("zero", "maximum") else None
+    is_recorded = not getattr(payload, "supersedes", False)
+    gone = {
+        name
+        for at, frame, kind, name in later
+        if kind == event.kind and event.frame >= frame and (at > place or is_recorded)
+    }
     if isinstance(payload, MaximumSet) and payload.maximum.channel in gone:
         return None
-    if isinstance(payload, ZeroTaken):
-        kept = {name: zero for name, zero in event.data["channels"].items() if name not in gone}
-        return replace(event, data={**event.data, "channels": kept}) if kept else None
+    if isinstance(payload, ZeroTaken) and gone:
+        kept = {name: zero for name, zero in payload.channels.items() if name not in gone}
+        return make_event(replace(payload, channels=kept), event.frame, event.utc) if kept else None
     return event
 
 
@@ -343,7 +371,7 @@ def _begin_attempt(account: Account, frame: int, payload: AttemptBegun) -> None:
 
 def _make_attempt(account: Account, frame: int, payload: AttemptMade) -> None:
     _begin_attempt(account, frame, AttemptBegun(number=payload.number))
-    account.attempts = [one for one in account.attempts if one.number != payload.number]
+    account.attempts = [one for one in account.search if one.number != payload.number]
     account.attempts.append(AttemptOnRecord(payload.number, frame, payload.channels, payload.feedback_shown))
 
 
@@ -472,7 +500,7 @@ def _doubt_maximum(account: Account, frame: int, payload: MaximumDoubted) -> Non
 
 
 def _stop(account: Account, frame: int, payload: Stopped) -> None:
-    account.stops.append((frame, payload))
+    account.stops.append(StopOnRecord(frame, payload.reason, payload.by))
     account.stopped = payload.reason
     account.open_ask = account.pending_choice = None
     account._close_phase(frame, "stop")
@@ -509,7 +537,8 @@ def _notice_device(account: Account, frame: int, payload: DeviceNoticed) -> None
     account._void_maxima(frame, "another sensor was put in its place", account.maxima)
     account._end_zeros(frame, account.zeros)
     account.zeros, account.maxima = {}, {}
-    account.attempts, account.doubts = [], []
+    account.attempts = [replace(one, is_void=True) for one in account.attempts]
+    account.doubts = []
     account.stopped = None
     account._move("calibration void")
 

@@ -50,7 +50,7 @@ def write_payload(payload: Any) -> dict[str, Any]:
         value = getattr(payload, plan.name)
         if plan.place:
             data |= _plain(value)
-        elif value or plan.is_always_written or not plan.may_be_empty:
+        elif plan.is_always_written or not plan.may_be_left_out(value):
             data[plan.key] = _plain(value)
     return data
 
@@ -76,9 +76,13 @@ class _FieldPlan:
     read: Read
     takes_none: bool
     has_default: bool
-    may_be_empty: bool
+    default: Any
     place: str
     is_always_written: bool
+
+    def may_be_left_out(self, value: Any) -> bool:
+        """Whether reading without the key gives ``value`` back, and nobody would miss it."""
+        return self.has_default and not self.default and type(value) is type(self.default) and value == self.default
 
 
 def _plan(cls: type) -> tuple[_FieldPlan, ...]:
@@ -102,7 +106,7 @@ def _plan_field(field: Field[Any], hint: Any) -> _FieldPlan:
         read=_make_reader(hint),
         takes_none=type(None) in get_args(hint),
         has_default=default is not MISSING,
-        may_be_empty=default is not MISSING and not default,
+        default=default,
         place=field.metadata.get("place", ""),
         is_always_written=bool(field.metadata.get("always")),
     )
@@ -158,6 +162,8 @@ def _read_float(value: Any) -> float:
 
 
 def _read_int(value: Any) -> int:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return value
     number = _read_float(value)
     if number != int(number):
         raise PayloadError(f"is {_show(value)}, no whole number")

@@ -56,9 +56,9 @@ class AttemptMade:
 
     kind: ClassVar[str] = "attempt"
     number: int
-    accepted: bool
-    reason: str
     channels: Mapping[str, Attempt]
+    accepted: bool = field(default=False, metadata=ALWAYS)
+    reason: str = field(default="", metadata=ALWAYS)
     feedback_shown: bool = True
 
 
@@ -146,7 +146,7 @@ class BandChosen:
     low_percent: float | None = None
     high_percent: float | None = None
     top_percent: float | None = None
-    points: tuple[Any, ...] = ()
+    points: tuple[Any, ...] = field(default=(), metadata=ALWAYS)
     more: Mapping[str, Any] = field(default_factory=dict, metadata=REST)
 
 
@@ -325,7 +325,7 @@ class ScaleChecked:
     load: float
     indicated: float
     limit: float
-    warning: str = ""
+    warning: str = field(default="", metadata=ALWAYS)
     by: str = ""
 
 

@@ -14,11 +14,15 @@ PositionState: TypeAlias = Literal["held", "drifted", "lost", "unknown"]
 
 @dataclass(frozen=True, slots=True)
 class Zero:
-    """Mean and standard deviation of a still signal, in the channel's unit (EMG: resting RMS)."""
+    """Mean and standard deviation of a still signal, in the channel's unit (EMG: resting RMS).
+
+    ``unit`` is only said where it may be another one than the channel's: in files from elsewhere.
+    """
 
     level: float
     sd: float
     n_levels: int = 0
+    unit: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """As stored in a recording."""
@@ -130,10 +134,10 @@ class PositionResult:
     """How far the position went, in its unit; ``largest`` is None where nothing is known. ``by``: sensor or coach."""
 
     state: PositionState
-    largest: float | None
-    at_s: float | None
-    reason: str
-    by: Literal["sensor", "coach"]
+    largest: float | None = None
+    at_s: float | None = None
+    reason: str = ""
+    by: Literal["sensor", "coach"] = "coach"
 
     def to_dict(self) -> dict[str, Any]:
         """As stored in a recording."""
@@ -145,5 +149,5 @@ class Relaxation:
     """``is_relaxed`` is None where it cannot be known; ``by`` is what decided: "emg", "force" or nothing."""
 
     is_relaxed: bool | None
-    by: str
-    reason: str
+    by: str = ""
+    reason: str = ""

@@ -7,7 +7,10 @@ from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
 from typing import Any
 
+from biofeedback.account.account import FOREVER, Account, MaximumOnRecord
+from biofeedback.account.kinds import BandChosen, PlanBegun
 from biofeedback.account.values import Attempt, Doubt, Maximum
+from biofeedback.account.words import PHASES
 from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings, list_doubts
@@ -19,7 +22,6 @@ from biofeedback.analysis.words import count
 from biofeedback.calibration.attempts import judge_maximum
 from biofeedback.calibration.doubt import check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod
-from biofeedback.model import Event
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
@@ -31,13 +33,17 @@ ADAPTIVE_REASON = (
 
 @dataclass(frozen=True, slots=True)
 class PhaseRow:
-    """One phase with its summary per channel and its last rating; ``choice``: how its band was chosen on the way."""
+    """One phase with its summary per channel and its last rating."""
 
     phase: Phase
     summaries: tuple[PhaseSummary, ...]
     guide: int
     rating: LinkedRating | None
-    choice: Mapping[str, Any] | None = None
+
+    @property
+    def choice(self) -> BandChosen | None:
+        """How its band was chosen on the way; None where the plan said it all."""
+        return self.phase.choice
 
     @property
     def marks(self) -> tuple[str, ...]:
@@ -66,7 +72,7 @@ class SessionAnalysis:
 
     settings: Mapping[str, Any]
     trace: Trace
-    plans: tuple[Mapping[str, Any], ...]
+    plans: tuple[PlanBegun, ...]
     phases: tuple[PhaseRow, ...]
     attempts: tuple[AttemptRow, ...]
     maximum: Maximum | None
@@ -94,32 +100,29 @@ def analyse_recording(
 ) -> SessionAnalysis:
     """Analyse one recording, on other ``maxima``, ``baseline`` or mains notch if asked. Pure."""
     trace = compute_trace(recording, maxima=maxima, baseline=baseline, mains_hz=mains_hz)
-    events = sorted(recording.events, key=lambda e: e.frame)
+    account = trace.account
     ratings = link_ratings(trace)
     own: dict[int, list[LinkedRating]] = {}
     for link, rating in zip(ratings, trace.ratings, strict=True):
         if phase := find_phase(rating, trace.phases):
             own.setdefault(phase.number, []).append(link)
-    rows = tuple(
-        replace(_summarise_row(trace, phase, own.get(phase.number, [])), choice=find_choice(events, phase, trace))
-        for phase in trace.phases
-    )
+    rows = tuple(_summarise_row(trace, phase, own.get(phase.number, [])) for phase in trace.phases)
     guide = trace.channels[trace.guide]
-    maximum = trace.maximum_at(2**62, guide.name)
-    attempts = tuple(_mark_attempt(trace, row) for row in read_attempts(events, guide.name))
-    plans = tuple(e.data for e in events if e.kind == "plan")
+    maximum = trace.maximum_at(FOREVER - 1, guide.name)
+    attempts = tuple(_mark_attempt(trace, row) for row in list_attempts(account, guide.name))
+    plans = tuple(account.plans)
     response = compute_response(rate_phases(rows), drawn=read_drawn(plans[-1]) if plans else None)
     if any(row.choice for row in rows):
         response = replace(response, test_reason=ADAPTIVE_REASON)
     joint = str(recording.settings.get("joint") or "general")
     return SessionAnalysis(
-        settings=read_settings(recording),
+        settings=account.describe_settings(),
         trace=trace,
         plans=plans,
         phases=rows,
         attempts=attempts,
         maximum=maximum,
-        maximum_reason=explain_maximum(maximum, attempts, settled=_is_settled(events, guide.name)),
+        maximum_reason=explain_maximum(maximum, attempts, last=account.last_maximum(guide.name)),
         doubts=find_doubts(trace, joint=joint),
         ratings=ratings,
         holds=measure_holds(recording, trace, joint=joint),
@@ -140,6 +143,8 @@ def _summarise_row(trace: Trace, phase: Phase, own: Sequence[LinkedRating]) -> P
             level_rate_hz=trace.level_rate_hz,
             band=phase.band if column == trace.guide else None,
             grace_s=phase.grace_s,
+            hysteresis_percent=phase.hysteresis_percent,
+            dwell_s=phase.dwell_s,
         )
         for column in range(len(trace.channels))
     )
@@ -147,21 +152,9 @@ def _summarise_row(trace: Trace, phase: Phase, own: Sequence[LinkedRating]) -> P
     return PhaseRow(phase, summaries, trace.guide, answered[-1] if answered else own[-1] if own else None)
 
 
-def find_choice(events: Sequence[Event], phase: Phase, trace: Trace) -> Mapping[str, Any] | None:
-    """The last choice of this phase's band, made in the phase before it; None where the plan said it all."""
-    start = phase.first_level * trace.hop
-    earliest = max((p.first_level * trace.hop for p in trace.phases if p.number < phase.number), default=0)
-    chosen = [
-        e.data
-        for e in events
-        if e.kind == "choice" and earliest <= e.frame <= start and e.data.get("phase_index") == phase.index
-    ]
-    return chosen[-1] if chosen else None
-
-
-def rank_drawn_levels(plan: Mapping[str, Any] | None, response: Response) -> RandomisationTest | None:
+def rank_drawn_levels(plan: PlanBegun | None, response: Response) -> RandomisationTest | None:
     """Does more effort bring less discomfort? Only where the efforts' order was drawn by lot and held to the end."""
-    drawn = ((plan or {}).get("drawn") or {}).get("levels")
+    drawn = (plan.drawn or {}).get("levels") if plan else None
     changes = [contrast.change for contrast in response.contrasts]
     if not drawn or len(changes) != len(drawn["order"]):
         return None
@@ -170,18 +163,9 @@ def rank_drawn_levels(plan: Mapping[str, Any] | None, response: Response) -> Ran
     return rank_levels(known, levels) if len(known) == len(changes) else None
 
 
-def read_settings(recording: RecordingLike) -> dict[str, Any]:
-    """What was settled beforehand, with what the session corrected later ("setup" events)."""
-    settings = dict(recording.settings)
-    for event in recording.events:
-        if event.kind == "setup" and "covariates" in event.data:
-            settings["covariates"] = event.data["covariates"]
-    return settings
-
-
-def read_drawn(plan: Mapping[str, Any]) -> DrawnOrder | None:
+def read_drawn(plan: PlanBegun) -> DrawnOrder | None:
     """The order as it was drawn by lot and stored with the plan, before its first phase."""
-    drawn = (plan.get("drawn") or {}).get("order")
+    drawn = (plan.drawn or {}).get("order")
     return DrawnOrder.from_dict(drawn) if drawn else None
 
 
@@ -210,33 +194,33 @@ def rate_phases(rows: Sequence[PhaseRow]) -> tuple[RatedPhase, ...]:
             run,
         )
         for row, run in zip(rows, runs, strict=False)
-        if row.phase.kind != "rest"
+        if row.phase.kind in ("passive", "contract")
     )
 
 
-def read_attempts(events: Sequence[Event], channel: str) -> tuple[AttemptRow, ...]:
+def list_attempts(account: Account, channel: str) -> tuple[AttemptRow, ...]:
     """The attempts on ``channel`` of the last search for a maximum, set-aside ones included."""
-    rows: dict[int, AttemptRow] = {}
-    for event in events:
-        number = int(event.data.get("number", 0))
-        if event.kind == "attempt" and channel in event.data.get("channels", {}):
-            if number == 1:  # a new search; the earlier one stays in the recording
-                rows.clear()
-            rows[number] = AttemptRow(number, Attempt.from_dict(event.data["channels"][channel]), event.frame)
-        elif event.kind == "reject_attempt" and number in rows:
-            attempt = rows[number].attempt.rejected(str(event.data.get("reason", "")))
-            rows[number] = replace(rows[number], attempt=attempt)
-    return tuple(rows.values())
+    return tuple(
+        AttemptRow(made.number, made.channels[channel], made.frame, ("with another sensor",) if made.is_void else ())
+        for made in account.attempts
+        if channel in made.channels
+    )
 
 
 def _mark_attempt(trace: Trace, row: AttemptRow) -> AttemptRow:
     """An attempt counts from its own baseline, so a moved zero does not change it; it is said all the same."""
     flags = trace.flags[max(0, row.frame // trace.hop - 1) : row.frame // trace.hop, trace.guide]
-    return replace(row, marks=list_doubts(flags))
+    return replace(row, marks=(*row.marks, *list_doubts(flags)))
 
 
-def explain_maximum(maximum: Maximum | None, attempts: Sequence[AttemptRow], *, settled: bool = True) -> str:
-    """Where the maximum comes from, and whether the rule was satisfied."""
+def explain_maximum(
+    maximum: Maximum | None, attempts: Sequence[AttemptRow], *, last: MaximumOnRecord | None = None
+) -> str:
+    """Where the maximum comes from, and whether the rule was satisfied; ``last``: as it stands on record."""
+    if maximum is None and last is not None and last.void:
+        return (
+            f"the maximum of {last.maximum.strength:.4g} {last.maximum.unit} ended when {last.void}; none came after it"
+        )
     if maximum is None:
         return "no maximum was found, so effort is unknown"
     if maximum.method == "typed":
@@ -246,7 +230,7 @@ def explain_maximum(maximum: Maximum | None, attempts: Sequence[AttemptRow], *, 
     if maximum.method == "revised":
         return "changed afterwards to what later evidence asks for, not what the attempts gave"
     reason = f"best of {maximum.n_attempts} good attempts; {judge_maximum([row.attempt for row in attempts]).reason}"
-    return reason if settled else f"{reason}; taken all the same by hand"
+    return reason if last is None or last.settled else f"{reason}; taken all the same by hand"
 
 
 def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
@@ -254,7 +238,7 @@ def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
     doubts = []
     for column, channel in enumerate(trace.channels):
         since = next((frame for frame, m in reversed(trace.maxima) if m.channel == channel.name), None)
-        maximum = trace.maximum_at(2**62, channel.name)
+        maximum = trace.maximum_at(FOREVER - 1, channel.name)
         if since is None or maximum is None or channel.kind != "force":
             continue
         first = since // trace.hop
@@ -263,11 +247,6 @@ def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
         doubts.append(check_above(percent, flags, rate_hz, channel=channel, maximum=maximum, at_s=at_s))
         doubts.append(check_endurance(percent, flags, rate_hz, maximum=maximum, joint=joint, at_s=at_s))
     return tuple(doubt for doubt in doubts if doubt is not None)
-
-
-def _is_settled(events: Sequence[Event], channel: str) -> bool:
-    own = [e for e in events if e.kind == "maximum" and e.data.get("channel") == channel]
-    return bool(own[-1].data.get("settled", True)) if own else True
 
 
 def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, ...]:
@@ -285,6 +264,12 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
             f"a repaired copy of {settings['repaired_from']}: what was damaged is missing here, ratings and events "
             "among it; run biofeedback check on the original to see what was lost"
         )
+    warnings += [f"{problem}; it is left out" for problem in trace.account.problems]
+    unknown = sorted({phase.kind for phase in trace.phases if phase.kind not in PHASES})
+    warnings += [
+        f"phases of the kind '{kind}' are not known to this version: their ratings are kept and not compared"
+        for kind in unknown
+    ]
     missing_s = sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz
     if trace.gaps:
         warnings.append(f"{missing_s:.1f} s of data are missing (gaps: {len(trace.gaps)}); nothing was filled in")

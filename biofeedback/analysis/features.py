@@ -36,7 +36,7 @@ def _describe_setting(analysis: SessionAnalysis) -> dict[str, Cell]:
         value = settings.get(name)
         cells[name] = int(value) if isinstance(value, bool) else None if value in (None, "") else str(value)
     return cells | {
-        "plans": "; ".join(str(plan.get("name", "")) for plan in analysis.plans) or None,
+        "plans": "; ".join(plan.name for plan in analysis.plans) or None,
         "duration_s": trace.duration_s,
         "missing_s": sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz,
         "n_gaps": len(trace.gaps),

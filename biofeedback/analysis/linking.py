@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
 
+from biofeedback.account.account import DWELL_S, HYSTERESIS_PERCENT
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.trace import RatingRow, Trace
 from biofeedback.calibration.position import limits_for
@@ -69,14 +69,8 @@ def tabulate_links(links: Sequence[LinkedRating]) -> tuple[tuple[str, ...], list
 
 
 def find_phase(rating: RatingRow, phases: Sequence[Phase]) -> Phase | None:
-    """The phase a rating belongs to: the one that asked for it, else the one it was given in.
-
-    A plan may have been carried out several times, so of equal indices the last one begun before the rating counts.
-    """
-    begun = [phase for phase in phases if phase.start_s <= rating.time_s]
-    if rating.phase_index is not None:
-        return next((phase for phase in reversed(begun) if phase.index == rating.phase_index), None)
-    return next((phase for phase in begun if rating.time_s < phase.end_s), None)
+    """The phase a rating belongs to: the one that asked for it, else the one it was given in."""
+    return None if rating.phase_number is None else phases[rating.phase_number - 1]
 
 
 def find_stretch_start(phase: Phase, phases: Sequence[Phase]) -> Phase:
@@ -104,6 +98,8 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
         level_rate_hz=trace.level_rate_hz,
         band=phase.band if phase else None,
         grace_s=phase.grace_s if phase else 0.0,
+        hysteresis_percent=phase.hysteresis_percent if phase else HYSTERESIS_PERCENT,
+        dwell_s=phase.dwell_s if phase else DWELL_S,
     )
     drift, unit = _find_drift(trace, stretch, end)
     band = phase.band if phase else None
@@ -146,10 +142,9 @@ def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary) -> tuple[str
         elif in_band < LEAST_IN_BAND_PERCENT:
             marks.append(f"effort out of band ({in_band:.0f} % of the time inside)")
     if phase is not None and phase.kind == "passive":
-        relaxation = _find_judgement(trace, phase, "relaxation")
         if mean is not None and mean > MOST_RELAXED_PERCENT:
             marks.append(f"not relaxed (mean effort {mean:.0f} %)")
-        elif relaxation.get("is_relaxed") is False:
+        elif phase.relaxation and phase.relaxation.is_relaxed is False:
             marks.append("not relaxed")
     if bad > MOST_BAD_PERCENT:
         marks.append(f"bad signal ({bad:.0f} % of the time)")
@@ -164,8 +159,8 @@ def list_doubts(flags: FlagArray) -> tuple[str, ...]:
 
 def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit: str) -> tuple[str, ...]:
     """The coach's word, or the session's own judgement, comes before the drift found here."""
-    judged = _find_judgement(trace, phase, "position") if phase else {}
-    state, largest = judged.get("state"), judged.get("largest")
+    judged = phase.position if phase else None
+    state, largest = (judged.state, judged.largest) if judged else (None, None)
     limits = limits_for(unit)
     if state not in ("held", "drifted", "lost"):
         if drift is None or limits is None or abs(drift) < limits.warn:
@@ -174,17 +169,6 @@ def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit:
     if state == "held":
         return ()
     return (f"position {state}" + ("" if largest is None else f" ({largest:+.3g} {unit})"),)
-
-
-def _find_judgement(trace: Trace, phase: Phase, kind: str) -> Mapping[str, Any]:
-    """What was said about this phase, last word first; empty when nothing was."""
-    start = phase.first_level * trace.hop
-    again = [p.first_level * trace.hop for p in trace.phases if p.index == phase.index and p.number > phase.number]
-    end = min(again, default=2**62)
-    for event in reversed(trace.judgements):
-        if event.kind == kind and start < event.frame <= end and event.data.get("phase_index") == phase.index:
-            return event.data
-    return {}
 
 
 def _find_tension(trace: Trace, first: int, end: int) -> float | None:

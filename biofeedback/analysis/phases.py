@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from biofeedback.model import Band, Event, Flag, FlagArray, FloatArray
+from biofeedback.account.account import DWELL_S, GRACE_S, HYSTERESIS_PERCENT, PhaseOnRecord
+from biofeedback.account.kinds import BandChosen
+from biofeedback.account.values import PositionResult, Relaxation
+from biofeedback.model import Band, Flag, FlagArray, FloatArray
 
-PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
 BoolArray: TypeAlias = NDArray[np.bool_]
 
-GRACE_S = 2.0  # ramping up to the band is not counted; common practice
-HYSTERESIS_PERCENT = 1.0  # an edge crossed by less than this is tremor, not an excursion; common practice
-DWELL_S = 0.2  # nor is a crossing shorter than this; common practice
 SMALLEST_MEAN_PERCENT = 1.0  # a CV is meaningless when the mean is about zero
 BAD_FLAGS = Flag.MISSING | Flag.CLIPPED | Flag.FLAT | Flag.HUM | Flag.ELECTRODE | Flag.SPIKE
 
@@ -25,12 +24,14 @@ BAD_FLAGS = Flag.MISSING | Flag.CLIPPED | Flag.FLAT | Flag.HUM | Flag.ELECTRODE 
 class Phase:
     """A stretch of a session with one instruction; levels ``[first_level, end_level)``, times in s from the start.
 
-    ``number`` counts the recording's phases from 1; ``index`` is the place in its plan, from 0.
+    ``number`` counts the recording's phases from 1; ``index`` is the place in its plan, from 0. ``kind`` is passive,
+    contract, rest, or what another version knows. ``grace_s``, ``hysteresis_percent`` and ``dwell_s`` are the rules it
+    is counted by; ``position``, ``relaxation`` and ``choice`` what was judged or chosen of it on the way.
     """
 
     number: int
     index: int
-    kind: PhaseKind
+    kind: str
     title: str
     first_level: int
     end_level: int
@@ -41,6 +42,11 @@ class Phase:
     planned_s: float | None
     cycle: int | None
     closed_by: str
+    hysteresis_percent: float = HYSTERESIS_PERCENT
+    dwell_s: float = DWELL_S
+    position: PositionResult | None = None
+    relaxation: Relaxation | None = None
+    choice: BandChosen | None = None
 
     @property
     def duration_s(self) -> float:
@@ -79,49 +85,38 @@ class PhaseSummary:
     reason: str = ""
 
 
-def find_phases(events: Sequence[Event], *, hop: int, rate_hz: float, n_levels: int) -> tuple[Phase, ...]:
-    """Phases from "phase" events: each runs until the next, a "stop" or the end of the recording.
+def place_phases(phases: Sequence[PhaseOnRecord], *, hop: int, rate_hz: float, n_levels: int) -> tuple[Phase, ...]:
+    """The phases of an account on the level grid; one that still runs ends with the recording.
 
-    Kind "end" closes the plan and is not a phase itself. ``hop`` is frames per level, ``rate_hz`` frames per second.
+    ``hop`` is frames per level, ``rate_hz`` frames per second.
     """
-    marks = sorted((e for e in events if e.kind in ("phase", "stop")), key=lambda e: e.frame)
-    phases: list[Phase] = []
-    for place, event in enumerate(marks):
-        kind = event.data.get("kind")
-        if event.kind != "phase" or kind not in ("passive", "contract", "rest"):
-            continue
-        following = marks[place + 1] if place + 1 < len(marks) else None
-        first = min(event.frame // hop, n_levels)
-        end = max(first, min(following.frame // hop, n_levels) if following else n_levels)
-        planned_s = event.data.get("duration_s")
-        cycle = event.data.get("cycle")
-        phases.append(
+    placed = []
+    for one in phases:
+        first = min(one.first_frame // hop, n_levels)
+        end = n_levels if one.end_frame is None else max(first, min(one.end_frame // hop, n_levels))
+        placed.append(
             Phase(
-                number=len(phases) + 1,
-                index=int(event.data.get("index", len(phases))),
-                kind=kind,
-                title=str(event.data.get("title") or kind),
+                number=one.number,
+                index=one.index,
+                kind=one.kind,
+                title=one.title,
                 first_level=first,
                 end_level=end,
                 start_s=first * hop / rate_hz,
                 end_s=end * hop / rate_hz,
-                band=_read_band(event.data.get("band")),
-                grace_s=float(event.data.get("grace_s", GRACE_S)),
-                planned_s=None if planned_s is None else float(planned_s),
-                cycle=None if cycle is None else int(cycle),
-                closed_by=following.kind if following else "recording",
+                band=one.band,
+                grace_s=one.grace_s,
+                planned_s=one.planned_s,
+                cycle=one.cycle,
+                closed_by=one.closed_by,
+                hysteresis_percent=one.hysteresis_percent,
+                dwell_s=one.dwell_s,
+                position=one.position,
+                relaxation=one.relaxation,
+                choice=one.choice,
             )
         )
-    return tuple(phases)
-
-
-def _read_band(value: Any) -> Band | None:
-    """A band as stored; None also for one that makes no sense, which a foreign file may hold."""
-    try:
-        low, high = value
-        return Band(float(low), float(high))
-    except (TypeError, ValueError):
-        return None
+    return tuple(placed)
 
 
 def summarise_phase(

@@ -8,11 +8,12 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from biofeedback.account.account import FOREVER, Account, StopOnRecord, fold, in_order
 from biofeedback.account.values import Maximum
-from biofeedback.analysis.phases import Phase, find_phases
+from biofeedback.analysis.phases import Phase, place_phases
 from biofeedback.calibration.effort import BaselineMethod, EffortStream
 from biofeedback.calibration.recalibrate import recalibrate
-from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note, find_guide
+from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note
 from biofeedback.signal.levels import LevelStream, Mains
 
 JOINED_S = 10.0
@@ -48,13 +49,17 @@ class RecordingLike(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class RatingRow:
-    """One discomfort rating, 0-10; ``value`` None is "no answer"; ``originals``: what it replaced, oldest first."""
+    """One discomfort rating, 0-10; ``value`` None is "no answer"; ``originals``: what it replaced, oldest first.
+
+    ``phase_number`` (from 1) is the phase it belongs to: the one that asked, else the one it was given in.
+    """
 
     number: int
     frame: int
     time_s: float
     value: float | None
     phase_index: int | None
+    phase_number: int | None
     by: str
     originals: tuple[float | None, ...] = ()
 
@@ -66,11 +71,11 @@ class Trace:
     ``time_s`` (n,) is the middle of each level's block; ``level``, ``baseline`` (channel unit), ``percent`` (% of
     maximum, NaN where unknown, never clipped), ``plus_minus_percent`` (one standard deviation of what the baseline's
     uncertainty adds) and ``flags`` have shape (n, n_channels). ``guide`` is the column that
-    the bands are about. ``zeros`` and ``maxima`` are in force from their frame on. ``judgements``
-    are the "position" and "relaxation" events of the session. ``delay_s``: how much later than
+    the bands are about. ``account`` is what the events mean together; ``zeros`` and ``maxima``: from which frame on.
+    ``delay_s``: how much later than
     the muscle each channel's filter shows a change. ``is_recalibrated``: other maxima or another baseline than live.
     ``resampling``: how uneven readings were brought onto even spacing, "" where they were not. ``n_off_scale``: ratings
-    beyond 0-10, as foreign files may hold; among ``ratings`` they have no value.
+    beyond 0-10, as foreign files may hold; among ``ratings`` they have no value. ``replaced``: the other maxima.
     """
 
     channels: tuple[Channel, ...]
@@ -90,13 +95,14 @@ class Trace:
     flags: FlagArray
     phases: tuple[Phase, ...]
     ratings: tuple[RatingRow, ...]
-    stops: tuple[Event, ...]
-    judgements: tuple[Event, ...]
+    stops: tuple[StopOnRecord, ...]
     gaps: tuple[Gap, ...]
     notes: tuple[Note, ...]
     zeros: tuple[tuple[int, str, float], ...]
     maxima: tuple[tuple[int, Maximum], ...]
     warnings: tuple[str, ...]
+    account: Account
+    replaced: Mapping[str, Maximum]
     resampling: str = ""
     n_off_scale: int = 0
 
@@ -117,12 +123,12 @@ class Trace:
 
     def maximum_at(self, frame: int, channel: str) -> Maximum | None:
         """The maximum in force for ``channel`` at ``frame``."""
-        return next((m for since, m in reversed(self.maxima) if since <= frame and m.channel == channel), None)
+        return self.replaced.get(channel) or self.account.maximum_at(frame, channel)
 
     def tension_percent(self, column: int) -> FloatArray:
         """The position's own tension (n,) in % of the maximum in force at the end; NaN where it is not known."""
         channel = self.channels[column].name
-        maximum, zero = self.maximum_at(2**62, channel), self.zero_at(2**62, channel)
+        maximum, zero = self.maximum_at(FOREVER - 1, channel), self.zero_at(FOREVER - 1, channel)
         if maximum is None or zero is None:
             return np.full(self.n_levels, np.nan)
         return np.asarray(100.0 * (self.baseline[:, column] - zero) / maximum.strength, dtype=np.float64)
@@ -148,7 +154,8 @@ def compute_trace(
     channels = tuple(recording.channels)
     stream = LevelStream(channels, recording.rate_hz, mains_hz=mains_hz)
     effort_stream = EffortStream(channels, stream.level_rate_hz, baseline=baseline)
-    events = sorted(recording.events, key=lambda e: e.frame)
+    events = in_order(recording.events)
+    account = fold(events, channels=channels, settings=recording.settings)
     gaps: list[Gap] = []
     notes: list[Note] = []
     runs = []
@@ -163,9 +170,11 @@ def compute_trace(
     empty = np.empty((0, len(channels)))
     level = np.concatenate([run.values for run in runs] or [empty])
     percent, baseline_level, flags = shown.percent, shown.baseline, shown.flags
-    on_record = [(e.frame, Maximum.from_dict(e.data)) for e in events if e.kind == "maximum"]
-    used = tuple((since, m) for since, m in on_record if m.channel not in (maxima or {}))
-    used += tuple((0, maximum) for maximum in (maxima or {}).values())
+    replaced = dict(maxima or {})
+    on_record = [one for one in account.maximum_history if one.maximum.channel not in replaced]
+    used = tuple((one.frame, one.maximum) for one in on_record)
+    used += tuple((0, maximum) for maximum in replaced.values())
+    names = [channel.name for channel in channels]
     return Trace(
         channels=channels,
         rate_hz=recording.rate_hz,
@@ -174,66 +183,44 @@ def compute_trace(
         delay_s=stream.delay_s,
         baseline_methods=effort_stream.methods,
         baseline_method=baseline,
-        guide=read_guide(events, channels),
+        guide=names.index(account.guide),
         level=level,
         percent=percent,
         baseline=baseline_level,
         plus_minus_percent=shown.plus_minus_percent,
         flags=flags,
-        phases=find_phases(events, hop=stream.hop, rate_hz=recording.rate_hz, n_levels=percent.shape[0]),
-        ratings=read_ratings(events, recording.rate_hz),
-        stops=tuple(e for e in events if e.kind == "stop"),
-        judgements=tuple(e for e in events if e.kind in ("position", "relaxation")),
+        phases=place_phases(account.phases, hop=stream.hop, rate_hz=recording.rate_hz, n_levels=percent.shape[0]),
+        ratings=list_ratings(account, recording.rate_hz),
+        stops=tuple(account.stops),
         gaps=tuple(gaps),
         notes=tuple(notes),
-        zeros=tuple(
-            (e.frame, name, float(zero["level"]))
-            for e in events
-            if e.kind == "zero"
-            for name, zero in e.data["channels"].items()
-        ),
+        zeros=tuple((one.frame, one.channel, one.zero.level) for one in account.zero_history),
         maxima=used,
         is_recalibrated=bool(maxima) or baseline != "passive" or mains_hz != "auto",
         mains_hz=stream.mains_hz,
         warnings=tuple(stream.warnings),
         resampling=stream.resampling,
-        n_off_scale=sum(
-            e.kind in ("rating", "correction") and e.data.get("value") is not None and _read_value(e) is None
-            for e in events
-        ),
+        account=account,
+        replaced=replaced,
+        n_off_scale=account.n_off_scale,
     )
 
 
-def read_guide(events: Sequence[Event], channels: Sequence[Channel]) -> int:
-    """Index of the channel that the recording is judged by: the one that was chosen, else the one that comes first."""
-    names = [channel.name for channel in channels]
-    chosen = [e.data["channel"] for e in events if e.kind == "guide" and e.data.get("channel") in names]
-    return names.index(chosen[-1]) if chosen else find_guide(channels) or 0
-
-
-def read_ratings(events: Sequence[Event], rate_hz: float) -> tuple[RatingRow, ...]:
-    """Ratings numbered from 1 in order; a later "correction" replaces the value and keeps the original."""
-    rows: list[RatingRow] = []
-    for event in events:
-        if event.kind not in ("rating", "correction"):
-            continue
-        value = _read_value(event)
-        number = event.data.get("corrects")
-        if number is not None and 1 <= int(number) <= len(rows):
-            old = rows[int(number) - 1]
-            rows[int(number) - 1] = replace(old, value=value, originals=(*old.originals, old.value))
-        elif number is None:
-            phase_index = event.data.get("phase_index")
-            place = None if phase_index is None else int(phase_index)
-            by = str(event.data.get("by", ""))
-            rows.append(RatingRow(len(rows) + 1, event.frame, event.frame / rate_hz, value, place, by))
-    return tuple(rows)
-
-
-def _read_value(event: Event) -> float | None:
-    """A rating from 0 to 10; None for no answer, and for what is not on that scale."""
-    value = event.data.get("value")
-    return float(value) if value is not None and 0.0 <= float(value) <= 10.0 else None
+def list_ratings(account: Account, rate_hz: float) -> tuple[RatingRow, ...]:
+    """The ratings of an account, corrections applied, with their times."""
+    return tuple(
+        RatingRow(
+            number=one.number,
+            frame=one.frame,
+            time_s=one.frame / rate_hz,
+            value=one.value,
+            phase_index=one.phase_index,
+            phase_number=one.phase_number,
+            by=one.by,
+            originals=one.originals,
+        )
+        for one in account.ratings
+    )
 
 
 def _add_gap(gaps: list[Gap], gap: Gap) -> None:

@@ -8,6 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from biofeedback.account.account import in_order
+from biofeedback.account.kinds import MaximumSet, make_event, try_read
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.effort import Effort, EffortStream
 from biofeedback.calibration.events import apply_event
@@ -35,7 +37,7 @@ def recalibrate(
         if channel.name in maxima:
             stream.set_maximum(index, maxima[channel.name])
     kept = (_replace(event, maxima) for event in events if event.kind in KINDS)
-    pending = deque(sorted(kept, key=lambda event: event.frame))
+    pending = deque(in_order(kept))
     parts = [part for levels in runs for part in _push(stream, levels, pending, hop)]
     if not parts:
         n_channels = len(stream.channels)
@@ -51,9 +53,10 @@ def recalibrate(
 
 def _replace(event: Event, maxima: Mapping[str, Maximum]) -> Event:
     """A "maximum" event of a channel that has a replacement, with that instead."""
-    if event.kind != "maximum" or event.data.get("channel") not in maxima:
+    said = try_read(event) if event.kind == "maximum" else None
+    if not isinstance(said, MaximumSet) or said.maximum.channel not in maxima:
         return event
-    return replace(event, data=maxima[event.data["channel"]].to_dict())
+    return make_event(replace(said, maximum=maxima[said.maximum.channel]), event.frame)
 
 
 def _push(stream: EffortStream, levels: Levels, pending: deque[Event], hop: int) -> Iterator[Effort]:

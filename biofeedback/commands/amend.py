@@ -7,8 +7,8 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from biofeedback.account.kinds import Noted, make_event
 from biofeedback.errors import RecordingError
-from biofeedback.model import Event
 from biofeedback.storage.amend import add_events
 from biofeedback.storage.recording import open_recording
 from biofeedback.wiring import afterwards
@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Add ratings, phases, zero, maximum and notes, marked as said now."""
     recording = open_recording(args.file)
-    has_maximum = {event.data.get("channel") for event in recording.events if event.kind == "maximum"}
+    has_maximum = {one.maximum.channel for one in recording.account.maximum_history}
     for text in args.maximum:
         if text.partition("=")[0] in has_maximum:
             raise RecordingError(
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         known=recording.events,
     )
     events += afterwards.read_events(args, recording.rate_hz, recording.events)
-    events += [Event(0, "note", {"text": text, "by": "command line"}) for text in args.note]
+    events += [make_event(Noted(text=text, by="command line"), 0) for text in args.note]
     late = [event for event in events if event.frame > recording.n_frames]
     if late:
         time_s = late[0].frame / recording.rate_hz

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from biofeedback.account.values import Maximum
 from biofeedback.acquisition.sources import open_source
 from biofeedback.calibration.maxima import carry_maximum
 from biofeedback.errors import BiofeedbackError
@@ -20,8 +19,8 @@ from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.assembly import add_session_arguments
 from biofeedback.wiring.certificates import FOLDER, choose_certificates, scale_channels
 from biofeedback.wiring.group import pick_own, seat_athletes
-from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
 from biofeedback.wiring.leftovers import tell_unfinished
+from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
 from biofeedback.wiring.maxima import parse_maximum
 from biofeedback.wiring.user_files import find_exercises
 
@@ -128,12 +127,7 @@ def carry_maxima(session: Session, path: Path) -> None:
         print(told, file=sys.stderr)
         session.engine.message = {"level": "warn", "text": told, "cure": "find a maximum"}
         return
-    latest: dict[str, Maximum] = {}
-    for event in recording.events:
-        if event.kind == "maximum":
-            latest[event.data["channel"]] = Maximum.from_dict(event.data)
-        elif event.kind == "device" and event.data.get("state") == "renewed":  # what was found before holds no more
-            latest.clear()
+    latest = recording.account.maxima  # of the sensor that was there at the end
     for channel in session.engine.channels:
         if channel.name not in latest:
             continue

@@ -93,7 +93,7 @@ def read_maxima(texts: Sequence[str], recording: Recording) -> dict[str, Maximum
     from biofeedback.account.values import Maximum
 
     channels = {channel.name: channel for channel in recording.channels}
-    on_record = {e.data["channel"]: Maximum.from_dict(e.data) for e in recording.events if e.kind == "maximum"}
+    on_record = recording.account.maxima
     maxima = {}
     for text in texts:
         name, value = parse_maximum(text, list(channels))

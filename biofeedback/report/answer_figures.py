@@ -9,9 +9,10 @@ import numpy as np
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import MaxNLocator
 
+from biofeedback.account.words import describe_phase
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.phases import Phase
-from biofeedback.report.figures import MOST_LABELS, PALETTE, STYLE, WORDS, mark_rating, set_margins, style_rating_axis
+from biofeedback.report.figures import MOST_LABELS, PALETTE, STYLE, mark_rating, set_margins, style_rating_axis
 
 WANTED_POINTS = 2.0  # Farrar et al., Pain 94 (2001) 149: a yardstick
 
@@ -100,4 +101,4 @@ def draw_dose(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
 
 def _short_label(phase: Phase, rows: Sequence[PhaseRow]) -> str:
     same = [row.phase.number for row in rows if row.phase.kind == phase.kind]
-    return f"{WORDS[phase.kind][0].upper()}{same.index(phase.number) + 1}"
+    return f"{describe_phase(phase.kind, short=True)[0].upper()}{same.index(phase.number) + 1}"

@@ -106,8 +106,8 @@ def tabulate_choices(analysis: SessionAnalysis) -> Table | None:
     for row in analysis.phases:
         if row.choice and row.phase.band:
             band = f"{row.phase.band.low_percent:g}–{row.phase.band.high_percent:g} %"
-            by = "the plan" if row.choice.get("by") == "rule" else str(row.choice.get("by"))
-            rows.append((str(row.phase.number), band, by, capitalise(str(row.choice.get("reason", "")))))
+            by = "the plan" if row.choice.by == "rule" else row.choice.by
+            rows.append((str(row.phase.number), band, by, capitalise(row.choice.reason)))
     note = "Bands chosen from ratings are no drawn order: the dose above stays valid, a p-value does not exist."
     return (
         Table("Bands chosen on the way", ("phase", "band", "by", "why"), tuple(rows), (0, 2, 3), note) if rows else None

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure, SubFigure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
+from biofeedback.account.words import describe_phase
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.phases import Phase
 from biofeedback.analysis.trace import Trace
@@ -50,7 +51,6 @@ STYLE: dict[Any, Any] = {
     "svg.hashsalt": "biofeedback",
     "pdf.fonttype": 42,
 }
-WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
 MARGIN_S = 3.0
 N_COLUMNS = 1000
 LABEL_INCH = 0.45  # from the axes to the middle of a label on two lines
@@ -197,7 +197,7 @@ def _label_phases(axis: Axes, phases: Sequence[Phase], window_s: float, width_pt
                         textcoords="offset points", fontsize=8, va="center", color=PALETTE["edge"],
                     )  # fmt: skip
         room_pt = width_pt * phase.duration_s / window_s
-        word = WORDS[phase.kind]
+        word = describe_phase(phase.kind, short=True)
         text = word if room_pt > 5.6 * len(word) else word[0].upper() if room_pt > 9 else ""
         axis.annotate(
             text, ((phase.start_s + phase.end_s) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),

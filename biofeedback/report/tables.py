@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from biofeedback.account.words import describe_phase
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
@@ -11,7 +12,7 @@ from biofeedback.joints import find_joint
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
 from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
 from biofeedback.report.table import Table
-from biofeedback.report.words import PHASE_WORDS, describe_maximum, describe_zeros, explain_set
+from biofeedback.report.words import describe_maximum, describe_zeros, explain_set
 
 
 def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
@@ -38,7 +39,7 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
         band = f"{phase.band.low_percent:g}–{phase.band.high_percent:g}" if phase.band else EMPTY
         rows.append(
             (
-                f"{phase.number} {PHASE_WORDS[phase.kind]}",
+                f"{phase.number} {describe_phase(phase.kind, short=True)}",
                 format_clock(phase.start_s),
                 f"{phase.duration_s:.0f}" + (" (cut)" if phase.cut_short else ""),
                 band,
@@ -84,7 +85,7 @@ def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:
     head = ("phase", *(f"{trace.channels[c].name}, {_unit(analysis, c)}" for c in others))
     rows = tuple(
         (
-            f"{row.phase.number} {PHASE_WORDS[row.phase.kind]}",
+            f"{row.phase.number} {describe_phase(row.phase.kind, short=True)}",
             *(number(row.summaries[c].mean_percent, n) for c, n in zip(others, digits, strict=True)),
         )
         for row in analysis.phases
@@ -144,7 +145,7 @@ def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
         cells = [
             str(link.number),
             format_clock(link.time_s),
-            PHASE_WORDS.get(link.kind, EMPTY),
+            describe_phase(link.kind, short=True) or EMPTY,
             "no answer" if link.value is None else f"{link.value:g}",
             number(link.mean_percent, 1),
             number(link.in_band_percent, 0),

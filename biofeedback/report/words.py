@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
+from biofeedback.account.account import FOREVER
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
@@ -32,7 +33,6 @@ CAPTIONS = {
     "matters. Below: discomfort ratings, circles relaxed, diamonds contracting.",
     "dose": "Line: expected change; shaded: its 95 % interval; dashed: 2 points less; diamonds: each contraction.",
 }
-PHASE_WORDS = {"passive": "relax", "contract": "contract", "rest": "rest"}
 ANSWER_SIGNS = {"less": "↓", "more": "↑", "no clear difference": "≈", "too few ratings to say": "?"}
 ANSWER_TITLES = {
     "less": "Less discomfort while contracting",
@@ -55,7 +55,7 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     """What was done: plan, effort, ratings, what ended it."""
     sentences = []
     rows = analysis.phases
-    titles = [str(plan.get("title") or "a plan") for plan in analysis.plans]
+    titles = [plan.title or "a plan" for plan in analysis.plans]
     title = ", then ".join(titles) or "A session without a plan"
     if rows:
         length = format_clock(rows[-1].phase.end_s - rows[0].phase.start_s)
@@ -68,7 +68,7 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     sentences += _describe_ratings(analysis)
     for stop in analysis.trace.stops:
         at = format_clock(stop.frame / analysis.trace.rate_hz)
-        sentences.append(f"Stopped at {at}: {stop.data.get('reason') or 'no reason given'}.")
+        sentences.append(f"Stopped at {at}: {stop.reason or 'no reason given'}.")
     if n_warnings := len(analysis.warnings):
         sentences.append(f"{count(n_warnings, 'warning')} about these numbers: read “Warnings” further on.")
     return tuple(sentences)
@@ -179,7 +179,7 @@ def describe_doubts(analysis: SessionAnalysis) -> list[str]:
     """What was seen against a maximum, what to do, and what past effort would become."""
     sentences = []
     for doubt in analysis.doubts:
-        maximum = analysis.trace.maximum_at(2**62, doubt.channel)
+        maximum = analysis.trace.maximum_at(FOREVER - 1, doubt.channel)
         becomes = f"; 25 % would become {doubt.percent_would_be(25.0, maximum):.0f} %" if maximum else ""
         at = format_clock(doubt.at_s)
         sentences.append(f"At {at} {doubt.channel} showed {doubt.seen}: {doubt.advice}{becomes}.")
@@ -234,7 +234,7 @@ def _describe_choices(rows: Sequence[PhaseRow]) -> list[str]:
     chosen = [row.choice for row in rows if row.choice]
     if not chosen:
         return []
-    n_by_hand = sum(choice.get("by") != "rule" for choice in chosen)
+    n_by_hand = sum(choice.by != "rule" for choice in chosen)
     by_hand = f", {n_by_hand} of them by hand" if n_by_hand else ""
     bands = f"{count(len(chosen), 'band')} of {sum(row.phase.kind == 'contract' for row in rows)}"
     return [f"The plan adapted: {bands} {'was' if len(chosen) == 1 else 'were'} chosen on the way{by_hand}."]

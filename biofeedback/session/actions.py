@@ -3,67 +3,79 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, TypeAlias
 
+from biofeedback.account.account import RatingOnRecord
+from biofeedback.account.commands import check_command
+from biofeedback.account.kinds import (
+    AttemptBegun,
+    AttemptRejected,
+    CautionsRead,
+    FeedbackSwitched,
+    Finished,
+    GuideChosen,
+    LimitAgreed,
+    Noted,
+    PositionJudged,
+    RatingGiven,
+    Resumed,
+    SetupCorrected,
+    Stopped,
+)
+from biofeedback.account.words import SCALE
 from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import answer_position
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.session.hold import Hold
-from biofeedback.session.maximum import Attempting, MaximumSearch
+from biofeedback.session.maximum import Attempting
 from biofeedback.session.phase_actions import PHASE_ACTIONS
 from biofeedback.session.scaling import SCALE_ACTIONS
+from biofeedback.session.state import SessionState
 from biofeedback.session.values import parse_rating, read_number, read_text
 from biofeedback.session.zeroing import Zeroing
-
-if TYPE_CHECKING:
-    from biofeedback.session.engine import Engine, Rating
 
 Message: TypeAlias = Mapping[str, Any]
 
 
-def carry_out(engine: Engine, message: Message, by: str) -> None:
-    """Carry out ``message["do"]``; ValueError when there is no such command, SessionError when it does not fit."""
-    action = ACTIONS.get(str(message.get("do")))
-    if action is None:
-        raise ValueError(f"no command {message.get('do')!r}")
-    action(engine, message, by)
+def carry_out(engine: SessionState, message: Message, by: str) -> None:
+    """Carry out ``message["do"]``; SessionError when there is no such command, or when it does not fit."""
+    if check_command(message).place != "session":
+        raise SessionError(f"{message['do']!r} is not for the session", "ask whoever has the plans or the server")
+    ACTIONS[message["do"]](engine, message, by)
 
 
-def _accept_cautions(engine: Engine, message: Message, by: str) -> None:
-    engine.emit("caution", {"acknowledged": True, "by": by, "texts": list(CAUTIONS)})
-    if engine.stage == "cautions":
-        engine.stage = "zero"
+def _accept_cautions(engine: SessionState, message: Message, by: str) -> None:
+    engine.emit(CautionsRead(by=by, texts=tuple(CAUTIONS)))
 
 
-def _zero(engine: Engine, message: Message, by: str) -> None:
+def _zero(engine: SessionState, message: Message, by: str) -> None:
     _need_idle(engine, "zero")
     engine.activity = Zeroing(engine, engine.level)
 
 
-def _attempt(engine: Engine, message: Message, by: str) -> None:
+def _attempt(engine: SessionState, message: Message, by: str) -> None:
     if isinstance(engine.activity, Attempting) and engine.activity.step == "rest":
         left_s = engine.activity.remaining_s(engine.level)
         raise SessionError(f"{left_s:.0f} s of rest are left", "wait: a tired attempt is not a maximum")
     _need_idle(engine, "an attempt")
     _need_ground(engine)
-    if engine.search.attempts and engine.search.verdict().state != "more":
-        engine.search = MaximumSearch(engine.channels[engine.guide].name, engine.setup)
-    engine.stage = "maximum"
-    engine.activity = Attempting(engine.search, engine.setup, engine, engine.level)
+    search = engine.search
+    number = len(search.attempts) + 1 if search.verdict().state == "more" else 1
+    engine.emit(AttemptBegun(number=number))
+    engine.activity = Attempting(number, engine, engine.level)
 
 
-def _reject_attempt(engine: Engine, message: Message, by: str) -> None:
-    number = int(read_number(message, "number", 1, max(1, len(engine.search.attempts))))
-    if not engine.search.attempts:
+def _reject_attempt(engine: SessionState, message: Message, by: str) -> None:
+    attempts = engine.account.search
+    if not attempts:
         raise SessionError("there is no attempt to reject", "make one first")
+    number = int(read_number(message, "number", 1, attempts[-1].number))
     reason = read_text(message, "reason") or "rejected by the coach"
-    engine.search.reject(number, reason)
-    engine.emit("reject_attempt", {"number": number, "reason": reason, "by": by})
+    engine.emit(AttemptRejected(number=number, reason=reason, by=by))
 
 
-def _accept_maximum(engine: Engine, message: Message, by: str) -> None:
+def _accept_maximum(engine: SessionState, message: Message, by: str) -> None:
     _need_idle(engine, "the maximum")
     verdict = engine.search.verdict()
     if verdict.best is None:
@@ -72,7 +84,7 @@ def _accept_maximum(engine: Engine, message: Message, by: str) -> None:
     engine.set_maxima(engine.search.maxima(engine.utc), settled=verdict.state == "accepted", by=by)
 
 
-def _typed_maximum(engine: Engine, message: Message, by: str) -> None:
+def _typed_maximum(engine: SessionState, message: Message, by: str) -> None:
     """A maximum read off a display, in any unit of force or, with a lever arm, of torque."""
     name = message.get("channel", engine.channels[engine.guide].name)
     channel = next((channel for channel in engine.channels if channel.name == name), None)
@@ -92,7 +104,7 @@ def _typed_maximum(engine: Engine, message: Message, by: str) -> None:
     engine.set_maxima({channel.name: maximum}, settled=True, by=by)
 
 
-def _start_plan(engine: Engine, message: Message, by: str) -> None:
+def _start_plan(engine: SessionState, message: Message, by: str) -> None:
     _need_idle(engine, "a plan")
     _need_ground(engine)
     plan = engine.plans.get(str(message.get("plan")))
@@ -100,110 +112,109 @@ def _start_plan(engine: Engine, message: Message, by: str) -> None:
         raise SessionError(f"no plan {message.get('plan')!r}", f"choose one of {', '.join(engine.plans)}")
     if engine.channels[engine.guide].name not in engine.maxima:
         raise SessionError("there is no maximum yet", "find one first: effort is a percentage of it")
-    engine.stage, engine.stopped = "plan", None
     engine.zero_position()
     engine.activity = Hold(engine.draw(plan), engine, engine.level)
 
 
-def _guide(engine: Engine, message: Message, by: str) -> None:
+def _guide(engine: SessionState, message: Message, by: str) -> None:
     """Another channel leads the hold and is judged. A recording is judged by one, so only before its first plan."""
     _need_idle(engine, "choosing the channel to go by")
     name = str(message.get("channel"))
     able = [channel.name for channel in engine.channels if channel.kind != "position"]
     if name not in able:
         raise SessionError(f"{name!r} cannot lead a hold", f"choose one of {', '.join(able)}")
-    if engine.has_held:
+    if engine.account.plans:
         raise SessionError(
             "a plan has run already, and one recording is judged by one channel", "start anew to go by another"
         )
     if name not in engine.maxima:
         raise SessionError(f"{name} has no maximum yet", "find one first: effort is a percentage of it")
-    engine.emit("guide", {"channel": name, "by": by})
+    engine.emit(GuideChosen(channel=name, by=by))
 
 
-def _rate(engine: Engine, message: Message, by: str) -> None:
+def _rate(engine: SessionState, message: Message, by: str) -> None:
     """A second hand on the same question is told so; an answer that comes late still counts for its question."""
     value = parse_rating(message)
-    is_open = bool(engine.hold and engine.hold.ask and engine.hold.ask["id"] == message.get("ask"))
+    is_open = bool(engine.hold and engine.hold.ask and engine.hold.ask.id == message.get("ask"))
     given = None if is_open else _find_answer(engine, message.get("ask"))
     if given and given.value is not None:
         raise SessionError(f"this question was answered with {given.value:g}", "correct that rating if it is wrong")
     if given:
-        engine.emit("rating", {"corrects": given.number, "value": value, "phase_index": given.phase_index, "by": by})
-    elif engine.hold:
+        _correct_rating(engine, given, value, by)
+        return
+    if engine.hold:
         engine.hold.answer(value, by=by)
     else:
-        engine.emit("rating", {"value": value, "phase_index": None, "ask_id": None, "by": by})
+        engine.emit(RatingGiven(value=value, by=by))
     _stop_at_limit(engine, value, by)
 
 
-def _stop_at_limit(engine: Engine, value: float | None, by: str) -> None:
+def _correct_rating(engine: SessionState, given: RatingOnRecord, value: float | None, by: str) -> None:
+    engine.emit(RatingGiven(corrects=given.number, value=value, phase_index=given.phase_index, by=by))
+    if engine.hold:
+        engine.hold.reconsider()
+    _stop_at_limit(engine, value, by)
+
+
+def _stop_at_limit(engine: SessionState, value: float | None, by: str) -> None:
     """What was agreed beforehand; a number put right counts like one given at once."""
     if value is not None and value >= engine.limit and engine.hold:
         _stop(engine, {"reason": f"discomfort {value:g} has reached the agreed limit of {engine.limit:g}"}, by)
 
 
-def _find_answer(engine: Engine, ask_id: object) -> Rating | None:
+def _find_answer(engine: SessionState, ask_id: object) -> RatingOnRecord | None:
     """The newest rating that answered this question; None when there is none, or no question was named."""
-    return next((each for each in reversed(engine.ratings) if ask_id is not None and each.ask_id == ask_id), None)
+    ratings = reversed(engine.account.ratings)
+    return next((each for each in ratings if ask_id is not None and each.ask_id == ask_id), None)
 
 
-def _correct(engine: Engine, message: Message, by: str) -> None:
-    if not engine.ratings:
+def _correct(engine: SessionState, message: Message, by: str) -> None:
+    ratings = engine.account.ratings
+    if not ratings:
         raise SessionError("there is no rating to correct", "give one first")
-    number = int(read_number(message, "rating", 1, len(engine.ratings)))
-    value, old = parse_rating(message), engine.ratings[number - 1]
-    engine.emit("rating", {"corrects": number, "value": value, "phase_index": old.phase_index, "by": by})
-    _stop_at_limit(engine, value, by)
+    number = int(read_number(message, "rating", 1, len(ratings)))
+    _correct_rating(engine, ratings[number - 1], parse_rating(message), by)
 
 
-def _limit(engine: Engine, message: Message, by: str) -> None:
-    engine.limit = read_number(message, "value", 0, 10)
-    engine.emit("limit", {"value": engine.limit, "by": by})
+def _limit(engine: SessionState, message: Message, by: str) -> None:
+    engine.emit(LimitAgreed(value=read_number(message, "value", SCALE.low, SCALE.high), by=by))
     if engine.hold:
         engine.hold.reconsider()
 
 
-def _stop(engine: Engine, message: Message, by: str) -> None:
+def _stop(engine: SessionState, message: Message, by: str) -> None:
     reason = read_text(message, "reason") or "Stop was pressed"
-    engine.emit("stop", {"reason": reason, "by": by})
+    engine.emit(Stopped(reason=reason, by=by))
     if engine.activity:
-        was_plan = engine.hold is not None
         engine.activity.cancel(reason)
         engine.activity = None
-        engine.stage = "done" if was_plan else engine.stage
-    engine.stopped = reason
 
 
-def _resume(engine: Engine, message: Message, by: str) -> None:
-    engine.stopped = None
-    if engine.stage == "done":
-        engine.stage = "ready"
+def _resume(engine: SessionState, message: Message, by: str) -> None:
+    engine.emit(Resumed(by=by))
 
 
-def _finish(engine: Engine, message: Message, by: str) -> None:
+def _finish(engine: SessionState, message: Message, by: str) -> None:
     _need_idle(engine, "finishing")
     _need_cautions(engine)  # the stages after this one ask no more
-    engine.stage = "done"
-    engine.emit("note", {"text": "session finished", "by": by})
+    engine.emit(Finished(by=by))
 
 
-def _note(engine: Engine, message: Message, by: str) -> None:
-    engine.emit("note", {"text": read_text(message, "text"), "by": by})
+def _note(engine: SessionState, message: Message, by: str) -> None:
+    engine.emit(Noted(text=read_text(message, "text"), by=by))
 
 
-def _covariates(engine: Engine, message: Message, by: str) -> None:
+def _covariates(engine: SessionState, message: Message, by: str) -> None:
     """What was done beforehand and may ease discomfort by itself: the whole list, separated by commas."""
     named = tuple(word.strip() for word in read_text(message, "text").split(",") if word.strip())
-    engine.setup = replace(engine.setup, covariates=named)
-    engine.emit("setup", {"covariates": list(named), "by": by})
+    engine.emit(SetupCorrected(covariates=named, by=by))
 
 
-def _feedback(engine: Engine, message: Message, by: str) -> None:
-    engine.setup = replace(engine.setup, feedback_shown=bool(message.get("shown")))
+def _feedback(engine: SessionState, message: Message, by: str) -> None:
+    engine.emit(FeedbackSwitched(shown=bool(message["shown"]), by=by))
 
 
-def _position(engine: Engine, message: Message, by: str) -> None:
+def _position(engine: SessionState, message: Message, by: str) -> None:
     hold, answer = engine.hold, str(message.get("answer"))
     asked = hold.ask_position if hold else None
     index = int(read_number(message, "phase_index", 0, 1000)) if "phase_index" in message else asked
@@ -211,12 +222,12 @@ def _position(engine: Engine, message: Message, by: str) -> None:
         raise SessionError("no phase to say it about", "answer after a contracting phase")
     if answer not in ("held", "drifted", "lost", "unknown"):
         raise SessionError(f"position {answer!r}", "answer held, drifted, lost or unknown")
-    engine.emit("position", {"phase_index": index, **answer_position(answer).to_dict(), "by_whom": by})
+    engine.emit(PositionJudged(phase_index=index, position=answer_position(answer), by_whom=by))
     if hold and hold.ask_position == index:
         hold.ask_position = None
 
 
-def _revise_maximum(engine: Engine, message: Message, by: str) -> None:
+def _revise_maximum(engine: SessionState, message: Message, by: str) -> None:
     """A new maximum that later evidence asks for; the old one stays on record for what came before."""
     name = str(message.get("channel"))
     if name not in engine.maxima:
@@ -224,40 +235,38 @@ def _revise_maximum(engine: Engine, message: Message, by: str) -> None:
     old = engine.maxima[name]
     strength = read_number(message, "value", 1e-9, 1e9)
     engine.set_maxima({name: old.revised(strength, engine.utc)}, settled=True, by=by)
-    engine.doubts = [doubt for doubt in engine.doubts if doubt["channel"] != name]
 
 
-def _device(engine: Engine, message: Message, by: str) -> None:
+def _device(engine: SessionState, message: Message, by: str) -> None:
     """What holds now that another device answers: the calibration, or nothing."""
     answer = message.get("answer")
     if answer not in ("keep", "renew"):
         raise SessionError(f"device {answer!r}", "answer keep or renew")
-    if not engine.stranger:
+    if not engine.account.stranger:
         raise SessionError("no other device has answered", "go on")
     if answer == "renew" and engine.activity:
         _stop(engine, {"reason": "another sensor answers: zero and maximum are to be found again"}, by)
-        engine.stopped = None
     engine.settle_device(keeps=answer == "keep", by=by)
 
 
-def _need_cautions(engine: Engine) -> None:
+def _need_cautions(engine: SessionState) -> None:
     if engine.stage == "cautions":
         raise SessionError("the cautions have not been read", "read and accept them first")
 
 
-def _need_ground(engine: Engine) -> None:
+def _need_ground(engine: SessionState) -> None:
     """What every effort stands on: cautions that were read, and a zero."""
     _need_cautions(engine)
-    if not engine.zeros:
+    if not engine.account.zeros:
         raise SessionError("the sensors have no zero yet", "zero them first")
 
 
-def _need_idle(engine: Engine, what: str) -> None:
+def _need_idle(engine: SessionState, what: str) -> None:
     if engine.activity and not (isinstance(engine.activity, Attempting) and engine.activity.step == "rest"):
         raise SessionError(f"{what} has to wait: {engine.activity.name} is under way", "stop it first, or wait")
 
 
-ACTIONS: Mapping[str, Callable[[Engine, Message, str], None]] = {
+ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "accept_cautions": _accept_cautions,
     "zero": _zero,
     "attempt": _attempt,

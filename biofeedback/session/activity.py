@@ -2,33 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import Protocol
 
-from biofeedback.account.values import Maximum
+from biofeedback.account.account import Account
+from biofeedback.account.kinds import Payload
 from biofeedback.calibration.effort import Effort
 from biofeedback.model import Channel, Cue, Levels
 from biofeedback.session.adapting import Chooser, HeldPhase
 from biofeedback.session.setup import Setup
 
 
-class Desk(Protocol):
+class SessionContext(Protocol):
     """What an activity may ask of the engine around it."""
 
     channels: tuple[Channel, ...]
-    guide: int
     level_rate_hz: float
     setup: Setup
-    maxima: dict[str, Maximum]
-    held: list[HeldPhase]
-    limit: float
+    account: Account
     choose: Chooser
+    efforts: dict[int, float | None]  # mean counted effort of each phase, by its number
+
+    @property
+    def guide(self) -> int:
+        """Index of the channel that leads."""
+
+    @property
+    def limit(self) -> float:
+        """The agreed discomfort at which everything stops."""
+
+    @property
+    def held(self) -> list[HeldPhase]:
+        """Every phase so far, with its effort and last rating."""
 
     @property
     def beside(self) -> int | None:
         """Index of the calibrated channel that is shown as large as the guide; None without one."""
 
-    def emit(self, kind: str, data: Mapping[str, Any]) -> None:
+    def emit(self, payload: Payload) -> None:
         """Put an event on record at the present level."""
 
     def give_cue(self, cue: Cue) -> None:

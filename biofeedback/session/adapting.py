@@ -17,7 +17,7 @@ NEAR_POINTS = 1.0  # this close to the agreed limit nothing harder is asked for;
 LIGHT_TOP_PERCENT = 30.0  # upper edge of the light band; common practice
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class HeldPhase:
     """One phase of the session so far: its mean counted effort in % of maximum, and its last rating, if any."""
 

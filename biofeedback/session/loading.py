@@ -13,7 +13,7 @@ from biofeedback.calibration.loads import MassCheck, measure_creep_percent, meas
 from biofeedback.calibration.scale import Certificate
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Cue, Flag, Levels
-from biofeedback.session.activity import Desk
+from biofeedback.session.activity import SessionContext
 
 LOAD_S = 2.0
 CREEP_S = 60.0
@@ -51,7 +51,7 @@ class Loading:
 
     def __init__(
         self,
-        desk: Desk,
+        context: SessionContext,
         start: int,
         column: int,
         report: Callable[[Any], None],
@@ -59,11 +59,11 @@ class Loading:
         empty_counts: float = 0.0,
         creeps: bool = False,
     ) -> None:
-        self.boundary = start + round((CREEP_S if creeps else LOAD_S) * desk.level_rate_hz)
+        self.boundary = start + round((CREEP_S if creeps else LOAD_S) * context.level_rate_hz)
         self._creeps = creeps
-        self._desk, self._column, self._report, self._empty_counts = desk, column, report, empty_counts
+        self._context, self._column, self._report, self._empty_counts = context, column, report, empty_counts
         self._taken: list[Levels] = []
-        desk.give_cue(Cue("release"))  # a simulated athlete then keeps off the strap
+        context.give_cue(Cue("release"))  # a simulated athlete then keeps off the strap
 
     def take(self, levels: Levels, effort: Effort) -> None:
         """Collect."""
@@ -71,14 +71,14 @@ class Loading:
 
     def reach(self, level: int) -> bool:
         """Measure."""
-        channel = self._desk.channels[self._column]
+        channel = self._context.channels[self._column]
         values = np.concatenate([part.values[:, self._column] for part in self._taken])
         flags = np.concatenate([part.flags[:, self._column] for part in self._taken])
         counts = values / channel.factor + channel.offset_counts
         try:
             if np.any(flags & Flag.CLIPPED):
                 raise CalibrationError("the reading lies on the converter's rail", "lower the gain or use less load")
-            rate_hz = self._desk.level_rate_hz
+            rate_hz = self._context.level_rate_hz
             if self._creeps:  # of a full scale of 100 counts the per cent are counts
                 self._report(measure_creep_percent(counts, rate_hz, full_scale_counts=100.0))
                 return True
@@ -91,7 +91,7 @@ class Loading:
 
     def remaining_s(self, level: int) -> float:
         """Until the load is read."""
-        return (self.boundary - level) / self._desk.level_rate_hz
+        return (self.boundary - level) / self._context.level_rate_hz
 
     def cancel(self, reason: str) -> None:
         """Nothing to undo: the load was not taken."""

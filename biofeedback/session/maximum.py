@@ -6,46 +6,37 @@ from typing import Any, Literal, TypeAlias
 
 import numpy as np
 
-from biofeedback.account.values import Attempt, Maximum
+from biofeedback.account.account import Account, AttemptOnRecord
+from biofeedback.account.kinds import AttemptMade, Noted
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempts import BASELINE_S, MaximumVerdict, judge_attempt, judge_maximum
 from biofeedback.calibration.effort import Effort
 from biofeedback.model import Cue, Levels
-from biofeedback.session.activity import Desk
+from biofeedback.session.activity import SessionContext
 from biofeedback.session.setup import Setup
 
 Step: TypeAlias = Literal["countdown", "push", "rest"]
 
 
 class MaximumSearch:
-    """All attempts of one search: every channel's results by number; nothing is ever deleted."""
+    """What the attempts of the present search amount to; nothing is ever deleted."""
 
-    def __init__(self, guide: str, setup: Setup) -> None:
-        self.attempts: list[dict[str, Attempt]] = []
-        self.guide = guide
+    def __init__(self, account: Account, setup: Setup) -> None:
+        self.attempts: tuple[AttemptOnRecord, ...] = tuple(account.search)
+        self.guide = account.guide
         self._setup = setup
-        self._feedback_shown: list[bool] = []  # by attempt: it may be switched between them
-
-    def keep(self, results: dict[str, Attempt], *, feedback_shown: bool) -> None:
-        """Take what an attempt came to on every channel."""
-        self.attempts.append(results)
-        self._feedback_shown.append(feedback_shown)
 
     def verdict(self) -> MaximumVerdict:
         """What the guiding channel's attempts amount to."""
         return judge_maximum(
-            [results[self.guide] for results in self.attempts], tolerance_percent=self._setup.tolerance_percent
+            [made.channels[self.guide] for made in self.attempts], tolerance_percent=self._setup.tolerance_percent
         )
-
-    def reject(self, number: int, reason: str) -> None:
-        """Set attempt ``number`` (from 1) aside, on every channel, keeping it on record."""
-        results = self.attempts[number - 1]
-        self.attempts[number - 1] = {name: attempt.rejected(reason) for name, attempt in results.items()}
 
     def maxima(self, utc: str) -> dict[str, Maximum]:
         """The best accepted attempt of each channel that has one. Channels are maximal in their own attempt."""
         maxima = {}
-        for name in self.attempts[0] if self.attempts else ():
-            tried = [(results[name], shown) for results, shown in zip(self.attempts, self._feedback_shown, strict=True)]
+        for name in self.attempts[0].channels if self.attempts else ():
+            tried = [(made.channels[name], made.feedback_shown) for made in self.attempts]
             good = [(attempt, shown) for attempt, shown in tried if attempt.accepted and attempt.value]
             if not good:
                 continue
@@ -68,14 +59,15 @@ class MaximumSearch:
         """The guiding channel's attempts, for the page."""
         return [
             {
-                "number": number,
+                "number": made.number,
                 "value": attempt.value,
                 "unit": attempt.unit,
                 "accepted": attempt.accepted,
                 "reason": attempt.reason,
                 "rejected": attempt.reason if attempt.by_coach else None,
             }
-            for number, attempt in enumerate((results[self.guide] for results in self.attempts), start=1)
+            for made in self.attempts
+            for attempt in (made.channels[self.guide],)
         ]
 
 
@@ -84,15 +76,14 @@ class Attempting:
 
     name = "maximum"
 
-    def __init__(self, search: MaximumSearch, setup: Setup, desk: Desk, start: int) -> None:
+    def __init__(self, number: int, context: SessionContext, start: int) -> None:
         self.step: Step = "countdown"
-        self.number = len(search.attempts) + 1
-        self._search = search
-        self._setup = setup
-        self._desk = desk
+        self.number = number
+        self._setup = setup = context.setup
+        self._context = context
         self._taken: list[Levels] = []
         self.boundary = start + self._levels(setup.countdown_s)
-        desk.give_cue(Cue("relax"))
+        context.give_cue(Cue("relax"))
 
     def take(self, levels: Levels, effort: Effort) -> None:
         """Keep countdown and push: the countdown's last second is the baseline."""
@@ -104,50 +95,50 @@ class Attempting:
         if self.step == "countdown":
             self.step = "push"
             self.boundary = level + self._levels(self._setup.push_s)
-            self._desk.give_cue(Cue("maximum"))
+            self._context.give_cue(Cue("maximum"))
             return False
         if self.step == "push":
             self.step = "rest"
-            self._desk.give_cue(Cue("relax"))
+            self._context.give_cue(Cue("relax"))
             self._judge()
             self.boundary = level + self._levels(self._setup.rest_between_attempts_s)
-            return self._search.verdict().state != "more"  # nothing to rest for when the search is over
+            return (
+                MaximumSearch(self._context.account, self._setup).verdict().state != "more"
+            )  # nothing to rest for when the search is over
         return True
 
     def remaining_s(self, level: int) -> float:
         """Until the step ends."""
-        return (self.boundary - level) / self._desk.level_rate_hz
+        return (self.boundary - level) / self._context.level_rate_hz
 
     def cancel(self, reason: str) -> None:
         """An attempt that is abandoned happened, so it is noted; one that rests already is on record."""
         if self.step != "rest":
-            self._desk.emit("note", {"text": f"attempt {self.number} abandoned: {reason}"})
-        self._desk.give_cue(Cue("relax"))
+            self._context.emit(Noted(text=f"attempt {self.number} abandoned: {reason}"))
+        self._context.give_cue(Cue("relax"))
 
     def _judge(self) -> None:
         values = np.concatenate([part.values for part in self._taken])
         flags = np.concatenate([part.flags for part in self._taken])
-        rate_hz = self._desk.level_rate_hz
+        rate_hz = self._context.level_rate_hz
         from_level = max(0, self._levels(self._setup.countdown_s) - round(BASELINE_S * rate_hz))
         results = {
             channel.name: judge_attempt(
                 values[from_level:, column], flags[from_level:, column], rate_hz, channel=channel
             )
-            for column, channel in enumerate(self._desk.channels)
+            for column, channel in enumerate(self._context.channels)
             if channel.kind != "position"
         }
-        self._search.keep(results, feedback_shown=self._setup.feedback_shown)
-        guide = results[self._desk.channels[self._desk.guide].name]
-        self._desk.emit(
-            "attempt",
-            {
-                "number": self.number,
-                "accepted": guide.accepted,
-                "reason": guide.reason,
-                "channels": {name: attempt.to_dict() for name, attempt in results.items()},
-                "feedback_shown": self._setup.feedback_shown,
-            },
+        guide = results[self._context.account.guide]
+        self._context.emit(
+            AttemptMade(
+                number=self.number,
+                accepted=guide.accepted,
+                reason=guide.reason,
+                channels=results,
+                feedback_shown=self._context.account.feedback_shown,
+            )
         )
 
     def _levels(self, seconds: float) -> int:
-        return max(1, round(seconds * self._desk.level_rate_hz))
+        return max(1, round(seconds * self._context.level_rate_hz))

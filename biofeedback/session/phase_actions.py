@@ -3,40 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from biofeedback.account.kinds import PhaseEndMoved
 from biofeedback.errors import SessionError
 from biofeedback.model import Band
 from biofeedback.session.hold import Hold
+from biofeedback.session.state import SessionState
 from biofeedback.session.values import read_number
 
-if TYPE_CHECKING:
-    from biofeedback.session.engine import Engine
 
-
-def _end_phase(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _end_phase(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     hold = _need_phase(engine, message)
-    engine.emit("note", {"text": "phase ended early", "by": by})
+    left_s = hold.remaining_s(engine.level)
+    engine.emit(PhaseEndMoved(phase_index=hold.index, seconds=-left_s, by=by))
     hold.move_end(engine.level, engine.level)
 
 
-def _extend_phase(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _extend_phase(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     hold = _need_phase(engine, message)
     seconds = read_number(message, "seconds", 1, 600)
-    engine.emit("note", {"text": f"phase extended by {seconds:g} s", "by": by})
+    engine.emit(PhaseEndMoved(phase_index=hold.index, seconds=seconds, by=by))
     hold.move_end(hold.phase_end + round(seconds * engine.level_rate_hz), engine.level)
 
 
-def _need_phase(engine: Engine, message: Mapping[str, Any]) -> Hold:
+def _need_phase(engine: SessionState, message: Mapping[str, Any]) -> Hold:
     """The running hold; where the page says which phase it means, that one must not be over."""
     if not engine.hold or engine.hold.is_over:
         raise SessionError("no phase is running", "start a plan first")
     if message.get("phase_index", engine.hold.index) != engine.hold.index:
-        raise SessionError("that phase is over already", "look what runs now")
+        raise SessionError("that phase is over already", "look at the phase that is running now")
     return engine.hold
 
 
-def _choose_band(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _choose_band(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     """Another band than the one offered, for the coming contraction of a plan that adapts."""
     following = engine.hold.next_phase if engine.hold else None
     if engine.hold is None or following is None or following.adapt is None:
@@ -49,7 +49,7 @@ def _choose_band(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     engine.hold.choose_band(Band(low, high), by=by, reason="chosen by hand")
 
 
-PHASE_ACTIONS: Mapping[str, Callable[[Engine, Mapping[str, Any], str], None]] = {
+PHASE_ACTIONS: Mapping[str, Callable[[SessionState, Mapping[str, Any], str], None]] = {
     "end_phase": _end_phase,
     "extend_phase": _extend_phase,
     "choose_band": _choose_band,

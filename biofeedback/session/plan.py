@@ -6,13 +6,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal, TypeAlias, cast
+from typing import Any, cast
 
+from biofeedback.account.account import DWELL_S, GRACE_S, HYSTERESIS_PERCENT
+from biofeedback.account.codec import read_payload
+from biofeedback.account.kinds import PhaseBegun, PlanBegun
+from biofeedback.account.words import PHASES, PhaseKind
 from biofeedback.errors import PlanError
 from biofeedback.model import Band
 from biofeedback.toml_file import Place, TomlFile, parse_toml
 
-PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
 BUILT_IN = (
     "half-check",
     "light-hold",
@@ -25,7 +28,6 @@ BUILT_IN = (
     "response-check",
 )
 DESIGNS = ("pairs", "shuffle")
-TITLES: Mapping[PhaseKind, str] = {"passive": "Relax in the position", "contract": "Contract", "rest": "Rest"}
 LONGEST_PHASE_S = 3600.0
 MOST_PHASES = 500
 MOST_DRAWN = 60  # contractions of a drawn order, and rounds of drawn bands
@@ -60,6 +62,10 @@ class PlannedPhase:
             "cycle": self.cycle,
         }
 
+    def begun(self, index: int, *, grace_s: float) -> PhaseBegun:
+        """The event that it begins, as phase ``index`` of its plan."""
+        return read_payload(PhaseBegun, {**self.to_dict(), "index": index, "grace_s": grace_s})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
@@ -77,9 +83,9 @@ class Plan:
     title: str
     description: str
     phases: tuple[PlannedPhase, ...]
-    grace_s: float = 2.0
-    hysteresis_percent: float = 1.0
-    dwell_s: float = 0.2
+    grace_s: float = GRACE_S
+    hysteresis_percent: float = HYSTERESIS_PERCENT
+    dwell_s: float = DWELL_S
     ask_before_end_s: float = 5.0
     draw: str = ""
     draw_bands: tuple[Band, ...] = ()
@@ -104,6 +110,10 @@ class Plan:
             "drawn": self.drawn,
             "phases": [{"index": index, **phase.to_dict()} for index, phase in enumerate(self.phases)],
         }
+
+    def begun(self) -> PlanBegun:
+        """The event that it is carried out from now on."""
+        return read_payload(PlanBegun, self.to_dict())
 
     def shortened(self, factor: float) -> Plan:
         """The same plan with every time multiplied by ``factor`` (0-1], for trying things out; the name says so."""
@@ -188,7 +198,7 @@ _PLAN_NUMBERS: Mapping[str, float] = {
 def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> PlannedPhase:
     _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "ask"})
     kind = entry.get("kind")
-    if not isinstance(kind, str) or kind not in TITLES:
+    if not isinstance(kind, str) or kind not in PHASES:
         file.refuse((*place, "kind"), f"kind = {kind!r}", "use passive, contract or rest")
     if "duration_s" not in entry:
         file.refuse(place, "a phase without duration_s", "say how many seconds it lasts")
@@ -206,7 +216,7 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
     ask = entry.get("ask", False)
     if not isinstance(ask, bool):
         file.refuse((*place, "ask"), f"ask = {ask!r}", "use true or false")
-    title = _text(file, (*place, "title"), entry.get("title", TITLES[cast("PhaseKind", kind)]))
+    title = _text(file, (*place, "title"), entry.get("title", PHASES[kind].say))
     return PlannedPhase(
         kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, adapt=adapt, ask=ask
     )

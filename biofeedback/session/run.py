@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from biofeedback.account.commands import check_command
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Chunk, Item
 from biofeedback.session.autopilot import Autopilot
@@ -24,7 +25,6 @@ from biofeedback.session.view import describe_session
 LOG = logging.getLogger("biofeedback.session")
 UPDATES_PER_S = 75  # batches come 61 times a second: each goes out at once, none waits for a timer
 STALE_S = 0.5
-SHELF_COMMANDS = ("open_plan", "check_plan", "save_plan", "save_exercise")
 WATCH_S = 0.1
 ANSWER_AFTER_S = 0.6  # the recorder commits four times a second; the answer is read from the file
 SPOKEN_FOR_S = 1.5  # a simulated athlete's answer is entered this long before the prompt closes if nobody did
@@ -56,7 +56,7 @@ class Shelf(Protocol):
     """Where plans are kept: opens, checks and saves them for a page."""
 
     def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
-        """Carry out one of ``SHELF_COMMANDS``; raises BiofeedbackError."""
+        """Carry out a command of the place "plans"; raises BiofeedbackError."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,7 @@ class LiveSession:
     def command(self, message: Mapping[str, Any], by: str) -> dict[str, Any] | None:
         """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""
         try:
-            if self._shelf and message.get("do") in SHELF_COMMANDS:
+            if self._shelf and check_command(message).place == "plans":
                 return self._shelf.answer(message)
             self.session.command(message, by=by)
             return None

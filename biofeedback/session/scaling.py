@@ -7,21 +7,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
+from biofeedback.account.kinds import CertificateMade, ScaleChecked
 from biofeedback.calibration.loads import Reading, check_mass
 from biofeedback.calibration.scale import Certificate, find_rising, make_certificate
 from biofeedback.calibration.units import NEWTON_PER_UNIT, TORQUE, convert_force, to_newton
 from biofeedback.errors import CalibrationError, SessionError
 from biofeedback.model import Channel, FloatArray
 from biofeedback.session.loading import Load, Loading, LoadTable
+from biofeedback.session.state import SessionState
 from biofeedback.session.values import read_number, read_text
-
-if TYPE_CHECKING:
-    from biofeedback.session.engine import Engine
 
 UNITS = ("kg", "g", "lb", "N")
 LIGHT_SHARE = 0.2  # where a light band begins, of the greatest load; common practice, no source
@@ -45,7 +44,7 @@ class ScaleInUse:
         return (readings - self.channel.offset_counts) * self.channel.factor - self.zero
 
 
-def _load(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _load(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     """Read a known load. A certificate that is finished, or another sensor, begins a new table."""
     column, load, unit = _read_load(engine, message)
     name, table = engine.channels[column].name, engine.scale
@@ -64,7 +63,7 @@ def _load(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     engine.activity = Loading(engine, engine.level, column, keep, empty_counts=empty_counts)
 
 
-def _creep(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _creep(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     """Watch the present load for a minute: by how much does the reading creep?"""
     _need_quiet(engine)
     table = engine.scale
@@ -82,7 +81,7 @@ def _creep(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     engine.activity = Loading(engine, engine.level, column, keep, creeps=True)
 
 
-def _undo(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _undo(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     _need_quiet(engine)
     if not engine.scale.loads or engine.scale.certificate:
         raise SessionError("there is no load to take back", "read one first")
@@ -92,7 +91,7 @@ def _undo(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     engine.scale.refused = None
 
 
-def _finish(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _finish(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     _need_quiet(engine)
     table = engine.scale
     if table.certificate:
@@ -115,10 +114,11 @@ def _finish(engine: Engine, message: Mapping[str, Any], by: str) -> None:
     except CalibrationError as error:
         table.refused = error
         return
-    engine.emit("certificate", {**json.loads(table.certificate.to_json()), "channel": table.channel, "by": by})
+    about = json.loads(table.certificate.to_json())
+    engine.emit(CertificateMade(channel=table.channel, by=by, certificate=about))
 
 
-def _check(engine: Engine, message: Mapping[str, Any], by: str) -> None:
+def _check(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     """Weigh a known load with the scale in use."""
     column, load, unit = _read_load(engine, message)
     channel, table = engine.channels[column], engine.scale
@@ -127,7 +127,8 @@ def _check(engine: Engine, message: Mapping[str, Any], by: str) -> None:
             f"{channel.name} is in {channel.unit}, no unit of force", "scale it first, or check it by biofeedback scale"
         )
     expected = convert_force(load, unit, channel.unit)
-    in_use = ScaleInUse(channel, float(engine.zeros.get(channel.name, {}).get("level", 0.0)))
+    zero = engine.account.zeros.get(channel.name)
+    in_use = ScaleInUse(channel, zero.level if zero else 0.0)
     empty_counts = in_use.zero / channel.factor + channel.offset_counts
     table.refused = table.check = None
 
@@ -136,13 +137,12 @@ def _check(engine: Engine, message: Mapping[str, Any], by: str) -> None:
             table.refused = found
             return
         table.check = check_mass(in_use, expected, found.mean)
-        result = {key: getattr(table.check, key) for key in ("load", "indicated", "limit", "warning")}
-        engine.emit("scale_check", {"channel": channel.name, "unit": channel.unit, **result, "by": by})
+        engine.emit(ScaleChecked(channel=channel.name, unit=channel.unit, by=by, **asdict(table.check)))
 
     engine.activity = Loading(engine, engine.level, column, keep, empty_counts=empty_counts)
 
 
-SCALE_ACTIONS: Mapping[str, Callable[[Engine, Mapping[str, Any], str], None]] = {
+SCALE_ACTIONS: Mapping[str, Callable[[SessionState, Mapping[str, Any], str], None]] = {
     "scale_load": _load,
     "scale_creep": _creep,
     "scale_undo": _undo,
@@ -151,7 +151,7 @@ SCALE_ACTIONS: Mapping[str, Callable[[Engine, Mapping[str, Any], str], None]] = 
 }
 
 
-def describe_scale(engine: Engine) -> dict[str, Any]:
+def describe_scale(engine: SessionState) -> dict[str, Any]:
     """For a page: the loads so far, what was refused and why, the certificate, the last check of a mass."""
     table = engine.scale
     check = table.check
@@ -215,7 +215,7 @@ def judge_certificate(certificate: Certificate) -> str:
     return verdict + "."
 
 
-def _read_load(engine: Engine, message: Mapping[str, Any]) -> tuple[int, float, str]:
+def _read_load(engine: SessionState, message: Mapping[str, Any]) -> tuple[int, float, str]:
     """Column, load and unit of a command."""
     _need_quiet(engine)
     forces = {channel.name: column for column, channel in enumerate(engine.channels) if channel.kind == "force"}
@@ -229,6 +229,6 @@ def _read_load(engine: Engine, message: Mapping[str, Any]) -> tuple[int, float, 
     return forces[name], read_number(message, "load", 0, 1e6), unit
 
 
-def _need_quiet(engine: Engine) -> None:
+def _need_quiet(engine: SessionState) -> None:
     if engine.activity:
         raise SessionError(f"scaling has to wait: {engine.activity.name} is under way", "stop it first, or wait")

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
+from biofeedback.account.codec import write_payload
+from biofeedback.account.kinds import Answered, CertificateMade, Noted, try_read
 from biofeedback.account.values import Maximum
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Cue, Event, Item, Note
@@ -62,21 +64,22 @@ class Session:
         """Take over a maximum from an earlier session, with what has to be said about it."""
         self.engine.set_maxima({maximum.channel: maximum}, settled=True, by="carried over")
         for warning in warnings:
-            self.engine.emit("note", {"text": f"{maximum.channel}: {warning}"})
+            self.engine.emit(Noted(text=f"{maximum.channel}: {warning}"))
         if warnings:
             self.engine.message = {"level": "warn", "text": f"{maximum.channel}: {'; '.join(warnings)}", "cure": ""}
         self._settle()
 
     def keep_answer(self, answer: Mapping[str, Any]) -> None:
         """Put what the analysis found on record, so that it can be searched for."""
-        self.engine.emit("answer", {"word": answer["word"], "text": answer["text"]})
+        self.engine.emit(Answered(word=str(answer["word"]), text=str(answer["text"])))
         self._settle()
 
     def _settle(self) -> None:
         for event in self.engine.take_events():
             self.recorder.event(replace(event, utc=self._utc()))
-            if event.kind == "certificate" and self.save_certificate:
-                self._save_certificate(self.save_certificate, event.data)
+            payload = try_read(event)
+            if isinstance(payload, CertificateMade) and self.save_certificate:
+                self._save_certificate(self.save_certificate, write_payload(payload))
         if self.engine.cue is not self._cue:
             self._cue = self.engine.cue
             self._give_cue(self._cue)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict
 from typing import Any
 
 from biofeedback import __version__
+from biofeedback.account import words
+from biofeedback.account.account import RatingOnRecord
+from biofeedback.account.codec import write_payload
+from biofeedback.account.kinds import BandChosen
 from biofeedback.cautions import CAUTIONS
 from biofeedback.joints import JOINTS
 from biofeedback.model import Channel, Flag
@@ -20,7 +23,7 @@ from biofeedback.signal.quality import explain
 
 def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, Any]:
     """JSON-able state; ``said`` is what a simulated athlete answers to the open prompt."""
-    hold, setup = engine.hold, engine.setup
+    hold, setup, account = engine.hold, engine.setup, engine.account
     following = hold.next_phase if hold else None
     return {
         "software": __version__,
@@ -30,15 +33,15 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "exercise": setup.exercise,
         "joints": list(JOINTS),
         "exercise_notes": dict(setup.exercise_notes),
-        "covariates": list(setup.covariates),
+        "covariates": list(account.covariates),
         "side": setup.side,
         "position": setup.position,
         "stage": engine.stage,
         "cautions": list(CAUTIONS),
         "channels": [_describe_channel(engine, index, channel) for index, channel in enumerate(engine.channels)],
         "zero": {
-            "state": "running" if isinstance(engine.activity, Zeroing) else "done" if engine.zeros else "idle",
-            "results": engine.zeros,
+            "state": "running" if isinstance(engine.activity, Zeroing) else "done" if account.zeros else "idle",
+            "results": {name: zero.to_dict() for name, zero in account.zeros.items()},
         },
         "scale": describe_scale(engine),
         "maximum": _describe_maximum(engine),
@@ -46,18 +49,19 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "plan": hold.to_dict() if hold else None,
         "phase": {"index": hold.index, **hold.phase.to_dict()} if hold else None,
         "next": following.to_dict() if following else None,
-        "choice": hold.choice if hold else None,
+        "choice": _describe_choice(hold.choice) if hold and hold.choice else None,
         "band": hold.phase.to_dict()["band"] if hold else None,
-        "ask": {**hold.ask, "said": said} if hold and hold.ask else None,
+        "ask": {**write_payload(hold.ask), "said": said} if hold and hold.ask else None,
         "ask_position": {"phase_index": hold.ask_position} if hold and hold.ask_position is not None else None,
         "position_offset": _describe_position(engine),
-        "doubts": list(engine.doubts),
-        "ratings": [asdict(rating) for rating in engine.ratings],
+        "doubts": [doubt.to_dict() for doubt in account.doubts],
+        "ratings": [_describe_rating(engine, rating) for rating in account.ratings],
+        "words": words.to_dict(),
         "limit": engine.limit,
-        "feedback": setup.feedback_shown,
+        "feedback": account.feedback_shown,
         "level_rate_hz": engine.level_rate_hz,
-        "message": ask_about_device(engine.stranger) if engine.stranger else engine.message,
-        "stopped": {"reason": engine.stopped} if engine.stopped else None,
+        "message": ask_about_device(account.stranger) if account.stranger else engine.message,
+        "stopped": {"reason": account.stopped} if account.stopped else None,
     }
 
 
@@ -76,10 +80,31 @@ def ask_about_device(device_id: str) -> dict[str, Any]:
 
 def _describe_position(engine: Engine) -> dict[str, Any] | None:
     """The last position judged, for a warning; the live distance is in the numbers of the position channel."""
-    if not engine.positions:
+    judged = [phase for phase in engine.account.phases if phase.position]
+    if not judged or judged[-1].position is None:
         return None
-    index, result = max(engine.positions.items())
-    return {"phase_index": index, "state": result["state"], "reason": result["reason"], "by": result["by"]}
+    result = judged[-1].position
+    return {"phase_index": judged[-1].index, "state": result.state, "reason": result.reason, "by": result.by}
+
+
+def _describe_choice(choice: BandChosen) -> dict[str, Any]:
+    """The next band as it was chosen."""
+    edges = [choice.band.low_percent, choice.band.high_percent]
+    return {"phase_index": choice.phase_index, "band": edges, "by": choice.by, "reason": choice.reason}
+
+
+def _describe_rating(engine: Engine, rating: RatingOnRecord) -> dict[str, Any]:
+    """One rating with the kind of the phase that it belongs to."""
+    phase = engine.account.phases[rating.phase_number - 1] if rating.phase_number else None
+    return {
+        "number": rating.number,
+        "time_s": rating.frame / engine.levels.hop / engine.level_rate_hz,
+        "value": rating.value,
+        "phase_index": rating.phase_index,
+        "corrected": bool(rating.originals),
+        "phase_kind": phase.kind if phase else "",
+        "ask_id": rating.ask_id,
+    }
 
 
 def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str, Any]:
@@ -91,7 +116,7 @@ def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str,
         "guide": index == engine.guide,
         "beside": index == (engine.hold.beside if engine.hold else engine.beside),
         "problem": describe_problem(engine.problems[index], channel),
-        "can_guide": not engine.has_held and channel.name in engine.maxima and channel.kind != "position",
+        "can_guide": not engine.account.plans and channel.name in engine.maxima and channel.kind != "position",
         "in_use": describe_calibration(engine, channel),
     }
 
@@ -99,12 +124,15 @@ def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str,
 def describe_calibration(engine: Engine, channel: Channel) -> dict[str, Any]:
     """What turns this channel's counts into effort just now: scale, zero and maximum, each with where it is from."""
     maximum = engine.maxima.get(channel.name)
+    zeroed = [zero.frame for zero in engine.account.zero_history if zero.channel == channel.name]
     certificate = engine.setup.certificates.get(channel.name)
     is_raw = channel.unit == "count"
     return {
         "scale": dict(certificate) if certificate else None,
         "factor": None if is_raw else channel.factor,
-        "zeroed_s": engine.zeroed_s.get(channel.name) if channel.name in engine.zeros else None,
+        "zeroed_s": zeroed[-1] / engine.levels.hop / engine.level_rate_hz
+        if channel.name in engine.account.zeros
+        else None,
         "maximum": {key: getattr(maximum, key) for key in ("strength", "unit", "method", "utc", "n_attempts")}
         if maximum
         else None,
@@ -121,17 +149,16 @@ def describe_problem(flags: int, channel: Channel) -> dict[str, str] | None:
 
 
 def _describe_maximum(engine: Engine) -> dict[str, Any]:
-    verdict = engine.search.verdict()
+    search = engine.search
+    verdict = search.verdict()
     guide = engine.channels[engine.guide]
     maximum = engine.maxima.get(guide.name)
     step = engine.activity.step if isinstance(engine.activity, Attempting) else "accepted" if maximum else "idle"
     return {
         "step": step,
-        "number": engine.activity.number
-        if isinstance(engine.activity, Attempting)
-        else len(engine.search.attempts) + 1,
-        "n_needed": len(engine.search.attempts) + verdict.n_more,
-        "attempts": engine.search.to_dict(),
+        "number": engine.activity.number if isinstance(engine.activity, Attempting) else len(search.attempts) + 1,
+        "n_needed": len(search.attempts) + verdict.n_more,
+        "attempts": search.to_dict(),
         "verdict": {"state": verdict.state, "text": verdict.reason},
         "strength": maximum.strength if maximum else None,
         "method": maximum.method if maximum else None,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from biofeedback.account.kinds import ZeroTaken
 from biofeedback.account.values import Zero
 from biofeedback.calibration.effort import Effort
 from biofeedback.calibration.zero import measure_zero
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Cue, Levels
-from biofeedback.session.activity import Desk
+from biofeedback.session.activity import SessionContext
 
 ZERO_S = 2.0
 
@@ -19,13 +20,13 @@ class Zeroing:
 
     name = "zero"
 
-    def __init__(self, desk: Desk, start: int) -> None:
-        self.boundary = start + round(ZERO_S * desk.level_rate_hz)
+    def __init__(self, context: SessionContext, start: int) -> None:
+        self.boundary = start + round(ZERO_S * context.level_rate_hz)
         self.results: dict[str, Zero] = {}
         self.error: CalibrationError | None = None
-        self._desk = desk
+        self._context = context
         self._taken: list[Levels] = []
-        desk.give_cue(Cue("release"))  # a simulated athlete then hangs loose on the strap
+        context.give_cue(Cue("release"))  # a simulated athlete then hangs loose on the strap
 
     def take(self, levels: Levels, effort: Effort) -> None:
         """Collect."""
@@ -36,19 +37,19 @@ class Zeroing:
         values = np.concatenate([part.values for part in self._taken])
         flags = np.concatenate([part.flags for part in self._taken])
         try:
-            for column, channel in enumerate(self._desk.channels):
+            for column, channel in enumerate(self._context.channels):
                 self.results[channel.name] = measure_zero(
-                    values[:, column], flags[:, column], self._desk.level_rate_hz, channel=channel
+                    values[:, column], flags[:, column], self._context.level_rate_hz, channel=channel
                 )
         except CalibrationError as error:
             self.error = error
             return True
-        self._desk.emit("zero", {"channels": {name: zero.to_dict() for name, zero in self.results.items()}})
+        self._context.emit(ZeroTaken(channels=dict(self.results)))
         return True
 
     def remaining_s(self, level: int) -> float:
         """Until the zero is taken."""
-        return (self.boundary - level) / self._desk.level_rate_hz
+        return (self.boundary - level) / self._context.level_rate_hz
 
     def cancel(self, reason: str) -> None:
         """Nothing to undo: no zero was set."""

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
+from biofeedback.account.kinds import RatingGiven, try_read
 from biofeedback.errors import RecordingError
 from biofeedback.model import Event
 from biofeedback.storage import disk
@@ -23,8 +24,8 @@ def add_events(path: str | os.PathLike[str], events: Sequence[Event]) -> None:
     """
     target = Path(path)
     recording = open_recording(target)
-    corrected = [event.frame for event in recording.events if event.data.get("corrects")]
-    ratings = [event.frame for event in events if event.kind == "rating" and not event.data.get("corrects")]
+    corrected = [event.frame for event in recording.events if _corrects(event)]
+    ratings = [event.frame for event in events if event.kind == "rating" and not _corrects(event)]
     if ratings and min(ratings) < max(corrected, default=0):
         raise RecordingError(f"{target} has corrected ratings", "only ratings after the last correction can be added")
     rows: list[Row] = [("events", (e.frame, e.utc, e.kind, to_json(e.data))) for e in events]
@@ -37,3 +38,9 @@ def add_events(path: str | os.PathLike[str], events: Sequence[Event]) -> None:
     except sqlite3.Error as error:
         what, cure = disk.explain(error)
         raise RecordingError(f"{target} cannot be added to: {what}", cure) from error
+
+
+def _corrects(event: Event) -> int | None:
+    """The number of the rating that this one puts right."""
+    payload = try_read(event)
+    return payload.corrects if isinstance(payload, RatingGiven) else None

@@ -1,13 +1,30 @@
-"""What happened in a recording as short texts at a time, for formats that know signals and annotations only."""
+"""What happened in a recording as short texts at a time, for formats that know signals and annotations only.
+
+Phases are counted from 1 over the whole recording, here as in every other table.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
-from biofeedback.model import Event
+from biofeedback.account.account import Account, PhaseOnRecord, in_order
+from biofeedback.account.kinds import (
+    Finished,
+    MaximumSet,
+    Noted,
+    Payload,
+    PhaseBegun,
+    RatingGiven,
+    Relaxed,
+    Stopped,
+    ZeroTaken,
+    make_event,
+    try_read,
+)
+from biofeedback.account.values import Maximum, Zero
+from biofeedback.model import Band, Event
 from biofeedback.storage.recording import Recording
 
 LONGEST_TEXT = 200  # characters; the formats reserve room for the longest text in every second of the file
@@ -26,12 +43,22 @@ ZERO = re.compile(rf"(?P<name>.+) (?P<level>{NUMBER}) (?P<unit>\S*) sd (?P<sd>{N
 
 @dataclass(frozen=True, slots=True)
 class Annotation:
-    """One text at ``onset_s``; ``duration_s`` is None for a moment. ``kind`` is the event's, or gap or note."""
+    """One text at ``onset_s``; ``duration_s`` is None for a moment. ``kind`` is the event's, or gap or note.
+
+    ``phase`` and ``phase_kind`` say in which phase it happened. A rating belongs to the phase that asked, which may be
+    over: there they are that phase, and so is ``rating_phase``. ``discomfort`` is the rating as corrected later,
+    ``corrected_from`` what was said first; the correction itself has the kind "correction" and no discomfort.
+    """
 
     onset_s: float
     duration_s: float | None
     text: str
     kind: str
+    phase: int | None = None
+    phase_kind: str = ""
+    rating_phase: int | None = None
+    discomfort: float | None = None
+    corrected_from: float | None = None
 
 
 def list_annotations(recording: Recording, *, notes: bool = True) -> list[Annotation]:
@@ -46,37 +73,79 @@ def list_annotations(recording: Recording, *, notes: bool = True) -> list[Annota
             Annotation(note.frame / rate_hz, None, _shorten(f"note: {note.text}"), "note") for note in recording.notes
         ]
     units = {channel.name: channel.unit for channel in recording.channels}
-    for event, duration_s in zip(recording.events, _measure_phases(recording), strict=True):
-        text = describe_event(event, units)
-        if text and (notes or event.kind != "note"):
-            found.append(Annotation(event.frame / rate_hz, duration_s, _shorten(text), event.kind))
+    so_far = Account(recording.channels, recording.settings)
+    for event in in_order(recording.events):
+        so_far.apply(event)
+        payload = try_read(event)
+        if payload is None or (isinstance(payload, Noted | Finished) and not notes):
+            continue
+        if text := describe_payload(payload, so_far, units):
+            one = _annotate(event, payload, so_far, recording)
+            found.append(replace(one, text=_shorten(text)))
     return sorted(found, key=lambda annotation: annotation.onset_s)
 
 
-def describe_event(event: Event, units: Mapping[str, str]) -> str:
+def _annotate(event: Event, payload: Payload, so_far: Account, recording: Recording) -> Annotation:
+    """When it happened and what it is about, the text left empty."""
+    final, onset_s, phase = recording.account, event.frame / recording.rate_hz, so_far.phase
+    if isinstance(payload, RatingGiven):
+        number = payload.corrects or len(so_far.ratings)
+        rating = final.ratings[number - 1] if number <= len(final.ratings) else None
+        phase = final.phases[rating.phase_number - 1] if rating and rating.phase_number else None
+        is_correction = payload.corrects is not None
+        return Annotation(
+            onset_s,
+            None,
+            "",
+            "correction" if is_correction else "rating",
+            phase=phase.number if phase else None,
+            phase_kind=phase.kind if phase else "",
+            rating_phase=phase.number if phase else None,
+            discomfort=rating.value if rating and not is_correction else None,
+            corrected_from=rating.originals[0] if rating and rating.originals and not is_correction else None,
+        )
+    duration_s = None
+    if isinstance(payload, PhaseBegun) and phase:
+        end_frame = final.phases[phase.number - 1].end_frame
+        end_frame = recording.n_frames if end_frame is None else end_frame
+        duration_s = max(0, end_frame - event.frame) / recording.rate_hz
+    return Annotation(
+        onset_s,
+        duration_s,
+        "",
+        "note" if isinstance(payload, Finished) else event.kind,
+        phase=phase.number if phase else None,
+        phase_kind=phase.kind if phase else "",
+    )
+
+
+def describe_payload(payload: Payload, so_far: Account, units: Mapping[str, str]) -> str:  # noqa: PLR0911 - one per kind
     """One line, or nothing for what belongs to the settings rather than to a moment; ``units`` by channel name."""
-    data = event.data
-    match event.kind:
-        case "rating":
-            value = data.get("value")
+    match payload:
+        case RatingGiven(value=value, corrects=corrects):
             said = "none" if value is None else f"{value:g}"
-            phase = "" if data.get("phase_index") is None else f", phase {data['phase_index'] + 1}"
-            return f"rating {said}{phase}" + (f" (corrects {data['corrects']})" if data.get("corrects") else "")
-        case "phase":
-            band = data.get("band")
-            percent = f" {band[0]:g}-{band[1]:g} %" if band else ""
-            title = f": {data['title']}" if data.get("title") else ""
-            number = "" if data.get("kind") == "end" else f"{data.get('index', 0) + 1} "
-            return f"phase {number}{data.get('kind', '')}{percent}{title}"
-        case "stop" | "note":
-            return f"{event.kind}: {data.get('reason' if event.kind == 'stop' else 'text', '')}"
-        case "maximum":
-            name, strength, baseline = data["channel"], data["strength"], data["baseline"]
-            method = data.get("method", "attempts")
-            return f"maximum: {name} {strength:.9g} {units.get(name, '')} above {baseline:.9g}, {method}"
-        case "zero":
-            zeros = data["channels"].items()
-            return "zero: " + "; ".join(f"{n} {z['level']:.9g} {units.get(n, '')} sd {z['sd']:.6g}" for n, z in zeros)
+            number = corrects or len(so_far.ratings)
+            rating = so_far.ratings[number - 1] if number <= len(so_far.ratings) else None
+            phase = f", phase {rating.phase_number}" if rating and rating.phase_number else ""
+            return f"rating {said}{phase}" + (f" (corrects {corrects})" if corrects else "")
+        case PhaseBegun(phase_kind="end"):
+            return "phase end"
+        case PhaseBegun(phase_kind=kind, band=band, title=title):
+            percent = f" {band.low_percent:g}-{band.high_percent:g} %" if band else ""
+            return f"phase {len(so_far.phases)} {kind}{percent}" + (f": {title}" if title else "")
+        case Stopped(reason=reason):
+            return f"stop: {reason}"
+        case Noted(text=text):
+            return f"note: {text}"
+        case Finished():
+            return "note: session finished"
+        case MaximumSet(maximum=m):
+            unit = units.get(m.channel, "")
+            return f"maximum: {m.channel} {m.strength:.9g} {unit} above {m.baseline:.9g}, {m.method}"
+        case ZeroTaken(channels=zeros):
+            return "zero: " + "; ".join(
+                f"{name} {zero.level:.9g} {units.get(name, '')} sd {zero.sd:.6g}" for name, zero in zeros.items()
+            )
     return ""
 
 
@@ -88,80 +157,95 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
     """
     events: list[Event] = []
     index = -1
-    for onset_s, duration_s, text in sorted(annotations, key=lambda annotation: annotation[0]):
-        frame = round(onset_s * rate_hz)
+    for onset_s, duration_s, text in sorted(annotations, key=_order):
+        said: list[Payload]
         if match := RATING.fullmatch(text):
-            events.append(Event(frame, "rating", _parse_rating(match, index)))
+            said = [_parse_rating(match, index)]
         elif match := PHASE.fullmatch(text):
             if match["kind"] != "end":
                 index = int(match["number"]) - 1 if match["number"] else index + 1
-            events.append(Event(frame, "phase", _parse_phase(match, index, duration_s)))
-            events.append(Event(frame, "relaxed", {"on": match["kind"] == "passive"}))
+            said = [_parse_phase(match, index, duration_s), Relaxed(on=match["kind"] == "passive")]
         elif match := MAXIMUM.fullmatch(text):
-            events.append(Event(frame, "maximum", _parse_maximum(match)))
+            said = [_parse_maximum(match)]
         elif text.startswith("zero: ") and (zeros := _parse_zero(text)):
-            events.append(Event(frame, "zero", {"channels": zeros}))
+            said = [ZeroTaken(channels=zeros)]
         elif text.startswith("stop: "):
-            events.append(Event(frame, "stop", {"reason": text.removeprefix("stop: ")}))
+            said = [Stopped(reason=text.removeprefix("stop: "))]
         else:
-            events.append(Event(frame, "note", {"text": text.removeprefix("note: ")}))
+            said = [Noted(text=text.removeprefix("note: "))]
+        events += [make_event(payload, round(onset_s * rate_hz)) for payload in said]
     return events
 
 
-def _parse_rating(match: re.Match[str], index: int) -> dict[str, Any]:
-    value = None if match["value"] == "none" else float(match["value"])
+def _order(annotation: tuple[float, float | None, str]) -> tuple[float, int]:
+    """By time; of one moment, what a rating may refer to comes before it: readers of EDF give no order of their own."""
+    onset_s, _, text = annotation
+    return onset_s, text.startswith("rating ") + ("(corrects " in text)
+
+
+def _parse_rating(match: re.Match[str], index: int) -> RatingGiven:
     place = int(match["phase"]) - 1 if match["phase"] else index
-    data: dict[str, Any] = {"value": value, "phase_index": None if place < 0 else place, "ask_id": None, "by": "import"}
-    if match["corrects"]:
-        data["corrects"] = int(match["corrects"])
-    return data
+    return RatingGiven(
+        value=None if match["value"] == "none" else float(match["value"]),
+        phase_index=None if place < 0 else place,
+        by="import",
+        corrects=int(match["corrects"]) if match["corrects"] else None,
+    )
 
 
-def _parse_phase(match: re.Match[str], index: int, duration_s: float | None) -> Mapping[str, Any]:
-    band = [float(match["low"]), float(match["high"])] if match["low"] else None
-    return {
-        "index": index,
-        "kind": match["kind"],
-        "title": match["title"] or "",
-        "band": band,
-        "grace_s": 0.0,
-        "duration_s": duration_s or 0.0,
-        "cycle": 0,
-    }
+def _parse_phase(match: re.Match[str], index: int, duration_s: float | None) -> PhaseBegun:
+    low, high = (float(match[edge] or 0) for edge in ("low", "high"))
+    return PhaseBegun(
+        phase_kind=match["kind"],
+        index=index,
+        title=match["title"] or "",
+        band=Band(low, high) if low < high else None,
+        grace_s=0.0,
+        duration_s=duration_s or 0.0,
+        cycle=0,
+    )
 
 
-def _parse_maximum(match: re.Match[str]) -> dict[str, Any]:
-    return {
-        "channel": match["name"],
-        "strength": float(match["strength"]),
-        "baseline": float(match["baseline"]),
-        "unit": match["unit"],
-        "method": match["method"],
-        "settled": False,
-        "by": "import",
-    }
+def _parse_maximum(match: re.Match[str]) -> Payload:
+    try:
+        maximum = Maximum(
+            channel=match["name"],
+            strength=float(match["strength"]),
+            baseline=float(match["baseline"]),
+            unit=match["unit"],
+            method=match["method"],  # type: ignore[arg-type]
+        )
+    except ValueError:  # 0 or beyond every number: kept as what was written
+        return Noted(text=match.group(0))
+    return MaximumSet(maximum=maximum, settled=False, by="import")
 
 
-def _parse_zero(text: str) -> dict[str, dict[str, Any]]:
+def _parse_zero(text: str) -> dict[str, Zero]:
     """By channel; the unit goes with it, so that a reader in other units can leave it out."""
     found = (ZERO.fullmatch(part) for part in text.removeprefix("zero: ").split("; "))
     return {
-        match["name"]: {"level": float(match["level"]), "sd": float(match["sd"]), "n_levels": 0, "unit": match["unit"]}
-        for match in found
-        if match
+        match["name"]: Zero(float(match["level"]), float(match["sd"]), unit=match["unit"]) for match in found if match
     }
 
 
-def _measure_phases(recording: Recording) -> list[float | None]:
-    """For each event the time until the next phase, None for what is no phase or ends one."""
-    starts = [event.frame for event in recording.events if event.kind == "phase"] + [recording.n_frames]
-    durations: list[float | None] = []
-    n_phases = 0
-    for event in recording.events:
-        n_phases += event.kind == "phase"
-        is_phase = event.kind == "phase" and event.data.get("kind") != "end"
-        durations.append(max(0, starts[n_phases] - event.frame) / recording.rate_hz if is_phase else None)
-    return durations
+def place_ratings(events: Iterable[Event], phases: Iterable[PhaseOnRecord]) -> list[Event]:
+    """The same events, each rating that names no phase with the one of ``phases`` that it was given in."""
+    known = list(phases)
+    placed = []
+    for event in events:
+        payload = try_read(event)
+        if isinstance(payload, RatingGiven) and payload.phase_index is None and payload.corrects is None:
+            inside = [
+                p.index
+                for p in known
+                if p.first_frame <= event.frame and (p.end_frame is None or event.frame < p.end_frame)
+            ]
+            place = inside[-1] if inside else None
+            event = make_event(  # noqa: PLW2901 - the same event, placed
+                RatingGiven(value=payload.value, phase_index=place, by=payload.by), event.frame, event.utc
+            )
+        placed.append(event)
+    return placed
 
 
 def _shorten(text: str) -> str:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from biofeedback import __version__
+from biofeedback.account.words import PHASES, SCALE
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel
 from biofeedback.storage.annotations import list_annotations
@@ -35,6 +36,7 @@ EVENT_COLUMNS = {
         "Levels": {
             "phase": "A phase of the plan begins; text tells its kind and target band in % of maximum",
             "rating": "The athlete rated discomfort",
+            "correction": "A rating was put right; the rating's own row holds the corrected value",
             "gap": "Frames that the sensor did not deliver; the signals hold their lowest value there",
             "zero": "What the channels read while nothing was done",
             "stop": "The session was stopped",
@@ -42,7 +44,14 @@ EVENT_COLUMNS = {
             "note": "A remark by a person or about the wire",
         },
     },
-    "discomfort_nrs": {"Description": "Discomfort on a numeric rating scale, 0 none, 10 the worst imaginable"},
+    "discomfort_nrs": {"Description": f"Discomfort on a numeric rating scale, as corrected later: {SCALE.ends}"},
+    "phase": {"Description": "Number of the phase, from 1: the running one; of a rating the one that it is about"},
+    "phase_kind": {
+        "Description": "What was asked in that phase",
+        "Levels": {kind: words.say for kind, words in PHASES.items()},
+    },
+    "rating_phase": {"Description": "Number of the phase that the rating is about, which may be over"},
+    "corrected_from": {"Description": "The rating as it was given first, where it was corrected"},
     "text": {"Description": "The event in words"},
 }
 
@@ -192,13 +201,19 @@ def _write_physio(recording: Recording, stem: Path, about: Mapping[str, Any]) ->
 def _write_events(recording: Recording, stem: Path, about: Mapping[str, Any], anonymous: bool) -> list[Path]:
     rows = []
     for one in list_annotations(recording, notes=not anonymous):
-        is_rating = one.text.startswith("rating ")
-        said = one.text.removeprefix("rating ").split(",")[0].split(" ")[0] if is_rating else "n/a"
-        discomfort = "n/a" if said == "none" else said
-        rows.append([f"{one.onset_s:.6f}", one.duration_s or 0, one.kind, discomfort, one.text])
+        about_it = (one.discomfort, one.phase, one.phase_kind, one.rating_phase, one.corrected_from)
+        cells = [
+            "n/a" if value in (None, "") else f"{value:g}" if isinstance(value, float) else value for value in about_it
+        ]
+        rows.append([f"{one.onset_s:.6f}", one.duration_s or 0, one.kind, *cells, one.text])
     table = Path(f"{stem}_events.tsv")
-    _write_table(table, ["onset", "duration", "trial_type", "discomfort_nrs", "text"], rows)
+    _write_table(table, ["onset", "duration", *EVENT_COLUMNS], rows)
     return [table, _write_json(Path(f"{stem}_events.json"), {**about, **EVENT_COLUMNS})]
+
+
+def _to_cell(value: object) -> str:
+    """Numbers without trailing zeros; nothing is "n/a"."""
+    return "n/a" if value is None or value == "" else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _describe_channel(channel: Channel) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from biofeedback import __version__
+from biofeedback.account.kinds import MaximumSet, ZeroTaken, try_read
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Event, FloatArray, count_readings, place_reading
 from biofeedback.storage.annotations import parse_events
@@ -133,8 +134,14 @@ def _drop_other_units(events: list[Event], channels: list[Channel]) -> tuple[lis
     kept: list[Event] = []
     remarks: list[str] = []
     for event in events:
-        told = event.data["channels"] if event.kind == "zero" else {event.data.get("channel", ""): event.data}
-        if event.kind not in ("zero", "maximum") or all(fits(name, str(one["unit"])) for name, one in told.items()):
+        match try_read(event):
+            case ZeroTaken(channels=zeros):
+                told = {name: zero.unit for name, zero in zeros.items()}
+            case MaximumSet(maximum=maximum):
+                told = {maximum.channel: maximum.unit}
+            case _:
+                told = {}
+        if all(fits(name, unit) for name, unit in told.items()):
             kept.append(event)
         else:
             remarks.append(f"{event.kind} of {', '.join(told)} left out: not in the unit of the signal")

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from biofeedback.account.kinds import PhaseBegun, Relaxed, make_event, try_read
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Event, Item
 from biofeedback.storage.recorder import Recorder
@@ -111,23 +112,26 @@ def end_phases(
             told.append(f"{late}: left out")
         else:
             kept.append(event)
-    phases = sorted((event for event in kept if event.kind == "phase"), key=lambda event: event.frame)
-    ends = []
+    phases = sorted(
+        ((event.frame, said) for event in kept if isinstance(said := try_read(event), PhaseBegun)),
+        key=lambda phase: phase[0],
+    )
+    ends: list[Event] = []
     slack = max(1, round(SLACK_S * rate_hz))
-    for number, phase in enumerate(phases):
-        n = round(float(phase.data.get("duration_s") or 0.0) * rate_hz)
-        if n <= 0 or phase.data.get("kind") == "end":
+    for number, (frame, phase) in enumerate(phases):
+        n = round((phase.duration_s or 0.0) * rate_hz)
+        if n <= 0 or phase.phase_kind == "end":
             continue
-        end = phase.frame + n
-        following = phases[number + 1].frame if number + 1 < len(phases) else n_frames
+        end = frame + n
+        following = phases[number + 1][0] if number + 1 < len(phases) else n_frames
         if end > following + slack and number + 1 < len(phases):
-            what = f"the phase at {phase.frame / rate_hz:.2f} s lasts until {end / rate_hz:.2f} s, the next begins at "
+            what = f"the phase at {frame / rate_hz:.2f} s lasts until {end / rate_hz:.2f} s, the next begins at "
             what += f"{following / rate_hz:.2f} s"
             if strict:
                 raise RecordingError(f"{where}: {what}", "shorten it, or leave its duration empty")
             told.append(f"{what}: it ends there")
         elif end < following - slack:
-            about = {"index": phase.data.get("index", 0), "kind": "end", "title": "", "band": None}
-            ends.append(Event(end, "phase", {**about, "grace_s": 0.0, "duration_s": 0.0, "cycle": 0}))
-            ends.append(Event(end, "relaxed", {"on": False}))
+            ends += [
+                make_event(said, end) for said in (PhaseBegun(phase_kind="end", index=phase.index), Relaxed(on=False))
+            ]
     return sorted([*kept, *ends], key=lambda event: event.frame), told

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing, suppress
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from biofeedback.errors import BiofeedbackError, RecordingError
-from biofeedback.model import Event
 from biofeedback.storage import database, disk
 from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.storage.schema import SUFFIX
 
 INDEX = ".recordings-index"
-INDEX_VERSION = 2
-ANSWERED = ("answer", "rating", "phase", "maximum", "zero")  # an answer, and what it is made from
+INDEX_VERSION = 3
 Progress = Callable[[int, int], None]  # done, of how many
 
 
@@ -182,27 +180,19 @@ def _read_entry(root: Path, name: str, stamp: str) -> Entry:
     except RecordingError as error:
         return Entry(name, stamp, problem=str(error))
     settings = recording.settings
-    events = recording.events
+    account = recording.account
     texts = {key: str(settings.get(key) or "") for key in ("started_utc", "athlete", "exercise", "side", "position")}
-    setups = [e.data["covariates"] for e in events if e.kind == "setup" and "covariates" in e.data]
-    covariates = setups[-1:] or [settings.get("covariates")]
     return Entry(
         name,
         stamp,
         **texts,
-        plans="; ".join(dict.fromkeys(str(e.data.get("name", "")) for e in events if e.kind == "plan")),
-        covariates="; ".join(dict.fromkeys(text for value in covariates for text in _name_covariates(value))),
+        plans="; ".join(dict.fromkeys(plan.name for plan in account.plans)),
+        covariates="; ".join(dict.fromkeys(_name_covariates(account.covariates))),
         duration_s=recording.duration_s,
-        n_ratings=sum(e.kind == "rating" and e.data.get("value") is not None for e in events),
+        n_ratings=sum(rating.value is not None for rating in account.ratings),
         simulated=int(bool(settings.get("simulated"))),
-        word=_find_word(events),
+        word=account.answer_word,
     )
-
-
-def _find_word(events: Sequence[Event]) -> str:
-    """The word of the answer on record, unless something that it was made from was said after it."""
-    last = next((event for event in reversed(events) if event.kind in ANSWERED), None)
-    return str(last.data.get("word", "")) if last and last.kind == "answer" else ""
 
 
 def _name_covariates(value: Any) -> list[str]:

@@ -6,6 +6,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from functools import cached_property
 from heapq import merge
 from os import PathLike
 from pathlib import Path
@@ -14,6 +15,7 @@ from zlib import crc32
 
 import numpy as np
 
+from biofeedback.account.account import Account, fold
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item, Note
 from biofeedback.storage import database
@@ -115,6 +117,11 @@ class Recording:
         if min(frames) < 0 or max(frames) > most:
             raise ValueError("frames beyond what a file of its size can hold")
         self._gap_starts = [gap.first_frame for gap in self.gaps]
+
+    @cached_property
+    def account(self) -> Account:
+        """What the events mean together."""
+        return fold(self.events, channels=self.channels, settings=self.settings)
 
     @property
     def duration_s(self) -> float:

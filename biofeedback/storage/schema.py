@@ -60,14 +60,31 @@ CREATE TABLE gaps (id INTEGER PRIMARY KEY, first_frame INTEGER NOT NULL, n_frame
 CREATE TABLE notes (id INTEGER PRIMARY KEY, frame INTEGER NOT NULL, text TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
 CREATE TABLE events (id INTEGER PRIMARY KEY, frame INTEGER NOT NULL, utc TEXT NOT NULL, kind TEXT NOT NULL,
   data TEXT NOT NULL, crc32 INTEGER NOT NULL) STRICT;
-CREATE VIEW ratings AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
-  json_extract(data, '$.value') AS value, json_extract(data, '$.phase_index') AS phase_index,
-  json_extract(data, '$.by') AS said_by, json_extract(data, '$.corrects') AS corrects FROM events WHERE kind = 'rating';
-CREATE VIEW phases AS SELECT id, frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
-  json_extract(data, '$.index') AS phase_index, json_extract(data, '$.kind') AS phase,
-  json_extract(data, '$.title') AS title, json_extract(data, '$.band[0]') AS low_percent,
-  json_extract(data, '$.band[1]') AS high_percent, json_extract(data, '$.duration_s') AS duration_s
-  FROM events WHERE kind = 'phase';
+CREATE VIEW phases AS SELECT ROW_NUMBER() OVER (ORDER BY frame, id) AS phase, id,
+  frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s, utc,
+  json_extract(data, '$.kind') AS phase_kind, json_extract(data, '$.title') AS title,
+  json_extract(data, '$.band[0]') AS low_percent, json_extract(data, '$.band[1]') AS high_percent,
+  json_extract(data, '$.duration_s') AS duration_s, frame, json_extract(data, '$.index') AS plan_index
+  FROM events WHERE kind = 'phase' AND json_extract(data, '$.kind') <> 'end';
+CREATE VIEW ratings AS WITH
+  given AS (SELECT id, frame, utc, json_extract(data, '$.value') AS value, json_extract(data, '$.by') AS said_by,
+    json_extract(data, '$.phase_index') AS plan_index, ROW_NUMBER() OVER (ORDER BY frame, id) AS number
+    FROM events WHERE kind = 'rating' AND json_extract(data, '$.corrects') IS NULL),
+  fixed AS (SELECT json_extract(data, '$.corrects') AS number, json_extract(data, '$.value') AS value,
+    ROW_NUMBER() OVER (PARTITION BY json_extract(data, '$.corrects') ORDER BY frame DESC, id DESC) AS newest
+    FROM events WHERE kind = 'rating' AND json_extract(data, '$.corrects') IS NOT NULL),
+  placed AS (SELECT given.*, CASE WHEN plan_index IS NULL THEN
+    (SELECT phases.phase FROM events AS mark LEFT JOIN phases ON phases.id = mark.id
+      WHERE mark.kind IN ('phase', 'stop') AND (mark.frame, mark.id) <= (given.frame, given.id)
+      ORDER BY mark.frame DESC, mark.id DESC LIMIT 1)
+    ELSE (SELECT max(phase) FROM phases
+      WHERE phases.plan_index = given.plan_index AND (phases.frame, phases.id) <= (given.frame, given.id))
+    END AS rating_phase FROM given)
+  SELECT placed.number, placed.id, placed.frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s,
+  placed.utc, CASE WHEN fixed.number IS NULL THEN placed.value ELSE fixed.value END AS value, rating_phase,
+  (SELECT phase_kind FROM phases WHERE phase = rating_phase) AS phase_kind, said_by,
+  CASE WHEN fixed.number IS NULL THEN NULL ELSE placed.value END AS corrected_from
+  FROM placed LEFT JOIN fixed ON fixed.number = placed.number AND fixed.newest = 1 ORDER BY placed.number;
 """
 
 

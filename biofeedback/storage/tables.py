@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Gap, Note
-from biofeedback.storage.annotations import list_annotations
+from biofeedback.storage.annotations import Annotation, list_annotations
 from biofeedback.storage.recording import Recording
 
 Progress = Callable[[int, int], None]
@@ -25,8 +25,8 @@ def export_csv(
 ) -> list[Path]:
     """One row per frame: ``time_s`` and a column per channel in its unit, ``force [N]``; empty cells in gaps.
 
-    Beside it ``.json`` with settings, events and gaps, and ``_events.csv`` with onset, duration and text. Numbers are
-    written with all their digits. Returns the files made.
+    Beside it ``.json`` with settings, events and gaps, and ``_events.csv`` with onset, duration and text, and which
+    phase it is about. Numbers are written with all their digits. Returns the files made.
     """
     try:
         _write_frames(recording, path, progress)
@@ -37,9 +37,10 @@ def export_csv(
     sidecar.write_text(json.dumps(describe(recording, anonymous=anonymous), indent=1), encoding="utf-8")
     with events.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(["onset_s", "duration_s", "kind", "text"])
+        names = [field.name for field in fields(Annotation)]
+        writer.writerow(names)
         for one in list_annotations(recording, notes=not anonymous):
-            writer.writerow([one.onset_s, "" if one.duration_s is None else one.duration_s, one.kind, one.text])
+            writer.writerow(["" if (value := getattr(one, name)) is None else value for name in names])
     return [path, sidecar, events]
 
 
@@ -64,10 +65,14 @@ def _write_frames(recording: Recording, path: Path, progress: Progress | None) -
 
 def export_numpy(recording: Recording, path: Path, *, anonymous: bool = False) -> list[Path]:
     """``numpy.load`` gives ``time_s``, ``values`` (units, NaN in gaps), ``counts``, ``names``, ``units``, ``rate_hz``,
-    ``rating_time_s``, ``ratings`` (NaN: no answer) and ``about``, the settings and events as JSON text.
+    ``rating_time_s``, ``ratings`` (as corrected, NaN: no answer), ``rating_phase`` (the number of the phase that each
+    is about, 0: none), ``rating_corrected_from`` (NaN: not corrected), ``phase_kind``, ``phase_from_s`` and
+    ``phase_to_s`` (phase 1 first) and ``about``, the settings and events as JSON text.
     """
-    counts = recording.counts()
-    ratings = [event for event in recording.events if event.kind == "rating"]
+    counts, account, rate_hz = recording.counts(), recording.account, recording.rate_hz
+    ratings, phases = account.ratings, account.phases
+    firsts = [one.originals[0] if one.originals else None for one in ratings]
+    ends = [recording.n_frames if phase.end_frame is None else phase.end_frame for phase in phases]
     np.savez(
         path,
         time_s=np.arange(len(counts)) / recording.rate_hz,
@@ -75,9 +80,14 @@ def export_numpy(recording: Recording, path: Path, *, anonymous: bool = False) -
         counts=counts,
         names=np.array([channel.name for channel in recording.channels]),
         units=np.array([channel.unit for channel in recording.channels]),
-        rate_hz=np.array(recording.rate_hz),
-        rating_time_s=np.array([event.frame / recording.rate_hz for event in ratings]),
-        ratings=np.array([event.data.get("value") for event in ratings], dtype=np.float64),
+        rate_hz=np.array(rate_hz),
+        rating_time_s=np.array([one.frame / rate_hz for one in ratings]),
+        ratings=np.array([one.value for one in ratings], dtype=np.float64),
+        rating_phase=np.array([one.phase_number or 0 for one in ratings], dtype=np.int64),
+        rating_corrected_from=np.array(firsts, dtype=np.float64),
+        phase_kind=np.array([phase.kind for phase in phases]),
+        phase_from_s=np.array([phase.first_frame / rate_hz for phase in phases]),
+        phase_to_s=np.array([end / rate_hz for end in ends]),
         about=np.array(json.dumps(describe(recording, anonymous=anonymous))),
     )
     return [path]

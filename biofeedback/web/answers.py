@@ -6,9 +6,10 @@ import logging
 from collections.abc import Mapping
 from typing import Any
 
+from biofeedback.account.commands import check_command, may_ask
 from biofeedback.errors import BiofeedbackError, SessionError
 from biofeedback.web.live import Live
-from biofeedback.web.messages import ATHLETE_COMMANDS, SERVER_COMMANDS, check_command, read_message
+from biofeedback.web.messages import read_message
 from biofeedback.web.pairing import COACH, Right
 from biofeedback.web.sharing import Sharing
 
@@ -22,11 +23,11 @@ def answer_message(
     number: int | None = None
     try:
         number, command = read_message(text)
-        check_command(command)
-        if by.role == "athlete" and command["do"] not in ATHLETE_COMMANDS:
+        place = check_command(command).place
+        if not may_ask(command["do"], by.role):
             raise SessionError(f"{command['do']} is the coach's to do", "ask the coach")
         data = None
-        if command["do"] in SERVER_COMMANDS:
+        if place == "server":
             answer_for_server(command, sharing, seat)
         else:
             data = live.command(command, by.role)

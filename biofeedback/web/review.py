@@ -65,7 +65,7 @@ class TraceLike(Protocol):
 
     @property
     def ratings(self) -> Sequence[Any]:
-        """With ``time_s`` and ``value``."""
+        """With ``time_s``, ``value`` and ``phase_number``."""
         ...
 
 
@@ -103,7 +103,9 @@ def describe_trace(trace: TraceLike) -> dict[str, Any]:
             }
             for phase in trace.phases
         ],
-        "ratings": [{"time_s": rating.time_s, "value": rating.value} for rating in trace.ratings],
+        "ratings": [
+            {"time_s": rating.time_s, "value": rating.value, "phase": rating.phase_number} for rating in trace.ratings
+        ],
     }
 
 

@@ -6,14 +6,15 @@ import argparse
 import csv
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from biofeedback.account.account import fold
+from biofeedback.account.kinds import MaximumSet, ZeroTaken, make_event
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Event, FlagArray, FloatArray, Item, Note
-from biofeedback.storage.annotations import parse_events
+from biofeedback.storage.annotations import parse_events, place_ratings
 from biofeedback.wiring.maxima import parse_maximum
 
 COLUMNS = (("onset_s", "onset", "time_s"), ("duration_s", "duration"), ("text", "trial_type", "description"))
@@ -42,17 +43,7 @@ def read_events(args: argparse.Namespace, rate_hz: float, known: Sequence[Event]
     told = read_table(args.events) if args.events else []
     told += [(*parse_rating(text),) for text in args.rating]
     events = parse_events(told, rate_hz)
-    phases = sorted((e for e in (*known, *events) if e.kind == "phase"), key=lambda event: event.frame)
-    return [place_rating(event, phases) if event.kind == "rating" else event for event in events]
-
-
-def place_rating(event: Event, phases: Sequence[Event]) -> Event:
-    """The rating with the index of its phase, unless it names one."""
-    if event.data.get("phase_index") is not None:
-        return event
-    began = [phase for phase in phases if phase.frame <= event.frame]
-    inside = began and began[-1].data.get("kind") != "end"
-    return replace(event, data={**event.data, "phase_index": began[-1].data.get("index") if inside else None})
+    return place_ratings(events, fold([*known, *events], channels=(), settings={}).phases)
 
 
 def read_table(path: Path) -> list[tuple[float, float | None, str]]:
@@ -125,7 +116,7 @@ def make_calibration(
     if not maxima and not args.rest:
         return []
     zeros = {channel.name: Zero(0.0, 0.0, 0) for channel in channels}
-    old = {name: zero for e in known if e.kind == "zero" for name, zero in e.data["channels"].items()}
+    old = fold(known, channels=channels, settings={}).zeros
     events = []
     if args.rest:
         span_s = parse_span(args.rest)
@@ -134,9 +125,9 @@ def make_calibration(
         for k, channel in enumerate(channels):
             zeros[channel.name] = measure_zero(values[span, k], flags[span, k], level_rate_hz, channel=channel)
     elif old:
-        zeros |= {name: Zero.from_dict(zero) for name, zero in old.items()}
+        zeros |= old
     if args.rest or not old:
-        events = [Event(0, "zero", {"channels": {name: zero.to_dict() for name, zero in zeros.items()}})]
+        events = [make_event(ZeroTaken(channels=zeros, by="command line", supersedes=True), 0)]
     units = {channel.name: channel.unit for channel in channels}
     position, side, exercise = (str(settings.get(key) or "") for key in ("position", "side", "exercise"))
     for name, strength in maxima:
@@ -150,7 +141,7 @@ def make_calibration(
             side=side,
             exercise=exercise,
         )
-        events.append(Event(0, "maximum", {**maximum.to_dict(), "settled": False, "by": "command line"}))
+        events.append(make_event(MaximumSet(maximum=maximum, settled=False, by="command line"), 0))
     return events
 
 

@@ -7,8 +7,10 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
+from biofeedback.account.account import fold
+from biofeedback.account.kinds import PlanBegun
 from biofeedback.account.values import Maximum
-from biofeedback.analysis.answer import analyse_recording, explain_maximum, rank_drawn_levels, read_attempts
+from biofeedback.analysis.answer import analyse_recording, explain_maximum, list_attempts, rank_drawn_levels
 from biofeedback.analysis.randomisation import DrawnLevels
 from biofeedback.analysis.response import RatedPhase, compute_response
 from biofeedback.model import Channel, Event
@@ -124,7 +126,8 @@ def test_attempts_of_the_last_search_with_the_coach_s_word() -> None:
     earlier = [attempt(1, 100.0), attempt(2, 101.0)]
     last = [attempt(1, 400.0), attempt(2, 390.0), attempt(3, 500.0)]
     events = [*earlier, *last, Event(9, "reject_attempt", {"number": 3, "reason": "slipped"})]
-    rows = read_attempts(events, "force")
+    channels = (Channel(name="force", kind="force", unit="N"),)
+    rows = list_attempts(fold(events, channels=channels, settings={}), "force")
     assert [row.attempt.value for row in rows] == [400.0, 390.0, 500.0]
     assert [row.attempt.accepted for row in rows] == [True, True, False]
     assert rows[2].attempt.reason == "slipped"
@@ -178,11 +181,11 @@ def test_drawn_efforts_get_a_p_and_fixed_ones_do_not() -> None:
     phases = [RatedPhase(k, r, 20.0 * i) for i, (k, r) in enumerate(zip(kinds, ratings, strict=True))]
     response = compute_response(phases)
     drawn = asdict(DrawnLevels((25.0, 50.0, 75.0), 2, 1, (25.0, 50.0, 75.0, 25.0, 50.0, 75.0)))
-    test = rank_drawn_levels({"drawn": {"levels": drawn}}, response)
+    test = rank_drawn_levels(PlanBegun(drawn={"levels": drawn}), response)
     assert test is not None
     assert test.n_orders == 36
     assert test.p_less == pytest.approx(1 / 36)  # the order held fits best of the 36 that could have been drawn
-    assert rank_drawn_levels({"drawn": None}, response) is None
+    assert rank_drawn_levels(PlanBegun(), response) is None
     assert rank_drawn_levels(None, response) is None
 
 

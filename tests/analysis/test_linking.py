@@ -124,7 +124,7 @@ def test_the_second_run_of_a_plan_does_not_take_the_first_one_s_ratings() -> Non
 
 def test_the_table_has_a_cell_for_everything() -> None:
     session = make_check(passive=(6, None), contract=(4,))
-    session.happen("correction", corrects=1, value=5.5, phase_index=0, by="coach")
+    session.happen("rating", corrects=1, value=5.5, phase_index=0, by="coach")
     head, rows = tabulate_links(link_ratings(compute_trace(session)))
     assert len({len(row) for row in rows} | {len(head)}) == 1
     cells = [dict(zip(head, row, strict=True)) for row in rows]

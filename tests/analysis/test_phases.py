@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.analysis.phases import find_phases, find_runs, find_stays, summarise_phase
+from biofeedback.account.account import fold
+from biofeedback.analysis.phases import Phase, find_runs, find_stays, place_phases, summarise_phase
 from biofeedback.model import Band, Event, Flag
 from biofeedback.session.band import BandTracker
 
@@ -159,6 +160,11 @@ def test_runs_rebuild_the_mask(mask: list[bool]) -> None:
     assert rebuilt.tolist() == mask
 
 
+def place(events: list[Event], *, hop: int, rate_hz: float, n_levels: int) -> tuple[Phase, ...]:
+    phases = fold(events, channels=(), settings={}).phases
+    return place_phases(phases, hop=hop, rate_hz=rate_hz, n_levels=n_levels)
+
+
 def test_phases_run_until_the_next_event_or_a_stop_or_the_end() -> None:
     def phase(frame: int, kind: str, **more: object) -> Event:
         return Event(
@@ -171,17 +177,17 @@ def test_phases_run_until_the_next_event_or_a_stop_or_the_end() -> None:
         Event(300, "stop", {}),
         phase(300, "end"),
     ]
-    first, second = find_phases(events, hop=10, rate_hz=1000.0, n_levels=1000)
+    first, second = place(events, hop=10, rate_hz=1000.0, n_levels=1000)
     assert (first.first_level, first.end_level, first.closed_by) == (10, 20, "phase")
     assert (second.start_s, second.end_s, second.closed_by) == (0.2, 0.3, "stop")
     assert second.cut_short
     assert second.band == Band(20, 30)
-    (open_end,) = find_phases(events[:1], hop=10, rate_hz=1000.0, n_levels=50)
+    (open_end,) = place(events[:1], hop=10, rate_hz=1000.0, n_levels=50)
     assert (open_end.end_level, open_end.closed_by, open_end.grace_s) == (50, "recording", 2.0)
 
 
 @pytest.mark.parametrize("band", [None, [80, 60], [20], "60-80", [-5, 10], ["a", "b"], [20, float("nan")]])
 def test_a_band_that_makes_no_sense_is_no_band(band: object) -> None:
     event = Event(0, "phase", {"index": 0, "kind": "contract", "band": band})
-    (phase,) = find_phases([event], hop=1, rate_hz=100.0, n_levels=100)
+    (phase,) = place([event], hop=1, rate_hz=100.0, n_levels=100)
     assert phase.band is None

@@ -7,7 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from biofeedback.analysis.trace import compute_trace, read_ratings
+from biofeedback.account.account import fold
+from biofeedback.account.kinds import ZeroTaken
+from biofeedback.account.values import Zero
+from biofeedback.analysis.trace import compute_trace, list_ratings
 from biofeedback.model import Channel, Chunk, Event, Flag, Gap, find_guide
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import parse_plan
@@ -66,8 +69,8 @@ def test_live_equals_afterwards_bit_for_bit(sizes: list[int], rate_hz: float, wi
     engine.command({"do": "accept_cautions"})
     engine.command({"do": "zero"})
     run(5, 0)
-    if not engine.zeros:  # the gap fell into the zero
-        engine.emit("zero", {"channels": {"force": {"level": ZERO_N, "sd": 0.1}}})
+    if not engine.account.zeros:  # the gap fell into the zero
+        engine.emit(ZeroTaken(channels={"force": Zero(ZERO_N, 0.1)}))
     engine.command({"do": "typed_maximum", "channel": "force", "value": STRENGTH_N})
     engine.notice_device("A")
     run(0.73, 0)
@@ -130,11 +133,11 @@ def test_a_correction_replaces_the_value_and_keeps_every_original() -> None:
     events = [
         Event(100, "rating", {"value": 6.0, "phase_index": 0, "by": "coach"}),
         Event(200, "rating", {"value": None, "phase_index": 1, "by": "nobody"}),
-        Event(300, "correction", {"corrects": 1, "value": 5.0, "phase_index": 0, "by": "coach"}),
-        Event(400, "correction", {"corrects": 1, "value": 5.5, "phase_index": 0, "by": "coach"}),
-        Event(500, "correction", {"corrects": 9, "value": 1.0, "by": "coach"}),
+        Event(300, "rating", {"corrects": 1, "value": 5.0, "phase_index": 0, "by": "coach"}),
+        Event(400, "rating", {"corrects": 1, "value": 5.5, "phase_index": 0, "by": "coach"}),
+        Event(500, "rating", {"corrects": 9, "value": 1.0, "by": "coach"}),
     ]
-    first, second = read_ratings(events, 100.0)
+    first, second = list_ratings(fold(events, channels=(), settings={}), 100.0)
     assert (first.value, first.originals, first.time_s, first.phase_index) == (5.5, (6.0, 5.0), 1.0, 0)
     assert (second.number, second.value, second.originals) == (2, None, ())
 
@@ -159,7 +162,7 @@ def test_another_maximum_changes_the_past_and_not_the_file() -> None:
     engine, made = WatchedEngine(100.0), MadeSession(rate_hz=100.0)
     force = ZERO_N + STRENGTH_N / 4 + 0.01 * (np.arange(600) % 2)[:, None]
     made.chunks.append(Chunk(0, force))
-    engine.emit("zero", {"channels": {"force": {"level": ZERO_N, "sd": 0.1}}})
+    engine.emit(ZeroTaken(channels={"force": Zero(ZERO_N, 0.1)}))
     engine.command({"do": "typed_maximum", "channel": "force", "value": STRENGTH_N})
     made.events = engine.take_events()
     live = compute_trace(made)

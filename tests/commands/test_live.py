@@ -13,6 +13,7 @@ from biofeedback.session.engine import Engine
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.storage.amend import add_events
+from biofeedback.storage.recording import open_recording
 from biofeedback.wiring.certificates import choose_certificates, scale_channels
 
 FORCE = Channel(name="force", kind="force", unit="N", factor=0.0005)
@@ -83,7 +84,7 @@ def test_the_maximum_of_somebody_else_is_not_carried(earlier, capsys, who, words
 def test_a_maximum_that_another_device_made_void_is_not_carried(earlier, tmp_path):
     path = tmp_path / "renewed.hold"
     path.write_bytes(earlier.read_bytes())
-    add_events(path, [Event(0, "device", {"id": "two", "state": "renewed", "by": "coach"})])
+    add_events(path, [Event(open_recording(path).n_frames, "device", {"id": "two", "state": "renewed", "by": "coach"})])
     assert carried(path, "2026-01-12T18:00:00+00:00")[0].maxima == {}
 
 

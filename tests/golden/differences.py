@@ -75,13 +75,39 @@ RULES = Rules(
             "the three-compartment model leads for holds as well as for rests; the power law is shown as doubt",
             recording="late-and-corrected.hold",
         ),
-        # Allowed(r"frame\.discomfort_by_phase\..*", "ratings are put to the phase that asked, not by time"),
+        Allowed(r"frame\.(columns\.)?discomfort(_by_phase)?\..*", "ratings stand in the phase that asked", "any"),
+        Allowed(
+            r"(notebook|numpy|csv|bids|review|frame|views)\..*", "more columns: whose rating, which phase", "added"
+        ),
+        Allowed(
+            r"analysis\.(phases\[\d+\]\.choice|plans\[\d+\]\.phases|trace\.(judgements|stops)).*", "typed now", "gone"
+        ),
+        Allowed(
+            r"bids\.events_json\.discomfort_nrs\.Description", "the worst bearable, not imaginable; said in one place"
+        ),
+        Allowed(r"(csv|bids)\.events.*\.(kind|trial_type|discomfort_nrs)", "a correction is no second rating"),
+        Allowed(r"(numpy\.rating.*|list\.n_ratings)", "a correction is no second rating", "any"),
+        Allowed(r".*\.text", "phases are counted over the whole recording, in every table alike"),
+        Allowed(r"(analysis|cohort|report)\.maximum.*", "no maximum of a sensor that is gone", "any", "renewed-last*"),
+        Allowed(r"report\.next\[\d+\]", "no maximum of a sensor that is gone", "any", "renewed-last*"),
+        Allowed(
+            r"(analysis|report)\.(tables\.Attempts|attempts).*", "attempts with a sensor that is gone say so", "any"
+        ),
+        Allowed(r"(analysis|review)\..*title", "one wording of what is asked: stay is said", recording="A0?.hold"),
+        Allowed(r"csv\.(kinds|n_events)", "attempts begin, and sessions end, by events", recording="A0?.hold"),
+        Allowed(r"sql\..*", "a view that shows each rating once; the end of a plan is no phase", "any", "A0?.hold"),
+        Allowed(r".*(excursions|longest.stay.*)", "counted by the plan's own hysteresis and dwell, as shown live"),
     ),
     anew=(
         Allowed(
             r"report\.(done\[0\]|tables\.Phase by phase\.rows\[2\]\..*)",
             "the last phase of a table of events ends when its duration is over, no longer with the recording",
             recording="imported.hold",
+        ),
+        Allowed(
+            r"report\.tables\.Phase by phase\.rows\[4\]\.length, s",
+            "a phase made longer by the coach is planned longer from then on",
+            recording="typed-and-revised.hold",
         ),
     ),
     moved={},

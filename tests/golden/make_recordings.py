@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from biofeedback.account.kinds import RatingAsked
 from biofeedback.account.values import Maximum
 from biofeedback.acquisition.reader import Reader
 from biofeedback.acquisition.simulated import SimulatedSource, open_simulated
@@ -206,7 +207,7 @@ class Evening:
         for _ in range(5):
             self.do("zero")
             self.until(lambda: not self.engine.activity)
-            if "force" in self.engine.zeros:
+            if "force" in self.engine.account.zeros:
                 return
         raise AssertionError(self.engine.message)
 
@@ -214,7 +215,7 @@ class Evening:
         self.do("attempt")
         self.until(lambda: not self.engine.activity)
 
-    def asked(self) -> dict[str, Any]:
+    def asked(self) -> RatingAsked:
         """Wait for the next question."""
         self.until(lambda: self.engine.hold and self.engine.hold.ask)
         assert self.engine.hold
@@ -223,7 +224,7 @@ class Evening:
 
     def answer(self, value: float | None, *, after_s: float = 0.5, **more: Any) -> int:
         """Answer the next question so long after it was asked; the number of the question."""
-        number = int(self.asked()["id"])
+        number = self.asked().id
         self.wait(after_s)
         self.do("rate", value=value, ask=number, **more)
         return number
@@ -262,7 +263,7 @@ def make_late_and_corrected(path: Path) -> None:
     evening.answer(3.5, after_s=3.5)  # after the phase that asked
     evening.do("correct", rating=1, value=4)
     evening.answer(6, after_s=4.5, by="athlete")
-    number = int(evening.asked()["id"])
+    number = evening.asked().id
     evening.until(lambda: evening.engine.hold and not evening.engine.hold.ask)  # nobody answers in time ...
     evening.wait(0.2)
     evening.do("rate", value=3, ask=number, by="athlete")  # ... and then all the same

@@ -210,7 +210,9 @@ def read_frame(recording: Any) -> dict[str, Any]:
     discomfort = frame["discomfort"].dropna()
     means = frame.groupby("phase")["discomfort"].mean()
     return {
-        "columns": {name: frame[name].to_numpy(dtype=float, na_value=np.nan) for name in frame.columns},
+        "columns": {
+            name: frame[name].to_numpy(dtype=float, na_value=np.nan) for name in frame.columns if name != "phase_kind"
+        },
         "discomfort": {f"at {time_s:.3f} s": value for time_s, value in discomfort.items()},
         "discomfort_by_phase": {str(number): mean for number, mean in means.items()},
     }

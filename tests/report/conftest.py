@@ -26,7 +26,7 @@ def troubled() -> SessionAnalysis:
     session.phase("passive", 6.0, rating=6)
     session.phase("contract", 6.0, 110.0, rating=7)
     session.phase("passive", 6.0, rating=None)
-    session.happen("correction", corrects=1, value=6.5, phase_index=0, by="coach")
+    session.happen("rating", corrects=1, value=6.5, phase_index=0, by="coach")
     session.phase("contract", 3.0, 70.0, rating=9.5)
     session.lose(3.0)
     session.happen("stop", reason="cramp <b>", by="athlete")

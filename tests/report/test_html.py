@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from biofeedback.account.kinds import PlanBegun
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.cautions import CAUTIONS
 from biofeedback.model import Chunk
@@ -66,7 +67,7 @@ def test_nothing_is_fetched_from_anywhere(any_analysis) -> None:
 def test_every_text_is_escaped(check) -> None:
     settings = dict.fromkeys(("athlete", "exercise", "side", "position", "joint", "source", "software"), EVIL)
     page = build_report(
-        replace(check, settings={**check.settings, **settings}, warnings=(EVIL,), plans=({"title": EVIL},))
+        replace(check, settings={**check.settings, **settings}, warnings=(EVIL,), plans=(PlanBegun(title=EVIL),))
     )
     assert "<script" not in page
     assert "<img" not in page

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from biofeedback.account.kinds import PlanBegun
 from biofeedback.account.values import Attempt
 from biofeedback.analysis.answer import AttemptRow, SessionAnalysis, analyse_recording
 from biofeedback.analysis.trace import compute_trace
@@ -79,7 +80,7 @@ def test_simulated_and_shortened_sessions_say_so_first(troubled, check) -> None:
 
 
 def test_several_plans_are_all_named(check) -> None:
-    both = replace(check, plans=({"title": "Response check"}, {"title": "Light hold"}))
+    both = replace(check, plans=(PlanBegun(title="Response check"), PlanBegun(title="Light hold")))
     assert "Response check, then Light hold" in describe_done(both)[0]
 
 

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from biofeedback.account.words import PHASES
 from biofeedback.errors import PlanError
 from biofeedback.model import Band
-from biofeedback.session.plan import BUILT_IN, TITLES, Plan, PlannedPhase, parse_plan, read_plan_text
+from biofeedback.session.plan import BUILT_IN, Plan, PlannedPhase, parse_plan, read_plan_text
 from biofeedback.session.plan_file import find_mistakes, write_plan
 
 words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
@@ -21,7 +22,7 @@ bands = st.tuples(st.floats(0, 200), st.floats(0, 200)).filter(lambda pair: pair
 
 @st.composite
 def phases(draw: st.DrawFn) -> dict[str, Any]:
-    phase: dict[str, Any] = {"kind": draw(st.sampled_from(sorted(TITLES))), "duration_s": draw(seconds)}
+    phase: dict[str, Any] = {"kind": draw(st.sampled_from(sorted(PHASES))), "duration_s": draw(seconds)}
     if phase["kind"] == "contract":
         phase["band"] = draw(bands)
     for key, values in (("ask", st.booleans()), ("title", words)):
@@ -53,7 +54,7 @@ def expected_plan(draft: dict[str, Any]) -> Plan:
             made += [
                 PlannedPhase(
                     kind=phase["kind"],
-                    title=phase.get("title", TITLES[phase["kind"]]),
+                    title=phase.get("title", PHASES[phase["kind"]].say),
                     duration_s=float(phase["duration_s"]),
                     band=Band(*phase["band"]) if "band" in phase else None,
                     ask=phase.get("ask", False),

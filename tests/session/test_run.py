@@ -94,7 +94,7 @@ async def make_ready(live, rig):
     live.command({"do": "accept_cautions"}, by="coach")
     live.command({"do": "zero"}, by="coach")
     rig.feed.put(2.5)
-    await until(live, lambda: live.engine.zeros)
+    await until(live, lambda: live.engine.account.zeros)
     live.command({"do": "typed_maximum", "value": 400.0}, by="coach")
 
 
@@ -200,8 +200,8 @@ def test_what_the_simulated_athlete_says_is_entered_when_nobody_does():
         rig.feed.said = 6.5
         for _ in range(16):
             rig.feed.put(0.25)
-        await until(live, lambda: live.engine.ratings)
-        assert live.engine.ratings[0].value == 6.5
+        await until(live, lambda: live.engine.account.ratings)
+        assert live.engine.account.ratings[0].value == 6.5
 
     rig.run(script)
     assert [e.data["by"] for e in rig.recorder.events if e.kind == "rating"] == ["simulated athlete"]

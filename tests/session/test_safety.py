@@ -32,7 +32,7 @@ def test_a_rating_put_right_to_the_limit_stops_as_one_given_at_once(bench):
     bench.do(do="correct", rating=1, value=bench.engine.limit)
     assert bench.engine.hold is None
     assert "agreed limit" in bench.last("stop").data["reason"]
-    assert bench.engine.ratings[0].value == bench.engine.limit
+    assert bench.engine.account.ratings[0].value == bench.engine.limit
 
 
 def test_stop_in_the_rest_after_an_attempt_does_not_call_it_abandoned(bench):

@@ -12,7 +12,7 @@ def asked(bench):
     bench.ready()
     bench.do(do="start_plan", plan="short")
     bench.wait(2.5)
-    return bench.engine.hold.ask["id"]
+    return bench.engine.hold.ask.id
 
 
 def ratings(bench):
@@ -26,7 +26,7 @@ def test_one_question_is_answered_once(bench):
         bench.do(do="rate", value=4, ask=ask)
     assert [(each["value"], each["ask_id"]) for each in ratings(bench)] == [(6, ask)]
     bench.do(do="rate", value=5)  # nobody asked: that is a rating of its own
-    assert len(bench.engine.ratings) == 2
+    assert len(bench.engine.account.ratings) == 2
 
 
 def test_an_answer_that_comes_just_too_late_counts_for_its_question(bench):
@@ -34,8 +34,8 @@ def test_an_answer_that_comes_just_too_late_counts_for_its_question(bench):
     bench.wait(2.6)  # the place is the next question's by now
     assert ratings(bench)[-1]["value"] is None
     bench.do(do="rate", value=7, ask=ask)
-    (rating,) = bench.engine.ratings
-    assert (rating.value, rating.phase_index, rating.corrected) == (7, 0, True)
+    (rating,) = bench.engine.account.ratings
+    assert (rating.value, rating.phase_index, rating.originals) == (7, 0, (None,))
 
 
 def test_a_late_answer_at_the_limit_still_stops(bench):
@@ -43,7 +43,7 @@ def test_a_late_answer_at_the_limit_still_stops(bench):
     bench.wait(2.6)  # the place is the next question's by now
     bench.do(do="rate", value=bench.engine.limit, ask=ask)
     assert bench.engine.stage == "done"
-    assert "agreed limit" in bench.engine.stopped
+    assert "agreed limit" in bench.engine.account.stopped
 
 
 def test_the_question_of_another_hold_is_not_taken_for_this_one(bench):
@@ -53,9 +53,9 @@ def test_the_question_of_another_hold_is_not_taken_for_this_one(bench):
     bench.do(do="resume")
     bench.do(do="start_plan", plan="short")
     bench.wait(2.5)
-    assert bench.engine.hold.ask["id"] == ask
+    assert bench.engine.hold.ask.id == ask
     bench.do(do="rate", value=3, ask=ask)
-    assert [each.value for each in bench.engine.ratings] == [6, 3]
+    assert [each.value for each in bench.engine.account.ratings] == [6, 3]
 
 
 def test_a_phase_is_ended_once_and_the_next_goes_on(bench):

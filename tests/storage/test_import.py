@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, count_readings, place_reading
+from biofeedback.storage.annotations import list_annotations
 from biofeedback.storage.csv_import import import_csv
 from biofeedback.storage.edf import export_edf
 from biofeedback.storage.edf_import import import_edf
@@ -65,15 +67,28 @@ def sessions(draw: st.DrawFn) -> tuple[list[Channel], float, list[Chunk | Gap], 
         else:
             items.append(Gap(end, n_frames, "nothing came"))
         end += n_frames
-    frames = sorted(draw(st.lists(st.integers(0, max(0, end - 1)), max_size=6)))
+    frames = sorted(draw(st.lists(st.integers(0, max(0, end - 1)), max_size=6, unique=True)))
     events = []
     for k, frame in enumerate(frames):
         band = [60.0, 80.0] if k % 2 else None
         kind = "contract" if k % 2 else "passive"
-        about = {"index": k, "kind": kind, "title": "Hold", "band": band, "grace_s": 0.0, "duration_s": 1.0, "cycle": 0}
+        index = k % 4  # a plan may be carried out again
+        about = {
+            "index": index,
+            "kind": kind,
+            "title": "Hold",
+            "band": band,
+            "grace_s": 0.0,
+            "duration_s": 1.0,
+            "cycle": 0,
+        }
         events.append(Event(frame, "phase", about))
         value = draw(st.one_of(st.none(), st.integers(0, 20).map(lambda n: n / 2)))
-        events.append(Event(frame, "rating", {"value": value, "phase_index": k, "ask_id": None, "by": "import"}))
+        events.append(Event(frame, "rating", {"value": value, "phase_index": index, "ask_id": None, "by": "import"}))
+        if corrected := draw(st.integers(0, k + 1)):
+            later = draw(st.integers(0, 20)) / 2
+            about = {"corrects": corrected, "value": later, "phase_index": index, "by": "import"}
+            events.append(Event(frame, "rating", about))
     return channels, rate_hz, items, events
 
 
@@ -98,12 +113,11 @@ def values_of(recording: Recording) -> FloatArray:
     return np.column_stack([c.scaled(counts[:, k]) for k, c in enumerate(recording.channels)])
 
 
-def said(recording: Recording) -> list[str]:
-    return sorted(
-        repr((e.frame, e.kind, *(e.data.get(key) for key in ("value", "phase_index", "index", "kind", "band"))))
-        for e in recording.events
-        if e.kind in ("phase", "rating")
-    )
+def said(recording: Recording) -> tuple[list[Any], list[Any]]:
+    """Ratings and phases as the account has them: values, corrections, whose they are."""
+    account = recording.account
+    ratings = [(r.frame, r.value, r.originals, r.phase_number) for r in account.ratings]
+    return ratings, [(p.number, p.kind, p.title, p.first_frame, p.band) for p in account.phases]
 
 
 @given(sessions())
@@ -147,6 +161,9 @@ def test_edf_gives_back_values_within_a_step_and_gaps_and_ratings_exactly(
         span = 60_200 * np.array([abs(c.factor) for c in before.channels])
         assert (np.nan_to_num(np.abs(mine - theirs)) <= span * 1.01 / 2 ** (n_bits - 1)).all()
         assert said(after) == said(before)
+        export_edf(after, Path(folder) / f"c.{suffix}", n_bits=n_bits)  # and once more: nothing wears off
+        told = [[(a.onset_s, a.text) for a in list_annotations(each) if a.kind != "gap"] for each in (before, after)]
+        assert told[0] == told[1]
 
 
 def test_effort_survives_the_way_through_an_edf_file(tmp_path: Path) -> None:

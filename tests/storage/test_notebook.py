@@ -48,7 +48,8 @@ def test_three_lines_give_numbers_with_units_effort_and_ratings(path: Path) -> N
 def test_dataframe(path: Path) -> None:
     need_module("pandas")
     frame = biofeedback.open_recording(path).to_dataframe()
-    assert list(frame.columns) == ["force [N]", "force [%]", "phase", "discomfort"]
+    about_ratings = ["discomfort", "rating_phase", "corrected_from"]
+    assert list(frame.columns) == ["force [N]", "force [%]", "phase", "phase_kind", *about_ratings]
     assert frame.index.name == "time_s"
     assert frame["force [%]"][7.0:7.5].mean() == pytest.approx(50.0, abs=0.1)
     assert frame["phase"].isna().sum() == 400

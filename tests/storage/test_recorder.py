@@ -75,14 +75,16 @@ def test_other_people_read_ratings_and_phases_with_plain_sqlite(tmp_path: Path) 
         )
     connection = sqlite3.connect(path)
     try:
-        rating = connection.execute("SELECT time_s, value, phase_index, said_by FROM ratings").fetchall()
-        phase = connection.execute("SELECT time_s, phase, low_percent, high_percent, duration_s FROM phases").fetchall()
+        rating = connection.execute("SELECT time_s, value, rating_phase, phase_kind, said_by FROM ratings").fetchall()
+        phase = connection.execute(
+            "SELECT time_s, phase, phase_kind, low_percent, high_percent, duration_s FROM phases"
+        ).fetchall()
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
     finally:
         connection.close()
-    assert rating == [(1.5, 7, 0, "athlete")]
-    assert phase == [(0.0, "contract", 60, 80, 20)]
+    assert rating == [(1.5, 7, 1, "contract", "athlete")]
+    assert phase == [(0.0, 1, "contract", 60, 80, 20)]
 
 
 def test_second_writer_is_refused(tmp_path: Path) -> None:

@@ -40,6 +40,7 @@ class FakePhase:
 class FakeRating:
     time_s: float
     value: float | None
+    phase_number: int | None = None
 
 
 @dataclass(frozen=True)
@@ -159,7 +160,10 @@ def test_a_recording_is_described_and_its_trace_drawn(folder: Path) -> None:
             "to_s": 20.0,
             "band": [60, 80],
         }
-        assert about["ratings"] == [{"time_s": 9.0, "value": 7.0}, {"time_s": 19.0, "value": None}]
+        assert about["ratings"] == [
+            {"time_s": 9.0, "value": 7.0, "phase": None},
+            {"time_s": 19.0, "value": None, "phase": None},
+        ]
         query = urlencode({"name": "A01.hold", "from": 5, "to": 6, "columns": 10})
         _, _, body = await fetch(address, f"/review/trace?{query}")
         low = json.loads(body)["channels"][0]["low"]

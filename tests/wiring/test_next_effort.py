@@ -39,16 +39,16 @@ def test_every_choice_can_be_made_again_from_what_is_on_record(analysis):
     assert len(chosen) == 7  # all contractions but the first
     for row in chosen:
         data = row.choice
-        points = read_points(data["points"])
-        limits = {key: data[key] for key in ("low_percent", "high_percent", "top_percent")}
+        points = read_points(data.points)
+        limits = {key: getattr(data, key) for key in ("low_percent", "high_percent", "top_percent")}
         effort, reason = choose_effort(points, **limits)
-        assert data["reason"].startswith(reason)
-        assert row.phase.band.low_percent == pytest.approx(min(effort, data["high_percent"]) - 5)
+        assert data.reason.startswith(reason)
+        assert row.phase.band.low_percent == pytest.approx(min(effort, data.high_percent) - 5)
 
 
 def test_what_it_was_made_from_is_what_the_analysis_finds_afterwards(analysis):
     afterwards = list_dose_points(analysis.phases, analysis.response)
-    last = read_points(analysis.phases[-2].choice["points"])
+    last = read_points(analysis.phases[-2].choice.points)
     assert 5 <= len(last) <= 7
     for live, later in zip(last, afterwards, strict=False):
         assert live.change == later.change

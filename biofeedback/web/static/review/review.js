@@ -153,7 +153,8 @@ function fillPhases(panel) {
 const percentText = (value) => (value === null || value === undefined ? "–" : `${Math.round(value)} %`);
 
 function phaseRow(phase, { about, canvas, phases, shiftS }) {
-  const rating = about.ratings.filter((each) => each.time_s >= phase.from_s && each.time_s < phase.to_s).at(-1);
+  const rating = about.ratings.filter((each) => each.phase === phase.number && each.value !== null).at(-1)
+    ?? about.ratings.findLast((each) => each.phase === phase.number);
   const sum = phases.find((each) => each.number === phase.number);
   const go = () => {
     lookAt({ fromS: phase.from_s - 2 + shiftS, toS: phase.to_s + 2 + shiftS });

@@ -1,0 +1,250 @@
+"""The state of a session: levels in, events and something to show out. Pure; time is the number of levels seen.
+
+Everything that changes anything is an Event with its frame, and what the events mean together is the account: so a
+recording replays to the same numbers, and every reader of it finds the same account.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from biofeedback.account.account import Account
+from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Payload, ZeroTaken, make_event
+from biofeedback.account.stages import Stage
+from biofeedback.account.values import Maximum, Zero
+from biofeedback.calibration.effort import EffortStream
+from biofeedback.calibration.events import apply_event
+from biofeedback.errors import SessionError
+from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide
+from biofeedback.session.activity import Activity
+from biofeedback.session.adapting import Chooser, HeldPhase, choose_nothing
+from biofeedback.session.hold import Hold
+from biofeedback.session.loading import LoadTable
+from biofeedback.session.maximum import Attempting, MaximumSearch
+from biofeedback.session.plan import Plan
+from biofeedback.session.setup import Setup
+from biofeedback.session.strip import Strip
+from biofeedback.session.zeroing import Zeroing
+from biofeedback.signal.levels import LevelStream
+
+STRIP_S = 30.0
+RECENT_S = 0.5
+TROUBLE = 0xFFFF & ~int(Flag.SETTLING | Flag.BRIDGED)  # what the page tells; the other two pass by themselves
+
+
+class SessionState:
+    """One athlete's session but for the commands. Feed items in order with ``push``; collect ``take_events``."""
+
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        rate_hz: float,
+        setup: Setup,
+        plans: Sequence[Plan],
+        *,
+        draw: Callable[[Plan], Plan] = lambda plan: plan,
+        choose: Chooser = choose_nothing,
+    ) -> None:
+        self.channels = tuple(channels)
+        self.setup = setup
+        self.draw = draw  # makes the order of a plan that asks for a drawn one
+        self.choose = choose  # finds the next effort of a plan that adapts
+        self.plans = {plan.name: plan.shortened(setup.fast_factor) if setup.fast else plan for plan in plans}
+        self.levels = LevelStream(self.channels, rate_hz)
+        self.level_rate_hz = self.levels.level_rate_hz
+        self.effort = EffortStream(self.channels, self.level_rate_hz)
+        if find_guide(self.channels) is None:
+            raise SessionError("no channel measures force or muscle activity", "add one, e.g. channels=force:N")
+        self.account = Account(self.channels, setup.to_settings())
+        self.columns = {channel.name: column for column, channel in enumerate(self.channels)}
+        self.level = 0
+        self.activity: Activity | None = None
+        self.scale = LoadTable()
+        self.efforts: dict[int, float | None] = {}  # mean counted effort of each phase, by its number
+        self._fitting: set[str] = set()  # devices that zero and maximum hold for
+        self.message: Mapping[str, str] | None = None
+        self.revision = 0
+        self.cue = Cue("relax")
+        self.strip = Strip(round(STRIP_S * self.level_rate_hz), len(self.channels))
+        self._n_recent = max(1, round(RECENT_S * self.level_rate_hz))
+        self._events: list[Event] = []
+        self.problems: tuple[int, ...] = (0,) * len(self.channels)  # flags of the last half second that matter
+        self._seen_flags = b""
+
+    @property
+    def hold(self) -> Hold | None:
+        """The plan being carried out, if one is."""
+        return self.activity if isinstance(self.activity, Hold) else None
+
+    @property
+    def stage(self) -> Stage:
+        """How far the session has come."""
+        return self.account.stage
+
+    @property
+    def guide(self) -> int:
+        """Index of the channel that leads holds and by which they are judged."""
+        return self.columns[self.account.guide]
+
+    @property
+    def maxima(self) -> Mapping[str, Maximum]:
+        """What 100 % is, by channel."""
+        return self.account.maxima
+
+    @property
+    def limit(self) -> float:
+        """The agreed discomfort at which everything stops."""
+        return self.setup.limit if self.account.limit is None else self.account.limit
+
+    @property
+    def search(self) -> MaximumSearch:
+        """The attempts of the present search, and what they amount to."""
+        return MaximumSearch(self.account, self.setup)
+
+    @property
+    def held(self) -> list[HeldPhase]:
+        """Every phase of every plan so far, in order, with its last answered rating."""
+        rated = {one.phase_number: one.value for one in self.account.ratings if one.value is not None}
+        return [
+            HeldPhase(phase.kind, phase.index, self.efforts.get(phase.number), rated.get(phase.number))
+            for phase in self.account.phases
+        ]
+
+    @property
+    def beside(self) -> int | None:
+        """Index of the calibrated channel shown as large as the guide: the other side before another kind."""
+        kind = self.channels[self.guide].kind
+        others = [
+            k
+            for k, channel in enumerate(self.channels)
+            if k != self.guide and channel.kind != "position" and channel.name in self.maxima
+        ]
+        return min(others, key=lambda k: (self.channels[k].kind != kind, k), default=None)
+
+    @property
+    def time_s(self) -> float:
+        """Sample time: the end of the last level."""
+        return self.level / self.level_rate_hz
+
+    @property
+    def utc(self) -> str:
+        """Sample time as a date, for maxima that may be carried to another day; empty when no start was given."""
+        if not self.setup.started_utc:
+            return ""
+        started = datetime.fromisoformat(self.setup.started_utc)
+        return (started + timedelta(seconds=self.time_s)).isoformat(timespec="seconds")
+
+    def offer_plan(self, plan: Plan) -> None:
+        """Let ``plan`` be chosen from now on, in place of one of the same name."""
+        self.plans[plan.name] = plan.shortened(self.setup.fast_factor) if self.setup.fast else plan
+        self.revision += 1
+
+    # -- what comes in -------------------------------------------------------------------------------------------
+
+    def push(self, item: Chunk | Gap) -> None:
+        """Take frames or a gap; changes happen at the exact level they are due, whatever the chunk size."""
+        levels = self.levels.push(item)
+        at = 0
+        while at < levels.n_levels:
+            n = levels.n_levels - at
+            if self.activity:
+                n = max(1, min(n, self.activity.boundary - self.level))
+            part = slice(at, at + n)
+            self._take(Levels(self.level, levels.values[part], levels.flags[part]) if n < levels.n_levels else levels)
+            at += n
+
+    def take_events(self) -> list[Event]:
+        """Events since the last call, in order."""
+        events, self._events = self._events, []
+        return events
+
+    def notice_device(self, device_id: str) -> None:
+        """Say who answers now, as often as you like; another one than was calibrated is asked about."""
+        stranger = self.account.stranger
+        if not device_id or device_id == stranger:
+            return
+        if not self._fitting or not (self.account.zeros or self.maxima):
+            self._fitting = {device_id}
+        if device_id not in self._fitting:
+            self.emit(DeviceNoticed(id=device_id, state="asked"))
+        elif stranger:
+            self.emit(DeviceNoticed(id=device_id, state="back"))
+
+    def settle_device(self, *, keeps: bool, by: str) -> None:
+        """Zero and maximum hold for the device that answers, or they are forgotten."""
+        stranger = self.account.stranger
+        self._fitting = {*self._fitting, stranger} if keeps else {stranger}
+        if not keeps:
+            self.scale = LoadTable()
+        self.emit(DeviceNoticed(id=stranger, state="kept" if keeps else "renewed", by=by))
+
+    # -- what the activities use ---------------------------------------------------------------------------------
+
+    def emit(self, payload: Payload) -> None:
+        """Put an event on record at the present level, and let it act. Nothing is emitted from inside."""
+        event = make_event(payload, self.level * self.levels.hop)
+        self._events.append(event)
+        self.revision += 1
+        self.account.apply(event)
+        apply_event(self.effort, event)
+
+    def give_cue(self, cue: Cue) -> None:
+        """Keep the cue for a simulated athlete."""
+        self.cue = cue
+
+    def zero_position(self) -> None:
+        """Take where the joint is now, in the stretch, as the zero of every position channel."""
+        _, (_, values) = self.strip.since(self.level - self._n_recent)
+        zeros = {}
+        for column, channel in enumerate(self.channels):
+            known = values[:, column][np.isfinite(values[:, column])]
+            if channel.kind == "position" and len(known):
+                zeros[channel.name] = Zero(float(known.mean()), float(known.std()), len(known))
+        if zeros:
+            self.emit(ZeroTaken(channels=zeros))
+
+    def set_maxima(self, maxima: Mapping[str, Maximum], *, settled: bool, by: str) -> None:
+        """Take these as 100 % from the next level on."""
+        for maximum in maxima.values():
+            self.emit(MaximumSet(maximum=maximum, settled=settled, by=by))
+
+    # -- levels --------------------------------------------------------------------------------------------------
+
+    def _take(self, levels: Levels) -> None:
+        effort = self.effort.push(levels)
+        self.strip.push(effort.percent, levels.values, effort.flags)
+        if self.activity:
+            self.activity.take(levels, effort)
+        self.level = levels.end
+        self._watch_signals()
+        if self.activity and self.level >= self.activity.boundary:
+            activity = self.activity
+            was_step = getattr(activity, "step", None)
+            if activity.reach(self.level):
+                self.activity = None
+                self._after(activity)
+            elif getattr(activity, "step", None) != was_step:
+                self.revision += 1
+
+    def _after(self, activity: Activity) -> None:
+        self.revision += 1
+        if isinstance(activity, Zeroing):
+            if activity.error:
+                self.message = {"level": "error", "text": activity.error.what, "cure": activity.error.cure}
+            else:
+                self.message = None
+        elif isinstance(activity, Attempting) and self.search.verdict().state == "accepted":
+            self.set_maxima(self.search.maxima(self.utc), settled=True, by="rule")
+
+    def _watch_signals(self) -> None:
+        seen = self.strip.recent_flags(self._n_recent).tobytes()
+        if seen == self._seen_flags:
+            return
+        self._seen_flags = seen
+        problems = tuple(flags & TROUBLE for flags in np.frombuffer(seen, np.uint16).tolist())
+        if problems != self.problems:
+            self.problems = problems
+            self.revision += 1
