@@ -14,6 +14,7 @@ from biofeedback.errors import RecordingError
 from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
+from biofeedback.wiring.writing import explain_refusal
 
 SUFFIXES = {"csv": ".csv", "numpy": ".npz", "edf": ".edf", "bdf": ".bdf"}
 
@@ -39,10 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Export each recording and name the files made."""
     files = find_recordings(args.paths)
-    try:
-        made, left_out = export_dataset(files, args) if args.to == "bids" else export_files(files, args)
-    except OSError as error:
-        raise RecordingError(f"{error.filename}: {error.strerror}", "choose another folder with --out") from error
+    made, left_out = export_dataset(files, args) if args.to == "bids" else export_files(files, args)
     for path in made:
         print(plain(path))
     for problem in left_out:
@@ -70,14 +68,17 @@ def export_dataset(files: list[Path], args: argparse.Namespace) -> tuple[list[Pa
     documented = {key: getattr(args, key) for key in ("placement", "reference") if getattr(args, key)}
     left_out: list[RecordingError] = []
     recordings = list(open_all(files, left_out))
-    made = export_bids(
-        recordings,
-        args.out,
-        mains_hz=args.mains,
-        anonymous=args.anonymous,
-        progress=make_progress("exporting"),
-        **documented,
-    )
+    try:
+        made = export_bids(
+            recordings,
+            args.out,
+            mains_hz=args.mains,
+            anonymous=args.anonymous,
+            progress=make_progress("exporting"),
+            **documented,
+        )
+    except OSError as error:
+        raise explain_refusal(args.out, error) from error
     return made, left_out
 
 
@@ -89,7 +90,10 @@ def export_files(files: list[Path], args: argparse.Namespace) -> tuple[list[Path
     for number, recording in enumerate(open_all(files, left_out), 1):
         path = recording.path
         folder = args.out or path.parent
-        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise explain_refusal(folder, error) from error
         stem = path.stem
         if args.anonymous:  # the usual names tell the day
             code = re.sub(
@@ -106,6 +110,8 @@ def export_files(files: list[Path], args: argparse.Namespace) -> tuple[list[Path
                 made += export_one(recording, target, args.to, anonymous=args.anonymous, label=label)
         except RecordingError as error:
             left_out.append(error)
+        except OSError as error:
+            raise explain_refusal(target, error) from error
     return made, left_out
 
 

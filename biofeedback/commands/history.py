@@ -17,6 +17,7 @@ from biofeedback.wiring.dates import read_date
 from biofeedback.wiring.parallel import run_parallel
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
+from biofeedback.wiring.writing import writing
 
 if TYPE_CHECKING:
     pass
@@ -54,10 +55,8 @@ def run(args: argparse.Namespace) -> int:
     print("\n".join(describe_history(history)))
     if args.out or args.open:
         path = args.out or folder / f"history-{args.athlete}.html"
-        try:
-            path.write_text(build_history(history), encoding="utf-8")
-        except OSError as error:
-            raise BiofeedbackError(f"{path} cannot be written ({error.strerror})", "choose another --out") from error
+        with writing(path) as beside:
+            beside.write_text(build_history(history), encoding="utf-8")
         print(f"History: {path}")
         if args.open:
             webbrowser.open(path.resolve().as_uri())

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from biofeedback.errors import BiofeedbackError
 from biofeedback.wiring.maxima import parse_maximum
+from biofeedback.wiring.writing import writing
 
 if TYPE_CHECKING:
     from biofeedback.account.values import Maximum
@@ -66,22 +67,18 @@ def run(args: argparse.Namespace) -> int:
     if args.body_mass is not None:
         analysis = replace(analysis, settings={**analysis.settings, "body_mass_kg": args.body_mass})
     report = path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")
-    try:
+    with writing(path) as beside:
         if args.pdf:
             from biofeedback.report.pdf import write_pdf
 
-            write_pdf(analysis, path)
+            write_pdf(analysis, beside)
         else:
             from biofeedback.report.html import write_report
 
-            write_report(analysis, path)
-        if args.ratings:
-            path = args.ratings
-            write_ratings(analysis.ratings, path)
-    except OSError as error:
-        raise BiofeedbackError(
-            f"{path} cannot be written ({error.strerror or error})", "choose another place"
-        ) from error
+            write_report(analysis, beside)
+    if args.ratings:
+        with writing(args.ratings) as beside:
+            write_ratings(analysis.ratings, beside)
     print(f"Report: {report}")
     if args.open:
         webbrowser.open(report.resolve().as_uri())

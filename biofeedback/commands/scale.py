@@ -22,6 +22,7 @@ from biofeedback.calibration.units import NEWTON_PER_UNIT, TORQUE, convert_force
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel, Chunk, FloatArray
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.writing import writing
 
 READ_S, CREEP_S, PATIENCE_S = 3.0, 60.0, 3.0
 LONGEST_ARM_M = 3.0
@@ -239,17 +240,18 @@ def save(certificate: Certificate, folder: Path) -> tuple[Path, Path]:
     path, number = folder / f"scale-{safe}-{stamp}.json", 2
     while path.exists():
         path, number = folder / f"scale-{safe}-{stamp}-{number}.json", number + 1
-    path.write_text(certificate.to_json(), encoding="utf-8")
     loads = np.asarray(certificate.loads)
-    write_residuals(
-        path.with_suffix(".png"),
-        loads=loads,
-        residuals=certificate.residuals(),
-        rising=find_rising(loads),
-        unit=certificate.unit,
-        lower_limit=certificate.lower_limit,
-        title=f"Sensor {certificate.sensor}, {certificate.utc[:10]}",
-    )
+    with writing(path) as text, writing(path.with_suffix(".png")) as picture:
+        text.write_text(certificate.to_json(), encoding="utf-8")
+        write_residuals(
+            picture,
+            loads=loads,
+            residuals=certificate.residuals(),
+            rising=find_rising(loads),
+            unit=certificate.unit,
+            lower_limit=certificate.lower_limit,
+            title=f"Sensor {certificate.sensor}, {certificate.utc[:10]}",
+        )
     return path, path.with_suffix(".png")
 
 

@@ -20,6 +20,7 @@ from biofeedback.model import Channel, FloatArray, count_readings, place_reading
 from biofeedback.storage.annotations import list_annotations
 from biofeedback.storage.extras import import_extra
 from biofeedback.storage.recording import Recording
+from biofeedback.storage.whole_file import write_whole
 
 UNITS = {"µV": ("uV", 1.0), "μV": ("uV", 1.0), "V": ("uV", 1e6), "mV": ("uV", 1e3), "N·m": ("Nm", 1.0)}
 MARGIN = 1e-3  # of the span, so that the lowest code is free to mean "missing"
@@ -71,7 +72,8 @@ def export_edf(recording: Recording, path: Path, *, n_bits: int = 24, anonymous:
         data_record_duration=record_s,
         annotations=annotations,
     )
-    file.write(path)
+    with write_whole(path) as beside:
+        file.write(beside)
 
 
 def pad(column: FloatArray, n_frames: int) -> FloatArray:

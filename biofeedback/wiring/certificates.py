@@ -13,6 +13,7 @@ from biofeedback.calibration.scale import Certificate
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 from biofeedback.storage.disk import make_folder, make_private_file
+from biofeedback.storage.whole_file import write_whole
 
 FOLDER = "certificates"
 
@@ -49,15 +50,12 @@ def save_certificate(folder: Path, url: str, data: Mapping[str, Any]) -> Path:
         while True:
             path = folder / f"{stem}{'' if number == 1 else f'-{number}'}.json"
             try:
-                make_private_file(path)
+                with write_whole(path, replace=False) as beside:
+                    make_private_file(beside)
+                    beside.write_text(text, encoding="utf-8")
                 break
             except FileExistsError:
                 number += 1
-        try:
-            path.write_text(text, encoding="utf-8")
-        except OSError:  # half a certificate would be told as damaged at every start
-            path.unlink()
-            raise
     except OSError as error:
         raise CalibrationError(
             f"the certificate was not saved in {folder}: {error.strerror or error}",

@@ -11,6 +11,7 @@ from biofeedback.acquisition.reader import make_reader
 from biofeedback.acquisition.source import EndOfSource, Source
 from biofeedback.errors import SourceError
 from biofeedback.model import Chunk
+from biofeedback.storage.whole_file import write_whole
 
 
 def watch_sensor(
@@ -58,6 +59,7 @@ def draw_picture(path: Path, watched: Watched, findings: Sequence[Finding], *, t
     words = [f"{finding.about}: {finding.text}" for finding in told]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_sensor_picture(path, portray_sensor(watched), words, title=title)
+        with write_whole(path) as beside:
+            write_sensor_picture(beside, portray_sensor(watched), words, title=title)
     except (OSError, ValueError) as error:
         raise SourceError(f"no picture at {path}: {error}", "name another file with --picture, .png or .svg") from None
