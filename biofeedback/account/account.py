@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, TypeAlias
+from typing import Any
 
 from biofeedback.account.codec import PayloadError
 from biofeedback.account.kinds import (
@@ -39,112 +39,27 @@ from biofeedback.account.kinds import (
     SetupCorrected,
     Stopped,
     ZeroTaken,
-    make_event,
     read_event,
     try_read,
 )
+from biofeedback.account.order import in_order
+from biofeedback.account.records import (
+    DWELL_S,
+    FOREVER,
+    GRACE_S,
+    HYSTERESIS_PERCENT,
+    AttemptOnRecord,
+    ClosedBy,
+    MaximumOnRecord,
+    PhaseOnRecord,
+    RatingOnRecord,
+    StopOnRecord,
+    ZeroOnRecord,
+)
 from biofeedback.account.stages import Happening, Stage, find_ground, find_stage
-from biofeedback.account.values import Attempt, Doubt, Maximum, PositionResult, Relaxation, Zero
+from biofeedback.account.values import Doubt, Maximum, Zero
 from biofeedback.account.words import SCALE
-from biofeedback.model import Band, Channel, Event, find_guide
-
-GRACE_S = 2.0  # ramping up to the band is not counted; common practice
-HYSTERESIS_PERCENT = 1.0  # an edge crossed by less than this is tremor, not an excursion; common practice
-DWELL_S = 0.2  # nor is a crossing shorter than this; common practice
-ANSWERED_FROM = ("rating", "phase", "maximum", "zero")  # what an answer is made from
-FOREVER = 2**62  # the frame after every other
-
-ClosedBy: TypeAlias = Literal["phase", "stop", "recording"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhaseOnRecord:
-    """One phase as it was held, with the rules it is counted by.
-
-    ``number`` counts the recording's phases from 1, ``index`` is its place in the plan, from 0; ``end_frame`` None:
-    it still runs. ``choice``: how its band was chosen on the way. ``position`` and ``relaxation``: as judged at its
-    end, or as said by the coach.
-    """
-
-    number: int
-    index: int
-    kind: str
-    title: str
-    first_frame: int
-    end_frame: int | None = None
-    closed_by: ClosedBy = "recording"
-    planned_s: float | None = None
-    cycle: int | None = None
-    band: Band | None = None
-    adapt: Band | None = None
-    ask: bool = False
-    grace_s: float = GRACE_S
-    hysteresis_percent: float = HYSTERESIS_PERCENT
-    dwell_s: float = DWELL_S
-    plan_number: int = 0
-    choice: BandChosen | None = None
-    position: PositionResult | None = None
-    relaxation: Relaxation | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RatingOnRecord:
-    """One discomfort rating, 0-10; ``value`` None is "no answer". ``number`` counts from 1, corrections not.
-
-    ``phase_number`` is the phase it belongs to: the one that asked, which may be over, else the one it was given in.
-    ``originals``: the values it replaced, oldest first.
-    """
-
-    number: int
-    frame: int
-    value: float | None
-    phase_index: int | None
-    phase_number: int | None
-    ask_id: int | None
-    by: str
-    originals: tuple[float | None, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class AttemptOnRecord:
-    """One attempt at a maximum, by channel; it ended at ``frame``. ``is_void``: made with a sensor that is gone."""
-
-    number: int
-    frame: int
-    channels: Mapping[str, Attempt]
-    feedback_shown: bool
-    is_void: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class MaximumOnRecord:
-    """A maximum in force from ``frame`` to ``until_frame``; ``void``: why it ended, other than by the next one."""
-
-    maximum: Maximum
-    frame: int
-    settled: bool = True
-    by: str = ""
-    until_frame: int = FOREVER
-    void: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ZeroOnRecord:
-    """A channel's zero in force from ``frame`` to ``until_frame``."""
-
-    channel: str
-    zero: Zero
-    frame: int
-    until_frame: int = FOREVER
-
-
-@dataclass(frozen=True, slots=True)
-class StopOnRecord:
-    """Everything ended at ``frame``."""
-
-    frame: int
-    reason: str
-    by: str
+from biofeedback.model import Channel, Event, find_guide
 
 
 @dataclass(slots=True)
@@ -299,48 +214,6 @@ def fold(events: Iterable[Event], *, channels: Sequence[Channel], settings: Mapp
     for event in in_order(events):
         account.apply(event)
     return account
-
-
-def in_order(events: Iterable[Event]) -> list[Event]:
-    """Events in the order in which they act: by frame, and without what was superseded afterwards.
-
-    A zero or maximum that supersedes, being said afterwards, takes the place of those of its channel from its frame on;
-    of several the last one said counts. Without such events the order of a live recording is its own.
-    """
-    listed = _drop_old_answers(list(events))
-    later: list[tuple[int, int, str, str]] = []  # place in the file, frame, kind, channel
-    for place, event in enumerate(listed):
-        payload = try_read(event) if event.kind in ("zero", "maximum") else None
-        if isinstance(payload, ZeroTaken) and payload.supersedes:
-            later += [(place, event.frame, "zero", name) for name in payload.channels]
-        elif isinstance(payload, MaximumSet) and payload.supersedes:
-            later.append((place, event.frame, "maximum", payload.maximum.channel))
-    if later:
-        listed = [kept for place, event in enumerate(listed) if (kept := _without_superseded(event, place, later))]
-    return sorted(listed, key=lambda event: event.frame)
-
-
-def _drop_old_answers(events: list[Event]) -> list[Event]:
-    """Without each answer after which something that it was made from was said: by the file's order, not by frames."""
-    made_from = [place for place, event in enumerate(events) if event.kind in ANSWERED_FROM]
-    last = made_from[-1] if made_from else -1
-    return [event for place, event in enumerate(events) if event.kind != "answer" or place > last]
-
-
-def _without_superseded(event: Event, place: int, later: Sequence[tuple[int, int, str, str]]) -> Event | None:
-    payload = try_read(event) if event.kind in ("zero", "maximum") else None
-    is_recorded = not getattr(payload, "supersedes", False)
-    gone = {
-        name
-        for at, frame, kind, name in later
-        if kind == event.kind and event.frame >= frame and (at > place or is_recorded)
-    }
-    if isinstance(payload, MaximumSet) and payload.maximum.channel in gone:
-        return None
-    if isinstance(payload, ZeroTaken) and gone:
-        kept = {name: zero for name, zero in payload.channels.items() if name not in gone}
-        return make_event(replace(payload, channels=kept), event.frame, event.utc) if kept else None
-    return event
 
 
 # -- one function per kind that means something ------------------------------------------------------------------

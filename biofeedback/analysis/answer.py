@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
 from typing import Any
 
-from biofeedback.account.account import FOREVER, Account, MaximumOnRecord
+from biofeedback.account.account import Account
 from biofeedback.account.kinds import BandChosen, PlanBegun
+from biofeedback.account.records import FOREVER, MaximumOnRecord
 from biofeedback.account.values import Attempt, Doubt, Maximum
 from biofeedback.account.words import PHASES
 from biofeedback.analysis.dose import Dose, DosePoint, compute_dose

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from biofeedback.account.account import DWELL_S, HYSTERESIS_PERCENT
+from biofeedback.account.records import DWELL_S, HYSTERESIS_PERCENT
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.trace import RatingRow, Trace
 from biofeedback.calibration.position import limits_for

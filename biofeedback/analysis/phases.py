@@ -9,8 +9,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from biofeedback.account.account import DWELL_S, GRACE_S, HYSTERESIS_PERCENT, PhaseOnRecord
 from biofeedback.account.kinds import BandChosen
+from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT, PhaseOnRecord
 from biofeedback.account.values import PositionResult, Relaxation
 from biofeedback.model import Band, Flag, FlagArray, FloatArray
 

@@ -8,7 +8,9 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from biofeedback.account.account import FOREVER, Account, StopOnRecord, fold, in_order
+from biofeedback.account.account import Account, fold
+from biofeedback.account.order import in_order
+from biofeedback.account.records import FOREVER, StopOnRecord
 from biofeedback.account.values import Maximum
 from biofeedback.analysis.phases import Phase, place_phases
 from biofeedback.calibration.effort import BaselineMethod, EffortStream

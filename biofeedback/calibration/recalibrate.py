@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from biofeedback.account.account import in_order
 from biofeedback.account.kinds import MaximumSet, make_event, try_read
+from biofeedback.account.order import in_order
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.effort import Effort, EffortStream
 from biofeedback.calibration.events import apply_event

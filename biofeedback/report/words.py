@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-from biofeedback.account.account import FOREVER
+from biofeedback.account.records import FOREVER
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, TypeAlias
 
-from biofeedback.account.account import RatingOnRecord
 from biofeedback.account.commands import check_command
 from biofeedback.account.kinds import (
     AttemptBegun,
@@ -22,6 +21,7 @@ from biofeedback.account.kinds import (
     SetupCorrected,
     Stopped,
 )
+from biofeedback.account.records import RatingOnRecord
 from biofeedback.account.words import SCALE
 from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import answer_position

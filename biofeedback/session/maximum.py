@@ -6,8 +6,9 @@ from typing import Any, Literal, TypeAlias
 
 import numpy as np
 
-from biofeedback.account.account import Account, AttemptOnRecord
+from biofeedback.account.account import Account
 from biofeedback.account.kinds import AttemptMade, Noted
+from biofeedback.account.records import AttemptOnRecord
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempts import BASELINE_S, MaximumVerdict, judge_attempt, judge_maximum
 from biofeedback.calibration.effort import Effort

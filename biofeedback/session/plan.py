@@ -8,9 +8,9 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, cast
 
-from biofeedback.account.account import DWELL_S, GRACE_S, HYSTERESIS_PERCENT
 from biofeedback.account.codec import read_payload
 from biofeedback.account.kinds import PhaseBegun, PlanBegun
+from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT
 from biofeedback.account.words import PHASES, PhaseKind
 from biofeedback.errors import PlanError
 from biofeedback.model import Band

@@ -30,7 +30,6 @@ class Setup:
     fast: bool = False
     simulated: bool = False
     started_utc: str = ""
-    feedback_shown: bool = True
     tolerance_percent: float = 5.0
     countdown_s: float = 3.0
     push_s: float = 4.0

@@ -7,9 +7,9 @@ from typing import Any
 
 from biofeedback import __version__
 from biofeedback.account import words
-from biofeedback.account.account import RatingOnRecord
 from biofeedback.account.codec import write_payload
 from biofeedback.account.kinds import BandChosen
+from biofeedback.account.records import RatingOnRecord
 from biofeedback.cautions import CAUTIONS
 from biofeedback.joints import JOINTS
 from biofeedback.model import Channel, Flag

@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from biofeedback.account.account import Account, PhaseOnRecord, in_order
+from biofeedback.account.account import Account
 from biofeedback.account.kinds import (
     Finished,
     MaximumSet,
@@ -23,6 +23,8 @@ from biofeedback.account.kinds import (
     make_event,
     try_read,
 )
+from biofeedback.account.order import in_order
+from biofeedback.account.records import PhaseOnRecord
 from biofeedback.account.values import Maximum, Zero
 from biofeedback.model import Band, Event
 from biofeedback.storage.recording import Recording
