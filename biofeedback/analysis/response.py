@@ -1,22 +1,28 @@
-"""What contraction did within one session: each contracting phase against the passive phases on both sides of it."""
+"""What contraction did within one session, from every rating that is there."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
 
+from biofeedback.analysis.censored import open_interval
 from biofeedback.analysis.effects import compute_corrected_tau, compute_nap, compute_nap_error, compute_tau_u
-from biofeedback.analysis.interval import (
-    count_more_cycles,
-    estimate_mean,
-    find_rating_sd,
-    find_rounding,
-    find_t_quantile,
-)
+from biofeedback.analysis.interval import count_more_cycles, find_rounding
 from biofeedback.analysis.randomisation import DrawnOrder, Order, RandomisationTest, rank_order
+from biofeedback.analysis.ratings import (
+    SCALE_HIGH,
+    SCALE_LOW,
+    Estimate,
+    Ratings,
+    Scatter,
+    bend_freely,
+    correlate,
+    estimate,
+    list_drift,
+)
 from biofeedback.analysis.trends import Trend, fit_theil_sen
 from biofeedback.analysis.words import (
     YARDSTICK_PERCENT,
@@ -25,12 +31,15 @@ from biofeedback.analysis.words import (
     choose_word,
     describe_response,
     describe_return,
+    find_wanted,
 )
-from biofeedback.model import FloatArray
+from biofeedback.model import Band
 
 PhaseKind: TypeAlias = Literal["passive", "contract"]
-N_CONTRASTS_MIN = 3  # two contrasts leave one degree of freedom: an interval 13 standard errors wide
-SCALE_LOW, SCALE_HIGH = 0.0, 10.0
+N_CONTRASTS_MIN = 3  # fewer rated contractions are anecdotes, whatever the interval
+N_BETWEEN_MIN = 2  # of them with a relaxed rating on each side: otherwise a drift could be all there is
+MIXED_PERCENT = 15.0  # contractions further apart than this are not one effort
+N_SHIFT_MIN = 4  # contractions; a change of the change over three is a guess
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +48,7 @@ class RatedPhase:
 
     ``marks`` say what spoils it ("out of band", "position moved", "signal lost"); empty for a good one. Phases of
     different ``run`` have time between them that no plan knew of, such as after a stop: they are no neighbours.
+    ``effort_percent`` is the mean effort of a contraction, None where unknown; ``band`` the one that was asked for.
     """
 
     kind: PhaseKind
@@ -46,6 +56,8 @@ class RatedPhase:
     time_s: float
     marks: tuple[str, ...] = ()
     run: int = 0
+    effort_percent: float | None = None
+    band: Band | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in ("passive", "contract"):
@@ -58,7 +70,10 @@ class RatedPhase:
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
-    """One contracting phase: its rating minus the mean of its neighbours; None with ``reason`` when one is missing."""
+    """One contracting phase and the nearest rated passive phases around it, for people to look at.
+
+    ``change``: its rating minus the line between the two; None with ``reason`` when one of the three is missing.
+    """
 
     cycle: int
     before: float | None
@@ -70,26 +85,57 @@ class Contrast:
 
 
 @dataclass(frozen=True, slots=True)
+class Shift:
+    """How much the change itself moved from the first contraction to the last, in points, with its 95 % interval."""
+
+    first: float
+    last: float
+    low: float
+    high: float
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether the whole interval lies on one side of zero."""
+        return self.low > 0 or self.high < 0
+
+
+@dataclass(frozen=True, slots=True)
 class Response:
     """The answer of one session, in points of the 0-10 scale; negative changes are less discomfort.
 
-    ``low`` to ``high`` is the 95 % interval of ``mean_change``, ``error`` its standard error and ``rating_sd`` the
-    scatter of single ratings behind it. ``nap`` and ``tau`` are above 0.5 and 0 where contracting phases were rated
-    lower; ``tau`` is free of the passive ratings' own trend, ``tau_u`` its forerunner, for older reports.
-    ``at_end_percent`` of the ratings are 0 or 10. ``fell`` and ``came_back`` are the mean steps into and out of a
-    contraction. ``test`` is None unless the order was drawn by lot. ``n_more_cycles`` is what a clear answer would
-    still need if the change stays as it is. ``without_marked`` is the same answer from good ratings only, None when
-    none are marked.
+    ``low`` to ``high`` is the 95 % interval of ``mean_change``, ``error`` its standard error; ``is_open`` where the
+    scale's end hides how far the change went, so that the interval's outer end is a guess. ``scatter`` is that of
+    single ratings in this session, ``borrowed`` whether the interval also used that of earlier ones; ``alias_points``
+    is what rounding may have imitated, part of the interval. ``mean_passive`` is what the contractions would have been
+    rated without one, ``wanted_points`` the easing that would matter from there.
+    ``free_change`` is the estimate beside a drift that bends freely, for use over many sessions.
+
+    ``n_contrasts`` contractions were rated and compared, of ``n_rated`` ratings in all.
+
+    ``nap`` and ``tau`` are above 0.5 and 0 where contracting phases were rated lower; ``tau`` is free of the passive
+    ratings' own trend, ``tau_u`` its forerunner, for older reports. ``at_end_percent`` of the ratings are 0 or 10.
+    ``fell`` and ``came_back`` are the mean steps into and out of a contraction; ``shift`` tells whether the change
+    stayed the same over the cycles, None where that cannot be asked. ``is_aftereffect``: "more" only because the
+    passive phases after a contraction are lower than the one before any. ``test`` is None unless the order was drawn
+    by lot. ``n_more_cycles`` is what a clear answer would still need if the change stays as it is.
+    ``without_marked`` is the same answer from good ratings only, None when none are marked.
     """
 
     contrasts: tuple[Contrast, ...]
     n_contrasts: int
+    n_rated: int
     mean_passive: float | None
+    wanted_points: float | None
     mean_change: float | None
     error: float | None
     rating_sd: float | None
+    scatter: Scatter | None
+    borrowed: bool
+    alias_points: float
     low: float | None
     high: float | None
+    is_open: bool
+    free_change: float | None
     change_percent: float | None
     reaches_yardstick: bool | None
     nap: float | None
@@ -100,6 +146,8 @@ class Response:
     drift_per_min: Trend
     fell: float | None
     came_back: float | None
+    shift: Shift | None
+    is_aftereffect: bool
     test: RandomisationTest | None
     test_reason: str
     word: ResponseWord
@@ -109,60 +157,101 @@ class Response:
     notes: tuple[str, ...]
     without_marked: Response | None = None
 
+    @property
+    def is_full(self) -> bool:
+        """Whether contraction took discomfort away altogether: there was some, and every contraction was rated 0."""
+        during = [c.during for c in self.contrasts if c.during is not None]
+        return self.word == "less" and bool(during) and max(during) == SCALE_LOW
+
     def sentences(self) -> tuple[str, ...]:
-        """One or two plain sentences: what contraction did, and whether marked ratings matter."""
+        """Plain sentences: what contraction did, what that is worth, and what qualifies it."""
         return describe_response(self)
 
     def return_sentence(self) -> str:
-        """Whether discomfort came back after the contractions; empty unless they eased it."""
+        """Whether discomfort came back after the contractions; empty unless they changed it."""
         return describe_return(self)
 
 
-def compute_response(phases: Sequence[RatedPhase], *, drawn: DrawnOrder | None = None) -> Response:
-    """Compare contracting with passive phases, in the order held.
+def compute_response(
+    phases: Sequence[RatedPhase], *, drawn: DrawnOrder | None = None, earlier: Scatter | None = None
+) -> Response:
+    """Compare contracting with passive phases, in the order held, drift taken out (see ``analysis.ratings``).
 
-    Each contrast is C_i - (P_i + P_{i+1}) / 2, so that a straight-line drift (relaxation, habituation) cancels.
     ``drawn`` is the order as it was drawn by lot and stored before the start; without it there is no p-value.
+    ``earlier``: the person's scatter in earlier sessions, used where this session's agrees with it.
     """
-    response = _answer(phases, drawn)
+    response = _answer(phases, drawn, earlier)
     if not any(phase.marks for phase in phases):
         return response
     good = [replace(phase, rating=None) if phase.marks else phase for phase in phases]
-    return replace(response, without_marked=_answer(good, drawn))
+    return replace(response, without_marked=_answer(good, drawn, earlier))
 
 
-def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
-    contrasts, weights = make_contrasts(phases)
-    usable = [c for c in contrasts if c.change is not None]
-    changes = np.array([c.change for c in usable], dtype=np.float64)
-    passive = [(p.time_s, p.rating) for p in phases if p.kind == "passive" and p.rating is not None]
-    contract = [(p.time_s, p.rating) for p in phases if p.kind == "contract" and p.rating is not None]
-    relaxed, working = [rating for _, rating in passive], [rating for _, rating in contract]
-    ratings = relaxed + working
-    mean, error = estimate_mean(changes, weights, rounding=find_rounding(ratings)) if usable else (None, None)
-    reach = None if error is None or len(usable) < 2 else find_t_quantile(len(usable) - 1) * error
-    low, high = (None, None) if mean is None or reach is None else (mean - reach, mean + reach)
-    neighbours = _mean([(c.before + c.after) / 2 for c in usable if c.before is not None and c.after is not None])
-    percent = 100 * mean / neighbours if mean is not None and neighbours else None
-    at_end_percent = 100 * sum(r in (SCALE_LOW, SCALE_HIGH) for r in ratings) / max(len(ratings), 1)
-    word, reason = choose_word(
-        len(usable), low, high, n_min=N_CONTRASTS_MIN, yardstick=YARDSTICK_POINTS, at_end_percent=at_end_percent
+def gather_ratings(phases: Sequence[RatedPhase]) -> Ratings:
+    """Ratings that were given in stays with at least one relaxed rating to compare with, as columns."""
+    compared = {p.run for p in phases if p.kind == "passive" and p.rating is not None}
+    given = [p for p in phases if p.rating is not None and p.run in compared]
+    return Ratings(
+        np.array([p.rating for p in given], dtype=np.float64),
+        np.array([p.kind == "contract" for p in given], dtype=np.bool_),
+        np.array([p.time_s for p in given], dtype=np.float64),
+        np.array([p.run for p in given], dtype=np.int_),
     )
+
+
+def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None, earlier: Scatter | None) -> Response:
+    contrasts = make_contrasts(phases)
+    usable = [c for c in contrasts if c.change is not None]
+    ratings = gather_ratings(phases)
+    passive = [(p.time_s, p.rating) for p in phases if p.kind == "passive" and p.rating is not None]
+    compared = set(ratings.run.tolist())
+    contract = [
+        (p.time_s, p.rating) for p in phases if p.kind == "contract" and p.rating is not None and p.run in compared
+    ]
+    relaxed, working = [rating for _, rating in passive], [rating for _, rating in contract]
+    rounding = find_rounding(relaxed + working)
+    column = ratings.contracting.astype(np.float64)
+    fit = estimate(ratings, column, rounding=rounding, earlier=earlier) if usable else None
+    free = None if fit is None else estimate(ratings, column, rounding=rounding, beside=bend_freely(ratings))
+    mean = fit.value if fit is not None else _mean([c.change for c in usable if c.change is not None])
+    low, high, is_open = (None, None, False) if fit is None else open_interval(ratings, fit, rounding)
+    mean_passive = None if fit is None else float(ratings.rating[ratings.contracting].mean()) - fit.value
+    percent = (
+        round(100 * fit.value / mean_passive, 7) if fit is not None and mean_passive and mean_passive > 0 else None
+    )
+    at_end_percent = 100 * sum(r in (SCALE_LOW, SCALE_HIGH) for r in relaxed + working) / max(ratings.n, 1)
+    n = len(working) if len(usable) >= N_BETWEEN_MIN else len(usable)
+    word, reason = choose_word(
+        n, low, high, n_min=N_CONTRASTS_MIN, yardstick=YARDSTICK_POINTS, at_end_percent=at_end_percent,
+        noun="rated contraction",
+    )  # fmt: skip
     n_more, n_more_reason = (
         (0, "the answer is clear already")
         if word in ("less", "more")
-        else count_more_cycles(mean, error, weights, n_min=N_CONTRASTS_MIN)
+        else count_more_cycles(
+            None if fit is None else fit.value,
+            None if fit is None else fit.scatter.variance**0.5,
+            n,
+            n_min=N_CONTRASTS_MIN,
+        )
     )
     test, test_reason = _test_order(phases, drawn)
     return Response(
         contrasts=contrasts,
-        n_contrasts=len(usable),
-        mean_passive=neighbours,
+        n_contrasts=n,
+        n_rated=len(relaxed) + len(working),
+        mean_passive=mean_passive,
+        wanted_points=None if mean_passive is None else find_wanted(mean_passive),
         mean_change=mean,
-        error=error,
-        rating_sd=find_rating_sd(error, weights),
+        error=None if fit is None else fit.error,
+        rating_sd=None if fit is None else fit.scatter.variance**0.5,
+        scatter=None if fit is None else fit.scatter,
+        borrowed=fit is not None and fit.borrowed,
+        alias_points=0.0 if fit is None else fit.alias,
         low=low,
         high=high,
+        is_open=is_open,
+        free_change=None if free is None else free.value,
         change_percent=percent,
         reaches_yardstick=_reaches_yardstick(mean, percent),
         nap=compute_nap(relaxed, working) if relaxed and working else None,
@@ -173,6 +262,8 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
         drift_per_min=fit_theil_sen([t / 60 for t, _ in passive], [r for _, r in passive]),
         fell=_mean([c.during - c.before for c in usable if c.during is not None and c.before is not None]),
         came_back=_mean([c.after - c.during for c in usable if c.after is not None and c.during is not None]),
+        shift=None if fit is None else _find_shift(phases, ratings, fit, rounding, earlier),
+        is_aftereffect=word == "more" and mean is not None and _is_aftereffect(usable, mean),
         test=test,
         test_reason=test_reason,
         word=word,
@@ -183,50 +274,93 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> Response:
     )
 
 
-def make_contrasts(phases: Sequence[RatedPhase]) -> tuple[tuple[Contrast, ...], FloatArray]:
-    """Every contracting phase with the nearest passive phase on each side; and the weights of the usable ones."""
+def make_contrasts(phases: Sequence[RatedPhase]) -> tuple[Contrast, ...]:
+    """Every contracting phase with the nearest rated passive phase on each side in the same run."""
     contrasts: list[Contrast] = []
-    rows = []
     for index, phase in enumerate(phases):
         if phase.kind != "contract":
             continue
         near = [i for i, other in enumerate(phases) if other.kind == "passive" and other.run == phase.run]
-        before = next((i for i in reversed(near) if i < index), None)
-        after = next((i for i in near if i > index), None)
+        rated = [i for i in near if phases[i].rating is not None]
+        before = next((i for i in reversed(rated) if i < index), None)
+        after = next((i for i in rated if i > index), None)
         sides = [None if i is None else phases[i].rating for i in (before, after)]
         marks = tuple(dict.fromkeys(m for i in (before, index, after) if i is not None for m in phases[i].marks))
-        reason = _find_missing(before, phase, after, sides)
+        reason = _find_missing(index, near, phase, sides)
         change = None
-        if not reason and before is not None and after is not None:
-            row = np.zeros(len(phases))
-            row[index], row[before], row[after] = 1.0, -0.5, -0.5
-            rows.append(row)
-            change = float(sum(w * (p.rating or 0.0) for w, p in zip(row, phases, strict=True) if w))
+        if before is not None and after is not None and phase.rating is not None:
+            share = (index - before) / (after - before)
+            change = phase.rating - (1 - share) * (sides[0] or 0.0) - share * (sides[1] or 0.0)
         contrasts.append(Contrast(len(contrasts) + 1, sides[0], phase.rating, sides[1], change, marks, reason))
-    return tuple(contrasts), np.array(rows).reshape(len(rows), len(phases))
+    return tuple(contrasts)
+
+
+def _find_shift(
+    phases: Sequence[RatedPhase], ratings: Ratings, fit: Estimate, rounding: float, earlier: Scatter | None
+) -> Shift | None:
+    """A straight line in the change over the contractions, where they were one effort."""
+    efforts = [p.effort_percent for p in phases if p.kind == "contract" and p.effort_percent is not None]
+    n = int(ratings.contracting.sum())
+    if n < N_SHIFT_MIN or (efforts and max(efforts) - min(efforts) > MIXED_PERCENT):
+        return None
+    along = np.zeros(ratings.n)
+    along[ratings.contracting] = np.linspace(-0.5, 0.5, n)
+    column = ratings.contracting.astype(np.float64)[:, None]
+    slope = estimate(ratings, along, rounding=rounding, beside=column, earlier=earlier)
+    if slope is None:
+        return None
+    first, last = fit.value - slope.value / 2, fit.value + slope.value / 2
+    return Shift(first, last, slope.value - slope.reach, slope.value + slope.reach)
+
+
+def _is_aftereffect(usable: Sequence[Contrast], mean: float) -> bool:
+    """Whether the first contraction was no worse than the relaxed phase before it, which those after all lie below."""
+    first, later = usable[0], [c.after for c in usable if c.after is not None]
+    if first.before is None or first.during is None or not later:
+        return False
+    return first.during <= first.before and first.before - float(np.mean(later)) >= mean / 2
 
 
 def _test_order(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> tuple[RandomisationTest | None, str]:
-    """p-value of the mean contrast over the orders that could have been drawn, or why there is none.
+    """p-value of the change over the orders that could have been drawn, or why there is none.
 
-    An order with one onset has no closing passive phase: there it is the difference of the means.
+    An order with one onset cannot tell a drift from an effect: there it is the difference of the means.
     """
     if drawn is None:
         return None, "no p-value: the order was fixed, not drawn by lot"
     if tuple(p.kind for p in phases) != drawn.order:
         return None, "no p-value: the order held is not the order drawn"
-    ratings = [p.rating for p in phases]
+    groups = _rank_groups if drawn.design == "onset" else _rank_fits
+    test = rank_order(groups(phases), drawn)
+    return test, f"order drawn by lot from {test.n_orders}; p cannot fall below {test.smallest_p:.2g}"
 
-    def mean_contrast(order: Order) -> float:
-        changes = []
-        for index, kind in enumerate(order):
-            if kind == "contract":
-                before = ratings[max(i for i in range(index) if order[i] == "passive")]
-                after = ratings[order.index("passive", index)]
-                during = ratings[index]
-                if before is not None and during is not None and after is not None:
-                    changes.append(during - (before + after) / 2)
-        return sum(changes) / len(changes) if changes else 0.0
+
+def _rank_fits(phases: Sequence[RatedPhase]) -> Callable[[Order], float]:
+    """The estimated change under any order, ratings and drift staying where they are."""
+    given = np.array([p.rating is not None for p in phases])
+    rated = [p for p in phases if p.rating is not None]
+    ratings = Ratings(
+        np.array([p.rating for p in rated], dtype=np.float64),
+        np.zeros(len(rated), dtype=np.bool_),
+        np.array([p.time_s for p in rated], dtype=np.float64),
+        np.array([p.run for p in rated], dtype=np.int_),
+    )
+    straight, bend = list_drift(ratings)
+    inverse = np.linalg.inv(correlate(bend))
+    left = inverse - inverse @ straight @ np.linalg.pinv(straight.T @ inverse @ straight) @ straight.T @ inverse
+    free = left @ ratings.rating
+
+    def estimate_order(order: Order) -> float:
+        column = (np.array(order) == "contract")[given].astype(np.float64)
+        size = float(column @ left @ column)
+        return float(column @ free) / size if size > 1e-9 else 0.0
+
+    return estimate_order
+
+
+def _rank_groups(phases: Sequence[RatedPhase]) -> Callable[[Order], float]:
+    """The difference of the means under any order."""
+    ratings = [p.rating for p in phases]
 
     def difference(order: Order) -> float:
         groups = {
@@ -234,21 +368,20 @@ def _test_order(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> tuple
         }
         return (_mean(groups["contract"]) or 0.0) - (_mean(groups["passive"]) or 0.0)
 
-    test = rank_order(difference if drawn.design == "onset" else mean_contrast, drawn)
-    return test, f"order drawn by lot from {test.n_orders}; p cannot fall below {test.smallest_p:.2g}"
+    return difference
 
 
-def _find_missing(before: int | None, phase: RatedPhase, after: int | None, sides: Sequence[float | None]) -> str:
-    if before is None:
+def _find_missing(index: int, near: Sequence[int], phase: RatedPhase, sides: Sequence[float | None]) -> str:
+    if not any(i < index for i in near):
         return "no passive phase before it"
-    if after is None:
+    if not any(i > index for i in near):
         return "no closing passive phase after it"
     missing = [name for name, r in (("before", sides[0]), ("during", phase.rating), ("after", sides[1])) if r is None]
     return f"no rating {' and '.join(missing)}" if missing else ""
 
 
 def _make_notes(phases: Sequence[RatedPhase], contrasts: Sequence[Contrast]) -> tuple[str, ...]:
-    notes = [f"contraction {c.cycle} is left out: {c.reason}" for c in contrasts if c.reason]
+    notes = [f"contraction {c.cycle} has no neighbours to be seen against: {c.reason}" for c in contrasts if c.reason]
     ratings = [p.rating for p in phases if p.rating is not None]
     n_silent = len(phases) - len(ratings)
     if n_silent:

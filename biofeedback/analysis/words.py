@@ -11,8 +11,19 @@ if TYPE_CHECKING:
 
 YARDSTICK_POINTS, YARDSTICK_PERCENT = 2.0, 30.0  # Farrar et al., Pain 94 (2001) 149: chronic pain, a yardstick only
 AT_END_PERCENT = 25.0  # with this many ratings at 0 or 10 the scale hides part of the change; common practice
+WHOLE_SCALE = 10.0
+ALIAS_POINTS = 0.25  # rounding that may imitate less is not worth a sentence
+AFTEREFFECT = (
+    "That is against the relaxed phases that came after a contraction; the first contraction was no worse than the "
+    "relaxed phase before it. An easing that comes late and stays looks just like this, so harm is not shown."
+)
 ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too few ratings to say"]
 DoseAdvice: TypeAlias = Literal["light", "hard", "neither", "not known yet"]
+
+
+def find_wanted(relaxed_points: float) -> float:
+    """The easing that would matter from a relaxed rating: 2 points or 30 %, whichever is less; never below 0."""
+    return max(min(YARDSTICK_POINTS, YARDSTICK_PERCENT / 100 * relaxed_points), 0.0)
 
 
 def choose_word(
@@ -45,10 +56,31 @@ def choose_word(
 
 
 def describe_response(response: Response) -> tuple[str, ...]:
-    """What contraction did and what that is worth; one more sentence each for a scale at its end and for marks."""
+    """What contraction did and what that is worth; then, where it applies, what qualifies it, a sentence each."""
     said = _describe_change(response)
-    if response.at_end_percent >= AT_END_PERCENT and response.word != "too few ratings to say":
-        said = (said[0], f"The true change may be larger: {_blame_scale(response.at_end_percent)}.")
+    if response.word == "too few ratings to say":
+        return said
+    if response.shift is not None and response.shift.is_clear:
+        first, last = describe_points(response.shift.first), describe_points(response.shift.last)
+        said = (
+            *said,
+            f"The change itself moved over the contractions: from {first} in the first to {last} in the last.",
+        )
+    if response.is_aftereffect:
+        said = (*said, AFTEREFFECT)
+    is_hidden = response.is_open or response.at_end_percent >= AT_END_PERCENT
+    if is_hidden and response.word == "no clear difference":
+        said = (*said, f"A change may be hidden: {_blame_scale(response.at_end_percent)}.")
+    elif response.is_open and not response.is_full:
+        said = (*said, f"The true change may be larger: {_blame_scale(response.at_end_percent)}.")
+    if response.alias_points >= ALIAS_POINTS:
+        said = (
+            *said,
+            "These ratings hardly scatter, so rounding to the scale's steps could by itself imitate up to "
+            f"{response.alias_points:.1f} points; the interval allows for that.",
+        )
+    if response.borrowed:
+        said = (*said, "How much single ratings scatter was also learnt from this person's earlier sessions.")
     clean = response.without_marked
     if clean is not None and clean.word != response.word:
         said = (*said, f'Without the marked ratings the answer is "{clean.word}": {clean.reason}.')
@@ -78,10 +110,17 @@ def describe_points(points: float) -> str:
 
 
 def _describe_end(points: float) -> str:
-    """An end of an interval that leaves zero out is never "the same"."""
+    """An end of an interval that leaves zero out is never "the same", and the whole scale is no number."""
+    if abs(points) >= WHOLE_SCALE:
+        return f"as far {'down' if points < 0 else 'up'} as the scale goes"
     if abs(points) < 0.05:
         return f"hardly {'lower' if points < 0 else 'higher'}"
     return describe_points(points)
+
+
+def _name_end(points: float) -> str:
+    """An end of an interval that holds zero."""
+    return _describe_end(points) if abs(points) >= WHOLE_SCALE else describe_points(points)
 
 
 def count(n: int, noun: str) -> str:
@@ -95,28 +134,36 @@ def _blame_scale(at_end_percent: float) -> str:
 
 def _describe_change(response: Response) -> tuple[str, ...]:
     mean, low, high = response.mean_change, response.low, response.high
+    if not response.contrasts:
+        return ("No contraction was held in a phase of its own, so there is nothing to compare.",)
     if response.word == "too few ratings to say" or mean is None or low is None or high is None:
         return (f"Too few ratings to say what contraction did: {response.reason}.",)
-    cycles = count(response.n_contrasts, "cycle")
+    over = count(response.n_contrasts, "contraction")
     if response.word == "no clear difference":
         first = (
-            f"No clear difference: over {cycles} discomfort while contracting was {describe_points(mean)}, "
-            f"and anything from {describe_points(low)} to {describe_points(high)} fits these ratings."
+            f"No clear difference: over {over} discomfort while contracting was {describe_points(mean)}, "
+            f"and anything from {_name_end(low)} to {_name_end(high)} fits these ratings."
         )
         return first, _describe_outlook(response, max(-low, high))
+    ends = [_describe_end(low), _describe_end(high)]
     first = (
         f"There was {response.word} discomfort while contracting: {describe_points(mean)} than in the passive phases "
-        f"around it, over {cycles} (95 % interval: {_describe_end(low)} to {_describe_end(high)})."
+        f"around it, over {over} (95 % interval: {ends[0]} to {ends[1]})."
     )
+    if response.is_full:
+        return first, "It was rated 0 in every contraction: nothing was left to ease."
     if response.reaches_yardstick:
         return first, "That reaches the usual yardstick for a change that matters, 2 points or 30 %."
     return first, "That is below the usual yardstick for a change that matters, 2 points or 30 %."
 
 
 def _describe_outlook(response: Response, largest: float) -> str:
-    share = YARDSTICK_PERCENT / 100 * response.mean_passive if response.mean_passive else YARDSTICK_POINTS
-    if largest < min(YARDSTICK_POINTS, share):
+    if response.shift is not None and response.shift.is_clear:
+        return "The mean hides what happened, because the change did not stay the same."
+    if response.wanted_points is not None and largest < response.wanted_points:
         return "Whatever there is, it is below the usual yardstick for a change that matters, 2 points or 30 %."
+    if response.at_end_percent >= AT_END_PERCENT:
+        return "More of the same will not settle it."
     if response.n_more_cycles is not None:
         return f"About {count(response.n_more_cycles, 'more cycle')} would settle it, {response.n_more_reason}."
     return f"More of the same will hardly settle it: {response.n_more_reason}."

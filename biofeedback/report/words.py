@@ -9,7 +9,7 @@ from biofeedback.account.records import FOREVER
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose
 from biofeedback.analysis.holds import suggest_next_set
-from biofeedback.analysis.response import SCALE_HIGH
+from biofeedback.analysis.ratings import SCALE_HIGH
 from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.units import per_body_mass

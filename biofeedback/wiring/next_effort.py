@@ -68,7 +68,7 @@ def gather_points(held: Sequence[HeldPhase]) -> list[DosePoint]:
     efforts = [h.effort_percent for h in phases if h.kind == "contract"]
     return [
         DosePoint(effort, contrast.change, 0, contrast.cycle)
-        for effort, contrast in zip(efforts, make_contrasts(rated)[0], strict=True)
+        for effort, contrast in zip(efforts, make_contrasts(rated), strict=True)
         if effort is not None and contrast.change is not None
     ]
 

@@ -148,7 +148,7 @@ def test_the_maximum_says_where_it_comes_from() -> None:
 
 def test_dose_takes_every_complete_contrast_with_its_own_effort() -> None:
     analysis = analyse_recording(make_check(passive=(6, 6, 6, 6, None, 6), contract=(4, 4, 3, 4, 4)))
-    assert analysis.dose.n_points == 3  # the last two contrasts miss a neighbour
+    assert analysis.dose.n_points == 5  # the last two have a relaxed rating on both sides all the same
     assert analysis.dose.at(70).change < -1
 
 
@@ -212,5 +212,6 @@ def test_phases_before_and_after_a_stop_are_no_neighbours() -> None:
 
 def test_a_rating_off_the_scale_is_left_out_and_said() -> None:
     analysis = analyse_recording(make_check((6, 45, 6, 6, 6), (4, 4, 4, 4)))
-    assert analysis.response.n_contrasts == 2
+    assert analysis.response.n_contrasts == 4
+    assert analysis.response.n_rated == 8
     assert any(warning.startswith("1 rating outside 0-10") for warning in analysis.warnings)

@@ -107,7 +107,7 @@ def test_too_few_and_short_sessions_are_said():
     answer = combine_responses(sessions)
     assert answer.word == "too few ratings to say"
     assert answer.reason == "2 sessions, 3 are needed"
-    assert answer.notes == ("1 session with fewer than 3 complete cycles left out",)
+    assert answer.notes == ("1 session with fewer than 3 rated contractions left out",)
     assert combine_responses([]).mean_change is None
     assert combine_responses(sessions[:1]).mean_change == pytest.approx(sessions[0].mean_change)
     with pytest.raises(ValueError, match="standard error"):

@@ -5,7 +5,7 @@ import pytest
 from biofeedback.analysis.dose import DoseLevel
 from biofeedback.analysis.response import RatedPhase, compute_response
 from biofeedback.analysis.trends import fit_theil_sen
-from biofeedback.analysis.words import choose_band, choose_word, describe_least, describe_points
+from biofeedback.analysis.words import choose_band, choose_word, count, describe_least, describe_points
 
 
 def answer(ratings):
@@ -21,39 +21,40 @@ def answer(ratings):
             [7, 4, 7, 5, 7, 4, 7],
             (
                 "There was less discomfort while contracting: 2.7 points lower than in the passive phases around it, "
-                "over 3 cycles (95 % interval: 4.5 points lower to 0.9 points lower).",
+                "over 3 contractions (95 % interval: 3.8 points lower to 1.6 points lower).",
                 "That reaches the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
         (
-            [7, 8, 7, 8, 7, 8, 7],
+            [7, 8, 7, 8, 7, 8, 7.5, 9, 7.5],
             (
-                "There was more discomfort while contracting: 1.0 points higher than in the passive phases around it, "
-                "over 3 cycles (95 % interval: hardly higher to 2.0 points higher).",
+                "There was more discomfort while contracting: 1.1 points higher than in the passive phases around it, "
+                "over 4 contractions (95 % interval: 0.6 points higher to 1.6 points higher).",
                 "That is below the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
         (
-            [6, 6, 6, 6, 6, 6, 6],
+            [6, 6, 6.5, 6.5, 6, 6.5, 6],
             (
-                "No clear difference: over 3 cycles discomfort while contracting was the same, and anything from "
-                "1.0 points lower to 1.0 points higher fits these ratings.",
+                "No clear difference: over 3 contractions discomfort while contracting was 0.2 points higher, and "
+                "anything from 0.5 points lower to 0.9 points higher fits these ratings.",
                 "Whatever there is, it is below the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
         (
             [6, 4, 7, 8, 5, 5, 8, 7, 4],
             (
-                "No clear difference: over 4 cycles discomfort while contracting was 0.2 points lower, and anything "
-                "from 4.6 points lower to 4.1 points higher fits these ratings.",
+                "No clear difference: over 4 contractions discomfort while contracting was 0.1 points lower, and "
+                "anything from 3.4 points lower to 3.1 points higher fits these ratings.",
                 "More of the same will hardly settle it: with a change this small against its scatter, 60 cycles would "
                 "not be enough.",
             ),
         ),
         (
             [7, 5, 7],
-            ("Too few ratings to say what contraction did: 1 complete cycle, 3 are needed.",),
+            ("Too few ratings to say what contraction did: 1 rated contraction, 3 are needed.",),
         ),
+        ([], ("No contraction was held in a phase of its own, so there is nothing to compare.",)),
     ],
 )
 def test_sentences(ratings, sentences):
@@ -64,7 +65,7 @@ def test_a_clear_answer_in_sight_is_counted():
     response = answer([7, 5, 7, 6, 6, 5, 7])
     assert response.word == "no clear difference"
     assert response.sentences()[1] == (
-        f"About {response.n_more_cycles} more cycles would settle it, if the change stays as large as it was."
+        f"About {count(response.n_more_cycles, 'more cycle')} would settle it, if the change stays as large as it was."
     )
 
 
@@ -132,7 +133,7 @@ def test_points_and_trends():
 
 
 def test_what_may_be_thirty_per_cent_is_not_called_below_the_yardstick():
-    response = answer([4, 3, 4, 4, 4, 3.5, 4, 3, 4])  # up to 1.5 of 4 points, nearly 40 %, fits
+    response = answer([4, 3, 4, 4.5, 4, 3.5, 4, 3, 4])  # more than 1.2 of 4 points, 30 %, fits
     assert -2 < response.low < -1.2 < 0 < response.high
     assert "below the usual yardstick" not in " ".join(response.sentences())
 

@@ -3,66 +3,32 @@
     python tests/benchmarks/truth_table.py            # a few minutes; --plot FILE.png for the calibration of the dose
     python tests/benchmarks/truth_table.py --n 300    # coarser, seconds
 
-Ratings are simulated, not signals. Passive torque falls by 33 % in 90 s without any contraction (Magnusson et al.,
-Scand J Med Sci Sports 6 (1996) 323) and discomfort with it; on top comes habituation. Everything is seeded.
+Ratings are simulated, not signals (see simulated_people.py). Everything is seeded.
 """
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from simulated_people import Athlete, as_phases, simulate
 
 from biofeedback.analysis.dose import DosePoint, choose_effort, compute_dose, gather
 from biofeedback.analysis.emax import saturate
 from biofeedback.analysis.informing import choose_next, list_efforts
-from biofeedback.analysis.randomisation import draw_order
+from biofeedback.analysis.ratings import Scatter, pool_scatters
 from biofeedback.analysis.response import RatedPhase, Response, compute_response, make_contrasts
 from biofeedback.analysis.sessions import combine_responses
 from biofeedback.analysis.shapes import Posterior, weigh_shapes
 
-PHASE_S = 20.0
-
-
-@dataclass(frozen=True)
-class Athlete:
-    """One simulated person: what contraction does to the rating, and everything else that moves it."""
-
-    change: float = 0.0
-    n_cycles: int = 5
-    start: float = 7.0
-    relaxation_percent: float = 33.0  # of the starting discomfort, in 90 s
-    habituation_points: float = 1.0
-    noise_sd: float = 0.8
-    autocorrelation: float = 0.0
-    step: float = 0.5
-    carry_over: float = 0.0  # share of the change that is still there in the passive phase after it
-    settling_s: float = 18.0  # in the position before the first rating
-    drawn: bool = False  # each pair of phases in an order drawn by lot
-
 
 def rate(athlete: Athlete, rng: np.random.Generator, changes: np.ndarray | None = None) -> list[RatedPhase]:
     """Ratings of one response check; ``changes`` overrides the change of each contraction."""
-    order = ("passive", *("contract", "passive") * athlete.n_cycles)
-    if athlete.drawn:
-        order = draw_order(athlete.n_cycles, seed=int(rng.integers(2**31))).order
-    n = len(order)
-    contracting = np.array(order) == "contract"
-    time_s = athlete.settling_s + PHASE_S * np.arange(n)
-    tau_s = rng.uniform(10, 30)
-    fall = athlete.relaxation_percent / 100 / (1 - np.exp(-90 / tau_s))
-    felt = athlete.start * (1 - fall * (1 - np.exp(-time_s / tau_s)))
-    felt -= athlete.habituation_points * (1 - np.exp(-time_s / 120))
-    noise = rng.normal(0, athlete.noise_sd, n)
-    for i in range(1, n):
-        noise[i] = athlete.autocorrelation * noise[i - 1] + np.sqrt(1 - athlete.autocorrelation**2) * noise[i]
-    effect = np.zeros(n)
-    effect[contracting] = athlete.change if changes is None else changes
-    effect[1:] += athlete.carry_over * effect[:-1] * ~contracting[1:]
-    ratings = np.clip(np.round((felt + noise + effect) / athlete.step) * athlete.step, 0, 10)
-    return [RatedPhase(k, float(r), float(t)) for k, r, t in zip(order, ratings, time_s, strict=True)]
+    rows, contracting, time_s = simulate(athlete, rng, 1, changes=None if changes is None else np.atleast_2d(changes))
+    return as_phases(rows[0], contracting, time_s)
 
 
 @dataclass(frozen=True)
@@ -83,9 +49,7 @@ class Row:
 
 def check_response(name: str, athlete: Athlete, *, n: int, seed: int) -> Row:
     """Answer ``n`` sessions of one kind of athlete, and beside it what comparing with the start would have said."""
-    rng = np.random.default_rng(seed)
-    sessions = [rate(athlete, rng) for _ in range(n)]
-    answers = [compute_response(phases) for phases in sessions]
+    sessions, answers = answer_sessions(athlete, n=n, seed=seed)
     known = [a for a in answers if a.low is not None]
     return Row(
         name,
@@ -96,9 +60,25 @@ def check_response(name: str, athlete: Athlete, *, n: int, seed: int) -> Row:
         too_few=share(answers, "too few ratings to say"),
         bias=float(np.mean([a.mean_change - athlete.change for a in known])),
         width=float(np.mean([a.high - a.low for a in known])),
-        last_lower=100 * float(np.mean([find_last(phases) < phases[0].rating for phases in sessions])),
-        naive_less=100 * float(np.mean([compare_with_start(phases) for phases in sessions])),
+        last_lower=0.0 if athlete.missing else share_of([find_last(p) < p[0].rating for p in sessions]),
+        naive_less=0.0 if athlete.missing else share_of([compare_with_start(p) for p in sessions]),
     )
+
+
+def answer_sessions(
+    athlete: Athlete, *, n: int, seed: int, earlier: Scatter | None = None
+) -> tuple[list[list[RatedPhase]], list[Response]]:
+    """``n`` sessions of one kind of athlete and their answers; an order drawn by lot is a new one every ten."""
+    rng = np.random.default_rng(seed)
+    sessions: list[list[RatedPhase]] = []
+    while len(sessions) < n:
+        rows, contracting, time_s = simulate(athlete, rng, 10 if athlete.drawn else n)
+        sessions += [as_phases(row, contracting, time_s) for row in rows]
+    return sessions, [compute_response(phases, earlier=earlier) for phases in sessions]
+
+
+def share_of(flags: list[bool]) -> float:
+    return 100 * float(np.mean(flags))
 
 
 def share(answers: list[Response], word: str) -> float:
@@ -125,26 +105,156 @@ def list_fair_athletes() -> Iterator[tuple[str, Athlete]]:
             yield f"{n_cycles} cycles, change {change:+.1f}", Athlete(change=change, n_cycles=n_cycles)
     yield "5 cycles, order drawn by lot", Athlete(drawn=True)
     yield "5 cycles, order drawn by lot, -1.5", Athlete(drawn=True, change=-1.5)
-    yield "5 cycles, no drift at all", Athlete(relaxation_percent=0, habituation_points=0)
+    yield "5 cycles, no drift at all", Athlete(drift="none")
     yield "5 cycles, noisy ratings (SD 1.2)", Athlete(noise_sd=1.2, change=-1)
-    yield "5 cycles, autocorrelated ratings (0.3)", Athlete(autocorrelation=0.3, change=-1)
+    yield "5 cycles, whole numbers", Athlete(step=1, change=-1)
+    yield "5 cycles, a fifth without answer", Athlete(missing=0.2, change=-1)
+
+
+def list_unchanged_athletes() -> Iterator[tuple[str, Athlete]]:
+    """No true change, and every drift and scatter that might pass for one: at most 5 % may be told less or more."""
+    for n_cycles in (3, 5, 8):
+        yield f"{n_cycles} cycles", Athlete(n_cycles=n_cycles)
+    yield "noisy ratings (SD 1.5)", Athlete(noise_sd=1.5)
+    yield "whole numbers", Athlete(step=1)
+    yield "a fifth without answer", Athlete(missing=0.2)
+    yield "order drawn by lot", Athlete(drawn=True)
+    yield "autocorrelated ratings (0.3)", Athlete(autocorrelation=0.3)
+    yield "autocorrelated ratings (0.7)", Athlete(autocorrelation=0.7)
+    yield "autocorrelated (0.7), drawn by lot", Athlete(autocorrelation=0.7, drawn=True)
+    yield "anchored on the last rating (0.3)", Athlete(anchoring=0.3)
+    yield "hyperbolic drift", Athlete(drift="hyperbolic")
+    yield "hyperbolic drift, little scatter", Athlete(drift="hyperbolic", noise_sd=0.4)
+    yield "hyperbolic, little scatter, 8 cycles", Athlete(drift="hyperbolic", noise_sd=0.3, n_cycles=8)
+    yield "hyperbolic, little scatter, drawn", Athlete(drift="hyperbolic", noise_sd=0.3, drawn=True)
+    yield "random-walk drift (0.3 a phase)", Athlete(drift="walk", walk_sd=0.3)
+    yield "random-walk drift (0.8 a phase)", Athlete(drift="walk", walk_sd=0.8)
+    yield "rated at once, no settling", Athlete(settling_s=2, noise_sd=0.4)
+    yield "at the floor: start at 2", Athlete(start=2)
+    yield "at the ceiling: start at 10, no drift", Athlete(start=10, noise_sd=1, drift="none")
+    for sd in (0.1, 0.2, 0.3):
+        yield f"falls by 0.5 a phase, whole, SD {sd}", Athlete(drift="even", per_phase=-0.5, step=1, noise_sd=sd)
+
+
+def list_powers() -> Iterator[tuple[str, Athlete]]:
+    """A true -2, found how often?"""
+    yield "SD 0.8, 5 cycles", Athlete(change=-2)
+    yield "SD 1.5, 5 cycles", Athlete(change=-2, noise_sd=1.5)
+    yield "SD 0.8, a fifth without answer", Athlete(change=-2, missing=0.2)
+    yield "SD 0.8, 3 cycles", Athlete(change=-2, n_cycles=3)
 
 
 def list_breaking_athletes() -> Iterator[tuple[str, Athlete]]:
     """Where it gives way: shown, not hidden."""
     yield "few cycles: 2", Athlete(change=-2, n_cycles=2)
     yield "few cycles: 3", Athlete(change=-2, n_cycles=3)
-    yield "whole numbers", Athlete(change=-1, step=1)
     yield "whole numbers, hardly any scatter", Athlete(change=-1, step=1, noise_sd=0.2)
-    yield (
-        "start at 10: more cannot be rated",
-        Athlete(change=2, start=10, noise_sd=1, relaxation_percent=0, habituation_points=0),
-    )
+    yield "start at 10: more cannot be rated", Athlete(change=2, start=10, noise_sd=1, drift="none")
     yield "start at 10, relaxing", Athlete(change=2, start=10)
     yield "start at 2: less cannot be rated", Athlete(change=-2, start=2)
+    yield "start at 5, -3: some of it below 0", Athlete(change=-3, start=5)
+    yield "start at 4, -3: most of it below 0", Athlete(change=-3, start=4)
     yield "half the change stays in the next phase", Athlete(change=-2, carry_over=0.5)
+    yield "anchored on the last rating (0.3)", Athlete(change=-2, anchoring=0.3)
+    yield "fading: -4 at first, 0 at last", Athlete(change=-2, fade=2)
     yield "rated at once, no settling, no scatter", Athlete(settling_s=2, noise_sd=0.2, step=0.1)
+    yield "autocorrelated ratings (0.3)", Athlete(autocorrelation=0.3, change=-1)
     yield "strongly autocorrelated ratings (0.7)", Athlete(change=-1, autocorrelation=0.7)
+
+
+def check_power(
+    name: str, athlete: Athlete, *, n: int, seed: int, earlier: Scatter | None = None
+) -> tuple[str, list[float]]:
+    """Found, falsely found without a change, and found were exactly 5 % falsely found; in %, beside contrasts alone.
+
+    The contrasts are those of each contraction with both its neighbours, complete ones only, with a t interval from
+    generalised least squares: what this program did before.
+    """
+    row: list[float] = []
+    for measure in (
+        lambda a: answer_sessions(a, n=n, seed=seed, earlier=earlier)[1],
+        lambda a: measure_contrasts(a, n, seed),
+    ):
+        found = find_scores(measure(athlete))
+        falsely = find_scores(measure(replace(athlete, change=0.0)))
+        limit = float(np.quantile(np.abs(falsely), 0.95))
+        row += [
+            100 * float(np.mean(found < -1)),
+            100 * float(np.mean(np.abs(falsely) > 1)),
+            100 * float(np.mean(found < -limit)),
+        ]
+    return name, row
+
+
+def find_scores(answers: list[Any]) -> np.ndarray:
+    """Change over half the width of its interval: beyond 1 zero is left out; 0 for no answer."""
+    known = [(a.low, a.high) if a.low is not None and a.word != "too few ratings to say" else None for a in answers]
+    return np.array([0.0 if k is None else (k[0] + k[1]) / max(k[1] - k[0], 1e-9) for k in known])
+
+
+@dataclass(frozen=True)
+class Contrasted:
+    """The answer of complete contrasts alone."""
+
+    word: str
+    low: float | None = None
+    high: float | None = None
+
+
+def measure_contrasts(athlete: Athlete, n: int, seed: int) -> list[Contrasted]:
+    """Mean of complete contrasts, at least three, with the interval of generalised least squares."""
+    from scipy.special import stdtrit
+
+    answers = []
+    for phases in answer_free(athlete, n, seed):
+        ratings = np.array([np.nan if p.rating is None else p.rating for p in phases])
+        rows = []
+        for i, phase in enumerate(phases):
+            before = [j for j in range(i) if phases[j].kind == "passive"]
+            after = [j for j in range(i + 1, len(phases)) if phases[j].kind == "passive"]
+            row = np.zeros(len(phases))
+            if phase.kind == "contract" and before and after:
+                row[i], row[before[-1]], row[after[0]] = 1.0, -0.5, -0.5
+                if not np.isnan(ratings[row != 0]).any():
+                    rows.append(row)
+        if len(rows) < 3:
+            answers.append(Contrasted("too few ratings to say"))
+            continue
+        weights = np.array(rows)
+        changes, covariance = weights @ np.nan_to_num(ratings), weights @ weights.T
+        inverse, ones = np.linalg.inv(covariance), np.ones(len(rows))
+        left = changes - ones @ inverse @ changes / (ones @ inverse @ ones)
+        variance = max(float(left @ inverse @ left) / (len(rows) - 1), athlete.step**2 / 12)
+        reach = float(stdtrit(len(rows) - 1, 0.975)) * np.sqrt(variance * covariance.sum()) / len(rows)
+        answers.append(Contrasted("", float(changes.mean() - reach), float(changes.mean() + reach)))
+    return answers
+
+
+def answer_free(athlete: Athlete, n: int, seed: int) -> list[list[RatedPhase]]:
+    rows, contracting, time_s = simulate(athlete, np.random.default_rng(seed), n)
+    return [as_phases(row, contracting, time_s) for row in rows]
+
+
+def print_power(n: int, seed: int) -> None:
+    """Power at equal false rates; and three cycles with the scatter of four earlier sessions."""
+    print(
+        f"\nA true change of -2 points, {n} sessions each: found, falsely found at 0, and found at exactly 5 % falsely"
+    )
+    print(f"{'':42}{'all ratings':>24}{'complete contrasts':>24}")
+    rows = [check_power(name, a, n=n, seed=seed + i) for i, (name, a) in enumerate(list_powers())]
+    own = [r.scatter for r in answer_sessions(Athlete(), n=4, seed=seed + 90)[1] if r.scatter]
+    pooled = pool_scatters(own)
+    rows.append(
+        check_power(
+            "3 cycles, scatter of 4 earlier sessions",
+            Athlete(change=-2, n_cycles=3),
+            n=n,
+            seed=seed + 9,
+            earlier=pooled,
+        )
+    )
+    for name, row in rows:
+        print(f"{name:42}" + "".join(f"{v:7.1f}%" for v in row))
 
 
 def check_sessions(between_sd: float, n_sessions: int, *, n: int, seed: int) -> tuple[float, float, float]:
@@ -303,7 +413,7 @@ def hold_until_answered(
         changes = np.zeros(MOST_CYCLES)
         changes[: len(efforts)] = curve(np.array(efforts))
         rated = rate(athlete, np.random.default_rng(noise_seed), changes)[: 2 * len(efforts) + 1]
-        contrasts = make_contrasts(rated)[0]
+        contrasts = make_contrasts(rated)
         points = [DosePoint(e, c.change, 0, c.cycle) for e, c in zip(efforts, contrasts, strict=True)]
         right = judge_search(points, curve)
     return efforts, right
@@ -410,7 +520,7 @@ def plot_calibration(dose: DoseCheck, path: str) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="Simulated athletes with a known truth")
-    parser.add_argument("--n", type=int, default=4000, help="sessions per row")
+    parser.add_argument("--n", type=int, default=1000, help="sessions per row")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--plot", metavar="FILE", help="draw the calibration of the dose answer")
     options = parser.parse_args()
@@ -418,6 +528,11 @@ def main() -> None:
     fair = [check_response(name, a, n=n, seed=seed + i) for i, (name, a) in enumerate(list_fair_athletes())]
     print_rows(f"95 % intervals of the change, {n} sessions each; 93 to 97 % have to cover", fair)
     print_naive(n, seed + 50)
+    unchanged = [
+        check_response(name, a, n=n, seed=seed + 500 + i) for i, (name, a) in enumerate(list_unchanged_athletes())
+    ]
+    print_rows(f"No true change, {n} sessions each: at most 5 % may be told less or more", unchanged)
+    print_power(n, seed + 600)
     breaking = enumerate(list_breaking_athletes())
     print_rows("What breaks it", [check_response(name, a, n=n, seed=seed + 100 + i) for i, (name, a) in breaking])
     print_sessions(max(n // 8, 20), seed + 200)

@@ -97,6 +97,18 @@ RULES = Rules(
         Allowed(r"csv\.(kinds|n_events)", "attempts begin, and sessions end, by events", recording="A0?.hold"),
         Allowed(r"sql\..*", "a view that shows each rating once; the end of a plan is no phase", "any", "A0?.hold"),
         Allowed(r".*(excursions|longest.stay.*)", "counted by the plan's own hysteresis and dwell, as shown live"),
+        Allowed(
+            r"(cohort\.(change|answer|n_contrasts|n_more|error|rating_sd)|report\.effect"
+            r"|report\.tables\.Each contraction against its neighbours|analysis\.response).*",
+            "the change is estimated from every rating that is there, its drift taken out, no longer from complete "
+            "contrasts; what qualifies the answer is told in sentences of its own",
+            "any",
+        ),
+        Allowed(
+            r"(report\.next|report\.tables\.How much effort|report\.advice|analysis\.dose)\b.*",
+            "a contraction whose neighbours are missing counts in the dose too",
+            "any",
+        ),
     ),
     anew=(
         Allowed(

@@ -93,7 +93,7 @@ def test_numbers_in_the_page_are_those_of_the_analysis(check) -> None:
     cells = re.findall(r"<td[^>]*>(.*?)</td>", page)
     for row in check.phases:
         assert number(row.summary.mean_percent, 1) in cells
-    assert signed(check.response.mean_change) in page
+    assert signed(check.response.mean_change, 2) in page
     assert html.escape(check.response.sentences()[0]) in page
     assert f"{check.response.nap:.2f}" in page
 

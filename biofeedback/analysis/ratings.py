@@ -1,0 +1,189 @@
+"""The model behind every answer: ratings are a drift, plus what contraction does, plus scatter.
+
+The drift of one stay in the position is a level, a straight line in time and a bend, fast at first and slow later as
+relaxation is. Level and line are free; the bend is drawn towards none, as a normal variable whose RMS over the session
+is half the scatter of single ratings: free, it would cost a short session a fifth of its power, and left out,
+relaxation that slows down would be taken for an effect. All ratings that are there count, whether or not their
+neighbours were answered.
+
+Scatter is estimated so that it is right for independent ratings around a line, and too large rather than too small
+where drift bends, walks or ratings hang together; an interval may be too wide, not too narrow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp, pi, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from biofeedback.analysis.interval import find_t_quantile
+from biofeedback.model import FloatArray
+
+BEND_RATIO = 0.5  # RMS of the bend against the scatter of single ratings; found by simulation, see the truth table
+DECIMALS = 9  # the last bits of the arithmetic are no change
+BEND_RATE, FREE_BEND_RATE = 5.0, 10.0  # the bend is 1 / (1 + rate u), u from 0 to 1 over the stay
+SCALE_LOW, SCALE_HIGH = 0.0, 10.0
+AGREE_P = 0.05  # scatters that differ by less than chance does at this level are one scatter
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Variance of single ratings around drift and effect, in points^2, and the degrees of freedom that know it."""
+
+    variance: float
+    df: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ratings:
+    """Ratings that were given, in the order held, (n,) each; ``run`` tells stays in the position apart."""
+
+    rating: FloatArray
+    contracting: NDArray[np.bool_]
+    time_s: FloatArray
+    run: NDArray[np.int_]
+
+    @property
+    def n(self) -> int:
+        """How many."""
+        return int(self.rating.size)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """One coefficient: ``value`` with its standard ``error`` and the interval's reach, all in points.
+
+    ``weights`` (n,) makes the value from the ratings. ``scatter`` is this session's own; ``borrowed`` whether others'
+    were joined with it. ``alias`` is what rounding to the scale's steps may imitate; it is part of ``reach``.
+    """
+
+    value: float
+    error: float
+    reach: float
+    df: float
+    weights: FloatArray
+    scatter: Scatter
+    alias: float
+    borrowed: bool
+
+
+def list_drift(ratings: Ratings) -> tuple[FloatArray, FloatArray]:
+    """Columns of level and line (n, n_runs + 1), and the bend (n,) with RMS 1, at right angles to them."""
+    runs = np.unique(ratings.run)
+    levels = (ratings.run[:, None] == runs[None, :]).astype(np.float64)
+    share = _find_share(ratings)
+    if not share.any():
+        return levels, np.zeros(ratings.n)
+    straight = np.column_stack([levels, share])
+    bend = _take_out(straight, 1 / (1 + BEND_RATE * share))
+    size = sqrt(float(bend @ bend) / ratings.n)
+    return straight, bend / size if size > 1e-6 else np.zeros(ratings.n)
+
+
+def bend_freely(ratings: Ratings) -> FloatArray:
+    """A sharper bend (n, 1) that is not drawn towards none: what is left of an effect beside it owes nothing to drift.
+
+    It costs scatter; over many sessions, where scatter averages out and a drift that all share does not, it shows how
+    far the drift has carried the estimate.
+    """
+    return np.asarray(1 / (1 + FREE_BEND_RATE * _find_share(ratings)), dtype=np.float64)[:, None]
+
+
+def _find_share(ratings: Ratings) -> FloatArray:
+    """Time since the start of each stay, as a share of the longest stay, (n,)."""
+    since_s = np.zeros(ratings.n)
+    for run in np.unique(ratings.run):
+        own = ratings.run == run
+        since_s[own] = ratings.time_s[own] - ratings.time_s[own].min()
+    longest_s = float(since_s.max(initial=0.0))
+    return since_s / longest_s if longest_s > 0 else since_s
+
+
+def correlate(bend: FloatArray) -> FloatArray:
+    """Covariance of the ratings around level and line (n, n), in units of the scatter's variance."""
+    return np.asarray(np.eye(bend.size) + BEND_RATIO**2 * np.outer(bend, bend), dtype=np.float64)
+
+
+def estimate(
+    ratings: Ratings, effect: FloatArray, *, rounding: float, beside: FloatArray | None = None,
+    earlier: Scatter | None = None,
+) -> Estimate | None:  # fmt: skip
+    """What a column ``effect`` (n,) adds to the drift; ``beside`` (n, k): further columns that are free.
+
+    Generalised least squares with the bend in the covariance. The variance of single ratings is the weighted sum of
+    squares over its expectation for independent ratings, with Satterthwaite's degrees of freedom; never below that of
+    rounding to ``rounding`` points (rounding^2 / 12). ``earlier`` is joined with it when the two agree. None when the
+    ratings cannot tell the effect from the drift, or leave no degree of freedom.
+    """
+    straight, bend = list_drift(ratings)
+    others = straight if beside is None else np.column_stack([straight, beside])
+    inverse = np.linalg.inv(correlate(bend))
+    columns = np.column_stack([others, effect])
+    if ratings.n <= columns.shape[1] or np.linalg.matrix_rank(columns) < np.linalg.matrix_rank(others) + 1:
+        return None
+    projection = np.linalg.pinv(columns.T @ inverse @ columns) @ columns.T @ inverse
+    left = inverse - inverse @ columns @ projection
+    expected = float(np.trace(left))
+    df = expected**2 / float(np.trace(left @ left)) if expected > 1e-9 else 0.0
+    if df < 1 - 1e-9:
+        return None
+    weights = np.asarray(projection[-1], dtype=np.float64)
+    y = ratings.rating
+    own = Scatter(max(float(y @ left @ y) / expected, rounding**2 / 12), df)
+    joined = join_scatters(own, earlier)
+    error = sqrt(joined.variance * float(weights @ weights))
+    alias = find_alias(own, rounding) * float(np.abs(weights).sum())
+    reach = find_t_quantile(joined.df) * error + alias
+    return Estimate(
+        round(float(weights @ y), DECIMALS), error, reach, joined.df, weights, own, alias, joined is not own
+    )
+
+
+def join_scatters(own: Scatter, earlier: Scatter | None) -> Scatter:
+    """Both together where they agree (F test at 5 %), else the session's own."""
+    if earlier is None or earlier.df <= 0 or earlier.variance <= 0:
+        return own
+    from scipy.special import fdtr
+
+    p = float(fdtr(own.df, earlier.df, own.variance / earlier.variance))
+    if not AGREE_P / 2 <= p <= 1 - AGREE_P / 2:
+        return own
+    df = own.df + earlier.df
+    return Scatter((own.df * own.variance + earlier.df * earlier.variance) / df, df)
+
+
+def pool_scatters(scatters: Sequence[Scatter]) -> Scatter | None:
+    """One person's scatter over sessions; None from none, or where Bartlett's test says that they differ."""
+    known = [s for s in scatters if s.df > 0 and s.variance > 0]
+    if not known:
+        return None
+    df = np.array([s.df for s in known])
+    variances = np.array([s.variance for s in known])
+    pooled = float(df @ variances / df.sum())
+    if len(known) > 1:
+        from scipy.special import chdtrc
+
+        size = 1 + (float((1 / df).sum()) - 1 / float(df.sum())) / (3 * (len(known) - 1))
+        statistic = (float(df.sum()) * np.log(pooled) - float(df @ np.log(variances))) / size
+        if float(chdtrc(len(known) - 1, statistic)) < AGREE_P:
+            return None
+    return Scatter(pooled, float(df.sum()))
+
+
+def find_alias(scatter: Scatter, rounding: float) -> float:
+    """Largest mean error of a rating that rounding makes, in points, where all fall alike between two steps.
+
+    The first harmonic of the rounding error of a value with normal scatter: step / pi exp(-2 pi^2 sd^2 / step^2). A
+    scatter of half a step makes it vanish; without any, a fall of exactly half a step a phase looks like an effect.
+    Widrow, Kollar & Liu, IEEE Trans Instrum Meas 45 (1996) 353 (from memory).
+    """
+    variance = max(scatter.variance - rounding**2 / 12, 0.0)
+    return rounding / pi * exp(-2 * pi**2 * variance / rounding**2)
+
+
+def _take_out(columns: FloatArray, values: FloatArray) -> FloatArray:
+    """What is left of ``values`` at right angles to ``columns``."""
+    return np.asarray(values - columns @ np.linalg.lstsq(columns, values, rcond=None)[0], dtype=np.float64)
