@@ -19,6 +19,7 @@ from biofeedback.acquisition.codecs import WEIGHT_STEP_KG, decode_weight, encode
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.source import Decoder, SourceUrl, WireSource
+from biofeedback.acquisition.timeline import BURST_S
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel
 
@@ -68,6 +69,11 @@ class BleSource(WireSource):
     def sequence_modulus(self) -> int | None:
         """Where the sequence number wraps, if the profile says so."""
         return self.profile.sequence_modulus
+
+    @property
+    def patience_s(self) -> float:
+        """A radio stalls and then brings everything at once."""
+        return BURST_S
 
     def make_decoder(self) -> Decoder:
         """Decoder for what this board sends."""

@@ -72,10 +72,14 @@ class RateMeter:
 
     def count_lacking(self, arrival_s: float, rate_hz: float) -> int:
         """Frames that should have come by now, at ``rate_hz`` since the window began, and have not."""
+        return max(0, round(-(self.count_ahead(arrival_s, rate_hz) or 0.0)))
+
+    def count_ahead(self, arrival_s: float, rate_hz: float) -> float | None:
+        """Frames that have come beyond what should have, at ``rate_hz`` since the window began; None: not known."""
         if not self._points:
-            return 0
+            return None
         first_s, n_first = self._points[0]
-        return max(0, round((arrival_s - first_s) * rate_hz) - (self._n - n_first))
+        return self._n - n_first - (arrival_s - first_s) * rate_hz
 
 
 class IntervalMeter:

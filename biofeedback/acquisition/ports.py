@@ -89,3 +89,9 @@ def open_port(path: str, baud: int, *, network_timeout_s: float) -> serial.Seria
     except LOST as error:
         raise explain_open_error(path, error) from None
     return port
+
+
+def is_radio_port(path: str) -> bool:
+    """Whether a port is Bluetooth serial, as far as the system says."""
+    told = [f"{port.device} {port.description} {port.hwid}" for port in list_ports.comports() if port.device == path]
+    return any(mark in " ".join((path, *told)).lower() for mark in ("rfcomm", "bthenum", "bluetooth"))

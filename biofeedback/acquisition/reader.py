@@ -5,17 +5,18 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from biofeedback.acquisition.decoder import BadLines, is_readable_text
+from biofeedback.acquisition.decoder import BadLines, Frames, is_readable_text
 from biofeedback.acquisition.identify import read_board_id
 from biofeedback.acquisition.source import ItemSource, Source, WireSource
 from biofeedback.errors import SourceError
-from biofeedback.model import Chunk, Item, Note
+from biofeedback.model import Item, Note
 
 RETRY_S = (0.1, 0.2, 0.5, 1.0)  # the longest is well within 2 s of the sensor's return
 WAIT_S = 0.05
 NO_DATA = "no data: check that the sensor is on and its plug and cable"
 NO_FRAMES = "the data cannot be read: check the baud rate and the profile"
 MUTE_S = 3.0  # after which a sensor that has never sent a frame is told of
+RATE_SHOWN_S = 60.0
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0
 MOST_SHOWN = 60  # characters of a line
@@ -50,6 +51,7 @@ class Reader:
         self._judged = (0, 0)
         self._is_unreadable = False
         self._is_silent = False  # and ``trouble`` says so
+        self._rate_trouble, self._rate_told_s = "", 0.0
         self._started_s = clock()
 
     @property
@@ -93,21 +95,38 @@ class Reader:
         decoded = self.decoder.feed(data)
         self._bad_reason = next((p.reason for p in reversed(decoded) if isinstance(p, BadLines)), self._bad_reason)
         items = self.timeline.place(decoded, now_s)
-        if self._is_silent and any(isinstance(item, Chunk) for item in items):
+        if self._is_silent and any(isinstance(piece, Frames) for piece in decoded):
             self._is_silent, self.trouble = False, ""
         if not self.source.is_replay:
             items += self._notice_silence(now_s, NO_FRAMES)  # bytes without frames do not stop time either
         self._notice_device(items)
         self._notice_dropped(items)
         self._judge_lines(items)
+        self._notice_rate(now_s)
         return items
 
     def _notice_silence(self, now_s: float, trouble: str) -> list[Item]:
         items = self.timeline.silence(now_s)
         is_mute = not self.timeline.next_frame and now_s - self._started_s > MUTE_S
-        if (items or is_mute) and not self.trouble:
+        if (self.timeline.is_silent or is_mute) and self.trouble in ("", self._rate_trouble):
             self._is_silent, self.trouble = True, self.source.trouble or trouble
         return items
+
+    def _notice_rate(self, now_s: float) -> None:
+        """A rate that is not the declared one makes every time wrong; it is shown for a while."""
+        measured_hz, declared_hz = self.timeline.deviating_rate_hz, self.source.rate_hz
+        if measured_hz is not None and not self._rate_trouble:
+            off = f"{100 * (measured_hz / declared_hz - 1):+.1f} %"
+            self._rate_trouble = (
+                f"the sensor sends {measured_hz:.4g} readings a second, not {declared_hz:g} ({off}), and times are off "
+                f"by as much: for the next session set its rate to {measured_hz:.4g}"
+            )
+            self._rate_told_s = now_s
+        is_due = bool(self._rate_trouble) and now_s - self._rate_told_s < RATE_SHOWN_S
+        if is_due and not self.trouble:
+            self.trouble = self._rate_trouble
+        elif self._rate_trouble and not is_due and self.trouble == self._rate_trouble:
+            self.trouble = ""
 
     def _notice_device(self, items: list[Item]) -> None:
         """Calibration belongs to one device, so another one in its place goes on record."""
@@ -141,7 +160,7 @@ class Reader:
             self._next_try_s = now_s + RETRY_S[min(self._n_tries, len(RETRY_S) - 1)]
             self._n_tries += 1
         self._sleep(WAIT_S)
-        return self.timeline.silence(self._clock())
+        return self.timeline.silence(self._clock(), is_lost=True)
 
     @property
     def last_line(self) -> str:

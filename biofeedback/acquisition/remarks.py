@@ -7,7 +7,8 @@ import numpy as np
 from biofeedback.acquisition.clock import IntervalMeter, RateMeter
 from biofeedback.model import FloatArray
 
-RATE_TOLERANCE_PERCENT = 2.0
+RATE_TOLERANCE_PERCENT = 1.0
+UNSURE_PERCENT = 2.0  # of a rate over 10 s: jitter on the way; half a minute tells more
 MOST_WORDS, WORDS_PER_S = 50.0, 2.0  # lines of words at once, and in the long run
 TELL_S = 1.0  # between two remarks about frames left out
 
@@ -19,6 +20,7 @@ class Remarks:
         self._rate_hz = rate_hz
         self._intervals = IntervalMeter(rate_hz) if watches_times else None  # until it has been told
         self._is_rate_told = False
+        self.rate_hz: float | None = None  # that was told
         self._n_left_out, self._left_out_s = 0, -np.inf
         self._words, self._words_s, self._n_unkept = MOST_WORDS, 0.0, 0
 
@@ -40,16 +42,21 @@ class Remarks:
             self._n_unkept = 0
         return [text]
 
-    def judge_rate(self, meter: RateMeter) -> list[str]:
+    def judge_rate(self, meter: RateMeter, slow_meter: RateMeter) -> list[str]:
         """Once each: a rate that is not the declared one, and how evenly a slow board reads."""
-        measured = meter.rate_hz
-        if measured is None or not meter.is_settled:
+        if not meter.is_settled:
             return []
         texts = []
-        deviation = 100 * (measured / self._rate_hz - 1)
-        if not self._is_rate_told and abs(deviation) > RATE_TOLERANCE_PERCENT and not meter.has_stalled:
-            self._is_rate_told = True
-            texts = [f"frames arrive at {measured:.4g} Hz, {deviation:+.1f} % off the declared {self._rate_hz:g} Hz"]
+        for one, limit_percent in ((meter, UNSURE_PERCENT), (slow_meter, RATE_TOLERANCE_PERCENT)):
+            measured = one.rate_hz
+            if self._is_rate_told or measured is None or not one.is_settled or one.has_stalled:
+                continue
+            deviation = 100 * (measured / self._rate_hz - 1)
+            if abs(deviation) > limit_percent:
+                self._is_rate_told = True
+                self.rate_hz = measured
+                off = f"{deviation:+.1f} % off the declared {self._rate_hz:g} Hz"
+                texts = [f"frames arrive at {measured:.4g} Hz, {off}"]
         if self._intervals is not None and (text := self._intervals.describe()):
             self._intervals = None
             texts.append(f"{text}; levels are made from readings resampled by that clock")

@@ -14,10 +14,19 @@ from biofeedback.acquisition.clock import RateMeter, find_common_rate, is_measur
 from biofeedback.acquisition.decoder import Decoded, Frames
 from biofeedback.acquisition.first_lines import adopt_layout, check_comma, judge_first_lines, read_decimal
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, ask_board
-from biofeedback.acquisition.ports import LOST, describe_ports, find_port, identify_port, open_port, read_at_once
+from biofeedback.acquisition.ports import (
+    LOST,
+    describe_ports,
+    find_port,
+    identify_port,
+    is_radio_port,
+    open_port,
+    read_at_once,
+)
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.profiles import read_profile
 from biofeedback.acquisition.source import Decoder, SourceUrl, WireSource, read_channels, read_columns
+from biofeedback.acquisition.timeline import BURST_S
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel
 
@@ -79,6 +88,11 @@ class SerialSource(WireSource):
     def sequence_modulus(self) -> int | None:
         """Where the sequence number wraps, if the profile says so."""
         return self.profile.sequence_modulus
+
+    @property
+    def patience_s(self) -> float:
+        """Networks and radios stall and then bring everything at once; cables do not."""
+        return BURST_S if "://" in self.target or is_radio_port(self._path) else 0.0
 
     @property
     def device_id(self) -> str:

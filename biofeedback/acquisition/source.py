@@ -104,6 +104,11 @@ class WireSource(Source):
         return None
 
     @property
+    def patience_s(self) -> float:
+        """How long data may wait on the way and then come in a burst; 0: as on a cable."""
+        return 0.0
+
+    @property
     def n_dropped(self) -> int:
         """Packets that came and were lost in this computer."""
         return 0
@@ -131,6 +136,7 @@ class WireSource(Source):
             self.rate_hz,
             len(self.channels),
             sequence_modulus=self.sequence_modulus,
+            patience_s=self.patience_s,
             trusted=self.is_simulated or self.is_replay,
         )
 

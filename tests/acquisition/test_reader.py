@@ -166,3 +166,20 @@ def test_packets_that_this_computer_lost_itself_are_noted_once():
     items = [*reader.read(), *reader.read()]
     notes = [item.text for item in items if isinstance(item, Note)]
     assert notes == ["7 packets lost: this computer was too busy to take them"]
+
+
+def test_a_rate_that_is_not_the_declared_one_is_shown_for_a_minute_with_what_to_do():
+    script = Script(*[lines(*range(6)) for _ in range(400)])  # 120 a second, declared 100
+    reader, _ = read(script, 250)
+    assert "sends 120 readings a second, not 100 (+20.0 %)" in reader.trouble
+    assert "set its rate to 120" in reader.trouble
+    script.steps = [lines(*range(6)) for _ in range(1400)]
+    for _ in range(1400):
+        reader.read()
+    assert reader.trouble == ""
+
+
+def test_silence_is_told_also_while_the_rate_is():
+    script = Script(*[lines(*range(6)) for _ in range(250)])
+    reader, _ = read(script, 260)
+    assert reader.trouble.startswith("no data")
