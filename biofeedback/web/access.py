@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterable, Mapping
+import time
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from biofeedback.web.pairing import COACH, Pairing, Right
+from biofeedback.web.pairing import COACH, Device, Pairing, Right
 
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
 EVERYBODY = frozenset({"athlete", "coach", None})
 BOTH = frozenset({"athlete", "coach"})
 ONLY_COACH = frozenset({"coach"})
+EMPTY_PAGES = frozenset({"/", "/pair", "/athlete", "/coach", "/group", "/review", "/start"})  # they hold no data
 PATHS: Mapping[str, frozenset[str | None]] = {"/pair": EVERYBODY, "/athlete": BOTH, "/ws": BOTH}  # else the coach's
 
 
@@ -34,6 +36,7 @@ class Access:
 
     hosts: frozenset[str]
     pairing: Pairing | None = field(default=None)
+    clock: Callable[[], float] = time.monotonic
 
     @classmethod
     def for_addresses(cls, hosts: Iterable[str], port: int, pairing: Pairing | None = None) -> Access:
@@ -50,12 +53,26 @@ class Access:
         host = read_header(scope, b"host")
         if len(host) != 1 or host[0] not in self.hosts:
             return f"host {', '.join(host)[:80] or 'missing'!r} is not this page's address"
+        if scope["type"] == "http" and not self._may_be_fetched(scope):
+            return "another site asks for this"
         origin = read_header(scope, b"origin")
         if not origin and scope["type"] == "http" and scope["method"] in ("GET", "HEAD"):
             return None  # plain navigation carries none
         if len(origin) != 1 or origin[0] not in {f"http://{name}" for name in self.hosts}:
             return f"origin {', '.join(origin)[:80] or 'missing'!r} is another site"
         return None
+
+    def _may_be_fetched(self, scope: Mapping[str, Any]) -> bool:
+        """Whether a browser asks for our own page, or opens one of the empty pages from elsewhere (a link, a code).
+
+        Browsers say so themselves (W3C Fetch Metadata); what is no browser says nothing and is judged by its rights.
+        """
+        site = read_header(scope, b"sec-fetch-site")
+        if not site or site[0] in ("same-origin", "none"):
+            return True
+        is_navigation = read_header(scope, b"sec-fetch-mode") == ["navigate"]
+        is_document = read_header(scope, b"sec-fetch-dest") == ["document"]
+        return is_navigation and is_document and scope["method"] == "GET" and scope["path"] in EMPTY_PAGES
 
     def find_right(self, scope: Mapping[str, Any]) -> Right | None:
         """Whoever sits at this machine is the coach; other devices are what their token says.
@@ -64,8 +81,22 @@ class Access:
         """
         if is_here(scope):
             return COACH
-        device = self.pairing.find_device(read_token(scope)) if self.pairing else None
+        device = self.find_device(scope)
         return device.right if device else None
+
+    def find_device(self, scope: Mapping[str, Any]) -> Device | None:
+        """The device that joined and asks from where it joined; None for strangers and for this machine."""
+        return find_device(self.pairing, scope, self.clock()) if self.pairing else None
+
+
+def find_device(pairing: Pairing, scope: Mapping[str, Any], now_s: float) -> Device | None:
+    """Whose token a request carries, if it comes from the address that the token was given to."""
+    return pairing.find_device(read_token(scope), read_address(scope), now_s)
+
+
+def read_address(scope: Mapping[str, Any]) -> str:
+    """Where a request comes from, as the socket says."""
+    return str((scope.get("client") or ("",))[0])
 
 
 def is_here(scope: Mapping[str, Any]) -> bool:

@@ -10,16 +10,25 @@ from biofeedback.account.commands import check_command, may_ask
 from biofeedback.errors import BiofeedbackError, SessionError
 from biofeedback.web.live import Live
 from biofeedback.web.messages import read_message
-from biofeedback.web.pairing import COACH, Right
+from biofeedback.web.pairing import COACH, HERE, Right
 from biofeedback.web.sharing import Sharing
 
 LOG = logging.getLogger("biofeedback.web")
 
 
 def answer_message(
-    live: Live, text: str | None, *, by: Right = COACH, seat: int = 1, sharing: Sharing | None = None
+    live: Live,
+    text: str | None,
+    *,
+    by: Right = COACH,
+    seat: int = 1,
+    sharing: Sharing | None = None,
+    device: int = HERE,
 ) -> dict[str, Any]:
-    """Carry out one message of a page at a seat; whatever it says, the reply is one clear line."""
+    """Carry out one message of a page at a seat; whatever it says, the reply is one clear line.
+
+    ``device`` is the number of the device that the page is on.
+    """
     number: int | None = None
     try:
         number, command = read_message(text)
@@ -28,7 +37,7 @@ def answer_message(
             raise SessionError(f"{command['do']} is the coach's to do", "ask the coach")
         data = None
         if place == "server":
-            answer_for_server(command, sharing, seat)
+            answer_for_server(command, sharing, seat, device)
         else:
             data = live.command(command, by.role)
     except BiofeedbackError as error:
@@ -41,7 +50,7 @@ def answer_message(
     return {"id": number, "ok": True, "data": data}
 
 
-def answer_for_server(command: Mapping[str, Any], sharing: Sharing | None, seat: int) -> None:
+def answer_for_server(command: Mapping[str, Any], sharing: Sharing | None, seat: int, device: int = HERE) -> None:
     """Commands that are not the session's: whether we hear each other, and who else may come in.
 
     Who came in is told to every coach's page by ``Sharing`` itself.
@@ -51,8 +60,8 @@ def answer_for_server(command: Mapping[str, Any], sharing: Sharing | None, seat:
     if sharing is None:
         raise SessionError("this session is not shared", "start it with --share")
     if command["do"] == "revoke":
-        sharing.revoke(command.get("device"))
+        sharing.revoke(command.get("device"), by=device)
         return
     if command["role"] not in ("athlete", "coach"):
         raise ValueError(f"role {command['role']!r} is not athlete or coach")
-    sharing.invite(Right("athlete", seat) if command["role"] == "athlete" else COACH)
+    sharing.invite(Right("athlete", seat) if command["role"] == "athlete" else COACH, by=device)

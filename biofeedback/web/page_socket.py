@@ -28,6 +28,7 @@ async def serve_page(
     ``put`` is where the socket sends: sixty times a second the way through its layers would cost as much as the rest.
     """
     right: Right = socket.scope["right"]
+    device: int = socket.scope["device"]
     slot = PageSlot(seat.live, seat.state_text)
 
     def tell(shared: Mapping[str, Any]) -> None:
@@ -42,7 +43,9 @@ async def serve_page(
 
         async def listen() -> None:
             while (message := await socket.receive())["type"] == "websocket.receive" and is_welcome():
-                slot.put_reply(answer_message(seat.live, message.get("text"), by=right, seat=number, sharing=sharing))
+                text = message.get("text")
+                reply = answer_message(seat.live, text, by=right, seat=number, sharing=sharing, device=device)
+                slot.put_reply(reply)
 
         await send(json.dumps({"you": {"role": right.role, **about}}))
         tasks = [asyncio.create_task(slot.pump(send)), asyncio.create_task(listen())]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hmac
+import math
 import secrets
 from collections import deque
 from dataclasses import dataclass
@@ -17,6 +18,9 @@ CODE_LENGTH = 8  # 31^8 = 8.5e11 codes: at 10 tries a minute, guessing is hopele
 VALID_S = 600.0
 MAX_TRIES = 10
 TRIES_WINDOW_S = 60.0
+MAX_ADDRESSES = 64  # whose tries are counted apart
+EVENING_S = 12 * 3600.0  # a right ends with the program, or after this
+HERE = 0  # the number of whoever sits at this machine
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,19 +36,26 @@ COACH = Right("coach")
 
 @dataclass(frozen=True, slots=True)
 class OpenCode:
-    """A code that nobody has used yet."""
+    """A code that nobody has used yet. ``inviter`` is the number of the device that made it, 0 this machine."""
 
     code: str
     right: Right
     until_s: float
+    inviter: int = HERE
 
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """A device that joined; ``number`` counts them from 1 and is never used twice."""
+    """A device that joined; ``number`` counts them from 1 and is never used twice.
+
+    Its right is good at its ``address`` only and until ``until_s``; ``inviter`` is who made its code, 0 this machine.
+    """
 
     number: int
     right: Right
+    address: str = ""
+    inviter: int = HERE
+    until_s: float = math.inf
 
 
 class Pairing:
@@ -54,26 +65,24 @@ class Pairing:
         self._codes: list[OpenCode] = []
         self._devices: dict[str, Device] = {}
         self._n_joined = 0
-        self._tries_s: deque[float] = deque(maxlen=MAX_TRIES)
+        self._tries_s: dict[str, deque[float]] = {}
 
-    def invite(self, right: Right, now_s: float) -> OpenCode:
+    def invite(self, right: Right, now_s: float, *, inviter: int = HERE) -> OpenCode:
         """A new code for one device; codes for the same right that were not used are void."""
         self._codes = [each for each in self._codes if each.right != right]
         code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
-        self._codes.append(OpenCode(code, right, now_s + VALID_S))
+        self._codes.append(OpenCode(code, right, now_s + VALID_S, inviter))
         return self._codes[-1]
 
-    def join(self, typed: str, now_s: float, *, earlier: str | None = None) -> tuple[str, Right]:
+    def join(self, typed: str, now_s: float, *, address: str = "", earlier: str | None = None) -> tuple[str, Right]:
         """The right behind a code, once: a secret token and the right. A device that held one ``earlier`` swaps it.
 
         Raises
         ------
         SessionError
-            Wrong, used or expired code, or too many tries (10 a minute, from everybody together).
+            Wrong, used or expired code, or too many tries (10 a minute from an address).
         """
-        if len(self._tries_s) == MAX_TRIES and now_s - self._tries_s[0] < TRIES_WINDOW_S:
-            raise SessionError("too many codes were tried", "wait a minute")
-        self._tries_s.append(now_s)
+        self._count_try(address, now_s)
         wanted = "".join(letter for letter in typed.upper() if letter in ALPHABET)
         found = [each for each in self.open_codes(now_s) if hmac.compare_digest(each.code, wanted)]
         if not found:
@@ -82,8 +91,19 @@ class Pairing:
         self._devices.pop(earlier or "", None)
         self._n_joined += 1
         token = secrets.token_urlsafe(32)
-        self._devices[token] = Device(self._n_joined, found[0].right)
-        return token, found[0].right
+        right = found[0].right
+        self._devices[token] = Device(self._n_joined, right, address, found[0].inviter, now_s + EVENING_S)
+        return token, right
+
+    def _count_try(self, address: str, now_s: float) -> None:
+        """A budget for each address, so that a stranger's guesses keep nobody else out; few addresses are kept."""
+        recent = {key: tries for key, tries in self._tries_s.items() if now_s - tries[-1] < TRIES_WINDOW_S}
+        key = address if address in recent or len(recent) < MAX_ADDRESSES else "all others"
+        tries = recent.setdefault(key, deque(maxlen=MAX_TRIES))
+        self._tries_s = recent
+        if len(tries) == MAX_TRIES and now_s - tries[0] < TRIES_WINDOW_S:
+            raise SessionError("too many codes were tried", "wait a minute")
+        tries.append(now_s)
 
     def open_codes(self, now_s: float) -> list[OpenCode]:
         """Codes that still work, the oldest first."""
@@ -93,16 +113,35 @@ class Pairing:
         """Devices that joined and were not sent away, in that order."""
         return list(self._devices.values())
 
-    def find_device(self, token: str | None) -> Device | None:
-        """Who holds ``token``; None for strangers."""
-        return self._devices.get(token) if token else None
+    def addresses(self) -> set[str]:
+        """Where the devices that joined are."""
+        return {device.address for device in self._devices.values()}
+
+    def find_device(self, token: str | None, address: str | None = None, now_s: float = 0.0) -> Device | None:
+        """Who holds ``token``; None for strangers, for a token that wandered to another address, and after 12 h."""
+        device = self._devices.get(token) if token else None
+        if device is None or now_s > device.until_s or (address is not None and address != device.address):
+            return None
+        return device
 
     def revoke(self, number: int) -> None:
-        """The right of one device ends now; SessionError if there is no such device."""
-        token = next((token for token, device in self._devices.items() if device.number == number), None)
-        if token is None:
+        """The right of one device ends now, and with it what it gave to others; SessionError if it is not there."""
+        if number not in {device.number for device in self._devices.values()}:
             raise SessionError("this device is not joined any more", "nothing is left to do")
-        del self._devices[token]
+        gone = self._with_children(number)
+        self._devices = {token: device for token, device in self._devices.items() if device.number not in gone}
+        self._codes = [each for each in self._codes if each.inviter not in gone]
+
+    def is_child(self, number: int, of: int) -> bool:
+        """Whether a device came in by an invitation of ``of``, or of somebody whom that one invited."""
+        return number in self._with_children(of) - {of}
+
+    def _with_children(self, number: int) -> set[int]:
+        family = {number}
+        for device in self._devices.values():  # in the order of joining: nobody is invited by a later one
+            if device.inviter in family:
+                family.add(device.number)
+        return family
 
     def revoke_all(self) -> None:
         """Every code and every right ends now."""

@@ -18,6 +18,7 @@ from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, FloatArray
 from biofeedback.storage import disk
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
+from biofeedback.web.access import is_here
 from biofeedback.web.recording_actions import (
     IN_USE,
     delete_recording,
@@ -187,6 +188,8 @@ class Review:
                 return done
 
         async def respond(request: Request) -> Response:
+            if not is_here(request.scope):
+                raise RecordingError("another code, or deleting, is for the computer that records", "do it there")
             return JSONResponse(await asyncio.to_thread(carry_out, await read_order(request)), headers=HEADERS)
 
         return _with_errors(respond)

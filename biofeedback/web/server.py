@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import mimetypes
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
@@ -14,15 +15,15 @@ from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError
-from biofeedback.web.access import Access, find_place, is_here, may_visit, read_token
-from biofeedback.web.connection_limits import RefusalLog
+from biofeedback.web.access import Access, find_place, is_here, may_visit, read_address, read_token
+from biofeedback.web.connection_limits import BODY_S, PagePlaces, RefusalLog
 from biofeedback.web.live import Live
 from biofeedback.web.page_socket import serve_page
-from biofeedback.web.pairing import Right
+from biofeedback.web.pairing import HERE, Right
 from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
@@ -30,8 +31,8 @@ from biofeedback.web.sharing import Invitation, Sharing, find_network_address
 from biofeedback.web.start import StartPage, answer_late, answer_renewal, make_routes
 
 DEFAULT_PORT = 8765
-MAX_PAGES = 32
 MAX_CODE_BYTES = 200
+MAX_BODY_PARTS = 64  # read before a request is answered; no order of ours comes in so many
 PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
 
 PAGE_HEADERS = {
@@ -77,12 +78,34 @@ class AccessControl:
         why = self._access.refusal(scope)
         right = self._access.find_right(scope)
         if why is None and may_visit(scope["path"], right):
-            await self._app({**scope, "right": right}, receive, send)
+            device = None if is_here(scope) else self._access.find_device(scope)
+            about = {**scope, "right": right, "device": device.number if device else HERE}
+            await self._serve(about, receive, send)
         elif why is None and scope["type"] == "http":
             place = find_place(right, self._n_seats)
             await RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)(scope, receive, send)
         else:
             await self._refuse(why or "this device is not paired", scope, receive, send)
+
+    async def _serve(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Hand the request on once its body is there; one that does not come in time is not waited for."""
+        if scope["type"] == "websocket" or scope["method"] in ("GET", "HEAD"):
+            await self._app(scope, receive, send)
+            return
+        parts: deque[Message] = deque()
+        try:
+            async with asyncio.timeout(BODY_S):
+                while not parts or (parts[-1].get("more_body") and len(parts) < MAX_BODY_PARTS):
+                    parts.append(await receive())
+        except TimeoutError:
+            self._refusals.tell(f"what belongs to {scope['path'][:40]} did not come in {BODY_S:.0f} s")
+            await PlainTextResponse("Too slow.\n", 408, headers={"connection": "close"})(scope, receive, send)
+            return
+
+        async def receive_again() -> Message:
+            return parts.popleft() if parts else await receive()
+
+        await self._app(scope, receive_again, send)
 
     async def _refuse(self, why: str, scope: Scope, receive: Receive, send: Send) -> None:
         self._refusals.tell(why)
@@ -101,7 +124,7 @@ class Site:
     review: Review | None = None
     start: tuple[StartPage, Callable[[], None]] | None = None
     renew: Callable[[], None] | None = None
-    _n_pages: int = field(init=False, default=0)
+    _places: PagePlaces = field(init=False, default_factory=PagePlaces)
     _refusals: RefusalLog = field(init=False, default_factory=RefusalLog)
     _files: Mapping[str, tuple[bytes, str]] = field(init=False)
 
@@ -188,7 +211,8 @@ class Site:
             body += part
             if len(body) > MAX_CODE_BYTES:
                 return PlainTextResponse("Too long.\n", status_code=413, headers=PAGE_HEADERS)
-        return self.sharing.answer_code(body.decode("utf-8", "replace"), earlier=read_token(request.scope))
+        typed, address = body.decode("utf-8", "replace"), read_address(request.scope)
+        return self.sharing.answer_code(typed, address=address, earlier=read_token(request.scope))
 
     async def _report(self, request: Request) -> Response:
         seat = find_seat(self.seats, request.query_params, request.scope["right"])
@@ -208,11 +232,14 @@ class Site:
         if seat is None:
             await socket.close(1008)
             return
-        if self._n_pages >= MAX_PAGES:
-            self._refusals.tell(f"{self._n_pages} pages are open already")
-            await socket.close(1013)
-            return
-        self._n_pages += 1
+        with self._places.take(right, socket.scope["device"]) as has_place:
+            if has_place:
+                await self._serve_page(socket, send, seat, right)
+            else:
+                self._refusals.tell("all the pages that this device, or its seat, may have are open already")
+                await socket.close(1013)
+
+    async def _serve_page(self, socket: WebSocket, send: Send, seat: Seat, right: Right) -> None:
         try:
             await socket.accept()
             about: dict[str, Any] = {"shared": self.sharing is not None, "review": self.review is not None}
@@ -223,8 +250,6 @@ class Site:
             await serve_page(socket, send, seat, self.seats.index(seat) + 1, sharing=self.sharing, about=about)
         except (WebSocketDisconnect, OSError):
             pass  # a page may leave at any moment; the session does not notice
-        finally:
-            self._n_pages -= 1
 
 
 @contextlib.asynccontextmanager
@@ -268,7 +293,8 @@ async def open_page(
         access = Access.for_addresses(
             (sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None
         )
-        server = make_server(Site(seats, sharing, review, start, renew).app(access))
+        known = sharing.pairing.addresses if sharing else tuple
+        server = make_server(Site(seats, sharing, review, start, renew).app(access), known)
         task = asyncio.create_task(server.serve(sockets=bound))
         try:
             while not server.started:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import socket
-from collections.abc import Generator
+from collections.abc import Callable, Collection, Generator
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -39,11 +39,11 @@ def bind(host: str, port: int) -> socket.socket:
     return bound
 
 
-def make_server(app: ASGIApp) -> uvicorn.Server:
-    """A server for ``app`` that is quiet and patient with nobody."""
+def make_server(app: ASGIApp, known: Callable[[], Collection[str]] = tuple) -> uvicorn.Server:
+    """A server for ``app`` that is quiet and patient with nobody; ``known`` are the addresses of joined devices."""
     config = uvicorn.Config(
         app,
-        http=make_protocol(),
+        http=make_protocol(known),
         log_config=None,
         access_log=False,
         lifespan="off",

@@ -15,8 +15,8 @@ from urllib.parse import urlsplit
 from starlette.responses import JSONResponse, Response
 
 from biofeedback.errors import SessionError
-from biofeedback.web.access import find_place, is_here, is_loopback, name_cookie, read_token
-from biofeedback.web.pairing import OpenCode, Pairing, Right, Role, show_code
+from biofeedback.web.access import find_device, find_place, is_here, is_loopback, name_cookie
+from biofeedback.web.pairing import HERE, OpenCode, Pairing, Right, Role, show_code
 from biofeedback.web.qr import encode_qr
 
 COOKIE_S = 12 * 3600  # the right itself ends with the session
@@ -53,9 +53,14 @@ class Sharing:
         self._coaches: list[Tell] = []
         self._n_open: Counter[int] = Counter()  # pages open on a device, by its number
 
-    def invite(self, right: Right) -> Invitation:
-        """A new one-time code; the address carries it behind ``#``, which browsers never send to anybody."""
-        invitation = self._invitation(self.pairing.invite(right, self._clock()))
+    def invite(self, right: Right, *, by: int = HERE) -> Invitation:
+        """A new one-time code; the address carries it behind ``#``, which browsers never send to anybody.
+
+        ``by`` is the number of the device that asks for it. Only this machine invites coaches (SessionError).
+        """
+        if right.role == "coach" and by != HERE:
+            raise SessionError("another coach is invited at the computer that records", "make the code there")
+        invitation = self._invitation(self.pairing.invite(right, self._clock(), inviter=by))
         self._tell_coaches()
         return invitation
 
@@ -63,19 +68,31 @@ class Sharing:
         """A code for each seat."""
         return [self.invite(Right("athlete", seat)) for seat in range(1, len(self._athletes) + 1)]
 
-    def revoke(self, number: int | None = None) -> None:
-        """Send one device away, or all of them with every code that is open; SessionError if it is not there."""
+    def revoke(self, number: int | None = None, *, by: int = HERE) -> None:
+        """Send one device away with all that it invited, or all of them with every code that is open.
+
+        SessionError if it is not there, and where it is not ``by``'s to do: a coach's device sends athletes away, and
+        whom it invited; this machine everybody.
+        """
+        if by != HERE and not self._may_revoke(by, number):
+            raise SessionError("sending a coach away is done at the computer that records", "ask there")
         if number is None:
             self.pairing.revoke_all()
         else:
             self.pairing.revoke(number)
         self._tell_coaches()
 
-    def answer_code(self, typed: str, *, earlier: str | None = None) -> Response:
-        """The reply to a device that typed a code."""
+    def _may_revoke(self, by: int, number: int | None) -> bool:
+        rights = {device.number: device.right for device in self.pairing.devices()}
+        if number is None:
+            return False
+        return number not in rights or rights[number].role == "athlete" or self.pairing.is_child(number, by)
+
+    def answer_code(self, typed: str, *, address: str = "", earlier: str | None = None) -> Response:
+        """The reply to a device that typed a code at an address."""
         headers = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
         try:
-            token, right = self.pairing.join(typed, self._clock(), earlier=earlier)
+            token, right = self.pairing.join(typed, self._clock(), address=address, earlier=earlier)
         except SessionError as error:
             return JSONResponse({"what": error.what, "cure": error.cure}, status_code=403, headers=headers)
         response = JSONResponse({"place": find_place(right, len(self._athletes))}, headers=headers)
@@ -87,7 +104,12 @@ class Sharing:
         """For coaches: the codes that are open, as text and as rows of a QR code, and the devices that joined."""
         invitations = [self._invitation(each) for each in self.pairing.open_codes(self._clock())]
         devices = [
-            {**self._whose(device.right), "number": device.number, "here": self._n_open[device.number] > 0}
+            {
+                **self._whose(device.right),
+                "number": device.number,
+                "here": self._n_open[device.number] > 0,
+                "inviter": device.inviter,
+            }
             for device in self.pairing.devices()
         ]
         return {"invitations": [asdict(each) | {"qr": draw_rows(each.url)} for each in invitations], "devices": devices}
@@ -99,8 +121,7 @@ class Sharing:
         Coaches are told at once, and whenever it changes, who was invited and who joined.
         """
         here = is_here(scope)
-        token = read_token(scope)
-        device = None if here else self.pairing.find_device(token)
+        device = None if here else find_device(self.pairing, scope, self._clock())
         if device:
             self._n_open[device.number] += 1
             self._tell_coaches()
@@ -108,7 +129,7 @@ class Sharing:
             self._coaches.append(tell)
             tell(self.describe())
         try:
-            yield lambda: here or self.pairing.find_device(token) is not None
+            yield lambda: here or find_device(self.pairing, scope, self._clock()) is not None
         finally:
             if right.role == "coach":
                 self._coaches.remove(tell)

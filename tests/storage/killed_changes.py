@@ -1,7 +1,7 @@
 """Everything that changes files, killed at every single step on the disk: there is never half of anything.
 
-Each system call that writes, flushes, renames, links or deletes is a step (Python's audit hooks, and a counter); the
-child ends itself at step n, as ``kill -9`` does, for n = 1, 2, 3, ... until it gets through.
+Each system call that opens, flushes, renames, links or deletes is a step (audit hooks and a counter); the child
+ends itself at step n, as ``kill -9`` does, for n = 1, 2, 3, ... until it gets through.
 
 Run directly for the figures: python tests/storage/killed_changes.py
 """

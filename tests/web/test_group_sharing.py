@@ -196,7 +196,7 @@ def test_the_coach_sees_who_is_there_and_sends_one_away(share_group: Any) -> Non
                 while len(shared["devices"]) > 1:
                     shared = await next_sharing(coach)
                 assert shared["devices"] == [
-                    {"role": "athlete", "seat": 2, "athlete": "A02", "number": 2, "here": True}
+                    {"role": "athlete", "seat": 2, "athlete": "A02", "number": 2, "here": True, "inviter": 0}
                 ]
                 await second.send('{"do": "stop", "id": 7}')
                 assert (await next_reply(second))["ok"]

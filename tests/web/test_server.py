@@ -18,8 +18,18 @@ from websockets.exceptions import ConnectionClosed, InvalidMessage, InvalidStatu
 
 from biofeedback.errors import AnalysisError, SessionError
 from biofeedback.web.access import Access
-from biofeedback.web.connection_limits import MAX_CONNECTIONS, MAX_PER_DEVICE, MAX_REFUSALS, RefusalLog, exceeds_limit
-from biofeedback.web.server import MAX_PAGES, open_page, read_static
+from biofeedback.web.connection_limits import (
+    MAX_CONNECTIONS,
+    MAX_PAGES,
+    MAX_PER_DEVICE,
+    MAX_PER_KNOWN,
+    MAX_PER_STRANGER,
+    MAX_REFUSALS,
+    MAX_STRANGERS,
+    RefusalLog,
+    exceeds_limit,
+)
+from biofeedback.web.server import open_page, read_static
 
 from .fake_live import FakeLive
 from .reading import read_update
@@ -327,12 +337,18 @@ def test_a_thousand_connections_are_thrown_out_and_logged_and_delay_no_update(
 
 
 def test_one_device_cannot_take_the_places_of_others() -> None:
-    many = [("192.0.2.1", port) for port in range(MAX_PER_DEVICE)]
-    assert not exceeds_limit(many, many[0])
-    assert exceeds_limit([*many, ("192.0.2.1", 9999)], ("192.0.2.1", 9999))
-    assert not exceeds_limit([*many, ("192.0.2.2", 1)], ("192.0.2.2", 1))
-    many = [(f"192.0.2.{k}", 1) for k in range(MAX_CONNECTIONS + 1)]
-    assert exceeds_limit(many, many[-1])
+    for address, most, known in (
+        ("127.0.0.1", MAX_PER_DEVICE, ()),
+        ("192.0.2.1", MAX_PER_STRANGER, ()),
+        ("192.0.2.1", MAX_PER_KNOWN, ("192.0.2.1",)),
+    ):
+        assert not exceeds_limit({address: most}, address, known)
+        assert exceeds_limit({address: most + 1}, address, known)
+        assert not exceeds_limit({address: most, "192.0.2.2": 1}, "192.0.2.2", known)
+    strangers = {f"192.0.2.{k}": 1 for k in range(1, MAX_STRANGERS + 2)}
+    assert exceeds_limit(strangers, "192.0.2.1")
+    for place in ("127.0.0.1", "198.51.100.1"):  # this machine, and a device that joined
+        assert not exceeds_limit(strangers | {place: 1}, place, ("198.51.100.1",))
 
 
 def test_one_that_knocks_in_ever_new_ways_fills_no_log(caplog: pytest.LogCaptureFixture) -> None:
