@@ -26,6 +26,15 @@ test("levels that never came are gaps, old ones are forgotten", () => {
   assert.equal(ring.at(13), 14);
 });
 
+test("a full ring holds the last levels, the oldest of them too", () => {
+  const ring = new Ring(10);
+  for (const [first, n] of [[0, 7], [7, 3], [10, 4], [14, 25]]) {
+    ring.push(first, n, 1, Float32Array.from({ length: n }, (_, k) => first + k), 0);
+    for (let level = Math.max(0, ring.end - 10); level < ring.end; level++) assert.equal(ring.at(level), level);
+    assert.ok(Number.isNaN(ring.at(ring.end)) && Number.isNaN(ring.at(ring.end - 11)) && Number.isNaN(ring.at(-1)));
+  }
+});
+
 test("a jump far ahead leaves nothing old behind", () => {
   const ring = new Ring(10);
   ring.push(0, 10, 1, new Float32Array(10).fill(5), 0);
