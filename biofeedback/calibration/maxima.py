@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from math import sqrt
 
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.units import convert_force
@@ -11,6 +12,8 @@ from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 
 TODAY_DAYS, FRESH_DAYS, OLD_DAYS = 0.5, 7.0, 28.0  # common practice, no source
+END_RANGE_CV_PERCENT = 8.0  # knee, between days, at the end angles; 5 in mid-range (abstract read)
+REPEATS_PERCENT = 1.96 * sqrt(2) * END_RANGE_CV_PERCENT  # a smaller change from one day to another is none (Weir 2005)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +109,10 @@ def _age_warning(age_days: float | None) -> str:
     n_days = max(1, round(age_days))
     days = f"maximum is {n_days} day{'s' if n_days != 1 else ''} old"
     if age_days <= FRESH_DAYS:
-        return f"{days}: from one day to another it repeats only to about 14 % (1.96 x sqrt 2 x a CV of 5 %)"
+        return (
+            f"{days}: from one day to another it repeats only to about {REPEATS_PERCENT:.0f} % "
+            f"(1.96 x sqrt 2 x a CV of {END_RANGE_CV_PERCENT:g} % at the end of the range)"
+        )
     if age_days <= OLD_DAYS:
         return f"{days}: training changes strength, find a new one soon"
     return f"{days}, more than {OLD_DAYS:.0f}: find a new one before trusting any percentage"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import asin, degrees
 from typing import get_args
 
 import numpy as np
@@ -26,17 +27,32 @@ class PositionLimits:
             raise ValueError(f"limits {self.warn} and {self.fail} {self.unit}: warn must be above 0 and below fail")
 
 
-DEFAULT_LIMITS = {  # 2.5 and 5 cm: common practice, no source; degrees depend on the limb: set your own
-    "cm": PositionLimits(2.5, 5.0, "cm"),
-    "mm": PositionLimits(25.0, 50.0, "mm"),
-    "m": PositionLimits(0.025, 0.05, "m"),
-    "deg": PositionLimits(5.0, 10.0, "deg"),
-}
+WARN_CM, FAIL_CM = 2.5, 5.0  # at the end of the limb: common practice, no source
+USUAL_LEVER_M = 0.9  # from the hip to the heel of a grown person, where no exercise says otherwise (common practice)
+PER_CM = {"cm": 1.0, "mm": 10.0, "m": 0.01}
+EARLIER_DEGREES = PositionLimits(5.0, 10.0, "deg")  # of recordings that name no lever: made before there was one limit
 
 
-def limits_for(unit: str) -> PositionLimits | None:
-    """The default limits for a unit, None for a unit without any: then the coach is asked."""
-    return DEFAULT_LIMITS.get({"°": "deg", "degree": "deg", "degrees": "deg"}.get(unit, unit))
+def limits_for(unit: str, lever_m: float | None = None) -> PositionLimits | None:
+    """The one limit, 2.5 and 5 cm, in a unit; None for a unit that it does not convert to: then the coach is asked.
+
+    Degrees: the angle in which the end of a limb of ``lever_m`` moves that far, so that tape and angle judge alike.
+    Without a lever those of earlier recordings, which at 0.9 m were 7.9 and 15.7 cm.
+    """
+    if unit in PER_CM:
+        return PositionLimits(WARN_CM * PER_CM[unit], FAIL_CM * PER_CM[unit], unit)
+    if unit not in ("deg", "°", "degree", "degrees"):
+        return None
+    if lever_m is None:
+        return EARLIER_DEGREES
+    return PositionLimits(_turn(WARN_CM, lever_m), _turn(FAIL_CM, lever_m), "deg")
+
+
+def _turn(way_cm: float, lever_m: float) -> float:
+    """Degrees in which the end of a limb moves ``way_cm``, along the chord, as a tape reads it."""
+    if not lever_m > 0.05:
+        raise ValueError(f"a lever of {lever_m} m: above 0.05 m is possible")
+    return 2 * degrees(asin(way_cm / 200 / lever_m))
 
 
 def judge_position(

@@ -14,7 +14,7 @@ from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import count_panels, draw_trace
 from biofeedback.report.figuring import capitalise
 from biofeedback.report.markup import Markup, join, tag
-from biofeedback.report.methods import METHODS
+from biofeedback.report.methods import LITERATURE, METHODS
 from biofeedback.report.page import build_page, define, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
@@ -105,6 +105,8 @@ def _show_methods(analysis: SessionAnalysis) -> Markup:
         "section",
         tag("h2", "How each number was made"),
         define(METHODS),
+        tag("h2", "What the literature says"),
+        define(LITERATURE),
         tag("h2", "Settings"),
         define(list_settings(analysis)),
     )

@@ -13,7 +13,7 @@ from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ra
 from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
 from biofeedback.report.figuring import capitalise
-from biofeedback.report.methods import METHODS
+from biofeedback.report.methods import LITERATURE, METHODS
 from biofeedback.report.sheet import Sheet
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
@@ -50,6 +50,8 @@ def write_pdf(analysis: SessionAnalysis, path: Path) -> None:
             sheet.bullets(analysis.warnings)
         sheet.heading("How each number was made")
         sheet.definitions(METHODS)
+        sheet.heading("What the literature says")
+        sheet.definitions(LITERATURE)
         sheet.heading("Settings")
         sheet.definitions(list_settings(analysis))
         sheet.finish()

@@ -26,7 +26,7 @@ class Setup:
     side: str = ""
     position: str = ""
     joint: str = "general"
-    limit: float = 9.0
+    limit: float = 8.0
     fast: bool = False
     simulated: bool = False
     started_utc: str = ""

@@ -27,7 +27,7 @@ from biofeedback.wiring.next_effort import EffortChooser, read_earlier
 from biofeedback.wiring.randomise import randomise_plan
 from biofeedback.wiring.user_files import find_exercises
 
-USUAL_LIMIT = 9.0
+USUAL_LIMIT = 8.0  # start at 4 to 6 (common practice); higher only by the coach's choice
 
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,7 +51,9 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--own-exercises", type=Path, default=None, metavar="FILE", help="own exercises, TOML (those made on the page)"
     )
-    parser.add_argument("--limit", type=float, default=None, metavar="0-10", help="discomfort that stops all (9)")
+    parser.add_argument(
+        "--limit", type=float, default=None, metavar="0-10", help="discomfort that stops all (8); start at 4 to 6"
+    )
     parser.add_argument("--plan", action="append", default=[], metavar="FILE", help="also offer this plan file")
     parser.add_argument("--folder", type=Path, default=None, help="where recordings go (~/biofeedback-recordings)")
     parser.add_argument("--port", type=int, default=8765, help="of the page on 127.0.0.1; 0 takes any free one")
@@ -109,7 +111,7 @@ def find_exercise(name: str, library: Mapping[str, Exercise]) -> Exercise | None
 def read_limit(limit: float) -> float:
     """The agreed discomfort, on the scale of the ratings."""
     if not 0 <= limit <= 10:
-        raise PlanError(f"--limit {limit:g}: discomfort is rated from 0 to 10", "use --limit 9, say")
+        raise PlanError(f"--limit {limit:g}: discomfort is rated from 0 to 10", "use --limit 8, say")
     return limit
 
 

@@ -243,7 +243,7 @@ def _read_limit(form: Mapping[str, Any]) -> float:
     try:
         limit = float(str(form.get("limit", "")).replace(",", "."))
     except ValueError:
-        raise SessionError("the limit is not a number", "agree on one from 0 to 10, for example 9") from None
+        raise SessionError("the limit is not a number", "agree on one from 0 to 10, for example 8") from None
     return read_limit(limit)
 
 

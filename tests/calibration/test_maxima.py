@@ -3,7 +3,7 @@ import re
 import pytest
 
 from biofeedback.account.values import Maximum
-from biofeedback.calibration.maxima import carry_maximum, type_maximum
+from biofeedback.calibration.maxima import END_RANGE_CV_PERCENT, REPEATS_PERCENT, carry_maximum, type_maximum
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 
@@ -42,10 +42,10 @@ def test_typed_reading_refusals(reading, unit, channel, message):
     ("now", "words"),
     [
         ("2026-01-05T20:00:00+00:00", "from earlier today"),
-        ("2026-01-06T09:00:00+00:00", "1 day old: .* 14 %"),
-        ("2026-01-06T18:00:00+00:00", "1 day old: .* 14 %"),
+        ("2026-01-06T09:00:00+00:00", "1 day old: .* 22 %"),
+        ("2026-01-06T18:00:00+00:00", "1 day old: .* 22 %"),
         ("2026-01-05T17:00:00+00:00", "dated later than now: check the computer's clock"),
-        ("2026-01-12T18:00:00+00:00", "7 days old: .* 14 %"),
+        ("2026-01-12T18:00:00+00:00", "7 days old: .* 22 %"),
         ("2026-01-13T18:00:00+00:00", "8 days old: training changes strength"),
         ("2026-02-02T18:00:00+00:00", "28 days old: training"),
         ("2026-02-03T18:00:00+00:00", "29 days old, more than 28: find a new one before"),
@@ -92,3 +92,10 @@ def test_emg_goes_by_hours_not_by_the_date_in_utc():
     assert "no electrode was moved" in late.warnings[0]
     with pytest.raises(CalibrationError, match="electrodes"):
         carry_maximum(morning, channel=EMG, now_utc="2026-01-05T22:00:00+00:00")
+
+
+def test_what_repeats_follows_from_the_published_coefficient_at_the_end_of_the_range(published):
+    data = published("end_range_maximum")
+    assert pytest.approx(data["cv_percent"]["end_range"]) == END_RANGE_CV_PERCENT
+    assert round(REPEATS_PERCENT) == data["change_percent"]["end_range"]
+    assert round(1.96 * 2**0.5 * data["cv_percent"]["mid_range"], 1) == data["change_percent"]["mid_range"]

@@ -49,6 +49,7 @@ def test_missing_levels_are_left_out():
 def test_own_limits_for_degrees_and_none_for_strange_units():
     assert judge(np.full(100, 3.0), limits=PositionLimits(2.0, 4.0, "deg")).state == "drifted"
     assert limits_for("°") == limits_for("deg")
+    assert limits_for("mm") == PositionLimits(25.0, 50.0, "mm")
     assert limits_for("count") is None
     with pytest.raises(ValueError, match="below fail"):
         PositionLimits(5.0, 2.5, "cm")
@@ -66,3 +67,20 @@ def test_a_position_that_comes_one_level_in_three_is_not_called_held():
     flags = np.where(np.arange(600) % 3 == 0, 0, int(Flag.MISSING)).astype(np.uint16)
     result = judge(np.full(600, 9.0), flags)
     assert (result.state, result.largest) == ("unknown", None)
+
+
+@pytest.mark.parametrize("lever_m", [0.21, 0.5, 0.9])
+@pytest.mark.parametrize(("moved_cm", "state"), [(2.4, "held"), (2.6, "drifted"), (4.9, "drifted"), (5.1, "lost")])
+def test_tape_and_angle_judge_the_same_movement_alike(lever_m, moved_cm, state):
+    """A limb of that length turned about its joint: the chord by the law of cosines, worked out here."""
+    angle = np.degrees(np.arccos(1 - (moved_cm / 100) ** 2 / (2 * lever_m**2)))
+    by_tape = judge(np.full(200, moved_cm), limits=limits_for("cm", lever_m))
+    by_angle = judge(np.full(200, angle), limits=limits_for("deg", lever_m))
+    assert by_tape.state == by_angle.state == state
+
+
+def test_recordings_without_a_lever_are_judged_as_they_were():
+    assert limits_for("deg") == PositionLimits(5.0, 10.0, "deg")
+    assert np.radians(5.0) * 90 == pytest.approx(7.85, abs=0.01)  # cm at 0.9 m: "lost" by tape, only "drifted" by angle
+    with pytest.raises(ValueError, match="lever"):
+        limits_for("deg", 0.0)

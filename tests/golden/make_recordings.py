@@ -148,6 +148,7 @@ class Evening:
             "position": "heel on a box, 60 cm",
             "joint": "knee",
             "rest_s": 2.0,
+            "limit": 9.0,
             "simulated": True,
             "started_utc": STARTED.isoformat(),
         }

@@ -266,7 +266,7 @@ function setUpHands() {
   for (const button of $("position-ask").querySelectorAll("button"))
     button.addEventListener("click", () => send({ do: "position", answer: button.dataset.answer, phase_index: page.state.ask_position.phase_index }));
   $("stop").addEventListener("click", () => stop("stopped by hand"));
-  const step = (by) => () => send({ do: "limit", value: Math.min(HIGHEST, Math.max(1, (page.state?.limit ?? 9) + by)) });
+  const step = (by) => () => send({ do: "limit", value: Math.min(HIGHEST, Math.max(1, (page.state?.limit ?? 8) + by)) });
   $("limit-down").addEventListener("click", step(-1));
   $("limit-up").addEventListener("click", step(1));
   document.addEventListener("keydown", onKey);

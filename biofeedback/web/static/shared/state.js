@@ -192,7 +192,7 @@ function maximumInstruction(maximum) {
   const which = `Attempt ${maximum.number}`;
   switch (maximum.step) {
     case "countdown":
-      return { now: "Get ready", more: `${which}. Breathe in, take up the slack.` };
+      return { now: "Get ready", more: `${which}. Count aloud through the push.` };
     case "push":
       return { now: "Push as hard as you can", more: `${which}. Build up fast, keep breathing out, no jerk.` };
     case "rest":
