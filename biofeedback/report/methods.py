@@ -27,10 +27,10 @@ METHODS: tuple[tuple[str, str], ...] = (
     ("How much effort", "four shapes (no effect, straight line, saturating, turning) are weighed against each other by "
      "how well they predict the changes, each with a prior that expects easing and worsening alike; the chances are "
      "sums over all of them."),
-    ("Hold and rest", "half of the endurance that the three-compartment model predicts for the joint (Frey-Law, Looft "
-     "& Heitsman, J Biomech 2012), rest by the same model with the joint's own rest factor (Looft 2018, 2020); the power "
-     "law (Frey-Law & Avin, Ergonomics 2010) stands beside it as doubt. People differ by a third and more. There is no "
-     "model for the hip: the knee's is used."),
+    ("Hold and rest", "half of the endurance that the three-compartment model predicts for the joint (Frey-Law, "
+     "Looft & Heitsman, J Biomech 2012), rest by the same model with the joint's own rest factor (Looft 2018, 2020); "
+     "the power law (Frey-Law & Avin, Ergonomics 2010) stands beside it as doubt. People differ by a third and more. "
+     "There is no model for the hip: the knee's is used."),
     ("Position", "one limit, 2.5 cm to warn and 5 cm to fail at the end of the limb (common practice), for angles "
      "converted by the length of the limb. Recordings that name no length were judged by 5 and 10 degrees."),
     ("Yardstick", "2 points or 30 % (Farrar et al., Pain 2001): chronic pain, so a yardstick and not a law."),

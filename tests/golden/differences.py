@@ -93,9 +93,6 @@ RULES = Rules(
         Allowed(
             r"(analysis|report)\.(tables\.Attempts|attempts).*", "attempts with a sensor that is gone say so", "any"
         ),
-        Allowed(r"(analysis|review)\..*title", "one wording of what is asked: stay is said", recording="A0?.hold"),
-        Allowed(r"csv\.(kinds|n_events)", "attempts begin, and sessions end, by events", recording="A0?.hold"),
-        Allowed(r"sql\..*", "a view that shows each rating once; the end of a plan is no phase", "any", "A0?.hold"),
         Allowed(r".*(excursions|longest.stay.*)", "counted by the plan's own hysteresis and dwell, as shown live"),
         Allowed(
             r"(cohort\.(change|answer|n_contrasts|n_more|error|rating_sd)|report\.effect"

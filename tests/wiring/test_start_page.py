@@ -83,7 +83,7 @@ def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
 def test_a_limit_on_the_command_line_is_the_one_of_the_form_and_of_last_times_choice(
     place: LocalStartPage, tmp_path: Path
 ) -> None:
-    assert place.describe()["form"]["limit"] == "9"
+    assert place.describe()["form"]["limit"] == "8"
     place.begin(FORM)  # with 8
     told = make_place(tmp_path, [], "--limit", "6.5", "--athlete", "A08").describe()
     assert told["form"]["limit"] == told["last"]["form"]["limit"] == "6.5"
