@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -145,3 +146,10 @@ def test_no_import_goes_round_in_a_circle():
     assert find_circle({"a": {"b"}, "b": {"c"}, "c": {"a"}}) == ["a", "b", "c", "a"]
     assert find_circle({"a": {"b", "c"}, "b": {"c"}, "c": set()}) == []
     assert find_circle(import_graph()) == []
+
+
+def test_only_the_account_looks_into_an_event() -> None:
+    """What carries payloads unread may name them: the recorder, the exports, whoever stores them."""
+    carriers = {"storage/tables.py", "storage/amend.py", "storage/recorder.py"}
+    texts = {file.as_posix(): (PACKAGE / file).read_text("utf-8") for file in FILES if file.parts[0] != "account"}
+    assert {name for name, text in texts.items() if re.search(r"\b(event|e)\.data\b", text)} <= carriers

@@ -70,21 +70,20 @@ CREATE VIEW ratings AS WITH
   given AS (SELECT id, frame, utc, json_extract(data, '$.value') AS value, json_extract(data, '$.by') AS said_by,
     json_extract(data, '$.phase_index') AS plan_index, ROW_NUMBER() OVER (ORDER BY frame, id) AS number
     FROM events WHERE kind = 'rating' AND json_extract(data, '$.corrects') IS NULL),
-  fixed AS (SELECT json_extract(data, '$.corrects') AS number, json_extract(data, '$.value') AS value,
-    ROW_NUMBER() OVER (PARTITION BY json_extract(data, '$.corrects') ORDER BY frame DESC, id DESC) AS newest
-    FROM events WHERE kind = 'rating' AND json_extract(data, '$.corrects') IS NOT NULL),
   placed AS (SELECT given.*, CASE WHEN plan_index IS NULL THEN
     (SELECT phases.phase FROM events AS mark LEFT JOIN phases ON phases.id = mark.id
       WHERE mark.kind IN ('phase', 'stop') AND (mark.frame, mark.id) <= (given.frame, given.id)
       ORDER BY mark.frame DESC, mark.id DESC LIMIT 1)
     ELSE (SELECT max(phase) FROM phases
       WHERE phases.plan_index = given.plan_index AND (phases.frame, phases.id) <= (given.frame, given.id))
-    END AS rating_phase FROM given)
+    END AS rating_phase,
+    (SELECT id FROM events AS later WHERE kind = 'rating' AND json_extract(data, '$.corrects') = given.number
+      AND (later.frame, later.id) > (given.frame, given.id) ORDER BY frame DESC, id DESC LIMIT 1) AS fix FROM given)
   SELECT placed.number, placed.id, placed.frame / (SELECT value + 0.0 FROM meta WHERE key = 'rate_hz') AS time_s,
-  placed.utc, CASE WHEN fixed.number IS NULL THEN placed.value ELSE fixed.value END AS value, rating_phase,
-  (SELECT phase_kind FROM phases WHERE phase = rating_phase) AS phase_kind, said_by,
-  CASE WHEN fixed.number IS NULL THEN NULL ELSE placed.value END AS corrected_from
-  FROM placed LEFT JOIN fixed ON fixed.number = placed.number AND fixed.newest = 1 ORDER BY placed.number;
+  placed.utc, CASE WHEN fix IS NULL THEN placed.value ELSE json_extract(fixed.data, '$.value') END AS value,
+  rating_phase, (SELECT phase_kind FROM phases WHERE phase = rating_phase) AS phase_kind, said_by,
+  CASE WHEN fix IS NULL THEN NULL ELSE placed.value END AS corrected_from
+  FROM placed LEFT JOIN events AS fixed ON fixed.id = fix ORDER BY placed.number;
 """
 
 

@@ -235,6 +235,19 @@ def test_amending_has_its_cures(
     assert path.read_bytes() == before
 
 
+def test_a_zero_said_afterwards_takes_the_place_of_the_recorded_one(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    with Recorder.create(path, make_settings(n_channels=1)) as recorder:
+        recorder.append(Chunk(0, 5.0 + np.arange(1000.0)[:, None] % 2))
+        for frame, level in ((300, 77.0), (600, 78.0)):
+            recorder.event(Event(frame, "zero", {"channels": {"force0": {"level": level, "sd": 0.1, "n_levels": 9}}}))
+    assert open_recording(path).account.zeros["force0"].level == 78.0
+    assert main(["amend", str(path), "--rest", "0-2"]) == 0
+    after = open_recording(path).account
+    assert after.zeros["force0"].level == pytest.approx(5.5, abs=0.1)
+    assert [(one.frame, one.channel) for one in after.zero_history] == [(0, "force0")]
+
+
 def test_a_recording_in_progress_is_not_amended(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with Recorder.create(path.parent / "live.hold", make_settings()) as recorder:
         recorder.append(Chunk(0, make_counts(100)))
