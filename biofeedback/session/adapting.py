@@ -10,11 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from biofeedback.account.words import BANDS
 from biofeedback.model import Band
 
 STEP_UP_PERCENT = 25.0  # above the hardest contraction held so far in the session; common practice
 NEAR_POINTS = 1.0  # this close to the agreed limit nothing harder is asked for; common practice
-LIGHT_TOP_PERCENT = 30.0  # upper edge of the light band; common practice
+LIGHT_TOP_PERCENT = BANDS["light"].high_percent
 
 
 @dataclass(frozen=True, slots=True)

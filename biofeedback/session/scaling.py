@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from biofeedback.account.kinds import CertificateMade, ScaleChecked
+from biofeedback.account.words import BANDS
 from biofeedback.calibration.loads import Reading, check_mass
 from biofeedback.calibration.scale import Certificate, find_rising, make_certificate
 from biofeedback.calibration.units import NEWTON_PER_UNIT, TORQUE, convert_force, to_newton
@@ -23,7 +24,7 @@ from biofeedback.session.state import SessionState
 from biofeedback.session.values import read_number, read_text
 
 UNITS = ("kg", "g", "lb", "N")
-LIGHT_SHARE = 0.2  # where a light band begins, of the greatest load; common practice, no source
+LIGHT_SHARE = BANDS["light"].low_percent / 100.0  # of the greatest load; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
