@@ -66,7 +66,7 @@ def test_what_is_no_recording_is_one_line_with_its_cure(make, words, tmp_path, c
 
 def test_a_place_that_cannot_be_written_is_one_line(recording, capsys) -> None:
     assert main(["report", str(recording), "--out", str(recording.parent / "no" / "x.html")]) == 1
-    assert "choose another place" in capsys.readouterr().err
+    assert "name another place" in capsys.readouterr().err
 
 
 def test_a_recording_with_nothing_in_it_still_gets_a_report(tmp_path) -> None:
