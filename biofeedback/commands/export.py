@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
+import shutil
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -68,18 +70,26 @@ def export_dataset(files: list[Path], args: argparse.Namespace) -> tuple[list[Pa
     documented = {key: getattr(args, key) for key in ("placement", "reference") if getattr(args, key)}
     left_out: list[RecordingError] = []
     recordings = list(open_all(files, left_out))
+    if args.out.exists() and any(args.out.iterdir()):
+        raise RecordingError(f"{args.out} is not empty", "name a new folder")
+    beside = args.out.with_name(f"{args.out.name}.half-{os.getpid():x}")
     try:
         made = export_bids(
             recordings,
-            args.out,
+            beside,
             mains_hz=args.mains,
             anonymous=args.anonymous,
             progress=make_progress("exporting"),
             **documented,
         )
+        if args.out.exists():
+            args.out.rmdir()
+        os.replace(beside, args.out)  # the whole dataset or none of it
     except OSError as error:
         raise explain_refusal(args.out, error) from error
-    return made, left_out
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+    return [args.out / path.relative_to(beside) for path in made], left_out
 
 
 def export_files(files: list[Path], args: argparse.Namespace) -> tuple[list[Path], list[RecordingError]]:

@@ -5,16 +5,18 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Chunk, Gap, Note
+from biofeedback.model import Channel, Chunk, FloatArray, Gap, Note
 from biofeedback.storage.annotations import Annotation, list_annotations
 from biofeedback.storage.recording import Recording
+from biofeedback.storage.spreadsheet import neutralise
+from biofeedback.storage.whole_file import write_whole
 
 Progress = Callable[[int, int], None]
 ABSOLUTE = ("started_utc", "source", "certificates", "repaired_from")  # settings that tell when and where
@@ -28,20 +30,22 @@ def export_csv(
     Beside it ``.json`` with settings, events and gaps, and ``_events.csv`` with onset, duration and text, and which
     phase it is about. Numbers are written with all their digits. Returns the files made.
     """
-    try:
-        _write_frames(recording, path, progress)
-    except RecordingError:  # half a table looks like a whole one
-        path.unlink()
-        raise
     sidecar, events = path.with_suffix(".json"), path.with_name(f"{path.stem}_events.csv")
-    sidecar.write_text(json.dumps(describe(recording, anonymous=anonymous), indent=1), encoding="utf-8")
-    with events.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        names = [field.name for field in fields(Annotation)]
-        writer.writerow(names)
-        for one in list_annotations(recording, notes=not anonymous):
-            writer.writerow(["" if (value := getattr(one, name)) is None else value for name in names])
+    with ExitStack() as stack:  # all three or none
+        text, listed, table = (stack.enter_context(write_whole(one)) for one in (sidecar, events, path))
+        _write_frames(recording, table, progress)
+        text.write_text(json.dumps(describe(recording, anonymous=anonymous), indent=1), encoding="utf-8")
+        _write_events(recording, listed, notes=not anonymous)
     return [path, sidecar, events]
+
+
+def _write_events(recording: Recording, path: Path, *, notes: bool) -> None:
+    names = [field.name for field in fields(Annotation)]
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(names)
+        for one in list_annotations(recording, notes=notes):
+            writer.writerow(["" if (value := getattr(one, name)) is None else neutralise(value) for name in names])
 
 
 def _write_frames(recording: Recording, path: Path, progress: Progress | None) -> None:
@@ -52,7 +56,7 @@ def _write_frames(recording: Recording, path: Path, progress: Progress | None) -
         empty = [""] * len(channels)
         for item in recording.items():
             if isinstance(item, Chunk):
-                values = [c.scaled(item.counts[:, k]).tolist() for k, c in enumerate(channels)]
+                values = [_to_cells(c.scaled(item.counts[:, k])) for k, c in enumerate(channels)]
                 times = (np.arange(item.first_frame, item.end_frame) / recording.rate_hz).tolist()
                 writer.writerows(zip(times, *values, strict=True))
             elif isinstance(item, Gap):
@@ -61,6 +65,14 @@ def _write_frames(recording: Recording, path: Path, progress: Progress | None) -
                 )
             if progress and not isinstance(item, Note):
                 progress(item.end_frame, recording.n_frames)
+
+
+def _to_cells(values: FloatArray) -> list[Any]:
+    """Numbers with all their digits, empty where a channel has no reading."""
+    is_missing = np.isnan(values)
+    if not is_missing.any():
+        return list(values.tolist())
+    return ["" if missing else value for value, missing in zip(values.tolist(), is_missing.tolist(), strict=True)]
 
 
 def export_numpy(recording: Recording, path: Path, *, anonymous: bool = False) -> list[Path]:
@@ -73,23 +85,24 @@ def export_numpy(recording: Recording, path: Path, *, anonymous: bool = False) -
     ratings, phases = account.ratings, account.phases
     firsts = [one.originals[0] if one.originals else None for one in ratings]
     ends = [recording.n_frames if phase.end_frame is None else phase.end_frame for phase in phases]
-    np.savez(
-        path,
-        time_s=np.arange(len(counts)) / recording.rate_hz,
-        values=np.column_stack([c.scaled(counts[:, k]) for k, c in enumerate(recording.channels)]),
-        counts=counts,
-        names=np.array([channel.name for channel in recording.channels]),
-        units=np.array([channel.unit for channel in recording.channels]),
-        rate_hz=np.array(rate_hz),
-        rating_time_s=np.array([one.frame / rate_hz for one in ratings]),
-        ratings=np.array([one.value for one in ratings], dtype=np.float64),
-        rating_phase=np.array([one.phase_number or 0 for one in ratings], dtype=np.int64),
-        rating_corrected_from=np.array(firsts, dtype=np.float64),
-        phase_kind=np.array([phase.kind for phase in phases]),
-        phase_from_s=np.array([phase.first_frame / rate_hz for phase in phases]),
-        phase_to_s=np.array([end / rate_hz for end in ends]),
-        about=np.array(json.dumps(describe(recording, anonymous=anonymous))),
-    )
+    arrays: dict[str, Any] = {
+        "time_s": np.arange(len(counts)) / recording.rate_hz,
+        "values": np.column_stack([c.scaled(counts[:, k]) for k, c in enumerate(recording.channels)]),
+        "counts": counts,
+        "names": np.array([channel.name for channel in recording.channels]),
+        "units": np.array([channel.unit for channel in recording.channels]),
+        "rate_hz": np.array(rate_hz),
+        "rating_time_s": np.array([one.frame / rate_hz for one in ratings]),
+        "ratings": np.array([one.value for one in ratings], dtype=np.float64),
+        "rating_phase": np.array([one.phase_number or 0 for one in ratings], dtype=np.int64),
+        "rating_corrected_from": np.array(firsts, dtype=np.float64),
+        "phase_kind": np.array([phase.kind for phase in phases]),
+        "phase_from_s": np.array([phase.first_frame / rate_hz for phase in phases]),
+        "phase_to_s": np.array([end / rate_hz for end in ends]),
+        "about": np.array(json.dumps(describe(recording, anonymous=anonymous))),
+    }
+    with write_whole(path) as beside, beside.open("wb") as file:
+        np.savez(file, **arrays)
     return [path]
 
 
