@@ -5,35 +5,47 @@ Limits without a source are common practice; the athlete should sit still with t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from itertools import pairwise
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from biofeedback.acquisition.remarks import RATE_TOLERANCE_PERCENT
+from biofeedback.acquisition.clock import find_common_rate
+from biofeedback.acquisition.remarks import RATE_TOLERANCE_PERCENT, UNSURE_PERCENT
 from biofeedback.acquisition.timeline import find_silence_s
-from biofeedback.model import Channel, Chunk, FloatArray, Gap, Item
+from biofeedback.model import STANDARD_GRAVITY_M_PER_S2, Channel, Chunk, FloatArray, Gap, Item
 
 State = Literal["good", "look", "bad"]
+Fix: TypeAlias = Mapping[str, str | bool]
 HUM_LOOK_PERCENT, HUM_BAD_PERCENT = 20.0, 50.0
 SLOW_BAD_PERCENT = 50.0  # of a raw EMG's power below 20 Hz: muscle has little there
 SMOOTH_PERCENT = 90.0  # below 20 Hz: no raw EMG looks like that
 STUCK_PERCENT = 5.0  # of samples on exactly the first or last value seen
 FEW_STEPS = 8
 BAD_LINES_PERCENT = 1.0
+MOST_ALIKE = 3.0  # readings in a row that a converter may give alike before the board is asked for more than it has
+LEAST_STEPS_PER_S = 3.0  # of a channel that moves at all: below, it is only at rest
+ALIKE_SHARE = 0.8  # of the runs of equal readings that are nearly as long as each other: a grid, not chance
+TOO_FEW_READINGS_HZ = 40.0  # new readings a second: a push shorter than a second is hardly seen
 DRIFT_LOOK_PPM = 5000.0  # a ceramic resonator's 0.5 %
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """``about`` names a channel or "wire"; ``cure`` is "" where nothing is wrong."""
+    """``about`` names a channel or "wire"; ``cure`` is "" where nothing is wrong.
+
+    ``fix`` is the cure at one press, where there is one: ``words`` for the button, and which ``field`` of the start
+    page's form takes which ``value``; with ``channel`` it is a field of that channel's column.
+    """
 
     state: State
     about: str
     text: str
     cure: str = ""
+    fix: Fix | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,25 +65,43 @@ class Watched:
         parts = [item.counts for item in self.items if isinstance(item, Chunk)]
         return np.concatenate(parts) if parts else np.empty((0, len(self.channels)))
 
-    def longest_run(self) -> FloatArray:
-        """The longest stretch without a gap."""
+    def outages(self) -> list[Gap]:
+        """Gaps, those that follow each other as the one outage that they are."""
+        found: list[Gap] = []
+        for item in self.items:
+            if isinstance(item, Gap):
+                if found and found[-1].end_frame == item.first_frame:
+                    item = Gap(found[-1].first_frame, found.pop().n_frames + item.n_frames, item.reason)  # noqa: PLW2901
+                found.append(item)
+        return found
+
+    def longest_run(self, k: int) -> FloatArray:
+        """The longest stretch of channel ``k`` without a gap (n,)."""
         runs: list[list[FloatArray]] = [[]]
         for item in self.items:
-            if isinstance(item, Chunk):
-                runs[-1].append(item.counts)
-            elif isinstance(item, Gap):
+            if isinstance(item, Gap):
                 runs.append([])
+            elif isinstance(item, Chunk):
+                column = item.counts[:, k]
+                holes = [-1, *np.flatnonzero(np.isnan(column)).tolist(), len(column)]
+                for before, after in pairwise(holes):
+                    if before >= 0:
+                        runs.append([])
+                    runs[-1].append(column[before + 1 : after])
         best = max(runs, key=lambda run: sum(map(len, run)))
-        return np.concatenate(best) if best else np.empty((0, len(self.channels)))
+        return np.concatenate(best) if best else np.empty(0)
 
 
 def judge_sensor(watched: Watched) -> list[Finding]:
     """Findings about the wire, then about each channel, in the order in which to deal with them."""
     findings = _judge_wire(watched)
-    counts, run = watched.counts(), watched.longest_run()
+    counts = watched.counts()
     for k, channel in enumerate(watched.channels):
-        if len(counts):
-            findings += _judge_channel(channel, counts[:, k], run[:, k], watched.rate_hz)
+        column = counts[np.isfinite(counts[:, k]), k]
+        if len(column):
+            findings += _judge_channel(channel, column, watched.longest_run(k), watched.rate_hz)
+        elif len(counts):
+            findings.append(Finding("bad", channel.name, "nothing came", "check that its sensor is on"))
     return findings
 
 
@@ -80,12 +110,13 @@ def _judge_wire(watched: Watched) -> list[Finding]:
     if n_frames < 2:
         return [Finding("bad", "wire", "no frames arrived", "check that the board sends and its baud rate")]
     findings = [_judge_rate(watched)]
-    gaps = [item for item in watched.items if isinstance(item, Gap)]
+    gaps = watched.outages()
     if gaps:
         longest_s = max(gap.n_frames for gap in gaps) / watched.rate_hz
         lost = sum(gap.n_frames for gap in gaps)
         percent = 100 * lost / (lost + n_frames)
-        text = f"{len(gaps)} gaps, {lost} frames missing ({percent:.2g} %), longest {longest_s:.2g} s"
+        n_gaps = f"{len(gaps)} gap{'s' * (len(gaps) > 1)}"
+        text = f"{n_gaps}, {lost} frames missing ({percent:.2g} %), longest {longest_s:.2g} s"
         findings.append(
             Finding(
                 "look", "wire", text, "use a shorter cable, bring the radio closer, or send fewer bytes per reading"
@@ -133,7 +164,10 @@ def _judge_rate(watched: Watched) -> Finding:
     text = f"{measured_hz:.4g} frames/s, declared {watched.rate_hz:g} ({deviation:+.1f} %)"
     if abs(deviation) <= RATE_TOLERANCE_PERCENT:
         return Finding("good", "wire", text)
-    return Finding("bad", "wire", text, f"declare what arrives: rate={measured_hz:.4g}")
+    state: State = "bad" if abs(deviation) > UNSURE_PERCENT else "look"
+    rate = f"{find_common_rate(measured_hz):.4g}"
+    fix = {"words": f"Use {rate} readings a second", "field": "rate", "value": rate}
+    return Finding(state, "wire", text, f"use the rate that arrives: rate={rate}", fix if float(rate) > 0 else None)
 
 
 def _judge_channel(channel: Channel, counts: FloatArray, run: FloatArray, rate_hz: float) -> list[Finding]:
@@ -146,14 +180,43 @@ def _judge_channel(channel: Channel, counts: FloatArray, run: FloatArray, rate_h
     step = float(np.diff(codes).min())
     n_steps = round((high - low) / step) + 1
     text = f"{low:.10g} to {high:.10g} in steps of {step:g}: {n_steps} steps in use ({np.log2(n_steps):.1f} bits)"
+    text += _say_in_units(channel, low, high)
     coarse = n_steps < FEW_STEPS and channel.kind == "emg"
     findings = [
         Finding("look" if coarse else "good", channel.name, text, "raise the gain of the board" if coarse else "")
     ]
+    findings += _judge_repeats(channel, run, rate_hz)
     findings += _judge_rails(channel, counts)
     if channel.kind == "emg":
         findings += _judge_emg(channel, run, rate_hz)
     return findings
+
+
+def _say_in_units(channel: Channel, low: float, high: float) -> str:
+    """What was seen of a force in its unit: whoever pulls knows whether that can be."""
+    if channel.kind != "force" or channel.unit == "count":
+        return ""
+    ends = sorted(channel.scaled(np.array([low, high])).tolist())
+    said = f"; that is {ends[0]:.4g} to {ends[1]:.4g} {channel.unit}"
+    if channel.unit == "N":
+        said += f", as of {ends[0] / STANDARD_GRAVITY_M_PER_S2:.3g} to {ends[1] / STANDARD_GRAVITY_M_PER_S2:.3g} kg"
+    return said
+
+
+def _judge_repeats(channel: Channel, run: FloatArray, rate_hz: float) -> list[Finding]:
+    """A board that prints more often than its converter reads: the same number over and over, in a fixed rhythm."""
+    changes = np.flatnonzero(np.diff(run))
+    if len(changes) < LEAST_STEPS_PER_S * len(run) / rate_hz or len(changes) < 8:
+        return []
+    lengths = np.diff(changes)
+    usual = float(np.median(lengths))
+    alike = np.abs(lengths - usual) <= max(1.0, 0.1 * usual)
+    if usual < MOST_ALIKE or alike.mean() < ALIKE_SHARE:
+        return []
+    new_hz = rate_hz / float(lengths[alike].mean())
+    text = f"each reading comes about {usual:.0f} times: {new_hz:.3g} new ones a second, in {rate_hz:g} frames/s"
+    cure = "set its converter to more readings a second, or let the board print new readings only"
+    return [Finding("bad" if new_hz < TOO_FEW_READINGS_HZ else "look", channel.name, text, cure)]
 
 
 def _judge_rails(channel: Channel, counts: FloatArray) -> list[Finding]:
@@ -197,7 +260,8 @@ def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Findin
     if channel.envelope:
         if slow_percent < 50:
             cure = f"leave out @envelope of {channel.name}"
-            findings.append(Finding("bad", channel.name, "declared an envelope, looks like raw EMG", cure))
+            fix: Fix = {"words": "It is raw", "field": "envelope", "channel": channel.name, "value": False}
+            findings.append(Finding("bad", channel.name, "declared an envelope, looks like raw EMG", cure, fix))
         return findings
     hum_hz, hum_percent = measure_hum(power, frequency)
     state: State = "bad" if hum_percent > HUM_BAD_PERCENT else "look" if hum_percent > HUM_LOOK_PERCENT else "good"
@@ -207,7 +271,8 @@ def _judge_emg(channel: Channel, run: FloatArray, rate_hz: float) -> list[Findin
     findings.append(Finding(state, channel.name, f"{hum_percent:.0f} % of its power is {hum_hz} Hz hum", cure))
     if slow_percent > SMOOTH_PERCENT and _is_one_sided(run):
         cure = f"if the board smooths, write {channel.name}@envelope"
-        findings.append(Finding("look", channel.name, "looks like an envelope, declared raw", cure))
+        smooth: Fix = {"words": "The board smooths it", "field": "envelope", "channel": channel.name, "value": True}
+        findings.append(Finding("look", channel.name, "looks like an envelope, declared raw", cure, smooth))
     elif slow_percent > SLOW_BAD_PERCENT:
         text = f"{slow_percent:.0f} % of its power lies below 20 Hz: loose or dry electrode"
         findings.append(Finding("bad", channel.name, text, "clean the skin, press the electrodes on, fix the cable"))

@@ -51,7 +51,6 @@ def portray_sensor(watched: Watched) -> Portrait:
         if isinstance(item, Chunk):
             counts[item.first_frame - start : item.end_frame - start] = item.counts
     intervals_ms, clock = _measure_intervals(watched)
-    run = watched.longest_run()
     return Portrait(
         time_s=np.arange(end - start) / watched.rate_hz,
         gaps=tuple(
@@ -63,7 +62,7 @@ def portray_sensor(watched: Watched) -> Portrait:
         clock=clock,
         declared_ms=1000.0 / watched.rate_hz,
         channels=tuple(
-            _portray_channel(channel, counts[:, k], run[:, k], watched.rate_hz)
+            _portray_channel(channel, counts[:, k], watched.longest_run(k), watched.rate_hz)
             for k, channel in enumerate(watched.channels)
         ),
     )

@@ -6,13 +6,13 @@ import argparse
 import threading
 from pathlib import Path
 
-from biofeedback.acquisition.health import Finding, draw_strip, judge_sensor
+from biofeedback.acquisition.health import Finding, draw_strip
 from biofeedback.acquisition.ports import find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import BiofeedbackError, SourceError
 from biofeedback.storage.schema import recordings_folder
-from biofeedback.wiring.sensor_check import draw_picture, import_drawing, watch_sensor
+from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
 
 PICTURE = "sensor-check.png"
 LONGEST_S = 3600.0
@@ -99,7 +99,7 @@ def check_sensor(url: str, seconds: float, picture: Path | None = None) -> int:
         watched = watch_sensor(source, seconds)
     finally:
         source.close()
-    findings = judge_sensor(watched)
+    findings = judge_watched(watched)
     print(format_findings(findings))
     counts = watched.counts()
     for k, channel in enumerate(watched.channels):

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from biofeedback.acquisition.health import Finding, Watched
+from biofeedback.acquisition.health import Finding, Watched, judge_sensor
 from biofeedback.acquisition.reader import make_reader
 from biofeedback.acquisition.source import EndOfSource, Source
 from biofeedback.errors import SourceError
@@ -42,6 +42,19 @@ def watch_sensor(
         reader.n_bad_lines,
         reader.clock_drift_ppm,
     )
+
+
+def judge_watched(watched: Watched) -> list[Finding]:
+    """Findings, first what a session with this sensor would refuse."""
+    from biofeedback.signal.levels import LevelStream
+
+    try:
+        LevelStream(watched.channels, watched.rate_hz)
+    except SourceError as error:
+        refused = [Finding("bad", "session", f"it would not start: {error.what}", error.cure)]
+    else:
+        refused = []
+    return [*refused, *judge_sensor(watched)]
 
 
 def import_drawing() -> None:

@@ -159,18 +159,24 @@ def _write_port(form: Mapping[str, Any], mistakes: Mistakes) -> str:
             raise SourceError("no port is named", "choose one of the list, or type its name")
     target = f"serial:{_quote(port)}"
     if profile:
-        return f"{target}?profile={_quote(profile)}"
-    options = []
-    for name in ("baud", "rate"):
-        if text := _text(form, name):
-            with mistakes.at(name):
-                SourceUrl("serial", port, {name: text}).number(name)
-            options.append(f"{name}={_quote(text)}")
+        return "&".join([f"{target}?profile={_quote(profile)}", *_write_numbers(form, mistakes, "rate")])
+    options = _write_numbers(form, mistakes, "baud", "rate")
     channels, columns = _write_columns(form, mistakes)
     options.append(f"channels={_quote(','.join(channels))}")
     if any(column in NOT_CHANNELS for column in columns):
         options.append(f"columns={_quote(','.join(columns))}")
     return f"{target}?{'&'.join(options)}"
+
+
+def _write_numbers(form: Mapping[str, Any], mistakes: Mistakes, *names: str) -> list[str]:
+    """Those of these options that are filled in."""
+    options = []
+    for name in names:
+        if text := _text(form, name).replace(",", "."):
+            with mistakes.at(name):
+                SourceUrl("serial", "", {name: text}).number(name)
+            options.append(f"{name}={_quote(text)}")
+    return options
 
 
 def _write_columns(form: Mapping[str, Any], mistakes: Mistakes) -> tuple[list[str], list[str]]:
@@ -220,7 +226,8 @@ def _write_radio(form: Mapping[str, Any], mistakes: Mistakes) -> str:
     with mistakes.at("profile"):
         if not _text(form, "profile"):
             raise SourceError("its profile is not chosen", "choose how the device sends")
-    return f"ble:{_quote(_text(form, 'radio'))}?profile={_quote(_text(form, 'profile'))}"
+    url = f"ble:{_quote(_text(form, 'radio'))}?profile={_quote(_text(form, 'profile'))}"
+    return "&".join([url, *_write_numbers(form, mistakes, "rate")])
 
 
 def _write_simulated(form: Mapping[str, Any], mistakes: Mistakes) -> str:

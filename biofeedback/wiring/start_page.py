@@ -15,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from biofeedback.acquisition.health import Finding, Watched, judge_sensor
+from biofeedback.acquisition.health import Finding, Watched
 from biofeedback.acquisition.ports import describe_ports, find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.source import OpenRecording
@@ -38,7 +38,7 @@ from biofeedback.wiring.live_sessions import (
     tell_recordings,
 )
 from biofeedback.wiring.review_page import make_review
-from biofeedback.wiring.sensor_check import draw_picture, import_drawing, watch_sensor
+from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
 from biofeedback.wiring.start_form import ChosenSession, FormError, keep_fields, read_form, write_source
 from biofeedback.wiring.user_files import find_exercises, write_whole
 
@@ -126,7 +126,7 @@ class LocalStartPage:
         with self._sensors, contextlib.closing(source):
             source.open()
             watched = watch_sensor(source, self._check_s, is_over=self.leaving.is_set)
-        findings = judge_sensor(watched)
+        findings = judge_watched(watched)
         return {
             "title": source.description,
             "simulated": source.is_simulated,

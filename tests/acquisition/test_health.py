@@ -96,7 +96,7 @@ def test_resolution_in_use(rng):
 
 def test_rate_that_is_declared_wrong(rng):
     finding = about(watch(muscle(rng), FORCE, rate_hz=950.0), "frames/s")
-    assert (finding.state, finding.cure) == ("bad", "declare what arrives: rate=1000")
+    assert (finding.state, finding.cure) == ("bad", "use the rate that arrives: rate=1000")
 
 
 def test_rate_is_not_judged_by_a_silence():
@@ -113,7 +113,7 @@ def test_a_board_far_slower_than_declared_is_told_its_rate_though_it_looks_silen
     finding = about(
         watch([0], FORCE, rate_hz=80.0, items=items, arrivals=[(0.5 * k, 1) for k in range(20)]), "frames/s"
     )
-    assert finding.cure == "declare what arrives: rate=2"
+    assert finding.cure == "use the rate that arrives: rate=2"
 
 
 def test_a_channel_that_lives_only_outside_the_longest_run(rng):
@@ -126,7 +126,7 @@ def test_gaps_bad_lines_and_pauses():
     items = [Chunk(0, np.arange(500.0)[:, None]), Gap(500, 100, "no data"), Chunk(600, np.arange(400.0)[:, None])]
     arrivals = [(0.01 * k, 10) for k in range(50)] + [(0.9 + 0.01 * k, 10) for k in range(40)]
     findings = watch([0], FORCE, items=items, arrivals=arrivals, n_bad=1)
-    assert "1 gaps, 100 frames missing (10 %), longest 0.1 s" in about(findings, "gaps").text
+    assert "1 gap, 100 frames missing (10 %), longest 0.1 s" in about(findings, "gap,").text
     assert about(findings, "unreadable").state == "bad"
     assert about(findings, "longest pause 410 ms").state == "look"
 
@@ -147,3 +147,46 @@ def test_strip_shows_the_shape():
     assert draw_strip(np.arange(8.0), width=8) == "▁▂▃▄▅▆▇█"
     assert draw_strip(np.ones(5), width=4) == "────"
     assert draw_strip(np.empty(0), width=4) == "    "
+
+
+def test_one_outage_is_one_gap_however_its_news_came():
+    outage = [Gap(1000 + 50 * k, 50, "no data") for k in range(20)]
+    items = [Chunk(0, T[:1000, None]), *outage, Chunk(2000, T[:1000, None])]
+    assert about(watch(T, FORCE, items=items), "frames missing").text.startswith("1 gap, 1000 frames missing")
+
+
+@pytest.mark.parametrize(("new_hz", "state"), [(10, "bad"), (80, "look")])
+def test_a_slow_converter_behind_a_fast_grid_is_seen(rng, new_hz, state):
+    """A load cell read 10 or 80 times a second by a sketch that prints 1000 lines a second."""
+    n_same = 1000 // new_hz
+    x = np.repeat(1000 + 30 * rng.standard_normal(10 * new_hz), n_same)
+    finding = about(watch(x[: len(T)], FORCE), "each reading comes")
+    assert finding.state == state
+    assert f"about {n_same} times: {new_hz * (1000 / new_hz) / n_same:.3g} new ones a second" in finding.text
+    assert finding.cure
+
+
+@pytest.mark.parametrize("sd", [0.2, 0.5, 3.0, 40.0])
+def test_a_quiet_sensor_of_few_codes_is_no_slow_one(rng, sd):
+    assert not [f for f in watch(500 + sd * rng.standard_normal(len(T)), FORCE) if "each reading comes" in f.text]
+
+
+def test_the_rate_that_arrives_is_offered_at_one_press():
+    arrivals = [(0.1 * k, 1) for k in range(1, 101)]
+    finding = about(watch(T[:100] * 1000, FORCE, rate_hz=80.0, arrivals=arrivals), "frames/s")
+    assert (finding.state, finding.fix["field"], finding.fix["value"]) == ("bad", "rate", "10")
+
+
+def test_what_one_of_two_joined_boards_misses_does_not_hide_the_other(rng):
+    counts = np.column_stack((512 + muscle(rng), np.full(len(T), np.nan)))
+    batches = [(0.01 * (k + 1), 10) for k in range(1000)]
+    findings = judge_sensor(Watched([EMG, FORCE], RATE_HZ, [Chunk(0, counts)], batches, 0, 0))
+    assert [f.text for f in findings if f.about == "force"] == ["nothing came"]
+    assert all(f.state == "good" for f in findings if f.about == "emg")
+
+
+def test_a_force_is_said_in_its_unit_and_as_a_mass():
+    """1 kg weighs 9.80665 N (3rd CGPM, 1901)."""
+    newton = Channel(name="force", kind="force", unit="N", factor=0.980665)
+    x = np.linspace(0, 100, len(T))
+    assert "that is 0 to 98.07 N, as of 0 to 10 kg" in about(watch(x, newton), "in steps of").text

@@ -41,7 +41,7 @@ def test_check_finds_a_rate_that_was_declared_wrong(tmp_path, capsys):
     log = tmp_path / "port.log"
     log.write_text("".join(f"{k % 7}\n" for k in range(2000)))
     assert run_command("check", f"replay:{log}?rate=500&channels=force&speed=2", "--seconds", "1") == 1
-    assert "declare what arrives: rate=" in capsys.readouterr().out
+    assert "use the rate that arrives: rate=" in capsys.readouterr().out
 
 
 def test_a_picture_that_cannot_be_drawn_says_what_to_name_instead(tmp_path):

@@ -175,6 +175,16 @@ class TwoPorts(LocalStartPage):
     def scan_radios(self) -> list[dict[str, Any]]:
         return [{"radio": "Board 7", "dbm": -60, "profiles": ["frame-radio"]}]
 
+    def check(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        findings = []
+        if form["rate"] != "10":
+            fix = {"words": "Use 10 readings a second", "field": "rate", "value": "10"}
+            findings.append({"state": "bad", "about": "wire", "text": "9.997 frames/s", "cure": "rate=10", "fix": fix})
+        if not form["columns"][0]["envelope"]:
+            fix = {"words": "The board smooths it", "field": "envelope", "channel": "emg_left", "value": True}
+            findings.append({"state": "look", "about": "emg_left", "text": "smooth", "cure": "say so", "fix": fix})
+        return {"title": "board", "simulated": False, "findings": findings, "picture": ""}
+
 
 @pytest.fixture
 def two_ports(tmp_path: Path) -> Iterator[str]:
@@ -217,6 +227,25 @@ def test_a_board_of_ours_is_recognised_and_a_radio_is_found_when_asked_for(brows
     page.tab.click("#look-radios")
     page.tab.click("text=Board 7")
     page.wait(lambda: page.text("source") == "ble:Board 7?profile=frame-radio")
+    assert page.complaints == []
+    page.context.close()
+
+
+def test_a_cure_that_the_page_can_apply_is_one_press(browser: Any, two_ports: str) -> None:
+    page = Page(browser, Program(None, two_ports, []))  # type: ignore[arg-type]
+    page.tab.check("[value='port:/dev/ttyUSB0']")
+    page.tab.select_option("#column-0", "emg")
+    page.tab.select_option("[aria-label='Column 1: side']", "left")
+    page.tab.click("#check")
+    page.tab.click("text=Use 10 readings a second")
+    page.wait(lambda: page.tab.locator("#findings li").count() == 1)  # it was looked at again
+    assert page.tab.input_value("#rate") == "10"
+    page.tab.click("text=The board smooths it")
+    page.wait(lambda: "Fit for use" in page.text("checking"))
+    page.tab.click("#same summary")
+    page.wait(lambda: page.text("source") == "serial:/dev/ttyUSB0?rate=10&channels=emg_left:uV@envelope")
+    page.tab.check("[value='port:/dev/ttyACM1']")  # what was typed of one board is not of the next
+    page.wait(lambda: page.text("source") == "serial:/dev/ttyACM1?profile=frame-lines")
     assert page.complaints == []
     page.context.close()
 

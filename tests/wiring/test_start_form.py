@@ -66,8 +66,11 @@ def test_channels_of_one_kind_are_told_apart() -> None:
 @pytest.mark.parametrize(
     ("form", "url"),
     [
-        ({"profile": "frame-lines"}, "serial:/dev/ttyUSB0?profile=frame-lines"),
-        ({"sensor": "radio", "radio": "Board 7", "profile": "frame-radio"}, "ble:Board 7?profile=frame-radio"),
+        ({"profile": "frame-lines", "rate": ""}, "serial:/dev/ttyUSB0?profile=frame-lines"),
+        (
+            {"sensor": "radio", "radio": "Board 7", "profile": "frame-radio", "rate": ""},
+            "ble:Board 7?profile=frame-radio",
+        ),
         (
             {"sensor": "simulated", "simulated": "force", "seed": "3", "athlete": "A02"},
             "simulated:?seed=3&athlete=A02&channels=force",
@@ -148,3 +151,26 @@ def test_whatever_a_page_sends_is_a_choice_or_a_mistake(form: dict[str, Any]) ->
     with contextlib.suppress(FormError):  # anything else is a fault of ours
         choose(**form)
     assert set(keep_fields(form)) <= set(form)
+
+
+@pytest.mark.parametrize(
+    ("form", "url"),
+    [
+        (
+            {"sensor": "port", "port": "X", "profile": "frame-lines", "rate": "10"},
+            "serial:X?profile=frame-lines&rate=10",
+        ),
+        (
+            {"sensor": "radio", "radio": "B", "profile": "frame-radio", "rate": "9,5"},
+            "ble:B?profile=frame-radio&rate=9.5",
+        ),
+    ],
+)
+def test_a_rate_goes_with_a_profile_too(form: dict[str, Any], url: str) -> None:
+    assert write_source(form, open_recording) == url
+
+
+def test_a_rate_that_is_none_stands_at_its_field() -> None:
+    with pytest.raises(FormError) as told:
+        write_source({"sensor": "port", "port": "/dev/ttyX", "profile": "frame-lines", "rate": "fast"}, open_recording)
+    assert list(told.value.mistakes) == ["rate"]

@@ -85,3 +85,16 @@ export function mistakeText({ what, cure }) {
 export function beforeOf(ticked, other) {
   return [...ticked, ...other.split(",").map((text) => text.trim()).filter(Boolean)];
 }
+
+/** The row of the table that describes a channel of that name: kind, side, and a number where a name came before. */
+export function columnOfChannel(rows, channel) {
+  const taken = [];
+  for (const row of rows) {
+    const stem = row.side ? `${row.kind}_${row.side}` : row.kind;
+    let name = stem;
+    for (let number = 2; taken.includes(name); number += 1) name = `${stem}_${number}`;
+    taken.push(name);
+    if (name === channel) return row;
+  }
+  return null;
+}

@@ -2,7 +2,7 @@
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { columnTable } from "./columns.js";
-import { beforeOf, chosenKey, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
+import { beforeOf, chosenKey, columnOfChannel, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
 import { capital } from "../shared/state.js";
 
 const TEXTS = ["port", "url", "seed", "baud", "rate", "athlete", "position", "limit"];
@@ -71,6 +71,8 @@ function render() {
   show($("for-simulated"), sensor === "simulated");
   show($("for-profile"), sensor === "port" || sensor === "radio");
   renderProfiles();
+  show($("for-rate"), sensor === "port" || sensor === "radio");
+  $("rate").placeholder = $("profile").value === "" ? "measured" : "as its profile says";
   show($("for-columns"), sensor === "port" && $("profile").value === "");
   renderExercise();
   for (const name of ["check", "begin", "again", "look", "look-radios"]) $(name).disabled = page.busy;
@@ -90,6 +92,7 @@ function renderSensors() {
 function sensorRow({ key, title, note, form }) {
   const choose = () => {
     page.form = { ...page.form, profile: "", ...form };
+    $("rate").value = ""; // of the one before
     if (form.port !== undefined) $("port").value = form.port;
     changed();
   };
@@ -206,9 +209,24 @@ async function check() {
 }
 
 const SAID = { bad: "bad", look: "look at it", good: "good" };
-function findingRow({ state, about, text, cure }) {
+function findingRow({ state, about, text, cure, fix }) {
   const words = make("p", {}, make("strong", {}, `${capital(about)}: `), text);
-  return make("li", { "data-state": state }, make("span", { class: "hide" }, `${SAID[state]}. `), words, cure ? make("p", { class: "small" }, capital(cure)) : null);
+  const remedy = cure ? make("p", { class: "small" }, capital(cure)) : null;
+  return make("li", { "data-state": state }, make("span", { class: "hide" }, `${SAID[state]}. `), words, remedy, fixButton(fix));
+}
+
+/** The cure at one press: it fills in the form's field, or the channel's column, and looks again. */
+function fixButton(fix) {
+  const column = fix?.channel ? columnOfChannel(columns.rows, fix.channel) : null;
+  const isShown = fix && (fix.channel ? column && !$("for-columns").hidden : !$(`for-${fix.field}`).hidden);
+  if (!isShown) return null;
+  const use = () => {
+    if (column) columns.set(columns.rows.map((row) => (row === column ? { ...row, [fix.field]: fix.value } : row)));
+    else $(fix.field).value = fix.value;
+    changed();
+    check();
+  };
+  return make("button", { type: "button", class: "secondary", onclick: use }, fix.words);
 }
 
 async function begin(form) {
