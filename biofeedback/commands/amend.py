@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from biofeedback.account.kinds import Noted, make_event
 from biofeedback.errors import RecordingError
+from biofeedback.model import Event
 from biofeedback.storage.amend import add_events
+from biofeedback.storage.imported import end_phases
 from biofeedback.storage.recording import open_recording
 from biofeedback.wiring import afterwards
 
@@ -24,28 +27,35 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Add ratings, phases, zero, maximum and notes, marked as said now."""
     recording = open_recording(args.file)
-    has_maximum = {one.maximum.channel for one in recording.account.maximum_history}
-    for text in args.maximum:
-        if text.partition("=")[0] in has_maximum:
-            raise RecordingError(
-                f"--maximum {text}: the recording has a maximum of that channel", "the recorded one is kept"
-            )
+    told: list[str] = []
     events = afterwards.make_calibration(
         args,
         recording.channels,
         lambda: afterwards.compute_levels(recording.channels, recording.rate_hz, recording.items()),
+        rate_hz=recording.rate_hz,
         settings=recording.settings,
         known=recording.events,
+        told=told,
     )
-    events += afterwards.read_events(args, recording.rate_hz, recording.events)
+    said = afterwards.read_events(args, recording.rate_hz, recording.events)
+    check_times([*events, *said], recording.n_frames, recording.rate_hz)
+    where = str(args.events or "--rating")
+    events += end_phases(said, recording.rate_hz, recording.n_frames + 1, where=where, strict=True)[0]
     events += [make_event(Noted(text=text, by="command line"), 0) for text in args.note]
-    late = [event for event in events if event.frame > recording.n_frames]
-    if late:
-        time_s = late[0].frame / recording.rate_hz
-        raise RecordingError(f"{time_s:.1f} s is after the end, {recording.duration_s:.1f} s", "check the times")
     if not events:
-        raise RecordingError("nothing to add", "give --rating, --events, --maximum, --rest or --note")
+        raise RecordingError("nothing to add", "give --rating, --events, --maximum, --maximum-from, --rest or --note")
     now = datetime.now(UTC).isoformat(timespec="milliseconds")
     add_events(args.file, [replace(event, utc=now) for event in events])
+    for text in told:
+        print(text)
     print(f"{len(events)} events added to {args.file}")
     return 0
+
+
+def check_times(events: Sequence[Event], n_frames: int, rate_hz: float) -> None:
+    """RecordingError for what would lie behind the end."""
+    late = [event for event in events if event.frame > n_frames]
+    if late:
+        raise RecordingError(
+            f"{late[0].frame / rate_hz:.1f} s is after the end, {n_frames / rate_hz:.1f} s", "check the times"
+        )

@@ -111,10 +111,12 @@ def convert_one(path: Path, args: argparse.Namespace, *, many: bool) -> None:
     rate_hz = float(imported.settings["rate_hz"])
     levels = afterwards.compute_levels(known, rate_hz, imported.items)
     said = argparse.Namespace(**{**vars(args), "maximum": _name_maxima(args.maximum, known, path)})
-    events = afterwards.make_calibration(said, known, lambda: levels, settings=settings, known=imported.events)
+    remarks = [*imported.remarks, *find_suspects(known, levels[1])]
+    events = afterwards.make_calibration(
+        said, known, lambda: levels, rate_hz=rate_hz, settings=settings, known=imported.events, told=remarks
+    )
     told = _read_events(args, imported, rate_hz)
     write_recording(imported, out, extra_events=[*events, *told])
-    remarks = [*imported.remarks, *find_suspects(known, levels[1])]
     if args.maximum and not args.rest and not any(event.kind == "zero" for event in imported.events):
         remarks.append("zero is taken as 0: without --rest FROM-TO nobody knows what the channels read at rest")
     if many:
@@ -141,7 +143,7 @@ def _read_events(args: argparse.Namespace, imported: Imported, rate_hz: float) -
 def _name_maxima(maxima: Sequence[str], channels: Sequence[Channel], path: Path) -> list[str]:
     """``Fz (N)=400`` as ``Fz=400``: names with and without their unit."""
     names, units = [channel.name for channel in channels], [channel.unit for channel in channels]
-    said = []
+    said: list[str] = []
     for text in maxima:
         name, _, value = text.rpartition("=")
         try:

@@ -185,7 +185,9 @@ def test_what_was_not_recorded_is_added_and_nothing_else_changes(
     phases = path.parent / "phases.tsv"
     phases.write_text("onset\tduration\ttrial_type\n0.5\t2\tphase passive\n2.5\t1\tphase contract 20-30 %\n")
     assert main(["amend", str(path), "--events", str(phases), "--rating", "3=4.5", "--note", "new strap"]) == 0
-    assert "6 events added" in capsys.readouterr().out  # two phases, each relaxed or not; rating; note
+    assert (
+        "8 events added" in capsys.readouterr().out
+    )  # two phases, each relaxed or not, the end of the last; rating; note
     after = open_recording(path)
     np.testing.assert_array_equal(after.counts(), before.counts())
     assert after.events[: len(before.events)] == before.events
@@ -204,7 +206,75 @@ def test_a_maximum_added_afterwards_makes_percentages(path: Path) -> None:
     assert main(["amend", str(path.parent / "b.hold"), "--rest", "1-9", "--maximum", "force=200"]) == 0
     trace = compute_trace(open_recording(path.parent / "b.hold"))
     assert trace.percent[1500, 0] == pytest.approx(50.0, abs=0.1)
-    assert main(["amend", str(path.parent / "b.hold"), "--maximum", "force=300"]) == 1
+    before = open_recording(path.parent / "b.hold").events
+    assert (
+        main(["amend", str(path.parent / "b.hold"), "--maximum", "force=400@16", "--by", "C01", "--why", "strap"]) == 0
+    )
+    after = open_recording(path.parent / "b.hold")
+    assert after.events[: len(before)] == before  # the old one is kept
+    trace = compute_trace(after)
+    assert trace.percent[1500, 0] == pytest.approx(50.0, abs=0.1)
+    assert trace.percent[1700, 0] == pytest.approx(25.0, abs=0.1)
+    (note,) = (event for event in after.events[len(before) :] if event.kind == "note")
+    assert note.data["text"] == "maximum of force from 16 s on: 400 N instead of 200 N (typed), typed by C01; strap"
+    assert main(["amend", str(path.parent / "b.hold"), "--maximum", "force=100"]) == 0  # for all of it
+    assert compute_trace(open_recording(path.parent / "b.hold")).percent[1500, 0] == pytest.approx(100.0, abs=0.1)
+
+
+def push_three_times(path: Path, *, short: bool = False) -> None:
+    """Rest at 10 N, then 4 s at 110 N, 210 N and 160 N, 5 s apart; the last is only 1 s when ``short``."""
+    force, emg = Channel(name="force", kind="force", unit="N"), Channel(name="emg", kind="emg", envelope=True)
+    counts = np.full((4000, 2), 10.0)
+    for from_s, to_s, newton in ((10, 14, 110.0), (20, 24, 210.0), (30, 31 if short else 34, 160.0)):
+        counts[from_s * 100 : to_s * 100, 0] = newton
+    counts += np.random.default_rng(1).normal(0, 0.2, counts.shape)
+    counts[:300, 1] += np.linspace(0, 500, 300)  # not at rest when the force was
+    with Recorder.create(
+        path, {"channels": [force.to_dict(), emg.to_dict()], "rate_hz": 100.0}, threaded=False
+    ) as made:
+        made.append(Chunk(0, counts))
+
+
+def test_a_maximum_is_taken_from_pushes_in_the_recording(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    push_three_times(path.with_name("p.hold"))
+    words = [
+        "amend",
+        str(path.with_name("p.hold")),
+        "--rest",
+        "0.5-2.5",
+        "--maximum-from",
+        "10-14",
+        "--maximum-from",
+        "20-24",
+    ]
+    assert main(words) == 0
+    told = capsys.readouterr().out
+    assert "no zero: emg moves by" in told  # one channel's refusal does not cost the other its zero
+    assert "the best half second of 20-24 s, 2 pushes" in told
+    account = open_recording(path.with_name("p.hold")).account
+    assert account.maxima["force"].strength == pytest.approx(200.0, abs=1.0)
+    trace = compute_trace(open_recording(path.with_name("p.hold")))
+    assert trace.percent[3200, 0] == pytest.approx(75.0, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("span", "message"),
+    [
+        ("30-35", "--maximum-from 30-35 s: force cannot be taken, "),
+        ("0.5-4", "the second before the push is needed; begin at 1 s or later"),
+        ("39-50", "is after the end; check the times"),
+        ("lod=10-14", "no channel 'lod'; use one of force, emg"),
+        ("10", "--maximum-from 10 is not a time span; write --maximum-from 25-29"),
+    ],
+)
+def test_pushes_that_are_none_are_refused_as_live(
+    span: str, message: str, path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    push_three_times(path.with_name("p.hold"), short=True)
+    before = path.with_name("p.hold").read_bytes()
+    assert main(["amend", str(path.with_name("p.hold")), "--maximum-from", span]) == 1
+    assert message in capsys.readouterr().err
+    assert path.with_name("p.hold").read_bytes() == before
 
 
 @pytest.mark.parametrize(
