@@ -40,6 +40,7 @@ THEIRS = {  # libraries that only one room may import
     "matplotlib": {"report"},
     "sqlite3": {"storage"},
     "edfio": {"storage"},
+    "cryptography": {"web"},
     "pyxdf": {"storage"},
     "ezc3d": {"storage"},
     "starlette": {"web"},

@@ -37,16 +37,25 @@ class Access:
     hosts: frozenset[str]
     pairing: Pairing | None = field(default=None)
     clock: Callable[[], float] = time.monotonic
+    is_encrypted: bool = False  # for other devices; this machine's own page is always plain
 
     @classmethod
-    def for_addresses(cls, hosts: Iterable[str], port: int, pairing: Pairing | None = None) -> Access:
+    def for_addresses(
+        cls, hosts: Iterable[str], port: int, pairing: Pairing | None = None, *, is_encrypted: bool = False
+    ) -> Access:
         """The names under which sockets bound to ``hosts`` may be addressed."""
         names: set[str] = set()
         for host in hosts:
             names |= LOOPBACK_NAMES if is_loopback(host) else {host}
-        return cls(
-            frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset()), pairing
-        )
+        usual = {80, 443} if is_encrypted else {80}  # browsers leave these out
+        named = frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port in usual else frozenset())
+        return cls(named, pairing, is_encrypted=is_encrypted)
+
+    def _is_own(self, origin: str) -> bool:
+        """Whether a page of this origin came from us, by the way that we serve its address."""
+        scheme, _, host = origin.partition("://")
+        wanted = "https" if self.is_encrypted and not is_loopback(host.rpartition(":")[0] or host) else "http"
+        return host in self.hosts and scheme == wanted
 
     def refusal(self, scope: Mapping[str, Any]) -> str | None:
         """Why this request may not enter, or None."""
@@ -58,7 +67,7 @@ class Access:
         origin = read_header(scope, b"origin")
         if not origin and scope["type"] == "http" and scope["method"] in ("GET", "HEAD"):
             return None  # plain navigation carries none
-        if len(origin) != 1 or origin[0] not in {f"http://{name}" for name in self.hosts}:
+        if len(origin) != 1 or not self._is_own(origin[0]):
             return f"origin {', '.join(origin)[:80] or 'missing'!r} is another site"
         return None
 

@@ -14,7 +14,7 @@ import socket
 import ssl
 import tempfile
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -39,14 +39,21 @@ OWN_CURE = "give a PEM file with the certificate and its key, or two: --share-ce
 class PageCertificate:
     """Files for TLS; ``fingerprint``: SHA-256 in groups of four digits; ``warning``: for whoever started it.
 
-    ``is_own``: brought by the user, so that browsers may know who signed it.
+    ``names``: what it is good for. ``is_own``: brought by the user, so that browsers may know who signed it.
     """
 
     chain: Path
     key: Path
     fingerprint: str
+    names: tuple[str, ...] = ()
     is_own: bool = False
     warning: str = ""
+
+    def name_for(self, address: str) -> str:
+        """How phones reach ``address`` without a warning where that is possible: by a name that the certificate has."""
+        if not self.is_own or address in self.names:
+            return address
+        return next((name for name in self.names if _is_name(name)), address)
 
     @property
     def first_groups(self) -> str:
@@ -65,7 +72,7 @@ def find_certificate(folder: Path, hosts: Iterable[str], *, now: datetime | None
     path = folder / FILE_NAME
     kept = _read_kept(path)
     if kept is not None and _fits(kept, wanted, now):
-        return PageCertificate(path, path, describe_fingerprint(kept))
+        return _describe(path, kept)
     names = list(dict.fromkeys([*wanted, *(list_names(kept) if kept is not None else ())]))[:MOST_NAMES]
     pem, made = make_certificate(names, now=now)
     try:
@@ -78,8 +85,8 @@ def find_certificate(folder: Path, hosts: Iterable[str], *, now: datetime | None
         warning = (
             f"{path} cannot be kept ({error.strerror}): phones will be asked about the certificate again next time"
         )
-        return PageCertificate(passing, passing, describe_fingerprint(made), warning=warning)
-    return PageCertificate(path, path, describe_fingerprint(made))
+        return replace(_describe(passing, made), warning=warning)
+    return _describe(path, made)
 
 
 def load_own_certificate(text: str, *, now: datetime | None = None) -> PageCertificate:
@@ -105,7 +112,7 @@ def load_own_certificate(text: str, *, now: datetime | None = None) -> PageCerti
         raise SessionError(
             f"{chain} is valid until {end:%Y-%m-%d} only, not today", "renew it, or leave the option out"
         )
-    return PageCertificate(chain, key, describe_fingerprint(certificate), is_own=True)
+    return replace(_describe(chain, certificate), key=key, is_own=True)
 
 
 def make_context(certificate: PageCertificate) -> ssl.SSLContext:
@@ -121,6 +128,7 @@ def make_certificate(names: Sequence[str], *, now: datetime) -> tuple[bytes, x50
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes, serialization
     from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509.oid import ExtendedKeyUsageOID
 
     key = ec.generate_private_key(ec.SECP256R1())
     about = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "biofeedback on this computer")])
@@ -134,7 +142,7 @@ def make_certificate(names: Sequence[str], *, now: datetime) -> tuple[bytes, x50
         .not_valid_after(now + timedelta(days=VALID_DAYS))
         .add_extension(x509.SubjectAlternativeName([_to_general_name(name) for name in names]), critical=False)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
-        .add_extension(x509.ExtendedKeyUsage([x509.ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
+        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .sign(key, hashes.SHA256())
     )
     private = key.private_bytes(
@@ -167,6 +175,17 @@ def name_this_computer() -> list[str]:
     if not name or not name.isascii() or not name.replace("-", "").replace(".", "").isalnum():
         return []
     return [name] if "." in name else [name, f"{name}.local"]
+
+
+def _describe(path: Path, certificate: x509.Certificate) -> PageCertificate:
+    return PageCertificate(path, path, describe_fingerprint(certificate), tuple(list_names(certificate)))
+
+
+def _is_name(name: str) -> bool:
+    with contextlib.suppress(ValueError):
+        ipaddress.ip_address(name)
+        return False
+    return "*" not in name
 
 
 def _fits(certificate: x509.Certificate, wanted: Sequence[str], now: datetime) -> bool:

@@ -20,6 +20,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError
 from biofeedback.web.access import Access, find_place, is_here, may_visit, read_address, read_token
+from biofeedback.web.certificate import PageCertificate
 from biofeedback.web.connection_limits import BODY_S, PagePlaces, RefusalLog
 from biofeedback.web.live import Live
 from biofeedback.web.page_socket import serve_page
@@ -264,6 +265,7 @@ async def open_page(
     others: Sequence[Seat] = (),
     start: tuple[StartPage, Callable[[], None]] | None = None,
     renew: Callable[[], None] | None = None,
+    certify: Callable[[Sequence[str]], PageCertificate] | None = None,
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
@@ -273,7 +275,8 @@ async def open_page(
     coach at this machine ends a session to go back there.
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
-    called with an invitation for each seat's athlete. Traffic there is not encrypted: a network of one's own only.
+    called with an invitation for each seat's athlete. ``certify`` finds the certificate for an address there; without
+    it traffic is not encrypted: a network of one's own only. This machine's own page is always plain.
 
     Raises
     ------
@@ -284,26 +287,34 @@ async def open_page(
         bound = [sockets.enter_context(bind(host, port))]
         port = int(bound[0].getsockname()[1])
         seats = [*([Seat(live, report)] if live else []), *others]
-        sharing = None
+        sharing = certificate = None
         if share:
             outside = find_network_address()
             bound.append(sockets.enter_context(bind(outside, port)))
             codes = [str(seat.live.state().get("athlete", "")) for seat in seats]
-            sharing = Sharing(f"http://{outside}:{port}", codes)
-        access = Access.for_addresses(
-            (sock.getsockname()[0] for sock in bound), port, sharing.pairing if sharing else None
-        )
-        known = sharing.pairing.addresses if sharing else tuple
-        server = make_server(Site(seats, sharing, review, start, renew).app(access), known)
-        task = asyncio.create_task(server.serve(sockets=bound))
+            certificate = certify([outside]) if certify else None
+            scheme = "https" if certificate else "http"
+            reached = certificate.name_for(outside) if certificate else outside
+            sharing = Sharing(f"{scheme}://{reached}:{port}", codes, certificate=certificate)
+        pairing = sharing.pairing if sharing else None
+        hosts = [sock.getsockname()[0] for sock in bound] + list(certificate.names if certificate else ())
+        access = Access.for_addresses(hosts, port, pairing, is_encrypted=certificate is not None)
+        app = Site(seats, sharing, review, start, renew).app(access)
+        known = pairing.addresses if pairing else tuple
+        servers = [(make_server(app, known), bound[:1] if certificate else bound)]
+        if certificate:
+            servers.append((make_server(app, known, certificate), bound[1:]))
+        tasks = [asyncio.create_task(server.serve(sockets=own)) for server, own in servers]
         try:
-            while not server.started:
-                if task.done():
-                    task.result()
+            while not all(server.started for server, _ in servers):
+                for task in tasks:
+                    if task.done():
+                        task.result()
                 await asyncio.sleep(0.005)
             if share and sharing:
                 share(sharing.invite_athletes())
             yield f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
         finally:
-            server.should_exit = True
-            await task
+            for server, _ in servers:
+                server.should_exit = True
+            await asyncio.gather(*tasks)

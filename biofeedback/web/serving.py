@@ -10,6 +10,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from biofeedback.errors import SessionError
+from biofeedback.web.certificate import PageCertificate, make_context
 from biofeedback.web.connection_limits import make_protocol
 
 MAX_FRAME_BYTES = 65536  # larger frames close the connection; the message limit answers politely well before
@@ -39,8 +40,13 @@ def bind(host: str, port: int) -> socket.socket:
     return bound
 
 
-def make_server(app: ASGIApp, known: Callable[[], Collection[str]] = tuple) -> uvicorn.Server:
-    """A server for ``app`` that is quiet and patient with nobody; ``known`` are the addresses of joined devices."""
+def make_server(
+    app: ASGIApp, known: Callable[[], Collection[str]] = tuple, certificate: PageCertificate | None = None
+) -> uvicorn.Server:
+    """A server for ``app`` that is quiet and patient with nobody; ``known`` are the addresses of joined devices.
+
+    With a ``certificate`` it speaks TLS and nothing else.
+    """
     config = uvicorn.Config(
         app,
         http=make_protocol(known),
@@ -54,4 +60,7 @@ def make_server(app: ASGIApp, known: Callable[[], Collection[str]] = tuple) -> u
         ws_ping_timeout=10.0,
         timeout_graceful_shutdown=1,
     )
+    if certificate:
+        config.load()
+        config.ssl = make_context(certificate)
     return _Server(config)

@@ -16,6 +16,7 @@ from starlette.responses import JSONResponse, Response
 
 from biofeedback.errors import SessionError
 from biofeedback.web.access import find_device, find_place, is_here, is_loopback, name_cookie
+from biofeedback.web.certificate import PageCertificate
 from biofeedback.web.pairing import HERE, OpenCode, Pairing, Right, Role, show_code
 from biofeedback.web.qr import encode_qr
 
@@ -40,13 +41,22 @@ class Invitation:
 
 
 class Sharing:
-    """One shared session, reachable at ``address``; ``athletes`` are the codes of its seats."""
+    """One shared session, reachable at ``address``; ``athletes`` are the codes of its seats.
+
+    With a ``certificate`` it is encrypted.
+    """
 
     def __init__(
-        self, address: str, athletes: Sequence[str] = ("",), clock: Callable[[], float] = time.monotonic
+        self,
+        address: str,
+        athletes: Sequence[str] = ("",),
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        certificate: PageCertificate | None = None,
     ) -> None:
         self.pairing = Pairing()
         self._address = address
+        self._certificate = certificate
         self._cookie = name_cookie(urlsplit(address).port or 80)
         self._athletes = athletes
         self._clock = clock
@@ -96,7 +106,8 @@ class Sharing:
         except SessionError as error:
             return JSONResponse({"what": error.what, "cure": error.cure}, status_code=403, headers=headers)
         response = JSONResponse({"place": find_place(right, len(self._athletes))}, headers=headers)
-        response.set_cookie(self._cookie, token, max_age=COOKIE_S, httponly=True, samesite="strict")
+        is_secure = self._certificate is not None
+        response.set_cookie(self._cookie, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=is_secure)
         self._tell_coaches()
         return response
 
@@ -112,7 +123,12 @@ class Sharing:
             }
             for device in self.pairing.devices()
         ]
-        return {"invitations": [asdict(each) | {"qr": draw_rows(each.url)} for each in invitations], "devices": devices}
+        return {
+            "invitations": [asdict(each) | {"qr": draw_rows(each.url)} for each in invitations],
+            "devices": devices,
+            "encrypted": self._certificate is not None,
+            "fingerprint": self._certificate.first_groups if self._certificate and not self._certificate.is_own else "",
+        }
 
     @contextlib.contextmanager
     def attend(self, scope: Mapping[str, Any], right: Right, tell: Tell) -> Iterator[Callable[[], bool]]:

@@ -61,7 +61,18 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--share",
         action="store_true",
-        help="let each athlete's phone join their own seat with a one-time code; unencrypted: on your own network only",
+        help="let each athlete's phone join their own seat with a one-time code, encrypted",
+    )
+    parser.add_argument(
+        "--share-certificate",
+        metavar="FILE",
+        default=None,
+        help="for it a certificate of your own, PEM with its key, or CERTIFICATE,KEY; else one is made here",
+    )
+    parser.add_argument(
+        "--share-plain",
+        action="store_true",
+        help="share without encryption: everyone on the network can read along, and no phone can be kept lit",
     )
 
 

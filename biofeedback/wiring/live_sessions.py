@@ -26,6 +26,7 @@ from biofeedback.wiring.answers import find_answer, render_report
 from biofeedback.wiring.assembly import make_session, make_settings, make_setup, now_utc
 from biofeedback.wiring.browser import show_page
 from biofeedback.wiring.certificates import FOLDER, save_certificate
+from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.plans import FOLDER as PLANS_FOLDER
 from biofeedback.wiring.plans import PlanShelf
 from biofeedback.wiring.review_page import make_review
@@ -189,6 +190,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         review=review,
         others=others,
         renew=begin_new_session if from_start else None,
+        certify=choose_certifier(args),
     ) as address:
         for path, (_, request) in lives.items():
             print(f"{request.source.description}\nRecording to {path}")

@@ -29,6 +29,7 @@ from biofeedback.storage.schema import LAST_START, recordings_folder
 from biofeedback.wiring.assembly import USUAL_LIMIT
 from biofeedback.wiring.browser import show_page
 from biofeedback.wiring.certificates import name_sensor
+from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.live_sessions import (
     Lives,
     SessionRequest,
@@ -178,7 +179,8 @@ def run_from_start(args: argparse.Namespace, request: RequestSession, open_recor
     if args.share:
         from biofeedback.web.sharing import find_network_address
 
-        find_network_address()  # refuses now rather than when all is chosen
+        find_network_address()  # refuses now rather than when all is chosen, and so does this
+        choose_certifier(argparse.Namespace(**vars(args) | {"share_plain": False}))
     tell = partial(_tell_page, args)
     whose = args.athlete[0] if args.athlete else ""  # the athlete that a typed --maximum is of: the first one
     while True:

@@ -15,6 +15,14 @@ export function countText(devices, seats) {
   return `${joined.size} of ${seats.length}`;
 }
 
+/** What a phone's browser will say before it joins, and how to tell that it is this computer. */
+export function safetyText({ encrypted, fingerprint }) {
+  if (!encrypted) return "Not encrypted: everyone on this network can read along. On a network of your own only.";
+  if (!fingerprint) return "Encrypted.";
+  return "Encrypted. The phone's browser warns once, because nobody can vouch for an address at home: "
+    + `go on if the certificate's SHA-256 fingerprint begins with ${fingerprint}.`;
+}
+
 export class Devices {
   /** box: where the cards go; send(seat, message) speaks to the server at a seat. */
   constructor(box, send) {
@@ -24,8 +32,9 @@ export class Devices {
     this.toldMs = 0;
     this.cards = new Map();
     this.grid = make("div", { class: "device-cards" });
+    this.safety = make("p", { class: "small", "data-safety": "" });
     const away = make("button", { type: "button", class: "secondary", onclick: () => send(1, { do: "revoke" }) }, "Send all away");
-    box.replaceChildren(this.grid, make("div", { class: "device-end" }, away, make("p", { class: "small" }, "Each phone sees, rates and stops its own athlete alone. All of it ends with the session. Not encrypted: on a network of your own only.")));
+    box.replaceChildren(this.grid, make("div", { class: "device-end" }, away, make("p", { class: "small" }, "Each phone sees, rates and stops its own athlete alone. All of it ends with the session."), this.safety));
   }
 
   tell(shared) {
@@ -36,6 +45,7 @@ export class Devices {
   /** seats: [{seat, athlete}]. Call when something was told, and now and then: codes grow old. */
   render(seats) {
     if (!this.shared) return;
+    setText(this.safety, safetyText(this.shared));
     for (const { seat, athlete } of seats) this.card(seat, "athlete", `${athlete}’s phone`, seat);
     this.card(0, "coach", "Another coach", seats[0].seat);
   }
@@ -64,6 +74,7 @@ export class Devices {
   }
 
   deviceRow(device, at) {
+    this.safety = make("p", { class: "small", "data-safety": "" });
     const away = make("button", { type: "button", "aria-label": `Send device ${device.number} away`, onclick: () => this.send(at, { do: "revoke", device: device.number }) }, "Send away");
     return make("li", { "data-here": device.here ? "yes" : "no" }, make("span", {}, device.here ? "Joined" : "Joined, now locked or out of reach"), away);
   }

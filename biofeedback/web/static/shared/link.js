@@ -24,7 +24,7 @@ export class Link {
   open() {
     clearTimeout(this.timer);
     this.drop();
-    const socket = new WebSocket(`ws://${location.host}/ws${this.seat}`);
+    const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/ws${this.seat}`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
     socket.onmessage = (event) => {
