@@ -5,20 +5,24 @@ from __future__ import annotations
 import argparse
 import csv
 import json
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from functools import partial
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 from biofeedback import __version__
 from biofeedback.errors import BiofeedbackError
+from biofeedback.storage.extras import import_extra
 from biofeedback.storage.schema import SUFFIX
+from biofeedback.storage.spreadsheet import neutralise
+from biofeedback.storage.whole_file import write_whole
+from biofeedback.wiring.dictionary import COHORT, explain_tables
+from biofeedback.wiring.levels_table import write_parquet
 from biofeedback.wiring.parallel import run_on_cluster, run_parallel
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
+from biofeedback.wiring.writing import explain_refusal
 
 KEYS = ("file", "stamp", "error")  # before the features: which file, in which state, and why there are none
 Row = dict[str, Any]
@@ -26,30 +30,44 @@ Row = dict[str, Any]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``cohort``."""
-    parser.add_argument("folder", type=Path, metavar="FOLDER", help="recordings, sub-folders included")
+    parser.add_argument("folder", nargs="?", type=Path, metavar="FOLDER", help="recordings, sub-folders included")
     parser.add_argument("--out", type=Path, default=Path("cohort.csv"), metavar="PATH", help="cohort.csv or .parquet")
     parser.add_argument("--workers", type=int, default=None, metavar="N", help="processes; default: one per core")
     parser.add_argument(
         "--dask", default="", metavar="ADDRESS", help="use this dask scheduler, e.g. tcp://10.0.0.5:8786"
     )
+    parser.add_argument("--explain", action="store_true", help="say what every column of every table means, and end")
     parser.add_argument("--again", action="store_true", help="forget earlier rows and start over")
 
 
 def run(args: argparse.Namespace) -> int:
     """Make or complete the table; 1 when any recording could not be analysed (it has a row with the reason)."""
+    if args.explain:
+        print("\n".join(explain_tables()))
+        return 0
+    if args.folder is None:
+        raise BiofeedbackError("no folder is named", "give the folder that holds the recordings, or --explain")
     if not args.folder.is_dir():
         raise BiofeedbackError(f"there is no folder {args.folder}", "give the folder that holds the recordings")
     if args.out.suffix not in (".csv", ".parquet"):
         raise BiofeedbackError(f"{args.out} is neither .csv nor .parquet", "choose one of these endings with --out")
     if args.out.suffix == ".parquet":
-        import_arrow()  # before a night's work, not after it
+        import_extra("pyarrow.parquet", "Parquet files", "parquet")  # before a night's work, not after it
     table, part = args.out.with_suffix(".csv"), args.out.with_suffix(".part")
     stamps = dict(find_recordings(args.folder))
     earlier = [] if args.again else read_table(table) + read_part(part)
+    if earlier and not stamps.keys() & {row["file"] for row in earlier}:
+        raise BiofeedbackError(
+            f"{table} is about recordings of another folder", "choose another --out, or --again to replace it"
+        )
     done = {row["file"]: row for row in earlier if stamps.get(row["file"]) == row["stamp"] and not row["error"]}
     todo = [name for name in sorted(stamps) if name not in done]
-    work = partial(extract_row, str(args.folder))
-    results = run_on_cluster(work, todo, args.dask) if args.dask else run_parallel(work, todo, n_workers=args.workers)
+    work = partial(extract_row, str(args.folder.resolve()))  # a worker has a current folder of its own
+    results = (
+        run_on_cluster(work, todo, args.dask, folder=args.folder.resolve())
+        if args.dask
+        else run_parallel(work, todo, n_workers=args.workers)
+    )
     show = make_progress("recordings")
     try:
         with part.open("w" if args.again else "a", encoding="utf-8") as file:
@@ -58,12 +76,13 @@ def run(args: argparse.Namespace) -> int:
                 file.write(json.dumps(row) + "\n")
                 file.flush()
                 show(n, len(todo))
-        write_table(table, [done[name] for name in sorted(done)])
+        rows = [done[name] for name in sorted(done)]
+        write_table(table, rows)
         if args.out.suffix == ".parquet":
-            write_parquet(table, args.out)
+            write_typed(rows, args.out)
         part.unlink()
     except OSError as error:
-        raise BiofeedbackError(f"{args.out} cannot be written ({error.strerror})", "choose another --out") from error
+        raise explain_refusal(args.out, error) from error
     failed = [row for row in done.values() if row["error"]]
     for row in sorted(failed, key=lambda row: str(row["file"])):
         print(f"not analysed: {plain(row['file'])}: {plain(row['error'])}")
@@ -101,16 +120,17 @@ def extract_row(folder: str, name: str) -> Row:
 
 
 def write_table(path: Path, rows: Sequence[Row]) -> None:
-    """All rows at once, under another name first: there is never half a table."""
+    """All rows at once: there is never half a table."""
     columns = dict.fromkeys(KEYS)
     for row in rows:
         columns |= dict.fromkeys(row)
-    temporary = path.with_suffix(".new")
-    with temporary.open("w", newline="", encoding="utf-8", errors="surrogateescape") as file:  # odd names of files
+    with (
+        write_whole(path) as beside,
+        beside.open("w", newline="", encoding="utf-8", errors="surrogateescape") as file,  # odd names of files
+    ):
         writer = csv.DictWriter(file, list(columns), restval="")
         writer.writeheader()
-        writer.writerows(rows)
-    os.replace(temporary, path)
+        writer.writerows({name: neutralise(cell) for name, cell in row.items()} for row in rows)
 
 
 def read_table(path: Path) -> list[Row]:
@@ -136,17 +156,22 @@ def read_part(path: Path) -> list[Row]:
     return rows
 
 
-def import_arrow() -> tuple[Any, Any]:
-    """pyarrow's modules for CSV and Parquet."""
-    try:
-        return import_module("pyarrow.csv"), import_module("pyarrow.parquet")
-    except ImportError as error:
-        raise BiofeedbackError(
-            "pyarrow is not installed", "pip install 'biofeedback[parquet]', or choose --out X.csv"
-        ) from error
+def write_typed(rows: Sequence[Row], out: Path) -> None:
+    """The rows as Parquet: every column has the type that the data dictionary gives it, so 007 stays a text."""
+    types = {column.name: column.type for column in COHORT}
+    columns: dict[str, list[Any]] = {name: [] for name in dict.fromkeys(key for row in rows for key in row)}
+    for name, cells in columns.items():
+        cells += [_to_type(row.get(name), types.get(name, "text")) for row in rows]
+    with write_whole(out) as beside:
+        write_parquet(columns, beside, {name: types.get(name, "text") for name in columns})
 
 
-def write_parquet(table: Path, out: Path) -> None:
-    """The finished CSV once more as Parquet, types worked out per column."""
-    arrow_csv, parquet = import_arrow()
-    parquet.write_table(arrow_csv.read_csv(table), out)
+def _to_type(cell: Any, kind: str) -> Any:
+    """A cell as it was computed, or as a CSV of an earlier run has it."""
+    if cell is None or cell == "":
+        return None
+    if kind == "text":
+        text = str(cell)
+        return text[1:] if text.startswith("'") and neutralise(text[1:]) == text else text
+    number = float({"True": 1, "False": 0}.get(str(cell), cell))
+    return int(number) if kind == "whole" else number

@@ -27,10 +27,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--to",
         required=True,
-        choices=[*SUFFIXES, "bids"],
+        choices=[*SUFFIXES, "levels", "bids"],
         help="csv: a table with a JSON beside it; numpy: .npz; edf, bdf: EDF+ (16 bits), BDF+ (24 bits, loses nothing "
-        "of whole counts); bids: a dataset for sharing",
+        "of whole counts); levels: 100 rows a second: effort in %%, baseline, flags, phase, rating; bids: a dataset",
     )
+    parser.add_argument("--parquet", action="store_true", help="levels as a Parquet file instead of CSV")
     parser.add_argument("--out", type=Path, default=None, metavar="FOLDER", help="where to (beside each recording)")
     parser.add_argument("--anonymous", action="store_true", help="leave out notes, date and time, also in file names")
     parser.add_argument("--mains", type=float, choices=[50.0, 60.0], default=None, help="mains frequency, for bids")
@@ -111,7 +112,7 @@ def export_files(files: list[Path], args: argparse.Namespace) -> tuple[list[Path
             )  # of anywhere: no path
             n_of[code] += 1
             stem = f"{code}-{n_of[code]}"
-        target = folder / (stem + SUFFIXES[args.to])
+        target = folder / (stem + name_ending(args.to, is_parquet=args.parquet))
         if target.exists() and not args.force:
             raise RecordingError(f"{target} exists already", "use --force to overwrite it, or --out FOLDER")
         try:
@@ -125,8 +126,21 @@ def export_files(files: list[Path], args: argparse.Namespace) -> tuple[list[Path
     return made, left_out
 
 
+def name_ending(to: str, *, is_parquet: bool) -> str:
+    """What the file's name ends in; a table of levels never takes the name of a table of frames."""
+    if is_parquet and to != "levels":
+        raise RecordingError("--parquet goes with --to levels", f"leave it out for --to {to}")
+    return SUFFIXES.get(to, "_levels.parquet" if is_parquet else "_levels.csv")
+
+
 def export_one(recording: Recording, target: Path, to: str, *, anonymous: bool, label: str) -> list[Path]:
     """One recording to ``target``."""
+    if to == "levels":
+        from biofeedback.analysis.answer import analyse_recording
+        from biofeedback.wiring.levels_table import write_levels
+
+        write_levels(analyse_recording(recording).trace, target)
+        return [target]
     if to in ("edf", "bdf"):
         from biofeedback.storage.edf import export_edf
 

@@ -18,6 +18,7 @@ from starlette.responses import FileResponse, Response
 from biofeedback.errors import RecordingError
 from biofeedback.storage import disk
 from biofeedback.storage.edf import export_edf
+from biofeedback.storage.extras import tell_install
 from biofeedback.storage.forget import delete_files, find_companions
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.rename import rename_athlete
@@ -36,7 +37,7 @@ def list_formats() -> list[str]:
 def send_export(path: Path, to: str, *, anonymous: bool, headers: Mapping[str, str]) -> Response:
     """The recording in another format as a download: one file, or a zip of several; no copy is left behind."""
     if to not in list_formats():
-        cure = "install it: pip install 'biofeedback[export]'" if to in BITS else "reload the page"
+        cure = tell_install("export") if to in BITS else "reload the page"
         raise RecordingError(f"no export to {to[:20]!r} here", cure)
     recording = open_recording(path)
     code = re.sub(r"[^\w-]+", "_", str(recording.settings.get("athlete") or "recording"))  # of anywhere: no path
