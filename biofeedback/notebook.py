@@ -89,6 +89,8 @@ class NotebookRecording(Recording):
             pandas = importlib.import_module("pandas")
         except ImportError as error:
             raise BiofeedbackError("a DataFrame needs the package pandas", "install it: pip install pandas") from error
+        from biofeedback.analysis.placing import place_ratings
+
         trace = self.trace
         columns: dict[str, Any] = {}
         for k, channel in enumerate(self.channels):
@@ -109,17 +111,3 @@ class NotebookRecording(Recording):
         columns["rating_phase"] = pandas.array(rating_phase, dtype="Int64")
         columns["corrected_from"] = original
         return pandas.DataFrame(columns, index=pandas.Index(trace.time_s, name="time_s"))
-
-
-def place_ratings(trace: Trace) -> list[tuple[RatingRow, int]]:
-    """Each answered rating with a level of its own: where it was given, or the last free one of its phase."""
-    placed: dict[int, RatingRow] = {}
-    for rating in trace.ratings:
-        level = min(rating.frame // trace.hop, trace.n_levels - 1)
-        if rating.phase_number is not None:
-            level = min(level, trace.phases[rating.phase_number - 1].end_level - 1)
-        while level in placed and level > 0:
-            level -= 1
-        if rating.value is not None and level >= 0:
-            placed[level] = rating
-    return [(rating, level) for level, rating in sorted(placed.items())]

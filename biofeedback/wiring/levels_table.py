@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from biofeedback.analysis.placing import place_ratings
 from biofeedback.analysis.trace import Trace
 from biofeedback.storage.spreadsheet import neutralise
 from biofeedback.storage.whole_file import write_whole
@@ -16,8 +17,6 @@ from biofeedback.storage.whole_file import write_whole
 
 def tabulate_levels(trace: Trace) -> dict[str, list[Any]]:
     """Column name to its cells; None where there is nothing. The columns are those of the data dictionary."""
-    from biofeedback.notebook import place_ratings
-
     n = trace.n_levels
     columns: dict[str, list[Any]] = {"time_s": trace.time_s.tolist()}
     for k, channel in enumerate(trace.channels):
