@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from biofeedback.acquisition.decoder import LineDecoder
 from biofeedback.acquisition.layout import Layout
 from biofeedback.acquisition.layout_decoder import LayoutDecoder
 from biofeedback.acquisition.packets import PacketDecoder, PacketLayout
 from biofeedback.model import Channel
+
+Transport: TypeAlias = Literal["serial", "ble", "udp"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,7 @@ class Profile:
 
     name: str
     title: str
-    transport: Literal["serial", "ble"]
+    transport: Transport
     channels: tuple[Channel, ...]
     rate_hz: float | None = None
     baud: int = 115200

@@ -8,13 +8,13 @@ from collections.abc import Mapping
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, cast, get_args
 from uuid import UUID
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS, SEQUENCE, TIME_MS, TIME_US, channel_columns, split_columns
 from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
 from biofeedback.acquisition.pattern import read_layout
-from biofeedback.acquisition.profile import Profile, Radio, add_typed
+from biofeedback.acquisition.profile import Profile, Radio, Transport, add_typed
 from biofeedback.acquisition.source import SourceUrl, read_channels
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Kind
@@ -60,7 +60,7 @@ def load_profile(name: str) -> Profile:
     return parse_profile(text, path.name)
 
 
-def read_profile(parsed: SourceUrl, transport: str) -> Profile:
+def read_profile(parsed: SourceUrl, transport: Transport) -> Profile:
     """The profile that a URL names; ``channels=`` adds unit and factor, envelope or rails to channels that it has."""
     profile = load_profile(parsed.options["profile"])
     if profile.transport != transport:
@@ -83,7 +83,7 @@ def parse_profile(text: str, file_name: str) -> Profile:
     file = parse_toml(text, file_name)
     data = file.data
     _refuse_unknown(file, (), data, _TOP)
-    transport = _choice(file, ("transport",), data.get("transport"), ("serial", "ble"))
+    transport = _choice(file, ("transport",), data.get("transport"), get_args(Transport))
     channels = _read_channels(file)
     if ("lines" in data) == ("packets" in data):
         file.refuse((), "it must say how the board sends, once", "add either [lines] or [packets]")
@@ -95,8 +95,10 @@ def parse_profile(text: str, file_name: str) -> Profile:
         packets = _read_packets(file, channels)
         modulus = packets.sequence_modulus
     radio = _read_radio(file) if transport == "ble" else None
-    if transport == "serial" and "radio" in data:
-        file.refuse(("radio",), "[radio] of a serial board", 'remove it, or use transport = "ble"')
+    if transport != "ble" and "radio" in data:
+        file.refuse(("radio",), f"[radio] of a {transport} board", 'remove it, or use transport = "ble"')
+    if transport == "udp" and "commands" in data:
+        file.refuse(("commands",), "[commands] of a udp board", "remove it: nothing is sent to such a board")
     commands = _read_commands(file)
     rate = data.get("rate_hz")
     if rate is None and transport == "ble":
@@ -104,7 +106,7 @@ def parse_profile(text: str, file_name: str) -> Profile:
     return Profile(
         name=Path(file_name).stem,
         title=str(data.get("title", Path(file_name).stem)),
-        transport="ble" if transport == "ble" else "serial",
+        transport=cast(Transport, transport),
         channels=channels,
         rate_hz=None if rate is None else _number(file, ("rate_hz",), rate, above=0, most=100_000),
         baud=_whole(file, ("baud",), data.get("baud", 115200), above=0, most=20_000_000),

@@ -52,6 +52,7 @@ class Reader:
         self._is_unreadable = False
         self._is_silent = False  # and ``trouble`` says so
         self._rate_trouble, self._rate_told_s = "", 0.0
+        self._passing = self._noted_trouble = ""  # shown while nothing worse is
         self._started_s = clock()
 
     @property
@@ -102,18 +103,18 @@ class Reader:
         self._notice_device(items)
         self._notice_dropped(items)
         self._judge_lines(items)
-        self._notice_rate(now_s)
+        self._notice_passing(items, now_s)
         return items
 
     def _notice_silence(self, now_s: float, trouble: str) -> list[Item]:
         items = self.timeline.silence(now_s)
         is_mute = not self.timeline.next_frame and now_s - self._started_s > MUTE_S
-        if (self.timeline.is_silent or is_mute) and self.trouble in ("", self._rate_trouble):
+        if (self.timeline.is_silent or is_mute) and self.trouble in ("", self._passing):
             self._is_silent, self.trouble = True, self.source.trouble or trouble
         return items
 
-    def _notice_rate(self, now_s: float) -> None:
-        """A rate that is not the declared one makes every time wrong; it is shown for a while."""
+    def _notice_passing(self, items: list[Item], now_s: float) -> None:
+        """What the source has to say while data come, and for a while a rate that makes every time wrong."""
         measured_hz, declared_hz = self.timeline.deviating_rate_hz, self.source.rate_hz
         if measured_hz is not None and not self._rate_trouble:
             off = f"{100 * (measured_hz / declared_hz - 1):+.1f} %"
@@ -122,11 +123,13 @@ class Reader:
                 f"by as much: for the next session set its rate to {measured_hz:.4g}"
             )
             self._rate_told_s = now_s
-        is_due = bool(self._rate_trouble) and now_s - self._rate_told_s < RATE_SHOWN_S
-        if is_due and not self.trouble:
-            self.trouble = self._rate_trouble
-        elif self._rate_trouble and not is_due and self.trouble == self._rate_trouble:
-            self.trouble = ""
+        of_source = self.source.trouble
+        if of_source and of_source != self._noted_trouble:
+            self._noted_trouble = of_source
+            items.append(Note(self.timeline.next_frame, of_source))
+        passing = of_source or (self._rate_trouble if now_s - self._rate_told_s < RATE_SHOWN_S else "")
+        if self.trouble in ("", self._passing):
+            self.trouble = self._passing = passing
 
     def _notice_device(self, items: list[Item]) -> None:
         """Calibration belongs to one device, so another one in its place goes on record."""

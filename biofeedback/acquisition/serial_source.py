@@ -10,9 +10,7 @@ from dataclasses import replace
 
 import serial
 
-from biofeedback.acquisition.clock import RateMeter, find_common_rate, is_measured
-from biofeedback.acquisition.decoder import Decoded, Frames
-from biofeedback.acquisition.first_lines import adopt_layout, check_comma, judge_first_lines, read_decimal
+from biofeedback.acquisition.described_source import NO_DATA_S, DescribedSource, read_description
 from biofeedback.acquisition.identify import BoardInfo, adopt_info, ask_board
 from biofeedback.acquisition.ports import (
     LOST,
@@ -24,28 +22,19 @@ from biofeedback.acquisition.ports import (
     read_at_once,
 )
 from biofeedback.acquisition.profile import Profile
-from biofeedback.acquisition.profiles import read_profile
-from biofeedback.acquisition.source import Decoder, SourceUrl, WireSource, read_channels, read_columns
+from biofeedback.acquisition.source import SourceUrl
 from biofeedback.acquisition.timeline import BURST_S
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel
 
-BAUD = 115200
 READ_TIMEOUT_S = 0.05
 BATCH_S = 0.0165  # 60.6 wake-ups a second: pages are drawn 60 times a second
 LINE_S = 0.001  # let go of the processor even when this computer is behind
-NO_DATA_S = 3.0  # boards that reset when the port is opened need up to 2 s
 START_AGAIN_S = 0.5
 STALE_S = 0.25  # no port is sure to keep more than that while nobody reads
-MEASURE_S = 2.0
-JUDGED_LINES = 20
 
 
-class SerialSource(WireSource):
-    """See ``Source``. ``rate_hz`` is 0 until ``open`` has measured it, unless the URL or the board says it.
-
-    A board whose profile has an ``info`` command is asked what it is; its rate, channels and rails are then its own.
-    """
+class SerialSource(DescribedSource):
+    """A port. A board whose profile has an ``info`` command is asked; its rate, channels and rails are then its own."""
 
     board_id: str = ""
 
@@ -59,35 +48,21 @@ class SerialSource(WireSource):
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self.url, self.target, self.profile = url, target, profile
-        self.description = target
-        self._given_rate_hz = rate_hz
-        self._clock, self._sleep = clock, sleep
+        super().__init__(target, profile, url=url, rate_hz=rate_hz, clock=clock)
+        self._sleep = sleep
         self._path = target
         self._identity: tuple[object, ...] | None = None  # of the port that was opened first
         self._answers: tuple[object, ...] | None = None  # of the one that is open now
         self._port: serial.Serial | None = None
-        self._waiting = b""  # read while opening, handed out first
         self._is_begun = False  # open, though the port may be lost: then it is tried again
         self._trying: threading.Thread | None = None
         self._opened_s: float | None = None  # until the first read
         self._next_read_s = 0.0
         self._alive_s = 0.0  # when the board last sent what it was told to send
 
-    @property
-    def channels(self) -> tuple[Channel, ...]:
-        """In the order of the wire."""
-        return self.profile.channels
-
-    @property
-    def rate_hz(self) -> float:
-        """Frames per second; 0: not known yet."""
-        return self._given_rate_hz or self.profile.rate_hz or 0.0
-
-    @property
-    def sequence_modulus(self) -> int | None:
-        """Where the sequence number wraps, if the profile says so."""
-        return self.profile.sequence_modulus
+    def explain_nothing(self) -> str:
+        """What to look at when no data come."""
+        return f"check that the board is on and sends, and the baud rate (now {self.profile.baud})"
 
     @property
     def patience_s(self) -> float:
@@ -100,10 +75,6 @@ class SerialSource(WireSource):
         if self.board_id or self._answers is None:
             return self.board_id
         return " ".join(str(part) for part in self._answers if part is not None)
-
-    def make_decoder(self) -> Decoder:
-        """Decoder for what this board sends."""
-        return replace(self.profile, rate_hz=self.rate_hz).make_decoder()
 
     def open(self) -> None:
         """Open the port, ask the board, wait for the first frames, measure the rate if nobody says it.
@@ -253,65 +224,12 @@ class SerialSource(WireSource):
         self.description = f"{self.target}, board {info.board_id}, firmware {info.firmware}"
         return info
 
-    def _wait_for_frames(self) -> None:
-        """Until three frames have come (or the rate has been measured), or it is clear that they never will."""
-        decoder = self.profile.make_decoder()
-        measure = not self.rate_hz
-        started_s, received = self._clock(), bytearray()
-        meter, n_frames, decoded = RateMeter(), 0, list[Decoded]()
-        while n_frames < 3 or (measure and not is_measured(meter, MEASURE_S)):
-            data = self.read()
-            received += data
-            new = decoder.feed(data)
-            decoded += new
-            n_new = sum(len(piece.counts) for piece in new if isinstance(piece, Frames))
-            if n_new:
-                n_frames += n_new
-                meter.add(n_new, self._clock())
-            waited_s = self._clock() - started_s
-            if waited_s > NO_DATA_S and not received:
-                cure = f"check that the board is on and sends, and the baud rate (now {self.profile.baud})"
-                raise SourceError(f"no data from {self.target} within {NO_DATA_S:g} s", cure)
-            if (n_frames < 3 and waited_s > NO_DATA_S) or decoder.n_bad_lines > JUDGED_LINES or len(received) > 1 << 20:
-                adopted = adopt_layout(self.profile, bytes(received), target=self.target)
-                if adopted is not None:  # and what has come is read again
-                    self.profile, started_s = adopted, self._clock()
-                    decoder = adopted.make_decoder()
-                    decoded = decoder.feed(bytes(received))
-                    n_frames = sum(len(piece.counts) for piece in decoded if isinstance(piece, Frames))
-                judge_first_lines(decoder, decoded, bytes(received), target=self.target, profile=self.profile)
-            if waited_s > NO_DATA_S + 2 * MEASURE_S:
-                raise SourceError(
-                    f"{self.target} sends {n_frames} frames in {waited_s:.0f} s", "give its rate: rate=..."
-                )
-        check_comma(self.profile, bytes(received), target=self.target)
-        if measure:
-            self._take_rate(meter.rate_hz or 0.0)
-        else:
-            self._waiting = bytes(received)
-
-    def _take_rate(self, measured_hz: float) -> None:
-        self._given_rate_hz = find_common_rate(measured_hz)
-        self.description = f"{self.target}, {self.rate_hz:.4g} Hz (measured {measured_hz:.4g} Hz)"
-
 
 def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
     """Source for a ``serial:`` URL."""
     parsed.check_known(("baud", "rate", "channels", "columns", "decimal", "profile"))
     if not parsed.target:
         raise SourceError("serial: does not name a port", f"write serial:PORT; {describe_ports()}")
-    options = parsed.options
-    if "profile" in options:
-        profile = read_profile(parsed, "serial")
-    elif "channels" in options:
-        channels = read_channels(options["channels"])
-        columns = read_columns(options.get("columns"), channels)
-        decimal = read_decimal(options.get("decimal"))
-        profile = Profile(
-            name="", title="", transport="serial", channels=channels, columns=columns, decimal=decimal, baud=BAUD
-        )
-    else:
-        cure = "add channels=, for example channels=force:N or channels=force:N,emg:uV, or the profile= of the board"
-        raise SourceError(f"{parsed.target}: its channels are not declared", cure)
+    profile = read_description(parsed, "serial")
     profile = replace(profile, baud=round(parsed.number("baud") or profile.baud))
     return SerialSource(parsed.target, profile, url=url, rate_hz=parsed.number("rate"))

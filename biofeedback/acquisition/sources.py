@@ -15,7 +15,7 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
     ----------
     url
         ``serial:PORT?baud=115200&rate=80&channels=force:N``, ``ble:NAME?profile=frame-radio``,
-        ``replay:FILE?speed=4``, ``simulated:?seed=1``, ``join:URL|URL`` for two sensors.
+        ``udp:4210?channels=force:N``, ``replay:FILE?speed=4``, ``simulated:?seed=1``, ``join:URL|URL`` for two sensors.
     open_recording
         How ``replay:`` opens a recording; without it only text logs can be replayed.
 
@@ -37,6 +37,10 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.ble_source import open_ble
 
         return open_ble(url, parsed)
+    if parsed.scheme == "udp":
+        from biofeedback.acquisition.udp_source import open_udp
+
+        return open_udp(url, parsed)
     if parsed.scheme == "replay":
         from biofeedback.acquisition.replay import open_replay
 
@@ -45,6 +49,6 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.simulated import open_simulated
 
         return open_simulated(url)
-    near = difflib.get_close_matches(parsed.scheme, ["serial", "ble", "replay", "simulated", "join"], n=1)
-    cure = f"did you mean {near[0]}:?" if near else f"use serial:, ble:, replay:, simulated: or join:, {EXAMPLE}"
+    near = difflib.get_close_matches(parsed.scheme, ["serial", "ble", "udp", "replay", "simulated", "join"], n=1)
+    cure = f"did you mean {near[0]}:?" if near else f"use serial:, ble:, udp:, replay:, simulated: or join:, {EXAMPLE}"
     raise SourceError(f"{parsed.scheme}: is not a kind of source", cure)

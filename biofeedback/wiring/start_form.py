@@ -19,7 +19,7 @@ from biofeedback.wiring.assembly import find_exercise, read_code, read_limit
 PLAIN = " /:.,*@+-_~()[]"  # what may stand in a source as it is
 PORT_KINDS = ("force", "emg", "position")
 SIDES = ("", "left", "right", "both")
-SENSOR_FIELDS = ("sensor", "port", "radio", "profile", "columns", "baud", "rate", "simulated", "seed", "url")
+SENSOR_FIELDS = ("sensor", "port", "udp", "radio", "profile", "columns", "baud", "rate", "simulated", "seed", "url")
 FIELDS = (*SENSOR_FIELDS, "athlete", "exercise", "side", "position", "before", "limit", "alone")
 LONGEST_TEXT = 300
 MOST_COLUMNS = 16
@@ -131,7 +131,13 @@ def read_form(form: Mapping[str, Any], library: Mapping[str, Exercise], open_rec
 
 def write_source(form: Mapping[str, Any], open_recording: OpenRecording) -> str:
     """The source URL of the sensor's part of the form, checked as ``--source`` would be; FormError otherwise."""
-    writers = {"port": _write_port, "radio": _write_radio, "simulated": _write_simulated, "url": _write_url}
+    writers = {
+        "port": _write_port,
+        "udp": _write_udp,
+        "radio": _write_radio,
+        "simulated": _write_simulated,
+        "url": _write_url,
+    }
     writer = writers.get(_text(form, "sensor"))
     mistakes = Mistakes()
     if writer is None:
@@ -153,14 +159,26 @@ def keep_fields(form: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _write_port(form: Mapping[str, Any], mistakes: Mistakes) -> str:
-    port, profile = _text(form, "port"), _text(form, "profile")
+    port = _text(form, "port")
     with mistakes.at("port"):
         if not port:
             raise SourceError("no port is named", "choose one of the list, or type its name")
-    target = f"serial:{_quote(port)}"
-    if profile:
+    return _write_described(f"serial:{_quote(port)}", form, mistakes, "baud", "rate")
+
+
+def _write_udp(form: Mapping[str, Any], mistakes: Mistakes) -> str:
+    port = _text(form, "udp")
+    with mistakes.at("udp"):
+        if not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
+            raise SourceError("no port number is given", "type the one that the board sends to, for example 4210")
+    return _write_described(f"udp:{port}", form, mistakes, "rate")
+
+
+def _write_described(target: str, form: Mapping[str, Any], mistakes: Mistakes, *numbers: str) -> str:
+    """A board by its profile, or by its columns."""
+    if profile := _text(form, "profile"):
         return "&".join([f"{target}?profile={_quote(profile)}", *_write_numbers(form, mistakes, "rate")])
-    options = _write_numbers(form, mistakes, "baud", "rate")
+    options = _write_numbers(form, mistakes, *numbers)
     channels, columns = _write_columns(form, mistakes)
     options.append(f"channels={_quote(','.join(channels))}")
     if any(column in NOT_CHANNELS for column in columns):

@@ -20,6 +20,7 @@ from biofeedback.acquisition.ports import describe_ports, find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.source import OpenRecording
 from biofeedback.acquisition.sources import open_source
+from biofeedback.acquisition.udp_source import find_own_address
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
 from biofeedback.session.exercises import ASKED, Exercise
@@ -82,6 +83,7 @@ class LocalStartPage:
             "codes": self._find_codes(),
             "cautions": list(CAUTIONS),
             "check_s": self._check_s,
+            "address": find_own_address(),
             "form": {**FRESH, **(last or {}), **given},
             "last": self._describe_last(None if last is None else {**last, **given}),
         }

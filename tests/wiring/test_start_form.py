@@ -174,3 +174,12 @@ def test_a_rate_that_is_none_stands_at_its_field() -> None:
     with pytest.raises(FormError) as told:
         write_source({"sensor": "port", "port": "/dev/ttyX", "profile": "frame-lines", "rate": "fast"}, open_recording)
     assert list(told.value.mistakes) == ["rate"]
+
+
+def test_a_board_on_the_network_is_described_like_one_at_a_port() -> None:
+    form = PORT | {"sensor": "udp", "udp": "4210", "rate": ""}
+    assert write_source(form, open_recording).startswith("udp:4210?channels=force")
+    assert write_source(form | {"profile": "wifi-lines"}, open_recording) == "udp:4210?profile=wifi-lines"
+    with pytest.raises(FormError) as told:
+        write_source(form | {"udp": "board"}, open_recording)
+    assert list(told.value.mistakes) == ["udp"]

@@ -202,7 +202,12 @@ def port_form(board: PtyDevice, n_columns: int = 2, **more: Any) -> dict[str, An
 def test_a_board_is_checked_over_its_port(place: LocalStartPage, board: PtyDevice) -> None:
     told = place.check(port_form(board))
     assert told["simulated"] is False
-    assert {finding["about"] for finding in told["findings"]} == {"wire", "force", "emg"}
+    assert {finding["about"] for finding in told["findings"]} == {
+        "session",
+        "wire",
+        "force",
+        "emg",
+    }  # raw EMG at 200 Hz
 
 
 def test_what_stands_in_the_way_of_a_check_has_the_commands_cure(place: LocalStartPage, board: PtyDevice) -> None:

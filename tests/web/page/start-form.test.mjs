@@ -16,10 +16,10 @@ test("a new kind brings its usual unit unless another one was typed", () => {
 test("all that can be chosen is listed, what was found first, the simulated athlete marked", () => {
   const asked = { "/dev/ttyX": { board: "board 1A", profile: "frame-lines" }, "/dev/ttyY": { board: null, reason: "busy" } };
   const list = start.listSensors(PORTS, RADIOS, asked, { sensor: "" });
-  assert.deepEqual(list.map(({ key }) => key), ["port:/dev/ttyX", "port:/dev/ttyY", "radio:Board 7", "port:", "simulated", "url"]);
+  assert.deepEqual(list.map(({ key }) => key), ["port:/dev/ttyX", "port:/dev/ttyY", "radio:Board 7", "port:", "udp", "simulated", "url"]);
   assert.deepEqual(list[0].form, { sensor: "port", port: "/dev/ttyX", profile: "frame-lines" });
   assert.equal(list[1].note, "busy");
-  assert.match(list[4].note, /no person is measured/);
+  assert.match(list[5].note, /no person is measured/);
   assert.equal(start.listSensors(PORTS, [], {}, {})[0].note, "a board · asking …");
 });
 
@@ -58,4 +58,12 @@ test("covariates are what is ticked and what is typed", () => {
 
 test("a mistake is a sentence with its cure", () => {
   assert.equal(start.mistakeText({ what: "no port is named", cure: "type it" }), "No port is named: type it.");
+});
+
+test("a channel's column is found by the name that the program gives it", () => {
+  const rows = [{ kind: "seq", side: "" }, { kind: "emg", side: "left" }, { kind: "emg", side: "left" }, { kind: "force", side: "" }];
+  assert.equal(start.columnOfChannel(rows, "emg_left"), rows[1]);
+  assert.equal(start.columnOfChannel(rows, "emg_left_2"), rows[2]);
+  assert.equal(start.columnOfChannel(rows, "force"), rows[3]);
+  assert.equal(start.columnOfChannel(rows, "position"), null);
 });

@@ -28,6 +28,7 @@ export function changeKind(column, kind) {
 /** The profiles that fit a sensor: of ports, or those that a radio's device advertises. */
 export function fittingProfiles(profiles, form, radios) {
   if (form.sensor === "port") return profiles.filter((profile) => profile.transport === "serial");
+  if (form.sensor === "udp") return profiles.filter((profile) => profile.transport === "udp");
   const offered = radios.find((radio) => radio.radio === form.radio)?.profiles;
   return profiles.filter((profile) => profile.transport === "ble" && (!offered || offered.includes(profile.name)));
 }
@@ -51,6 +52,7 @@ export function listSensors(ports, radios, asked, form) {
     ...found,
     ...near,
     { key: "port:", title: "Another port", note: "type its name", form: { sensor: "port", port: ports.some(({ port }) => port === form.port) ? "" : (form.port ?? "") } },
+    { key: "udp", title: "A board on the WiFi", note: "sends its lines to this computer (UDP)", form: { sensor: "udp" } },
     { key: "simulated", title: "Simulated athlete", note: "computed: no person is measured", form: { sensor: "simulated" } },
     { key: "url", title: "A source as on the command line", note: "a replay, two sensors, a port in the network", form: { sensor: "url" } },
   ];

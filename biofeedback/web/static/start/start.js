@@ -5,7 +5,7 @@ import { columnTable } from "./columns.js";
 import { beforeOf, chosenKey, columnOfChannel, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
 import { capital } from "../shared/state.js";
 
-const TEXTS = ["port", "url", "seed", "baud", "rate", "athlete", "position", "limit"];
+const TEXTS = ["port", "udp", "url", "seed", "baud", "rate", "athlete", "position", "limit"];
 const LOOK_MS = 2000;
 const FOLLOW_MS = 150;
 const OWN = "\u0000own";
@@ -69,11 +69,12 @@ function render() {
   show($("for-port"), key === "port:");
   show($("for-url"), sensor === "url");
   show($("for-simulated"), sensor === "simulated");
-  show($("for-profile"), sensor === "port" || sensor === "radio");
+  show($("for-udp"), sensor === "udp");
+  show($("for-profile"), ["port", "udp", "radio"].includes(sensor));
   renderProfiles();
-  show($("for-rate"), sensor === "port" || sensor === "radio");
+  show($("for-rate"), ["port", "udp", "radio"].includes(sensor));
   $("rate").placeholder = $("profile").value === "" ? "measured" : "as its profile says";
-  show($("for-columns"), sensor === "port" && $("profile").value === "");
+  show($("for-columns"), ["port", "udp"].includes(sensor) && $("profile").value === "");
   renderExercise();
   for (const name of ["check", "begin", "again", "look", "look-radios"]) $(name).disabled = page.busy;
 }
@@ -101,7 +102,7 @@ function sensorRow({ key, title, note, form }) {
 
 function renderProfiles() {
   const fitting = fittingProfiles(page.about?.profiles ?? [], page.form, page.radios);
-  const described = page.form.sensor === "port" ? [{ name: "", title: "lines of numbers, described below" }] : [];
+  const described = ["port", "udp"].includes(page.form.sensor) ? [{ name: "", title: "lines of numbers, described below" }] : [];
   fill($("profile"), [...described, ...fitting], (all) => all.map(({ name, title }) => make("option", { value: name }, capital(title))));
   const wanted = page.form.profile ?? "";
   if ([...$("profile").options].some(({ value }) => value === wanted)) $("profile").value = wanted;
@@ -268,7 +269,8 @@ async function open() {
     setTimeout(open, LOOK_MS);
     return;
   }
-  const { exercises, codes, cautions, last, form, check_s } = page.about;
+  const { exercises, codes, cautions, last, form, check_s, address } = page.about;
+  setText($("own-address"), address ?? "this computer");
   setText($("check-s"), String(check_s));
   fill($("exercise"), exercises, () => [
     make("option", { value: "" }, "not said"),
