@@ -83,6 +83,10 @@ def test_a_room_imports_only_what_the_table_allows(file):
         assert not {name.split(".")[0] for name in imported} & IMPURE
 
 
+def test_there_is_one_door_to_databases():
+    assert [file.as_posix() for file in FILES if "sqlite3" in imports_of(PACKAGE / file)] == ["storage/database.py"]
+
+
 def test_every_room_is_in_the_table():
     rooms = {file.parts[0].removesuffix(".py") for file in FILES}
     assert rooms == set(OURS)

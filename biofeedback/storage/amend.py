@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
@@ -11,7 +10,7 @@ from pathlib import Path
 from biofeedback.account.kinds import RatingGiven, try_read
 from biofeedback.errors import RecordingError
 from biofeedback.model import Event
-from biofeedback.storage import disk
+from biofeedback.storage import database, disk
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import Row, insert_rows, to_json
 
@@ -29,13 +28,13 @@ def add_events(path: str | os.PathLike[str], events: Sequence[Event]) -> None:
     if ratings and min(ratings) < max(corrected, default=0):
         raise RecordingError(f"{target} has corrected ratings", "only ratings after the last correction can be added")
     rows: list[Row] = [("events", (e.frame, e.utc, e.kind, to_json(e.data))) for e in events]
-    disk.refuse_when_written(target)
+    database.refuse_when_written(target)
     try:
-        with closing(disk.connect_for_writing(target)) as connection:
+        with closing(database.connect_for_writing(target)) as connection:
             connection.execute("BEGIN IMMEDIATE")
             insert_rows(connection, rows)
             connection.execute("COMMIT")
-    except sqlite3.Error as error:
+    except database.Error as error:
         what, cure = disk.explain(error)
         raise RecordingError(f"{target} cannot be added to: {what}", cure) from error
 

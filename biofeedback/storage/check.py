@@ -289,7 +289,7 @@ def _write_copy(copy: Path, settings: dict[str, Any], rows: Iterator[Row], found
     try:
         with write_whole(copy, replace=False) as beside:
             disk.make_private_file(beside)
-            with closing(disk.connect_for_writing(beside, durable=False)) as connection:
+            with closing(database.connect_for_writing(beside, durable=False)) as connection:
                 create_tables(connection, settings)
                 connection.execute("BEGIN IMMEDIATE")
                 for row in rows:

@@ -7,10 +7,8 @@ import errno
 import os
 from pathlib import Path
 
-from biofeedback.storage.database import Connection, connect_for_writing, identity, refuse_when_written
+from biofeedback.storage.database import Connection
 from biofeedback.storage.database import Error as DatabaseError
-
-__all__ = ["connect_for_writing", "identity", "refuse_when_written"]  # of the door, for those who ask the disk
 
 BLOCK_BYTES = 2**20
 DEVICE_FULL = ("SQLITE_FULL", "ENOSPC", "EDQUOT", "EFBIG")

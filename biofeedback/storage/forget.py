@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from biofeedback.errors import RecordingError
-from biofeedback.storage import disk
+from biofeedback.storage import database, disk
 from biofeedback.storage.library import INDEX, remove_index
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START, SUFFIX
@@ -91,7 +91,7 @@ def delete_files(files: Iterable[Path]) -> int:
     doomed = list(files)
     for path in doomed:
         if path.name.endswith(SUFFIX):
-            disk.refuse_when_written(path)
+            database.refuse_when_written(path)
     order = sorted(doomed, key=lambda path: path.name.endswith(SUFFIX))  # recordings last: by them the rest is found
     names = [name for path in order for name in (*(Path(f"{path}{suffix}") for suffix in NEIGHBOURS), path)]
     try:

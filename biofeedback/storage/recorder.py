@@ -53,11 +53,11 @@ class Recorder:
         self._closing = threading.Event()
         self._closed = False
         self._threaded = threaded
-        self._connection = disk.connect_for_writing(path, durable=threaded)
+        self._connection = database.connect_for_writing(path, durable=threaded)
         create_tables(self._connection, settings)  # before the log: the file alone always says what it is
         if threaded:
             disk.use_log(self._connection)
-        self._identity = disk.identity(path)
+        self._identity = database.identity(path)
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         if threaded:
             self._thread.start()
@@ -80,7 +80,7 @@ class Recorder:
         try:
             disk.make_folder(target.parent)
             if force and target.exists():
-                disk.refuse_when_written(target)
+                database.refuse_when_written(target)
                 for name in (target, Path(f"{target}-wal"), Path(f"{target}-shm")):
                     name.unlink(missing_ok=True)
             disk.make_private_file(target)
@@ -191,7 +191,7 @@ class Recorder:
             return
         self._committing_since_s = time.monotonic()
         try:
-            if disk.identity(self.path) != self._identity:
+            if database.identity(self.path) != self._identity:
                 self._restore_file()
             self._connection.execute("BEGIN IMMEDIATE")
             insert_rows(self._connection, self._unsaved)
@@ -223,10 +223,10 @@ class Recorder:
             self.path = self.path.with_name(f"{self.path.stem}-restored-{time.time_ns()}{self.path.suffix}")
         copy.rename(self.path)
         self._connection.close()
-        self._connection = disk.connect_for_writing(self.path, own=True)
+        self._connection = database.connect_for_writing(self.path, own=True)
         disk.use_log(self._connection)
         disk.flush_folder(self.path.parent)
-        self._identity = disk.identity(self.path)
+        self._identity = database.identity(self.path)
 
     def _save_elsewhere(self) -> None:
         """Last resort: the whole recording in another folder; says so, or says what is lost."""
@@ -243,7 +243,7 @@ class Recorder:
     def _copy_with_the_rest(self, copy: Path) -> None:
         disk.copy_database(self._connection, copy)
         try:
-            with contextlib.closing(disk.connect_for_writing(copy, own=True)) as connection:
+            with contextlib.closing(database.connect_for_writing(copy, own=True)) as connection:
                 connection.execute("BEGIN IMMEDIATE")
                 insert_rows(connection, self._unsaved)
                 connection.execute("COMMIT")

@@ -41,10 +41,10 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
     if not ATHLETE_CODE.fullmatch(code):
         raise RecordingError(f"{code[:40]!r} is not a code", "use letters and a number, e.g. A01; names stay elsewhere")
     old = str(open_recording(source).settings.get("athlete") or "")
-    disk.refuse_when_written(source)
+    database.refuse_when_written(source)
     copy = name_half_made(source)
     try:
-        with closing(disk.connect_for_writing(source)) as connection:
+        with closing(database.connect_for_writing(source)) as connection:
             disk.copy_database(connection, copy)
         _write_code(copy, old, code)
         target = _exchange(source, copy, old, code)
@@ -94,7 +94,7 @@ def _write_code(path: Path, old: str, code: str) -> None:
     def recode(text: str) -> str:
         return word.sub(code, text) if old else text
 
-    with closing(disk.connect_for_writing(path, own=True)) as connection:
+    with closing(database.connect_for_writing(path, own=True)) as connection:
         for pragma in ("journal_mode = MEMORY", "temp_store = MEMORY", "secure_delete = ON"):
             connection.execute(f"PRAGMA {pragma}")  # a copy: no journal is needed, and none tells the old code
         connection.execute("BEGIN IMMEDIATE")

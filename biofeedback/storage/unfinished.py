@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from biofeedback.errors import RecordingError
-from biofeedback.storage import disk
+from biofeedback.storage import database, disk
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.whole_file import find_half_made, is_half_made, name_half_made, name_origin
 
@@ -43,9 +43,9 @@ def _finish(path: Path) -> str:
 
 def _find_twin(path: Path) -> Path | None:
     """Another name of the same file in its folder."""
-    wanted = disk.identity(path)
+    wanted = database.identity(path)
     others = (other for other in path.parent.iterdir() if other != path and not is_half_made(other))
-    return next((other for other in others if disk.identity(other) == wanted), None)
+    return next((other for other in others if database.identity(other) == wanted), None)
 
 
 def _are_the_same_session(one: Path, other: Path) -> bool:

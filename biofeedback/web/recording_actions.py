@@ -16,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
 from biofeedback.errors import RecordingError
-from biofeedback.storage import disk
+from biofeedback.storage import database
 from biofeedback.storage.edf import export_edf
 from biofeedback.storage.extras import tell_install
 from biofeedback.storage.forget import delete_files, find_companions
@@ -96,14 +96,8 @@ def has_log(path: Path) -> bool:
 
 
 def is_written(path: Path) -> bool:
-    """Whether a writer, in this program or another, holds the file; the log of an interrupted one is taken in."""
-    if not has_log(path):
-        return False
-    try:
-        disk.refuse_when_written(path)
-    except RecordingError:
-        return True
-    return False
+    """Whether a writer, in this program or another, holds the file; the sound log of an interrupted one is taken in."""
+    return has_log(path) and database.is_written(path)
 
 
 async def read_order(request: Request) -> Mapping[str, Any]:

@@ -119,7 +119,7 @@ def test_a_file_system_without_shared_memory_is_recorded_with_a_rollback_journal
     def connect(path: Path, *, durable: bool = True, own: bool = False) -> sqlite3.Connection:
         return sqlite3.connect(f"file:{path}?vfs=unix-dotfile", uri=True, isolation_level=None, check_same_thread=False)
 
-    monkeypatch.setattr("biofeedback.storage.disk.connect_for_writing", connect)
+    monkeypatch.setattr("biofeedback.storage.database.connect_for_writing", connect)
     path = tmp_path / "a.hold"
     with Recorder.create(path, make_settings()) as recorder:
         recorder.append(Chunk(0, make_counts(100)))
