@@ -7,6 +7,8 @@ from bisect import bisect_right, insort
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field
+from heapq import merge
+from operator import itemgetter
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -91,7 +93,7 @@ def repair_recording(path: str | os.PathLike[str], copy: str | os.PathLike[str])
 
 def _examine(path: Path, copy: Path | None) -> Verdict:
     with ExitStack() as stack:
-        read, problems = _open_rows(path, stack)
+        read, problems, remarks = _open_rows(path, stack, is_saving=copy is not None)
         settings, rate_hz, n_channels = _read_settings(read, path, problems)
         found = _Findings(rate_hz, rate_hz * MAX_GAPS_S + database.count_bytes(path), problems)
         rows = _read_sound_rows(read, n_channels, found)
@@ -108,16 +110,16 @@ def _examine(path: Path, copy: Path | None) -> Verdict:
         duration_s=(found.spans[-1][1] if found.spans else 0) / found.rate_hz,
         n_events=found.n_events,
         problems=tuple(found.problems),
-        remarks=_look_around(path),
+        remarks=(*_look_around(path), *remarks),
         copy=copy,
     )
 
 
-def _open_rows(path: Path, stack: ExitStack) -> tuple[Reader, list[str]]:
-    """How to read the rows of a table, and what is wrong with file and log.
+def _open_rows(path: Path, stack: ExitStack, *, is_saving: bool) -> tuple[Reader, list[str], list[str]]:
+    """How to read the rows of a table, what is wrong with file and log, and what else is to be said of them.
 
-    What SQLite cannot be trusted with is read without it too, page by page: rows are as they were when their checksums
-    say so, wherever they stand.
+    What SQLite does not see, or cannot be trusted with, is read without it, page by page: rows are as they were when
+    their checksums say so, wherever they stand.
     """
     problems = _judge_log(path)
     connection: database.Connection | None = None
@@ -130,21 +132,63 @@ def _open_rows(path: Path, stack: ExitStack) -> tuple[Reader, list[str]]:
         unreadable = error
         problems.append(error.what.removeprefix(f"{path} "))
     except RecordingError as error:
-        if not isinstance(error.__cause__, database.DatabaseError):
+        if not isinstance(error.__cause__, database.UNREADABLE):
             raise
         unreadable = error
         problems += [f"database page: {database.explain(error.__cause__)}", *_find_cut(path)]
     if connection and not problems:
-        return lambda table: _select_rows(connection, table), []
-    found: dict[str, dict[int, tuple[Any, ...]]] = {table: {} for table in COLUMNS}
-    for table, key, values in carve_rows(path):
-        found[table][key] = values
-    if connection and not unreadable:
+        return _read_both(connection, path, is_saving=is_saving)
+    found = _carve(path)
+    if connection:
         for table in COLUMNS:
             found[table] |= _select_what_can_be_read(connection, table)
     if unreadable and not found["meta"]:
         raise unreadable
-    return lambda table: ((key, values, True) for key, values in sorted(found[table].items())), problems
+    return lambda table: ((key, values, True) for key, values in sorted(found[table].items())), problems, []
+
+
+def _read_both(connection: database.Connection, path: Path, *, is_saving: bool) -> tuple[Reader, list[str], list[str]]:
+    """The rows as SQLite gives them, and those that it does not reach although they stand in a page.
+
+    A page that took the place of another is sound for SQLite. A log that ends in the middle of a commit holds rows
+    that nobody was told are safe: they are remarked, and saved when that is asked for.
+    """
+    if database.is_held(path):  # it grows meanwhile
+        return lambda table: _select_rows(connection, table), [], []
+    reached = {table: {key for key, *_ in _select_keys(connection, table)} for table in COLUMNS}
+    reached["meta"] |= reached["meta_copy"]
+    more = {
+        table: {key: values for key, values in rows.items() if key not in reached[table]}
+        for table, rows in _carve(path).items()
+    }
+    n_more = sum(map(len, more.values()))
+    if not n_more:
+        return lambda table: _select_rows(connection, table), [], []
+    log = read_log(path)
+    is_cut_off = log is not None and log.is_unfinished
+    problems = [] if is_cut_off else [f"{n_more} rows stand in pages that the database does not lead to"]
+    remarks = [f"it ends in the middle of a write: {n_more} rows are not counted; --repair saves them"]
+    if is_cut_off and not is_saving:
+        return lambda table: _select_rows(connection, table), [], remarks
+
+    def read(table: str) -> Iterator[tuple[int, tuple[Any, ...], bool]]:
+        extra = ((key, values, True) for key, values in sorted(more[table].items()))
+        return merge(_select_rows(connection, table), extra, key=itemgetter(0))
+
+    return read, problems, remarks if is_cut_off else []
+
+
+def _carve(path: Path) -> dict[str, dict[int, tuple[Any, ...]]]:
+    found: dict[str, dict[int, tuple[Any, ...]]] = {table: {} for table in COLUMNS}
+    for table, key, values in carve_rows(path):
+        found[table][key] = values
+    return found
+
+
+def _select_keys(connection: database.Connection, table: str) -> Iterator[tuple[int]]:
+    if table in ADDED_LATER and not _has_table(connection, table):
+        return iter(())
+    return connection.execute(f"SELECT rowid FROM {table}")
 
 
 def _judge_log(path: Path) -> list[str]:
@@ -163,7 +207,7 @@ def _judge_log(path: Path) -> list[str]:
 def _select_what_can_be_read(connection: database.Connection, table: str) -> dict[int, tuple[Any, ...]]:
     """Sound rows up to the first page that SQLite cannot read."""
     rows = {}
-    with suppress(database.Error):
+    with suppress(*database.UNREADABLE):
         for key, values, is_sound in _select_rows(connection, table):
             if is_sound:
                 rows[key] = values
@@ -310,9 +354,4 @@ def _look_around(path: Path) -> tuple[str, ...]:
         log = read_log(path)
     except OSError:
         return ()
-    if log is None:
-        return ()
-    remarks = [f"it is still being written or was interrupted: keep {path.name}-wal beside it"]
-    if log.is_unfinished and not log.is_damaged:
-        remarks.append("its last write had just begun and is not counted")
-    return tuple(remarks)
+    return (f"it is still being written or was interrupted: keep {path.name}-wal beside it",) if log else ()

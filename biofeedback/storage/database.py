@@ -33,6 +33,7 @@ Connection = sqlite3.Connection
 Error = sqlite3.Error
 DatabaseError = sqlite3.DatabaseError
 OperationalError = sqlite3.OperationalError
+UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)  # the latter when damage stands in SQLite's own message
 
 LOCK_AT, LOCK_BYTES = 0x40000000, 512  # where SQLite locks (SQLite file format, section 1.4)
 LOCKS = {  # struct flock of each system, 64 bits (its fcntl.h): layout, and which field is the kind of lock
@@ -87,7 +88,7 @@ def connect(path: Path) -> Iterator[tuple[Connection, int]]:
             check_version(connection, path)
             check_schema(schema, path)
             limit_steps(connection, STEPS_TO_OPEN + STEPS_PER_BYTE * n_bytes)
-        except DatabaseError as error:
+        except UNREADABLE as error:
             if _looks_like_sqlite(path):
                 raise RecordingError(f"{path} cannot be read ({explain(error)})", CHECK.format(path=path)) from error
             raise RecordingError(f"{path} is not a recording", "choose a file that this program recorded") from error
@@ -160,7 +161,7 @@ def is_written(path: Path) -> bool:
 
     A sound log of a writer that was interrupted is taken in on the way; a damaged one stays as it is.
     """
-    if identity(path) in _HELD or _is_locked_elsewhere(path):
+    if is_held(path):
         return True
     try:
         refuse_damaged_log(path)
@@ -168,9 +169,14 @@ def is_written(path: Path) -> bool:
             connection.execute("PRAGMA journal_mode = DELETE")
     except OperationalError as error:
         return "locked" in str(error)
-    except (DatabaseError, RecordingError):
+    except (DatabaseError, UnicodeDecodeError, RecordingError):
         return False  # no recording, or damaged: nobody writes it
     return False
+
+
+def is_held(path: Path) -> bool:
+    """Whether a writer is known to hold the file; asking changes nothing, and not every system can tell."""
+    return identity(path) in _HELD or _is_locked_elsewhere(path)
 
 
 def refuse_damaged_log(path: Path) -> None:
@@ -216,7 +222,7 @@ def check_pages(connection: Connection, *, quick: bool = False) -> list[str]:
     """What SQLite itself finds wrong; ``quick`` leaves the order of the index out."""
     try:
         messages = [str(row[0]) for row in connection.execute(f"PRAGMA {'quick' if quick else 'integrity'}_check(20)")]
-    except DatabaseError as error:
+    except UNREADABLE as error:
         messages = [explain(error)]
     return [] if messages == ["ok"] else [f"database page: {line}" for text in messages for line in text.splitlines()]
 
@@ -299,7 +305,7 @@ def _connect_read_only(path: Path, n_bytes: int, stack: contextlib.ExitStack) ->
         return _open_and_try(path.absolute().as_uri() + "?mode=ro", n_bytes, stack)
     except OperationalError as error:
         # only then: opening the file beside SQLite would drop the locks of a writer in this very process
-        if not error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
+        if not getattr(error, "sqlite_errorname", "").startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
             raise
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         for suffix in ("", "-wal"):

@@ -25,6 +25,7 @@ from biofeedback.storage.schema import COLUMNS, KINDS, checksum, join_texts, rea
 N_ROWS_PER_CHUNK = 64  # 16 s at a time keeps memory small and the filters busy
 MAX_CHANNELS, MAX_RATE_HZ = 64, 1e6
 MAX_GAPS_S = 31 * 86400.0  # readings need room in the file, gaps do not: a sensor that was left switched off
+LONGEST_SILENCE_S = 48 * 3600.0  # that anything is computed of
 MAX_GAP_VALUES = 2**27  # 1 GB of numbers that are none
 LOST = "lost: missing in the file"
 LONGEST_NAME = 200  # characters
@@ -114,7 +115,9 @@ class Recording:
             end = gap.end_frame
         most = self.rate_hz * MAX_GAPS_S + n_most
         frames = [self.n_frames, *(event.frame for event in self.events), *(note.frame for note in self.notes)]
-        if min(frames) < 0 or max(frames) > most:
+        n_gap_frames = sum(gap.n_frames for gap in self.gaps)
+        n_most_read = n_most // (4 * len(self.channels))  # readings, also those that are lost, have or had their bytes
+        if min(frames) < 0 or max(frames) > most or self.n_frames - n_gap_frames > n_most_read:
             raise ValueError("frames beyond what a file of its size can hold")
         self._gap_starts = [gap.first_frame for gap in self.gaps]
 
@@ -133,7 +136,9 @@ class Recording:
 
         Frames that the file has lost come as gaps too.
         """
-        self._refuse_endless_gaps()
+        gaps_s = sum(gap.n_frames for gap in self.gaps) / self.rate_hz
+        if gaps_s > LONGEST_SILENCE_S:
+            raise RecordingError(f"{self.path} holds gaps of {gaps_s / 3600:.0f} h", "nothing can be made of that")
         others: list[Item] = sorted([*self.notes, *self.gaps], key=_first_frame)
         end = 0
         for item in merge(others, self._chunks(), key=_first_frame):
@@ -145,7 +150,10 @@ class Recording:
 
     def counts(self) -> FloatArray:
         """All frames as sent, shape ``(n_frames, n_channels)``, NaN in gaps. RecordingError when damaged."""
-        self._refuse_endless_gaps()
+        n_values = sum(gap.n_frames for gap in self.gaps) * len(self.channels)
+        if n_values > MAX_GAP_VALUES:
+            hours = n_values / len(self.channels) / self.rate_hz / 3600
+            raise RecordingError(f"{self.path} holds gaps of {hours:.0f} h", "too long to hold in memory")
         counts = np.empty((self.n_frames, len(self.channels)))
         end = 0
         for first, part, _ in self._rows():
@@ -190,12 +198,6 @@ class Recording:
         return (after > 0 and self.gaps[after - 1].end_frame > first) or (
             after < len(self.gaps) and self._gap_starts[after] < end
         )
-
-    def _refuse_endless_gaps(self) -> None:
-        n_values = sum(gap.n_frames for gap in self.gaps) * len(self.channels)
-        if n_values > MAX_GAP_VALUES:
-            hours = n_values / len(self.channels) / self.rate_hz / 3600
-            raise RecordingError(f"{self.path} holds gaps of {hours:.0f} h", "nothing can be made of so long a silence")
 
 
 def read_channels(settings: Mapping[str, Any]) -> tuple[tuple[Channel, ...], float]:
