@@ -1,8 +1,11 @@
-"""All damaged, hostile and log-damaged recordings: ``python tests/benchmarks/bench_hostile.py [commands] [recover] [NUMBER]``.
+"""All damaged, hostile and log-damaged recordings.
+
+``python tests/benchmarks/bench_hostile.py [commands] [recover] [NUMBER]``
 
 700 damaged files, 270 with a stranger's contents and 560 with a damaged log, fixed seeds: tracebacks, hangs over 5 s,
 wrong numbers, "sound" over damage. ``commands``: every command over a folder with a sound recording beside the file.
-``NUMBER``: only so many of each. ``recover``: rows that our repair saves of 200 damaged files beside the rows of the sqlite3 shell's ``.recover``.
+``NUMBER``: only so many of each. ``recover``: rows that our repair saves of 200 damaged files beside the rows of the
+sqlite3 shell's ``.recover``.
 """
 
 from __future__ import annotations
