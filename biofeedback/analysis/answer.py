@@ -12,14 +12,14 @@ from biofeedback.account.kinds import BandChosen, PlanBegun
 from biofeedback.account.records import FOREVER, MaximumOnRecord
 from biofeedback.account.values import Attempt, Doubt, Maximum
 from biofeedback.account.words import PHASES
-from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
+from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings, list_doubts
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, RandomisationTest, rank_levels
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
-from biofeedback.analysis.words import count
+from biofeedback.analysis.words import YARDSTICK_POINTS, count
 from biofeedback.calibration.attempts import judge_maximum
 from biofeedback.calibration.doubt import check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod
@@ -128,10 +128,20 @@ def analyse_recording(
         ratings=ratings,
         holds=measure_holds(recording, trace, joint=joint),
         response=response,
-        dose=compute_dose(list_dose_points(rows, response)),
+        dose=_answer_dose(rows, response),
         dose_test=rank_drawn_levels(plans[-1] if plans else None, response),
         warnings=_collect_warnings(trace, recording.settings),
     )
+
+
+def _answer_dose(rows: Sequence[PhaseRow], response: Response) -> Dose:
+    """How much is enough, against what would matter from this session's own relaxed ratings."""
+    dose = compute_dose(
+        list_dose_points(rows, response),
+        wanted_points=response.wanted_points or YARDSTICK_POINTS,
+        relaxed_points=response.mean_passive,
+    )
+    return agree_with(dose, response.word)
 
 
 def _summarise_row(trace: Trace, phase: Phase, own: Sequence[LinkedRating]) -> PhaseRow:
@@ -171,14 +181,14 @@ def read_drawn(plan: PlanBegun) -> DrawnOrder | None:
 
 
 def list_dose_points(rows: Sequence[PhaseRow], response: Response, *, session: int = 0) -> list[DosePoint]:
-    """Effort and change of every complete contrast; marked ratings are left out where there are enough others."""
+    """Effort, band and change of every contraction with neighbours; without marked ratings where enough are left."""
     clean = response.without_marked
     used = clean if clean is not None and clean.n_contrasts >= N_DOSE_MIN else response
-    efforts = [row.summary.mean_percent for row in rows if row.phase.kind == "contract"]
+    own = [row for row in rows if row.phase.kind == "contract"]
     return [
-        DosePoint(effort, contrast.change, session, contrast.cycle)
-        for effort, contrast in zip(efforts, used.contrasts, strict=True)
-        if effort is not None and contrast.change is not None
+        DosePoint(effort, contrast.change, session, contrast.cycle, row.phase.band)
+        for row, contrast in zip(own, used.contrasts, strict=True)
+        if (effort := row.summary.mean_percent) is not None and contrast.change is not None
     ]
 
 
@@ -193,6 +203,8 @@ def rate_phases(rows: Sequence[PhaseRow]) -> tuple[RatedPhase, ...]:
             row.rating.time_s if row.rating else row.phase.end_s,
             row.marks,
             run,
+            row.summary.mean_percent if row.phase.kind == "contract" else None,
+            row.phase.band,
         )
         for row, run in zip(rows, runs, strict=False)
         if row.phase.kind in ("passive", "contract")

@@ -1,40 +1,53 @@
-"""How much effort is enough: discomfort change against effort, with the doubt that few ratings leave."""
+"""How much effort is enough: only what was held is advised, and only what was rated there decides.
+
+The curve lends neighbouring efforts to each other's ratings, and tells what would be learnt where; an effort that was
+never held is "not tried", and at most the next thing to try.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from biofeedback.analysis.curve import STEP_PERCENT, Contrasts, Posterior, weigh_curves
 from biofeedback.analysis.emax import EmaxFit, fit_emax
-from biofeedback.analysis.informing import LOWEST_NEXT_PERCENT, STEP_PERCENT, choose_next, list_efforts
-from biofeedback.analysis.shapes import (
-    LINE,
-    NONE,
-    SATURATING,
-    SCATTERS,
-    TURNING,
-    Contrasts,
-    Posterior,
-    weigh_shapes,
+from biofeedback.analysis.informing import LOWEST_NEXT_PERCENT, choose_next, list_efforts
+from biofeedback.analysis.words import (
+    EXCLUDED_PERCENT,
+    N_POINTS_MIN,
+    YARDSTICK_POINTS,
+    DoseAdvice,
+    ResponseWord,
+    describe_enough,
+    describe_neither,
+    describe_open,
 )
-from biofeedback.analysis.words import DoseAdvice, choose_band, describe_least
+from biofeedback.model import Band, FloatArray
 
 REACH_PERCENT = 20.0  # no suggestion further than this above what was tried; common practice
 MISFIT_Z = 2.5  # a level whose mean lies so many standard errors off the curve is named; by Student's t of its few df
-N_POINTS_MIN = 3
-LIGHT_PERCENT, HARD_PERCENT = 25.0, 90.0  # middles of the light (20-30 %) and hard (80-100 %) band; common practice
+SURE_PERCENT = 90.0  # chance that a band is enough before it is offered; found by simulation, see the truth table
+LIGHT_TOP_PERCENT, HARD_FROM_PERCENT = 40.0, 60.0  # contraction is left out only after light and hard were both held
+LIGHT_PERCENT = 25.0  # middle of the light band, 20-30 %; common practice
+APART_PERCENT = 20.0  # held efforts further apart leave one between them worth trying
+HALF_PERCENT = 5.0  # of a band made around an effort
+LEAST_ROOM_POINTS = 1.5  # with less discomfort while relaxed there is nothing that an easing could show in
 
 
 @dataclass(frozen=True, slots=True)
 class DosePoint:
-    """One contrast: mean effort of its contraction in % of maximum (below 0 counts as 0) and its change in points."""
+    """One contrast: mean effort of its contraction in % of maximum (below 0 counts as 0) and its change in points.
+
+    ``band`` is the band that was asked for, None where none was.
+    """
 
     effort_percent: float
     change: float
     session: int = 0
     cycle: int = 0
+    band: Band | None = None
 
     def __post_init__(self) -> None:
         if not np.isfinite([self.effort_percent, self.change]).all():
@@ -53,28 +66,49 @@ class DoseLevel:
 
 
 @dataclass(frozen=True, slots=True)
-class Dose:
-    """What effort does for this person. The four shares of the shapes add up to 100 %.
+class HeldBand:
+    """A band that was held ``n`` times, at ``effort_percent`` on average, and the mean change ``rated`` there.
 
-    ``least_percent`` is the least effort, within what was tried, whose chance to reach the wanted change is at least
-    the one asked for. ``next_percent`` is the effort that would teach most about it. ``saturation`` is the fitted
-    curve where the saturating shape is the likeliest. ``misfit`` names efforts that none of the shapes describes.
+    ``level`` is the curve at that effort; ``misfits``: what was rated lies further off it than scatter explains.
+    """
+
+    band: Band
+    effort_percent: float
+    n: int
+    rated: float
+    level: DoseLevel
+    misfits: bool = False
+
+    @property
+    def name(self) -> str:
+        """ "20-30 %", as the report writes it."""
+        return name_band(self.band)
+
+
+@dataclass(frozen=True, slots=True)
+class Dose:
+    """What effort does for this person.
+
+    ``advice``: "enough" (``band`` is the lowest held one that is), "neither" (leave contraction out) or "not decided".
+    ``wanted_points`` is the easing that would matter. ``curve`` reaches as far as was tried. ``least_percent`` is the
+    effort held in ``band``. ``next_percent`` is the one thing to try next, None where nothing more is worth it, with
+    ``next_reason``. ``is_worse``: all that was held made it worse; ``relaxed_too_low``: there was nothing to ease.
+    ``misfit`` names bands that the curve does not describe; there the ratings stand.
     """
 
     n_points: int
-    none_percent: float
-    line_percent: float
-    saturating_percent: float
-    turning_percent: float
+    wanted_points: float
+    held: tuple[HeldBand, ...]
     curve: tuple[DoseLevel, ...]
+    advice: DoseAdvice
+    band: Band | None
+    reason: str
     least_percent: float | None
     least_chance_percent: float | None
-    least_reason: str
-    advice: DoseAdvice
-    reason: str
-    doubt: str
     next_percent: float | None
     next_reason: str
+    is_worse: bool
+    relaxed_too_low: bool
     saturation: EmaxFit | None
     misfit: str
 
@@ -86,64 +120,80 @@ class Dose:
 def compute_dose(
     points: Sequence[DosePoint],
     *,
-    wanted_points: float = 2.0,
-    chance_percent: float = 80.0,
+    wanted_points: float = YARDSTICK_POINTS,
+    relaxed_points: float | None = None,
+    chance_percent: float = SURE_PERCENT,
     limit_percent: float = 100.0,
 ) -> Dose:
-    """Weigh the shapes and answer: how much is enough, light or hard or neither, and what to try next.
+    """Which held band is enough, the lowest first; whether none is; and the one next thing to try.
 
-    ``wanted_points`` 2 (Farrar 2001, a yardstick); ``chance_percent`` 80 is how sure the answer has to be;
-    ``limit_percent`` is the highest effort this person may be asked for.
+    ``wanted_points`` 2 (Farrar 2001, a yardstick) or less where discomfort is lower; ``relaxed_points``: discomfort
+    without contraction, None where unknown; ``chance_percent`` is how sure the answer has to be; ``limit_percent`` is
+    the highest effort this person may be asked for.
     """
     if not wanted_points > 0 or not 50 <= chance_percent < 100 or not 0 < limit_percent <= 100:
         raise ValueError("wanted points above 0, chance 50 to below 100 %, limit above 0 to 100 %")
     contrasts = gather(points)
-    posterior = weigh_shapes(contrasts)
-    tried = max((p.effort_percent for p in points), default=0.0)
-    curve = tuple(_judge_level(posterior, e, wanted_points) for e in list_efforts(tried + REACH_PERCENT).tolist())
-    enough = [v for v in curve if v.chance_percent >= chance_percent and v.effort_percent <= tried + STEP_PERCENT / 2]
-    least = enough[0] if enough and len(points) >= N_POINTS_MIN else None
-    shares = [posterior.shape_percent(shape) for shape in (NONE, LINE, SATURATING, TURNING)]
-    next_percent, next_reason = choose_next(
-        posterior,
-        list_efforts(limit_percent),
-        wanted_points=wanted_points,
-        low_percent=LOWEST_NEXT_PERCENT,
-        high_percent=min(limit_percent, tried + REACH_PERCENT),
+    posterior = weigh_curves(contrasts)
+    held = _group(points, posterior, wanted_points)
+    tried = max((h.effort_percent for h in held), default=0.0)
+    curve = tuple(_judge_level(posterior, e, wanted_points) for e in list_efforts(tried).tolist()) if held else ()
+    has_room = relaxed_points is None or relaxed_points >= LEAST_ROOM_POINTS
+    enough = next((h for h in held if is_enough(h, wanted_points, chance_percent)), None)
+    if len(points) < N_POINTS_MIN or not has_room:
+        enough = None
+    advice: DoseAdvice = "enough" if enough else "not decided"
+    is_worse = bool(held) and len(points) >= N_POINTS_MIN and all(h.level.low > 0 for h in held)
+    if (
+        enough is None
+        and has_room
+        and len(points) >= N_POINTS_MIN
+        and _is_excluded(held, curve, wanted_points, limit_percent)
+    ):
+        advice = "neither"
+    next_percent, next_reason = (
+        _choose_next(posterior, held, enough, wanted_points=wanted_points, limit_percent=limit_percent)
+        if advice != "neither" and has_room
+        else (None, "")
     )
-    allowed = [v for v in curve if v.effort_percent <= limit_percent]
-    light, hard = (next((v for v in allowed if v.effort_percent == e), None) for e in (LIGHT_PERCENT, HARD_PERCENT))
-    at_limit = bool(allowed) and allowed[-1].effort_percent > limit_percent - STEP_PERCENT
-    exhausted = hard is not None or at_limit or next_percent is None
-    advice, reason, doubt = choose_band(
-        light if len(points) >= N_POINTS_MIN else None,
-        hard,
-        allowed if exhausted else (),
-        tried_percent=tried,
-        wanted_points=wanted_points,
-        chance_percent=chance_percent,
-    )
-    bent = shares[SATURATING] == max(shares) and len(points) >= N_POINTS_MIN
+    if enough is not None:
+        reason = describe_enough(enough, wanted_points)
+    elif advice == "neither":
+        reason = describe_neither(held, wanted_points, is_worse=is_worse)
+    else:
+        reason = describe_open(held, wanted_points, n_points=len(points), has_room=has_room)
+    bent = enough is not None and len(held) >= N_POINTS_MIN
     return Dose(
         n_points=len(points),
-        none_percent=shares[NONE],
-        line_percent=shares[LINE],
-        saturating_percent=shares[SATURATING],
-        turning_percent=shares[TURNING],
+        wanted_points=wanted_points,
+        held=held,
         curve=curve,
-        least_percent=None if least is None else least.effort_percent,
-        least_chance_percent=None if least is None else least.chance_percent,
-        least_reason=describe_least(least, tried, wanted_points, chance_percent)
-        if len(points) >= N_POINTS_MIN
-        else f"fewer than {N_POINTS_MIN} complete cycles say nothing about the least effort that is enough",
         advice=advice,
+        band=enough.band if enough else None,
         reason=reason,
-        doubt=doubt,
+        least_percent=enough.effort_percent if enough else None,
+        least_chance_percent=enough.level.chance_percent if enough else None,
         next_percent=next_percent,
         next_reason=next_reason,
+        is_worse=is_worse,
+        relaxed_too_low=not has_room,
         saturation=fit_emax(contrasts.effort_percent, contrasts.change) if bent else None,
-        misfit=_find_misfit(contrasts, posterior),
+        misfit=_describe_misfit(held),
     )
+
+
+def agree_with(dose: Dose, word: ResponseWord) -> Dose:
+    """The dose answer beside the session's own: one band that was held is not enough, nor worse, before it is clear."""
+    if len(dose.held) == 1 and (dose.advice, word) not in (("enough", "less"), ("neither", "more")):
+        only = dose.held
+        reason = describe_open(only, dose.wanted_points, n_points=dose.n_points, has_room=True)
+        if dose.advice != "not decided":
+            next_percent, next_reason = only[0].effort_percent, "more ratings there would decide it"
+            return replace(
+                dose, advice="not decided", band=None, reason=reason, least_percent=None, least_chance_percent=None,
+                next_percent=next_percent, next_reason=next_reason, is_worse=False,
+            )  # fmt: skip
+    return dose
 
 
 def choose_effort(
@@ -152,15 +202,15 @@ def choose_effort(
     low_percent: float,
     high_percent: float,
     top_percent: float,
-    wanted_points: float = 2.0,
-    chance_percent: float = 80.0,
+    wanted_points: float = YARDSTICK_POINTS,
+    chance_percent: float = SURE_PERCENT,
 ) -> tuple[float, str]:
     """Effort in % for the next contraction of a plan that adapts, from low to high, and why. Pure: can be recomputed.
 
     The effort that teaches most about the least that is enough up to ``top_percent``; once nothing more is to be
     learnt, that least one, else the lowest allowed.
     """
-    posterior = weigh_shapes(gather(points))
+    posterior = weigh_curves(gather(points))
     efforts = list_efforts(top_percent)
     chosen, reason = choose_next(
         posterior, efforts, wanted_points=wanted_points, low_percent=low_percent, high_percent=high_percent
@@ -185,6 +235,96 @@ def gather(points: Sequence[DosePoint]) -> Contrasts:
     )
 
 
+def name_band(band: Band) -> str:
+    """As the report writes it."""
+    return f"{band.low_percent:g}–{band.high_percent:g} %"
+
+
+def make_band(effort_percent: float) -> Band:
+    """A band 10 points wide around an effort, to the nearest 5 %."""
+    middle = max(round(effort_percent / STEP_PERCENT) * STEP_PERCENT, 2 * HALF_PERCENT)
+    return Band(middle - HALF_PERCENT, middle + HALF_PERCENT)
+
+
+def is_enough(held: HeldBand, wanted_points: float, chance_percent: float = SURE_PERCENT) -> bool:
+    """Held more than once or twice near by, surely enough on the curve, and enough by its own ratings."""
+    return held.level.chance_percent >= chance_percent and held.rated <= -wanted_points
+
+
+def _group(points: Sequence[DosePoint], posterior: Posterior, wanted_points: float) -> tuple[HeldBand, ...]:
+    """Points by the band that was asked for where it was met, else by their effort to the nearest 10 %."""
+    groups: dict[Band, list[DosePoint]] = {}
+    for point in points:
+        band = point.band
+        if (
+            band is None
+            or not band.low_percent - HALF_PERCENT <= point.effort_percent <= band.high_percent + HALF_PERCENT
+        ):
+            band = make_band(10 * round(point.effort_percent / 10))
+        groups.setdefault(band, []).append(point)
+    changes = [np.array([p.change for p in own]) for own in groups.values()]
+    off = _find_misfits(
+        [float(np.mean([p.effort_percent for p in own])) for own in groups.values()], changes, posterior
+    )
+    held = []
+    for (band, own), change, misfits in zip(groups.items(), changes, off, strict=True):
+        effort = float(np.mean([max(p.effort_percent, 0.0) for p in own]))
+        level = _judge_level(posterior, effort, wanted_points)
+        held.append(HeldBand(band, effort, len(own), float(change.mean()), level, misfits))
+    return tuple(sorted(held, key=lambda h: h.effort_percent))
+
+
+def _is_excluded(
+    held: Sequence[HeldBand], curve: Sequence[DoseLevel], wanted_points: float, limit_percent: float
+) -> bool:
+    """Whether all held, light among them, is worse; or all, light and hard among them, is unlikely to be enough."""
+    if not held:
+        return False
+    lowest, highest = held[0].effort_percent, held[-1].effort_percent
+    if lowest <= LIGHT_TOP_PERCENT and all(h.level.low > 0 for h in held):
+        return True
+    if lowest > LIGHT_TOP_PERCENT or highest < min(HARD_FROM_PERCENT, limit_percent - 2 * HALF_PERCENT):
+        return False
+    if any(h.rated <= -wanted_points for h in held):
+        return False
+    between = [level for level in curve if level.effort_percent >= lowest - HALF_PERCENT]
+    worst = max((level.chance_percent for level in between), default=100.0)
+    return all(h.level.chance_percent <= EXCLUDED_PERCENT for h in held) and worst <= 2 * EXCLUDED_PERCENT
+
+
+def _choose_next(
+    posterior: Posterior,
+    held: Sequence[HeldBand],
+    enough: HeldBand | None,
+    *,
+    wanted_points: float,
+    limit_percent: float,
+) -> tuple[float | None, str]:
+    """The one thing to try next: below what is enough; what promised most again; what was not tried, light first."""
+    if enough is not None:
+        below = max((h.effort_percent for h in held if h.effort_percent < enough.effort_percent), default=None)
+        if below is None and enough.effort_percent > LIGHT_TOP_PERCENT:
+            return LIGHT_PERCENT, "less effort may do as well, and none was tried"
+        below = LOWEST_NEXT_PERCENT if below is None else below
+        if enough.effort_percent - below >= APART_PERCENT:
+            between = STEP_PERCENT * round((enough.effort_percent + below) / 2 / STEP_PERCENT)
+            return between, "less effort may do as well"
+        return None, ""
+    promising = [h for h in held if h.rated <= -wanted_points and h.level.chance_percent > EXCLUDED_PERCENT]
+    if promising:
+        return promising[0].effort_percent, "what was rated there would be enough, if it repeats"
+    if held and held[0].effort_percent > LIGHT_TOP_PERCENT and limit_percent >= LIGHT_PERCENT:
+        return LIGHT_PERCENT, "light effort was not tried"
+    tried = max((h.effort_percent for h in held), default=0.0)
+    return choose_next(
+        posterior,
+        list_efforts(limit_percent),
+        wanted_points=wanted_points,
+        low_percent=LOWEST_NEXT_PERCENT,
+        high_percent=min(limit_percent, tried + REACH_PERCENT),
+    )
+
+
 def _judge_level(posterior: Posterior, effort_percent: float, wanted_points: float) -> DoseLevel:
     return DoseLevel(
         effort_percent=effort_percent,
@@ -195,23 +335,23 @@ def _judge_level(posterior: Posterior, effort_percent: float, wanted_points: flo
     )
 
 
-def _find_misfit(contrasts: Contrasts, posterior: Posterior) -> str:
-    """Efforts, grouped to the nearest 10 %, whose contrasts lie off the curve by more than their scatter explains."""
+def _find_misfits(efforts: Sequence[float], changes: Sequence[FloatArray], posterior: Posterior) -> list[bool]:
+    """Bands whose contrasts lie off the curve by more than their scatter explains."""
     from scipy.special import ndtr, stdtrit
 
-    group = np.round(contrasts.effort_percent / 10)
-    repeated = [m for m in (group == g for g in np.unique(group)) if m.sum() > 1]
+    repeated = [c for c in changes if c.size > 1]
     if not repeated:
-        return ""
-    changes = [contrasts.change[m] for m in repeated]
-    squares = sum(float(((c - c.mean()) ** 2).sum()) for c in changes)
-    df = sum(c.size - 1 for c in changes)
-    scatter = max(float(np.sqrt(squares / df)), float(SCATTERS[0]))
+        return [False] * len(changes)
+    df = sum(c.size - 1 for c in repeated)
+    squares = sum(float(((c - c.mean()) ** 2).sum()) for c in repeated)
+    scatter = max(float(np.sqrt(squares / df)), 0.35)
     limit = float(stdtrit(df, ndtr(MISFIT_Z))) * scatter
-    off = []
-    for members, change in zip(repeated, changes, strict=True):
-        effort = float(contrasts.effort_percent[members].mean())
-        expected = posterior.expect(effort)
-        if abs(float(change.mean()) - expected) > limit / np.sqrt(change.size):
-            off.append(f"{effort:.0f} % ({change.mean():+.1f} points rated, {expected:+.1f} on the curve)")
-    return f"no shape describes {', '.join(off)}; go by what was rated there" if off else ""
+    return [
+        c.size > 1 and abs(float(c.mean()) - posterior.expect(effort)) > limit / c.size**0.5
+        for effort, c in zip(efforts, changes, strict=True)
+    ]
+
+
+def _describe_misfit(held: Sequence[HeldBand]) -> str:
+    off = [f"{h.name} ({h.rated:+.1f} points rated, {h.level.change:+.1f} on the curve)" for h in held if h.misfits]
+    return f"the curve does not describe {', '.join(off)}; go by what was rated there" if off else ""

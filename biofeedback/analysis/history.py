@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from biofeedback.analysis.answer import SessionAnalysis, list_dose_points
-from biofeedback.analysis.dose import Dose, DosePoint, compute_dose
+from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
 from biofeedback.analysis.reliability import (
     Change,
     Reliability,
@@ -24,6 +24,7 @@ from biofeedback.analysis.reliability import (
 from biofeedback.analysis.response import Response
 from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
 from biofeedback.analysis.trends import Trend, fit_theil_sen
+from biofeedback.analysis.words import YARDSTICK_POINTS, find_wanted
 
 DAY_S = 86_400.0
 N_SESSIONS_ICC = 3
@@ -173,7 +174,13 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
         attempts = [p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit]
         repeats, agreement = estimate_repeat_error(attempts), _compare_attempts(attempts)
         known = tuple(measure for measure in measures if measure.values)
-        dose = compute_dose([replace(d, session=n) for n, p in enumerate(own) for d in p.dose_points])
+        relaxed = _mean([p.response.mean_passive for p in own if p.response.mean_passive is not None])
+        dose = compute_dose(
+            [replace(d, session=n) for n, p in enumerate(own) for d in p.dose_points],
+            wanted_points=YARDSTICK_POINTS if relaxed is None else find_wanted(relaxed) or YARDSTICK_POINTS,
+            relaxed_points=relaxed,
+        )
+        dose = agree_with(dose, answer.word)
         groups.append(HistoryGroup(exercise, side, position, own, known, repeats, agreement, answer, dose))
     undated = tuple(p.name for p in points if not np.isfinite(p.day))
     return History(athlete, tuple(groups), _compare_sides(dated), undated)

@@ -6,15 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from biofeedback.analysis.shapes import Posterior
+from biofeedback.analysis.curve import STEP_PERCENT, Posterior, find_place
 from biofeedback.model import FloatArray
 
-STEP_PERCENT = 5.0
 LOWEST_NEXT_PERCENT = 10.0  # less is hardly a contraction
 LEAST_BITS = 0.02  # a contrast that says less is not worth holding for
 WORSE_POINTS = 1.0  # efforts expected to worsen discomfort by this are not offered
 GOOD_ENOUGH = 0.95  # of the most information: the lowest such effort is taken
-N_DRAWS = 800
+N_DRAWS = 600
 GRID = np.linspace(-12, 12, 49)  # points of change; half a point is the finest rating
 
 
@@ -39,13 +38,11 @@ def choose_next(
     ]
     if not allowed:
         return None, "every effort within reach is expected to make it worse, or lies above the limit"
-    rng = np.random.default_rng(1)
-    drawn = rng.choice(posterior.weight.size, N_DRAWS, p=posterior.weight)
-    height = rng.normal(posterior.mean[drawn], posterior.sd[drawn])
-    changes = np.array([posterior.share(effort)[drawn] * height for effort in efforts.tolist()])
+    curves, scatter = posterior.draw(N_DRAWS, np.random.default_rng(1))
+    changes = curves[:, [find_place(effort) for effort in efforts.tolist()]].T
     reached = changes <= -wanted_points
     least = np.where(reached.any(axis=0), reached.argmax(axis=0), len(efforts))
-    known = {i: _expect_information(changes[i], posterior.scatter[drawn], least) for i in allowed}
+    known = {i: _expect_information(changes[i], scatter, least) for i in allowed}
     best = max(known.values())
     if best < LEAST_BITS:
         return None, "one more contraction, at any effort, is not expected to change the answer"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 if TYPE_CHECKING:
-    from biofeedback.analysis.dose import DoseLevel
+    from biofeedback.analysis.dose import HeldBand
     from biofeedback.analysis.response import Response
 
 YARDSTICK_POINTS, YARDSTICK_PERCENT = 2.0, 30.0  # Farrar et al., Pain 94 (2001) 149: chronic pain, a yardstick only
@@ -18,7 +18,9 @@ AFTEREFFECT = (
     "relaxed phase before it. An easing that comes late and stays looks just like this, so harm is not shown."
 )
 ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too few ratings to say"]
-DoseAdvice: TypeAlias = Literal["light", "hard", "neither", "not known yet"]
+DoseAdvice: TypeAlias = Literal["enough", "neither", "not decided"]
+EXCLUDED_PERCENT = 5.0  # chance left to a band that is called not enough
+N_POINTS_MIN = 3  # contractions; fewer say nothing about effort
 
 
 def find_wanted(relaxed_points: float) -> float:
@@ -169,46 +171,35 @@ def _describe_outlook(response: Response, largest: float) -> str:
     return f"More of the same will hardly settle it: {response.n_more_reason}."
 
 
-def choose_band(
-    light: DoseLevel | None,
-    hard: DoseLevel | None,
-    exhausted: Sequence[DoseLevel],
-    *,
-    tried_percent: float,
-    wanted_points: float,
-    chance_percent: float,
-) -> tuple[DoseAdvice, str, str]:
-    """Advice, reason and doubt from the levels of the light and hard band; None: too few ratings, or out of reach.
-
-    The light band wins when both are enough. "neither" only when everything up to the hard band, or to the
-    highest effort allowed, is within reach (``exhausted``) and nothing has more than the chance left over.
-    """
-    if light is None:
-        return "not known yet", "too few complete cycles, or no effort allowed", "nothing can be said of any band"
-    wanted = f"at least {wanted_points:g} points less"
-    chances = f"chance of {wanted}: light band {light.chance_percent:.0f} %, hard band "
-    chances += f"{hard.chance_percent:.0f} %" if hard else "out of reach or not allowed"
-    if hard and tried_percent < hard.effort_percent - 10:
-        chances += f", where nothing above {tried_percent:.0f} % was tried"
-    if light.chance_percent >= chance_percent:
-        return "light", _expect(light), chances
-    if hard and hard.chance_percent >= chance_percent:
-        return "hard", _expect(hard), chances
-    if exhausted and max(level.chance_percent for level in exhausted) <= 100 - chance_percent:
-        worse = "; hard contraction makes it worse" if exhausted[-1].low > 0 else ""
-        return "neither", f"no band is likely to bring {wanted}{worse}", chances
-    return "not known yet", f"no band reaches a chance of {chance_percent:g} %", chances
-
-
-def _expect(level: DoseLevel) -> str:
-    return f"at {level.effort_percent:.0f} % discomfort is expected to be {describe_points(level.change)}"
-
-
-def describe_least(least: DoseLevel | None, tried: float, wanted_points: float, chance_percent: float) -> str:
-    """The least effort that is enough, or that none was within what was tried."""
-    wanted = f"{wanted_points:g} points less discomfort"
-    if least is None:
-        return f"{wanted} with a chance of {chance_percent:g} %: not within the {tried:.0f} % that were tried"
+def describe_enough(held: HeldBand, wanted_points: float) -> str:
+    """What was rated in the band that is enough."""
     return (
-        f"{least.effort_percent:.0f} % is the least effort for {wanted}, with a chance of {least.chance_percent:.0f} %"
+        f"held {count(held.n, 'time')}, discomfort there was {describe_points(held.rated)} on average; "
+        f"{wanted_points:.1f} points less would matter"
     )
+
+
+def describe_neither(held: Sequence[HeldBand], wanted_points: float, *, is_worse: bool) -> str:
+    """Why contraction is left out."""
+    if is_worse:
+        return f"every band that was held made it worse ({_list_rated(held)})"
+    return f"no band that was held eases it by {wanted_points:.1f} points ({_list_rated(held)})"
+
+
+def describe_open(held: Sequence[HeldBand], wanted_points: float, *, n_points: int, has_room: bool) -> str:
+    """Why nothing is decided."""
+    if not has_room:
+        return "there was too little discomfort for an easing to show"
+    if not held:
+        return "no contraction has both a known effort and relaxed ratings on both sides"
+    if n_points < N_POINTS_MIN:
+        return f"{count(n_points, 'contraction')} with relaxed ratings on both sides are too few"
+    if all(h.level.low > 0 for h in held):
+        return f"what was held made it worse ({_list_rated(held)})"
+    if all(h.level.chance_percent <= EXCLUDED_PERCENT for h in held):
+        return f"what was held eases it by less than {wanted_points:.1f} points ({_list_rated(held)})"
+    return f"the ratings leave open whether what was held eases it by {wanted_points:.1f} points ({_list_rated(held)})"
+
+
+def _list_rated(held: Sequence[HeldBand]) -> str:
+    return ", ".join(f"{h.name}: {describe_points(h.rated)}" for h in held)

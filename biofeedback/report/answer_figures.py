@@ -14,8 +14,6 @@ from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.phases import Phase
 from biofeedback.report.figures import MOST_LABELS, PALETTE, STYLE, mark_rating, set_margins, style_rating_axis
 
-WANTED_POINTS = 2.0  # Farrar et al., Pain 94 (2001) 149: a yardstick
-
 
 def draw_ratings(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
     """Ratings in the order of the phases: circles relaxed, diamonds contracting, hollow when marked."""
@@ -76,15 +74,15 @@ def draw_contrasts(figure: Figure | SubFigure, analysis: SessionAnalysis) -> Non
 def draw_dose(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
     """Expected change over effort with its 95 % interval, each contraction as a diamond, the wanted change dashed."""
     curve = analysis.dose.curve
-    efforts = [0.0, *(level.effort_percent for level in curve)]
+    efforts = [level.effort_percent for level in curve]
     efforts_of = [row.summary.mean_percent for row in analysis.phases if row.phase.kind == "contract"]
     with mpl.rc_context(STYLE):
         axis = figure.subplots()
-        low, high = [0.0, *(v.low for v in curve)], [0.0, *(v.high for v in curve)]
+        low, high = [v.low for v in curve], [v.high for v in curve]
         axis.fill_between(efforts, low, high, facecolor=PALETTE["band"], edgecolor="none")
-        axis.plot(efforts, [0.0, *(v.change for v in curve)], color=PALETTE["ink"], linewidth=1.6)
+        axis.plot(efforts, [v.change for v in curve], color=PALETTE["ink"], linewidth=1.6)
         axis.axhline(0.0, color=PALETTE["soft"], linewidth=1.0)
-        axis.axhline(-WANTED_POINTS, color=PALETTE["edge"], linewidth=1.0, linestyle=(0, (4, 2)))
+        axis.axhline(-analysis.dose.wanted_points, color=PALETTE["edge"], linewidth=1.0, linestyle=(0, (4, 2)))
         for effort, contrast in zip(efforts_of, analysis.response.contrasts, strict=True):
             if effort is not None and contrast.change is not None:
                 axis.plot(
@@ -92,7 +90,7 @@ def draw_dose(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
                     markerfacecolor=PALETTE["paper"] if contrast.marks else PALETTE["rating"],
                     markeredgecolor=PALETTE["rating"],
                 )  # fmt: skip
-        axis.set_xlim(0, max([efforts[-1], *(e or 0.0 for e in efforts_of)]) * 1.03 + 1)
+        axis.set_xlim(0, max([*efforts, 20.0, *(e or 0.0 for e in efforts_of)]) * 1.03 + 1)
         axis.set_xlabel("effort, % of maximum")
         axis.set_ylabel("change in discomfort,\npoints of 10")
         axis.yaxis.set_major_locator(MaxNLocator(6, integer=True))

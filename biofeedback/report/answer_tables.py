@@ -9,6 +9,7 @@ from biofeedback.report.figuring import EMPTY, capitalise, number, signed
 from biofeedback.report.table import Table
 
 DOSE_TITLE = "How much effort"
+NOT_TRIED = "efforts between and beyond these bands were not tried"
 
 
 def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
@@ -62,19 +63,17 @@ def tabulate_dose(analysis: SessionAnalysis) -> Table | None:
     dose = analysis.dose
     if not dose.n_points:
         return None
-    levels = {dose.at(percent).effort_percent: dose.at(percent) for percent in (10, 25, 40, 55, 70, 90)}
     rows = tuple(
         (
-            f"{level.effort_percent:.0f} %",
-            signed(level.change),
-            f"{signed(level.low)} to {signed(level.high)}",
-            f"{level.chance_percent:.0f} %",
+            held.name,
+            f"{held.effort_percent:.0f} %",
+            str(held.n),
+            signed(held.rated),
+            signed(held.level.change),
+            f"{signed(held.level.low)} to {signed(held.level.high)}",
+            f"{held.level.chance_percent:.0f} %",
         )
-        for level in levels.values()
-    )
-    shapes = (
-        f"no effect {dose.none_percent:.0f} %, straight line {dose.line_percent:.0f} %, saturating "
-        f"{dose.saturating_percent:.0f} %, turning {dose.turning_percent:.0f} %"
+        for held in dose.held
     )
     test = analysis.dose_test
     drawn = (
@@ -82,12 +81,11 @@ def tabulate_dose(analysis: SessionAnalysis) -> Table | None:
         if test
         else ""
     )
-    parts = [dose.least_reason, dose.doubt, f"weight of the shapes: {shapes}", _describe_bend(dose.saturation)]
-    parts += [drawn, dose.next_reason, dose.misfit]
+    parts = [dose.misfit, _describe_bend(dose.saturation), drawn, NOT_TRIED]
     note = ". ".join(capitalise(part) for part in parts if part) + "."
-    return Table(
-        DOSE_TITLE, ("effort", "expected change", "95 % interval", "chance of 2 points less"), rows, (0,), note
-    )
+    head = ("band held", "effort", "times", "change rated", "expected there", "95 % interval",
+            f"chance of {dose.wanted_points:.1f} points less")  # fmt: skip
+    return Table(DOSE_TITLE, head, rows, (0,), note)
 
 
 def _describe_bend(fit: EmaxFit | None) -> str:

@@ -18,15 +18,16 @@ METHODS: tuple[tuple[str, str], ...] = (
     ("Time in band", "counted seconds between the band's edges, both included. Longest stay and excursions ignore "
      "crossings of less than 1 point or shorter than 0.2 s (common practice)."),
     ("RMS outside", "root mean square of the distance to the nearer edge of the band, 0 inside."),
-    ("Change", "each contraction's rating minus the mean of the relaxed ratings on both sides of it, so that a steady "
-     "drift (the stretch letting go, getting used to it) cancels exactly. Interval: Student's t, allowing for "
-     "neighbours that share a rating."),
+    ("Change", "ratings are a drift (level, line in time, a bend drawn towards none), what contraction does, and "
+     "scatter; the change is estimated from all ratings that are there, with Student's t for few ratings. The "
+     "interval allows for rounding to the scale's steps, and opens where ratings stand at its ends (Tobin 1958). "
+     "The table of contractions shows each against its nearest relaxed ratings, for looking at."),
     ("NAP", "share of all relaxed-contracting pairs in which contracting was rated lower, ties half (Parker & Vannest, "
      "Behav Ther 2009). Tau: the same idea after the relaxed ratings' own trend is taken out (Tarlow, Behav Modif "
      "2017)."),
-    ("How much effort", "four shapes (no effect, straight line, saturating, turning) are weighed against each other by "
-     "how well they predict the changes, each with a prior that expects easing and worsening alike; the chances are "
-     "sums over all of them."),
+    ("How much effort", "the change over effort is a curve that bends only where ratings bend it (Gaussian process, "
+     "Rasmussen & Williams 2006), expecting easing and worsening alike. A band is advised only when it was held, its "
+     "own ratings eased by what would matter, and the curve there has a 90 % chance to; the lowest such band first."),
     ("Hold and rest", "half of the endurance that the three-compartment model predicts for the joint (Frey-Law, "
      "Looft & Heitsman, J Biomech 2012), rest by the same model with the joint's own rest factor (Looft 2018, 2020); "
      "the power law (Frey-Law & Avin, Ergonomics 2010) stands beside it as doubt. People differ by a third and more. "
@@ -35,7 +36,7 @@ METHODS: tuple[tuple[str, str], ...] = (
      "converted by the length of the limb. Recordings that name no length were judged by 5 and 10 degrees."),
     ("Yardstick", "2 points or 30 % (Farrar et al., Pain 2001): chronic pain, so a yardstick and not a law."),
     ("Words", "“less” or “more” only when the whole 95 % interval lies on one side of zero and there are at least "
-     "three complete cycles."),
+     "three rated contractions."),
 )  # fmt: skip
 
 # both ways, with dates; read as abstracts, none in full

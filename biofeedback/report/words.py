@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from biofeedback.account.records import FOREVER
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
-from biofeedback.analysis.dose import Dose
+from biofeedback.analysis.dose import Dose, make_band, name_band
 from biofeedback.analysis.holds import suggest_next_set
 from biofeedback.analysis.ratings import SCALE_HIGH
 from biofeedback.analysis.trace import Trace
@@ -15,7 +15,10 @@ from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.units import per_body_mass
 from biofeedback.report.figuring import capitalise, count, find_digits, format_clock, number, signed
 
-BANDS = {"light": (20, 30, 25.0), "hard": (80, 100, 90.0)}  # low, high, middle in %; common practice
+EXPECTATION = (
+    "Whoever knows what is tried may feel what is expected; no rule here can tell that from an effect. "
+    "An order drawn by lot, kept from the athlete until each phase begins, is the best there is against it."
+)
 CAREFUL_PERCENT = 80.0  # where the hard band begins; common practice
 CAREFUL = "So hard an effort near the end of the range is for coach and athlete to decide: breathe."
 NO_MAXIMUM = "Find the maximum first, then repeat the check: without it effort is unknown, and no band can be aimed at."
@@ -23,6 +26,26 @@ MILDER = (
     "Many ratings stand at 10, the end of the scale: go less far into the stretch next time, so that easing and "
     "worsening can both be seen."
 )
+REPEAT = "Run the response check: five cycles, a closing relaxed phase, and a rating in every phase."
+LATE = (
+    "Not decided: easing may come only after a contraction. Repeat the check with two relaxed phases before the "
+    "first contraction, which would tell a late easing from a drift."
+)
+HARDER_START = (
+    "Not decided: there was too little discomfort for an easing to show. Next time settle at 4 to 6 of 10, if the "
+    "coach agrees, and repeat the check."
+)
+NO_PHASES = (
+    "The ratings were given outside any phase, so nothing says what was done before them: run the response check, "
+    "which asks for a rating in each phase."
+)
+SHORT = {
+    NO_MAXIMUM: "find the maximum first",
+    NO_PHASES: "run the response check",
+    MILDER: "less far into the stretch next time",
+    LATE: "not decided: repeat, with two relaxed phases first",
+    HARDER_START: "not decided: too little discomfort to ease",
+}
 MIXED_PERCENT = 15.0  # contractions further apart than this are not one effort
 TITLE = "Contraction and discomfort"
 CAPTIONS = {
@@ -31,7 +54,8 @@ CAPTIONS = {
     "trace": "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the "
     "band. Dotted: the position's own tension, taken out of the effort; shade around the effort: its ± 2 SD where that "
     "matters. Below: discomfort ratings, circles relaxed, diamonds contracting.",
-    "dose": "Line: expected change; shaded: its 95 % interval; dashed: 2 points less; diamonds: each contraction.",
+    "dose": "Line: expected change; shaded: its 95 % interval; dashed: the easing that would matter; "
+    "diamonds: each contraction.",
 }
 ANSWER_SIGNS = {"less": "↓", "more": "↑", "no clear difference": "≈", "too few ratings to say": "?"}
 ANSWER_TITLES = {
@@ -93,6 +117,8 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
         sentences.append(f"This is the mean over efforts from {min(known):.0f} to {max(known):.0f} %.")
     if returned := response.return_sentence():
         sentences.append(returned)
+    if response.word in ("less", "more"):
+        sentences.append(EXPECTATION)
     return tuple(sentences)
 
 
@@ -111,57 +137,47 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
 
 
 def advise_effort(dose: Dose, word: str) -> list[str]:
-    """Light band, hard band or neither, with the reason; or the effort that would teach most. ``word``: the answer."""
+    """One advice, said once, with its reason; then the one next thing to try. ``word``: the answer."""
+    tried_next = _describe_next_band(dose)
+    if dose.advice == "enough" and dose.band is not None:
+        steps = [f"Train at {name_band(dose.band)}, as it was held: {dose.reason}.", *tried_next]
+        is_hard = dose.band.high_percent > CAREFUL_PERCENT
+        return [*steps, CAREFUL] if is_hard else steps
     if dose.advice == "neither" and word == "less":
-        return [f"Contraction eases this stretch, but {_doubt(dose)}: judge yourself whether so little is worth it."]
-    if dose.advice == "neither" and word.startswith("too few"):
-        return ["Which band to train in, if any, is not known yet."]
+        return [f"Contraction eases this stretch a little, but {dose.reason}: judge yourself whether that is worth it."]
     if dose.advice == "neither":
-        return [f"Leave contraction out of this stretch: {_doubt(dose)}."]
-    if dose.advice in BANDS:
-        low, high, _ = BANDS[dose.advice]
-        steps = [f"Train in a {dose.advice} band ({low}–{high} %): {_doubt(dose)}."]
-        if dose.advice == "hard":
-            if dose.least_percent is not None and dose.least_percent < low and dose.least_chance_percent is not None:
-                enough = (
-                    f"{dose.least_percent:.0f} % is likely enough already (chance {dose.least_chance_percent:.0f} %)"
-                )
-                steps.append(f"{enough}: begin there, and go up only if it is not enough.")
-            steps.append(CAREFUL)
-        return steps
-    steps = [f"Which band to train in is not known yet: {_doubt(dose)}."]
-    if dose.next_percent is not None:
-        band = f"{dose.next_percent - 5:.0f}–{dose.next_percent + 5:.0f} %"
-        steps.append(f"Next, try the band {band} in the same kind of check: {dose.next_reason}.")
-        if dose.next_percent > CAREFUL_PERCENT:
-            steps.append(CAREFUL)
-    return steps
+        return [f"Leave contraction out of this stretch: {dose.reason}.{_describe_untried(dose)}"]
+    if dose.is_worse:
+        names = " or ".join(held.name for held in dose.held)
+        return [f"Do not contract at {names} in this stretch: {dose.reason}.", *tried_next]
+    return [f"Not decided: {dose.reason}.", *tried_next]
 
 
-def _doubt(dose: Dose) -> str:
-    """The reason of an advice with its chances, where they are known."""
-    return f"{dose.reason} ({dose.doubt})" if dose.doubt.startswith("chance") else dose.reason
+def _describe_next_band(dose: Dose) -> list[str]:
+    if dose.next_percent is None:
+        return []
+    band = next((h.band for h in dose.held if h.effort_percent == dose.next_percent), make_band(dose.next_percent))
+    careful = [CAREFUL] if band.high_percent > CAREFUL_PERCENT else []
+    return [f"Next time, try {name_band(band)} in the same kind of check: {dose.next_reason}.", *careful]
+
+
+def _describe_untried(dose: Dose) -> str:
+    highest = max((held.band.high_percent for held in dose.held), default=100.0)
+    return "" if highest >= CAREFUL_PERCENT else f" More than {highest:g} % was not tried."
 
 
 def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
     """The advice in a few words, for the page: which band, how long, whose model; the report has the reasons."""
-    dose = analysis.dose
-    if analysis.response.word == "too few ratings to say":
-        return []
-    if analysis.maximum is None:
-        return [("advice", "find the maximum first")]
-    if analysis.response.word == "no clear difference" and _is_at_ten(analysis):
-        return [("advice", "less far into the stretch next time")]
+    dose, response = analysis.dose, analysis.response
+    if hindered := _find_hindrance(analysis):
+        return [] if hindered == [REPEAT] else [("advice", SHORT[hindered[0]])]
+    tried = [] if dose.next_percent is None else [("to try next", name_band(make_band(dose.next_percent)))]
     if dose.advice == "neither":
-        return [("advice", "eases a little: judge yourself" if analysis.response.word == "less" else "no contraction")]
-    if dose.advice not in BANDS:
-        tried = [] if dose.next_percent is None else [("to try next", f"about {dose.next_percent:.0f} % of maximum")]
-        return [("advice", "not known yet"), *tried]
-    low, high, middle = BANDS[dose.advice]
-    rows = [("advice", f"{dose.advice} band, {low}–{high} %")]
-    if dose.least_percent is not None and dose.least_percent < low:
-        rows.append(("begin at", f"{dose.least_percent:.0f} %, likely enough already"))
-    suggested = suggest_next_set(middle, _read_joint(analysis), analysis.holds)
+        return [("advice", "eases a little: judge yourself" if response.word == "less" else "no contraction")]
+    if dose.advice != "enough" or dose.band is None or dose.least_percent is None:
+        return [("advice", "not at what was held" if dose.is_worse else "not decided"), *tried]
+    rows = [("advice", f"{name_band(dose.band)}, as it was held"), *tried]
+    suggested = suggest_next_set(dose.least_percent, _read_joint(analysis), analysis.holds)
     if suggested.hold_s is not None and suggested.rest_s is not None:
         model = f"three-compartment model, {suggested.joint}"
         rows.append(("next set", f"hold {suggested.hold_s:.0f} s, rest {suggested.rest_s:.0f} s ({model})"))
@@ -170,9 +186,9 @@ def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
 
 def explain_set(analysis: SessionAnalysis) -> str:
     """Where the suggested hold and rest come from; empty when none are suggested."""
-    if analysis.dose.advice not in BANDS:
+    if analysis.dose.least_percent is None:
         return ""
-    return suggest_next_set(BANDS[analysis.dose.advice][2], _read_joint(analysis), analysis.holds).reason
+    return suggest_next_set(analysis.dose.least_percent, _read_joint(analysis), analysis.holds).reason
 
 
 def describe_doubts(analysis: SessionAnalysis) -> list[str]:
@@ -256,28 +272,35 @@ def _describe_ratings(analysis: SessionAnalysis) -> list[str]:
 
 def _advise(analysis: SessionAnalysis) -> list[str]:
     response, dose = analysis.response, analysis.dose
-    if analysis.maximum is None and any(row.phase.kind == "contract" for row in analysis.phases):
-        return [NO_MAXIMUM]
-    if response.word == "too few ratings to say":
-        return ["Repeat the response check with five cycles and a closing relaxed phase, and a rating in every phase."]
-    steps = []
-    if _is_at_ten(analysis):
-        steps.append(MILDER)
-        if response.word == "no clear difference":
-            return steps
-    if response.word == "more":
-        steps.append("Do not use this effort to ease this stretch.")
+    if hindered := _find_hindrance(analysis):
+        return hindered
+    steps = [MILDER] if _is_at_ten(analysis) else []
     steps += advise_effort(dose, response.word)
-    if dose.advice in BANDS:
-        suggested = suggest_next_set(BANDS[dose.advice][2], _read_joint(analysis), analysis.holds)
+    if dose.least_percent is not None:
+        suggested = suggest_next_set(dose.least_percent, _read_joint(analysis), analysis.holds)
         if suggested.hold_s is not None and suggested.rest_s is not None and suggested.stop_s is not None:
             steps.append(
                 f"Hold for about {suggested.hold_s:.0f} s, rest {suggested.rest_s:.0f} s, and end a hold after "
                 f"{suggested.stop_s:.0f} s in any case."
             )
-    elif dose.advice == "not known yet" and dose.next_percent is None and response.n_more_cycles:
+    elif dose.advice == "not decided" and dose.next_percent is None and response.n_more_cycles:
         steps.append(f"Repeat the check with {count(response.n_more_cycles, 'more cycle')}.")
     return steps
+
+
+def _find_hindrance(analysis: SessionAnalysis) -> list[str]:
+    """What has to be put right before any effort can be advised; empty when nothing has."""
+    response = analysis.response
+    given = any(rating.value is not None for rating in analysis.ratings)
+    hindrances = (
+        (analysis.maximum is None and any(row.phase.kind == "contract" for row in analysis.phases), NO_MAXIMUM),
+        (given and not analysis.phases, NO_PHASES),
+        (response.word == "too few ratings to say", REPEAT),
+        (response.word == "no clear difference" and _is_at_ten(analysis), MILDER),
+        (response.is_aftereffect, LATE),
+        (analysis.dose.relaxed_too_low, HARDER_START),
+    )
+    return next(([text] for found, text in hindrances if found), [])
 
 
 def _is_at_ten(analysis: SessionAnalysis) -> bool:

@@ -2,10 +2,9 @@
 
 import pytest
 
-from biofeedback.analysis.dose import DoseLevel
 from biofeedback.analysis.response import RatedPhase, compute_response
 from biofeedback.analysis.trends import fit_theil_sen
-from biofeedback.analysis.words import choose_band, choose_word, count, describe_least, describe_points
+from biofeedback.analysis.words import choose_word, count, describe_points
 
 
 def answer(ratings):
@@ -87,38 +86,6 @@ def test_the_rule_at_its_edges(n, low, high, word):
 def test_a_small_difference_is_told_from_an_unknown_one():
     assert "any difference is below 2 points" in choose_word(5, -1.9, 1.9, n_min=3, yardstick=2)[1]
     assert "larger differences than 2 points too" in choose_word(5, -2.1, 1.0, n_min=3, yardstick=2)[1]
-
-
-def level(effort, change, chance):
-    return DoseLevel(effort, change, change - 0.5, change + 0.5, chance)
-
-
-def test_bands():
-    def advise(light, hard, exhausted=(), tried=90.0):
-        return choose_band(light, hard, exhausted, tried_percent=tried, wanted_points=2, chance_percent=80)
-
-    light, hard = level(25, -2.5, 85), level(90, -3, 95)
-    assert advise(light, hard)[0] == "light"
-    weak = level(25, -1, 15)
-    advice, reason, doubt = advise(weak, hard, tried=75.0)
-    assert advice == "hard"
-    assert reason == "at 90 % discomfort is expected to be 3.0 points lower"
-    assert doubt.endswith("light band 15 %, hard band 95 %, where nothing above 75 % was tried")
-    assert advise(weak, None)[0] == "not known yet"
-    worse = level(90, 1.5, 0)
-    advice, reason, _ = advise(weak, worse, (weak, worse))
-    assert advice == "neither"
-    assert "hard contraction makes it worse" in reason
-    assert advise(level(25, -1.5, 40), worse, (worse,))[0] == "neither"
-    assert advise(level(25, -1.5, 40), worse, (level(25, -1.5, 40), worse))[0] == "not known yet"
-    assert advise(None, None)[0] == "not known yet"
-
-
-def test_least_effort():
-    assert describe_least(level(40, -2.4, 83), 75, 2, 80) == (
-        "40 % is the least effort for 2 points less discomfort, with a chance of 83 %"
-    )
-    assert "not within the 75 % that were tried" in describe_least(None, 75, 2, 80)
 
 
 def test_points_and_trends():

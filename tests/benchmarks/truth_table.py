@@ -1,6 +1,6 @@
 """Simulated athletes with a known truth, thousands of them: does the answer hold what it claims?
 
-    python tests/benchmarks/truth_table.py            # a few minutes; --plot FILE.png for the calibration of the dose
+    python tests/benchmarks/truth_table.py            # a quarter of an hour on two cores
     python tests/benchmarks/truth_table.py --n 300    # coarser, seconds
 
 Ratings are simulated, not signals (see simulated_people.py). Everything is seeded.
@@ -9,20 +9,17 @@ Ratings are simulated, not signals (see simulated_people.py). Everything is seed
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from simulated_doses import print_advice
 from simulated_people import Athlete, as_phases, simulate
 
-from biofeedback.analysis.dose import DosePoint, choose_effort, compute_dose, gather
-from biofeedback.analysis.emax import saturate
-from biofeedback.analysis.informing import choose_next, list_efforts
 from biofeedback.analysis.ratings import Scatter, pool_scatters
-from biofeedback.analysis.response import RatedPhase, Response, compute_response, make_contrasts
+from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.sessions import combine_responses
-from biofeedback.analysis.shapes import Posterior, weigh_shapes
 
 
 def rate(athlete: Athlete, rng: np.random.Generator, changes: np.ndarray | None = None) -> list[RatedPhase]:
@@ -271,190 +268,6 @@ def check_sessions(between_sd: float, n_sessions: int, *, n: int, seed: int) -> 
     return 100 * float(np.mean(mean_held)), 100 * float(np.mean(next_held)), float(np.mean(widths))
 
 
-def draw_truth(rng: np.random.Generator) -> Callable[[np.ndarray], np.ndarray]:
-    """A dose curve: none, line, saturating, turning; not the mixture that the analysis assumes."""
-    kind, height = rng.choice(4, p=(0.25, 0.3, 0.3, 0.15)), rng.uniform(-4, 4)
-    if kind == 0:
-        return lambda x: 0 * np.asarray(x, dtype=float)
-    if kind == 1:
-        return lambda x: height * np.asarray(x) / 100
-    if kind == 2:
-        half = rng.uniform(3, 60)
-        return lambda x: height * saturate(x, half) / saturate(100.0, half)
-    back = rng.uniform(55, 100)
-    return lambda x: height * 4 * np.asarray(x) / back * (1 - np.asarray(x) / back)
-
-
-@dataclass(frozen=True)
-class DoseCheck:
-    """Stated chances beside what came true; interval coverage in %; how the advice turned out in %."""
-
-    stated: tuple[float, ...]
-    came_true: tuple[float, ...]
-    n_in_bin: tuple[int, ...]
-    covers: float
-    least_right: float
-    n_least: int
-    advice_right: float
-    advice_wrong: float
-    not_known: float
-
-
-def check_dose(*, n: int, seed: int, n_sessions: int = 2, wanted_points: float = 2.0) -> DoseCheck:
-    """Athletes with curves of every shape, tried at 25, 50, 75 and 90 % twice in each session, whole-number ratings.
-
-    Efforts miss their target by 3 points, and each session has a shift of its own (SD 0.4 points).
-    """
-    rng = np.random.default_rng(seed)
-    chances, truths, held, least, advice = [], [], [], [], []
-    for _ in range(n):
-        curve = draw_truth(rng)
-        points = []
-        for session in range(n_sessions):
-            efforts = np.concatenate([rng.permutation([25.0, 50, 75, 90]) for _ in range(2)]) + rng.normal(0, 3, 8)
-            athlete = Athlete(n_cycles=8, step=1, start=8)
-            response = compute_response(rate(athlete, rng, curve(efforts) + rng.normal(0, 0.4)))
-            points += [
-                DosePoint(float(e), c.change, session, c.cycle)
-                for e, c in zip(efforts, response.contrasts, strict=True)
-            ]
-        dose = compute_dose(points, wanted_points=wanted_points)
-        for level in dose.curve:
-            truth = float(curve(level.effort_percent))
-            chances.append(level.chance_percent)
-            truths.append(truth <= -wanted_points)
-            held.append(level.low - 0.05 <= truth <= level.high + 0.05)
-        if dose.least_percent is not None:
-            least.append(float(curve(dose.least_percent)) <= -wanted_points)
-        advice.append(judge_advice(dose.advice, curve, wanted_points))
-    edges = (0, 2, 10, 30, 50, 70, 90, 98, 100.001)
-    which = np.digitize(chances, edges) - 1
-    bins = [i for i in range(len(edges) - 1) if (which == i).sum() >= 20]
-    return DoseCheck(
-        stated=tuple(float(np.mean(np.array(chances)[which == i])) for i in bins),
-        came_true=tuple(100 * float(np.mean(np.array(truths)[which == i])) for i in bins),
-        n_in_bin=tuple(int((which == i).sum()) for i in bins),
-        covers=100 * float(np.mean(held)),
-        least_right=100 * float(np.mean(least)) if least else 0.0,
-        n_least=len(least),
-        advice_right=100 * float(np.mean(np.array(advice) == "right")),
-        advice_wrong=100 * float(np.mean(np.array(advice) == "wrong")),
-        not_known=100 * float(np.mean(np.array(advice) == "not known")),
-    )
-
-
-def judge_advice(advice: str, curve: Callable[[np.ndarray], np.ndarray], wanted_points: float) -> str:
-    """A band is right when it brings what is wanted; "neither" when no effort from 10 to 100 % does."""
-    if advice == "not known yet":
-        return "not known"
-    if advice == "neither":
-        reached = bool((curve(np.arange(10.0, 101)) <= -wanted_points).any())
-        return "wrong" if reached else "right"
-    return "right" if float(curve(25.0 if advice == "light" else 90.0)) <= -wanted_points else "wrong"
-
-
-SEARCHED_PERCENT = np.arange(5.0, 76, 5)
-MOST_CYCLES = 12
-
-
-@dataclass(frozen=True)
-class Search:
-    """One way to choose efforts: contractions until an answer stands (12: none did), how often it is right, in %."""
-
-    mean_cycles: float
-    against_first: float  # mean difference to the first way, with its error
-    error: float
-    answered: float
-    right: float
-    worsened: float
-
-
-def check_search(*, n: int, seed: int) -> dict[str, Search]:
-    """The same athletes and the same scatter with efforts chosen in several ways, up to 12 contractions each.
-
-    An answer stands when an effort up to the hardest tried has a chance of 80 % to be enough, or when all of 5 to 75 %
-    have at most 20 % and one more contraction is not expected to change that. It is right when that effort is enough,
-    or none is.
-    """
-    rows: dict[str, list[tuple[int, bool | None, float]]] = {name: [] for name in DESIGNS}
-    for person in range(n):
-        curve = draw_truth(np.random.default_rng((seed, person)))
-        for name, choose in DESIGNS.items():
-            efforts, right = hold_until_answered(choose, curve, (seed + 1, person))
-            rows[name].append((len(efforts), right, float((curve(np.array(efforts)) >= 1).sum())))
-    first = next(iter(rows.values()))
-    return {
-        name: Search(
-            mean_cycles=float(np.mean([row[0] for row in own])),
-            against_first=float(np.mean(against := [a[0] - b[0] for a, b in zip(own, first, strict=True)])),
-            error=float(np.std(against) / np.sqrt(n)),
-            answered=100 * float(np.mean([row[1] is not None for row in own])),
-            right=100 * float(np.mean([bool(row[1]) for row in own if row[1] is not None])),
-            worsened=float(np.mean([row[2] for row in own])),
-        )
-        for name, own in rows.items()
-    }
-
-
-def hold_until_answered(
-    choose: Callable[[list[DosePoint], list[float], np.ndarray], float],
-    curve: Callable[[np.ndarray], np.ndarray],
-    rng_seed: tuple[int, int],
-) -> tuple[list[float], bool | None]:
-    """Efforts held, and whether the answer that stands after the last is right; None: none stands."""
-    rng, athlete = np.random.default_rng(rng_seed), Athlete(n_cycles=MOST_CYCLES, start=8, step=0.5)
-    by_lot = np.concatenate([rng.permutation([25.0, 50, 75]) for _ in range(MOST_CYCLES // 3)])
-    misses, noise_seed = rng.normal(0, 3, MOST_CYCLES), int(rng.integers(2**31))
-    efforts: list[float] = []
-    points: list[DosePoint] = []
-    right = None
-    while right is None and len(efforts) < MOST_CYCLES:
-        efforts.append(float(choose(points, efforts, by_lot) + misses[len(efforts)]))
-        changes = np.zeros(MOST_CYCLES)
-        changes[: len(efforts)] = curve(np.array(efforts))
-        rated = rate(athlete, np.random.default_rng(noise_seed), changes)[: 2 * len(efforts) + 1]
-        contrasts = make_contrasts(rated)
-        points = [DosePoint(e, c.change, 0, c.cycle) for e, c in zip(efforts, contrasts, strict=True)]
-        right = judge_search(points, curve)
-    return efforts, right
-
-
-def judge_search(points: list[DosePoint], curve: Callable[[np.ndarray], np.ndarray]) -> bool | None:
-    """Whether the answer that stands is right; None while none stands. Three contrasts at least."""
-    if len(points) < 3:
-        return None
-    posterior = weigh_shapes(gather(points))
-    tried = max(p.effort_percent for p in points) + 2.5
-    chances = {e: 100 * posterior.below(e, -2) for e in SEARCHED_PERCENT.tolist()}
-    enough = [e for e, chance in chances.items() if chance >= 80 and e <= tried]
-    if enough:
-        return bool(curve(np.array(enough[0])) <= -2)
-    if max(chances.values()) <= 20 and not can_learn(posterior, tried):
-        return not bool((curve(SEARCHED_PERCENT) <= -2).any())
-    return None
-
-
-def can_learn(posterior: Posterior, tried_percent: float) -> bool:
-    """Whether one more contraction may change the answer, at an effort up to 25 points above the hardest tried."""
-    limits = {"low_percent": 15.0, "high_percent": min(75.0, tried_percent + 25)}
-    return choose_next(posterior, list_efforts(75.0), wanted_points=2.0, **limits)[0] is not None
-
-
-def adapt(points: list[DosePoint], efforts: list[float], by_lot: np.ndarray) -> float:
-    """As a session does: a light start, 25 points above the hardest so far at most."""
-    if not efforts:
-        return 25.0
-    high = min(75.0, max(efforts) + 25)
-    return choose_effort(points, low_percent=15.0, high_percent=high, top_percent=75.0)[0]
-
-
-DESIGNS: dict[str, Callable[[list[DosePoint], list[float], np.ndarray], float]] = {
-    "25, 50, 75 % by lot": lambda points, efforts, by_lot: float(by_lot[len(efforts)]),
-    "25, 50, 75 % rising": lambda points, efforts, by_lot: (25.0, 50.0, 75.0)[len(efforts) % 3],
-    "adaptive": adapt,
-}
-
-
 def print_rows(title: str, rows: list[Row]) -> None:
     print(f"\n{title}")
     print(f"{'':42}{'covers':>8}{'less':>7}{'more':>7}{'unclear':>9}{'too few':>9}{'bias':>8}{'width':>8}")
@@ -481,48 +294,11 @@ def print_sessions(n: int, seed: int) -> None:
             print(f"{k:4d} sessions varying by {between:.1f}: mean {mean:5.1f}%, next {ahead:5.1f}%, width {width:.2f}")
 
 
-def print_dose(dose: DoseCheck, n: int) -> None:
-    print(f"\nDose, {n} people, 16 contrasts each: chance of 2 points less at an effort")
-    for stated, true, count in zip(dose.stated, dose.came_true, dose.n_in_bin, strict=True):
-        print(f"  stated {stated:5.1f}%   came true {true:5.1f}%   (n = {count})")
-    print(f"  95 % intervals of the curve cover {dose.covers:.1f}%")
-    print(f"  least effort given to {dose.n_least} people, enough for {dose.least_right:.1f}% of them (80 % promised)")
-    print(f"  advice right {dose.advice_right:.1f}%, wrong {dose.advice_wrong:.1f}%, not known {dose.not_known:.1f}%")
-
-
-def print_search(searches: dict[str, Search], n: int) -> None:
-    print(f"\nContractions until how much is enough, or that nothing is, has a chance of 80 %: {n} people")
-    for name, s in searches.items():
-        held = f"{s.mean_cycles:5.2f} ({s.against_first:+.2f} ± {s.error:.2f})"
-        print(
-            f"  {name:20} {held}, answered within {MOST_CYCLES}: {s.answered:5.1f}%, right {s.right:5.1f}%, "
-            f"worsened by a point or more {s.worsened:.2f}"
-        )
-
-
-def plot_calibration(dose: DoseCheck, path: str) -> None:
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    import matplotlib.pyplot as plt
-
-    true, n = np.array(dose.came_true), np.array(dose.n_in_bin)
-    error = 196 * np.sqrt(true / 100 * (1 - true / 100) / n)
-    figure, axes = plt.subplots(figsize=(5, 5))
-    axes.plot([0, 100], [0, 100], "--", color="0.6", label="perfect")
-    axes.errorbar(dose.stated, true, yerr=error, fmt="o-", color="black", label="simulated people")
-    axes.set(
-        xlabel="stated chance of 2 points less (%)", ylabel="came true (%)", title="Calibration of the dose answer"
-    )
-    axes.legend()
-    figure.savefig(path, dpi=120, bbox_inches="tight")
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description="Simulated athletes with a known truth")
     parser.add_argument("--n", type=int, default=1000, help="sessions per row")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--plot", metavar="FILE", help="draw the calibration of the dose answer")
+    parser.add_argument("--workers", type=int, default=2, help="processes for the slow tables")
     options = parser.parse_args()
     n, seed = options.n, options.seed
     fair = [check_response(name, a, n=n, seed=seed + i) for i, (name, a) in enumerate(list_fair_athletes())]
@@ -536,13 +312,7 @@ def main() -> None:
     breaking = enumerate(list_breaking_athletes())
     print_rows("What breaks it", [check_response(name, a, n=n, seed=seed + 100 + i) for i, (name, a) in breaking])
     print_sessions(max(n // 8, 20), seed + 200)
-    n_people = max(n // 4, 50)
-    dose = check_dose(n=n_people, seed=seed + 300)
-    print_dose(dose, n_people)
-    n_searched = max(n // 16, 30)
-    print_search(check_search(n=n_searched, seed=seed + 400), n_searched)
-    if options.plot:
-        plot_calibration(dose, options.plot)
+    print_advice(n, seed + 300, options.workers)
 
 
 if __name__ == "__main__":

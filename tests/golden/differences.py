@@ -102,12 +102,18 @@ RULES = Rules(
             "any",
         ),
         Allowed(
-            r"(report\.next|report\.tables\.How much effort|report\.advice|analysis\.dose)\b.*",
-            "a contraction whose neighbours are missing counts in the dose too",
+            r"(cohort\.advice|report\.next|report\.tables\.How much effort|report\.advice|analysis\.dose)\b.*",
+            "only bands that were held are advised, by what was rated there; a curve in place of four shapes",
             "any",
+        ),
+        Allowed(
+            r"report\.tables\.How the contractions lasted\.note",
+            "of the band that is advised",
+            recording="adaptive.hold",
         ),
     ),
     anew=(
+        Allowed(r".*", "a plan that adapts now tries other efforts", "any", "adaptive*"),
         Allowed(
             r"report\.(done\[0\]|tables\.Phase by phase\.rows\[2\]\..*)",
             "the last phase of a table of events ends when its duration is over, no longer with the recording",
