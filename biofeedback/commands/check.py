@@ -9,6 +9,7 @@ from pathlib import Path
 from biofeedback.errors import RecordingError
 from biofeedback.storage.check import Verdict, check_recording, repair_recording
 from biofeedback.storage.schema import SUFFIX
+from biofeedback.wiring.json_output import HELP, print_json, to_plain
 from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.terminal import plain
 
@@ -21,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="write what is sound to a copy beside a damaged or interrupted recording; the original stays as it is",
     )
+    parser.add_argument("--json", action="store_true", help=HELP)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -28,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     for folder in filter(Path.is_dir, args.paths):
         tell_unfinished(folder)
     n_damaged = 0
+    told: list[dict[str, object]] = []
     files = find_recordings(args.paths)
     for path in files:
         try:
@@ -37,10 +40,16 @@ def run(args: argparse.Namespace) -> int:
         except RecordingError as error:
             print(f"refused  {plain(error)}", file=sys.stderr)
             n_damaged += 1
+            told.append({"path": path, "is_sound": False, "refused": str(error)})
             continue
         n_damaged += not verdict.is_sound
-        print_verdict(verdict)
-    print(f"sound: {len(files) - n_damaged} of {len(files)}")
+        told.append({**to_plain(verdict), "is_sound": verdict.is_sound, "refused": None})
+        if not args.json:
+            print_verdict(verdict)
+    if args.json:
+        print_json({"n_sound": len(files) - n_damaged, "recordings": told})
+    else:
+        print(f"sound: {len(files) - n_damaged} of {len(files)}")
     return 1 if n_damaged else 0
 
 

@@ -17,7 +17,8 @@ from biofeedback.storage.extras import import_extra
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.storage.spreadsheet import neutralise
 from biofeedback.storage.whole_file import write_whole
-from biofeedback.wiring.dictionary import COHORT, explain_tables
+from biofeedback.wiring.dictionary import COHORT, TABLES, explain_tables
+from biofeedback.wiring.json_output import HELP, print_json
 from biofeedback.wiring.levels_table import write_parquet
 from biofeedback.wiring.parallel import run_on_cluster, run_parallel
 from biofeedback.wiring.progress import make_progress
@@ -36,6 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dask", default="", metavar="ADDRESS", help="use this dask scheduler, e.g. tcp://10.0.0.5:8786"
     )
+    parser.add_argument("--json", action="store_true", help=HELP)
     parser.add_argument("--explain", action="store_true", help="say what every column of every table means, and end")
     parser.add_argument("--again", action="store_true", help="forget earlier rows and start over")
 
@@ -43,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Make or complete the table; 1 when any recording could not be analysed (it has a row with the reason)."""
     if args.explain:
-        print("\n".join(explain_tables()))
+        print_json(TABLES) if args.json else print("\n".join(explain_tables()))
         return 0
     if args.folder is None:
         raise BiofeedbackError("no folder is named", "give the folder that holds the recordings, or --explain")
@@ -84,6 +86,11 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         raise explain_refusal(args.out, error) from error
     failed = [row for row in done.values() if row["error"]]
+    if args.json:
+        print_json(
+            {"table": args.out, "n_new": len(todo), "n_failed": len(failed), "rows": [done[k] for k in sorted(done)]}
+        )
+        return 1 if failed else 0
     for row in sorted(failed, key=lambda row: str(row["file"])):
         print(f"not analysed: {plain(row['file'])}: {plain(row['error'])}")
     print(f"{len(done)} recordings, {len(todo)} of them new, {len(failed)} without an analysis: {args.out}")

@@ -14,6 +14,7 @@ from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.answers import read_point
 from biofeedback.wiring.dates import read_date
+from biofeedback.wiring.json_output import HELP, print_json
 from biofeedback.wiring.parallel import run_parallel
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
@@ -31,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--since", default="", metavar="DATE", help="2026-01-31 or 2026-01")
     parser.add_argument("--out", type=Path, default=None, metavar="PATH", help="also write an HTML page")
     parser.add_argument("--open", action="store_true", help="open that page")
+    parser.add_argument("--json", action="store_true", help=HELP)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -52,12 +54,15 @@ def run(args: argparse.Namespace) -> int:
         else:
             points.append(point)
     history = compare_sessions(args.athlete, points)
-    print("\n".join(describe_history(history)))
+    if args.json:
+        print_json(history)
+    else:
+        print("\n".join(describe_history(history)))
     if args.out or args.open:
         path = args.out or folder / f"history-{args.athlete}.html"
         with writing(path) as beside:
             beside.write_text(build_history(history), encoding="utf-8")
-        print(f"History: {path}")
+        print(f"History: {path}", file=sys.stderr if args.json else sys.stdout)
         if args.open:
             webbrowser.open(path.resolve().as_uri())
     return 0

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from biofeedback.errors import BiofeedbackError
+from biofeedback.wiring.json_output import HELP, print_json
 from biofeedback.wiring.maxima import parse_maximum
 from biofeedback.wiring.writing import writing
 
@@ -53,6 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--body-mass", type=float, default=None, metavar="KG", help="also give the maximum per kilogram; not stored"
     )
     parser.add_argument("--open", action="store_true", help="open the report afterwards")
+    parser.add_argument("--json", action="store_true", help=f"{HELP}; no page is written")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -66,6 +68,14 @@ def run(args: argparse.Namespace) -> int:
         analysis = analyse_recording(recording, maxima=maxima, baseline=args.baseline, mains_hz=MAINS[args.mains])
     if args.body_mass is not None:
         analysis = replace(analysis, settings={**analysis.settings, "body_mass_kg": args.body_mass})
+    if args.json:
+        from biofeedback.analysis.features import extract_features
+
+        features = extract_features(analysis)
+        print_json(
+            {"file": args.file, "features": features, "ratings": analysis.ratings, "warnings": analysis.warnings}
+        )
+        return 0
     report = path = choose_path(args.file, args.out, ".pdf" if args.pdf else ".html")
     with writing(path) as beside:
         if args.pdf:
