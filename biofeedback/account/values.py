@@ -35,6 +35,26 @@ class Zero:
 
 
 @dataclass(frozen=True, slots=True)
+class Whitener:
+    """The filter that makes one raw EMG channel's level steadier, learnt in the attempt that its maximum is from.
+
+    ``coefficients``, newest sample first, of samples at ``rate_hz`` after the notch; scaled so that the attempt's value
+    stays what it was. ``rest_excess``: what it adds to the mean square at rest, in the channel's unit squared, and what
+    is taken off again. It acts wholly where the RMS is above ``whole_above``, not at all below ``plain_below``, in the
+    channel's unit; first from ``from_level`` on, on the level grid. The statistical bandwidths tell what it is worth.
+    """
+
+    coefficients: tuple[float, ...]
+    rate_hz: float
+    rest_excess: float = 0.0
+    plain_below: float = 0.0
+    whole_above: float = 0.0
+    from_level: int = 0
+    bandwidth_before_hz: float = 0.0
+    bandwidth_after_hz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Attempt:
     """One maximal effort on one channel. ``value`` is None when it cannot be computed; ``reason`` says why not.
 
@@ -55,6 +75,7 @@ class Attempt:
     reason: str
     by_coach: bool = False
     told: str = ""
+    whitener: Whitener | None = None
 
     def rejected(self, reason: str) -> Attempt:
         """The same attempt, set aside by the coach for ``reason``."""
@@ -75,6 +96,8 @@ class Maximum:
     """What 100 % means for one channel, and everything that decides whether it still applies.
 
     ``strength`` is the best attempt's value above ``baseline`` in ``unit`` (raw EMG: noise-corrected RMS).
+    ``whitener``: percentages of this maximum are of levels so filtered; None in recordings from before, and where it
+    does not pay.
     """
 
     channel: str
@@ -88,6 +111,7 @@ class Maximum:
     feedback_shown: bool = True
     utc: str = ""
     n_attempts: int = 0
+    whitener: Whitener | None = None
 
     def __post_init__(self) -> None:
         if not isfinite(self.strength) or self.strength <= 0:

@@ -14,6 +14,7 @@ from biofeedback.account.records import FOREVER, StopOnRecord
 from biofeedback.account.values import Maximum
 from biofeedback.analysis.phases import Phase, place_phases
 from biofeedback.calibration.effort import BaselineMethod, EffortStream
+from biofeedback.calibration.events import tell_levels
 from biofeedback.calibration.recalibrate import recalibrate
 from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note
 from biofeedback.signal.levels import LevelStream, Mains
@@ -158,6 +159,8 @@ def compute_trace(
     effort_stream = EffortStream(channels, stream.level_rate_hz, baseline=baseline)
     events = in_order(recording.events)
     account = fold(events, channels=channels, settings=recording.settings)
+    for event in events:
+        tell_levels(stream, event)
     gaps: list[Gap] = []
     notes: list[Note] = []
     runs = []

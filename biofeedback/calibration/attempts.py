@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
@@ -9,12 +10,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from biofeedback.account.values import Attempt
+from biofeedback.account.values import Attempt, Whitener
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
-from biofeedback.signal.artefacts import find_jumps, look_at_emg
+from biofeedback.signal.artefacts import EmgLook, find_jumps, look_at_emg
 from biofeedback.signal.emg import RMS_S
 from biofeedback.signal.quality import SPIKE_REACH
 from biofeedback.signal.rails import find_rail
+from biofeedback.signal.whiten import PLAIN_BELOW, WHOLE_ABOVE, learn_whitening
 
 BASELINE_S = 1.0  # the countdown's last second, before the push
 BEST_S = 0.5  # an instant peak is 7-15 % too high in real recordings; a half-second mean is not
@@ -115,12 +117,16 @@ def judge_attempt(
         check_baseline(seen.levels[:n_baseline], measured.value, moving_percent),
     )
     reason = next((check for check in checks if check), "")
+    whitener = None
+    if not reason and seen.look is not None and samples is not None and measured.value is not None:
+        whitener = _learn_whitener(seen.look, samples, channel, n_baseline, n_best)
     return Attempt(
         channel=channel.name,
         unit=channel.unit,
         accepted=not reason,
         reason=reason,
         told=seen.told,
+        whitener=whitener,
         **asdict(measured),
     )
 
@@ -132,6 +138,54 @@ class _Seen:
     levels: FloatArray
     reason: str = ""
     told: str = ""
+    look: EmgLook | None = None
+
+
+def _learn_whitener(look: EmgLook, samples: Samples, channel: Channel, n_baseline: int, n_best: int) -> Whitener | None:
+    """The filter that makes this channel's levels steadier, scaled so that the attempt's value stays.
+
+    None where it does not pay. Learnt from the push where it is above half of its strength, without what was cut out,
+    and from the quietest half second before it.
+    """
+    hop, n_levels = look.hop, len(look.level)
+    hops = look.filtered[-n_levels * hop :].reshape(n_levels, hop)
+    strong = (look.level > HALF * np.nanmax(look.level)) & ~look.spoilt
+    strong[:n_baseline] = False
+    before, n_rest = look.filtered[: len(look.filtered) - (n_levels - n_baseline) * hop], n_best * hop
+    rests = [before[at : at + n_rest] for at in range(0, len(before) - n_rest + 1, max(1, n_rest // 2))]
+    rest = min(rests, key=lambda part: float(np.std(part)), default=before)
+    value = _find_value(look.level, n_baseline, n_best)
+    learnt = learn_whitening(hops[strong].ravel(), rest, samples.rate_hz, maximum=value)
+    if learnt is None:
+        return None
+    level = look.measure_level(np.convolve(look.filtered, learnt.coefficients)[: len(look.filtered)])[-n_levels:]
+    rest_square = float(np.mean(learnt.rest**2))
+    best = _find_best(level, n_baseline, n_best)
+    if best**2 <= rest_square:
+        return None
+    scale = value / math.sqrt(best**2 - rest_square)
+    unit = abs(channel.factor)  # the samples were looked at as they were sent
+    return Whitener(
+        tuple((scale * learnt.coefficients).tolist()),
+        samples.rate_hz,
+        rest_excess=unit**2 * max(0.0, scale**2 * rest_square - float(np.mean(rest**2))),
+        plain_below=unit * PLAIN_BELOW * value,
+        whole_above=unit * WHOLE_ABOVE * value,
+        bandwidth_before_hz=learnt.bandwidth_before_hz,
+        bandwidth_after_hz=learnt.bandwidth_after_hz,
+    )
+
+
+def _find_best(levels: FloatArray, n_baseline: int, n_best: int) -> float:
+    """Best half second of an RMS in the push."""
+    push = _bridged(levels, ~np.isfinite(levels))[n_baseline:]
+    return float(np.convolve(push, np.ones(n_best) / n_best, "valid").max())
+
+
+def _find_value(levels: FloatArray, n_baseline: int, n_best: int) -> float:
+    """Best half second of an RMS above its baseline; 0 where it is not."""
+    baseline = float(np.nanmean(levels[:n_baseline]))
+    return math.sqrt(max(0.0, _find_best(levels, n_baseline, n_best) ** 2 - baseline**2))
 
 
 def _look(levels: FloatArray, flags: FlagArray, n_baseline: int, *, channel: Channel, samples: Samples | None) -> _Seen:
@@ -141,6 +195,7 @@ def _look(levels: FloatArray, flags: FlagArray, n_baseline: int, *, channel: Cha
     cut: NDArray[np.bool_] = (flags & Flag.SPIKE).astype(bool)
     cut[:-SPIKE_REACH] |= cut[SPIKE_REACH:]  # the flag comes when the hops after the jump have come
     n_glitches = 0
+    look: EmgLook | None = None
     if is_quadratic(channel) and samples is not None:
         n_hops = len(samples.counts) // samples.hop
         counts = _filled(samples.counts[-n_hops * samples.hop :])
@@ -177,7 +232,7 @@ def _look(levels: FloatArray, flags: FlagArray, n_baseline: int, *, channel: Cha
         )
     told = [f"{cut_s:.2f} s with a jump that no muscle makes"] if cut_s else []
     told += [f"{n_glitches} single glitch reading{'s' if n_glitches != 1 else ''}"] if n_glitches else []
-    return _Seen(levels, reason, f"{' and '.join(told)} cut out" if told else "")
+    return _Seen(levels, reason, f"{' and '.join(told)} cut out" if told else "", look)
 
 
 def _bridged(levels: FloatArray, cut: NDArray[np.bool_]) -> FloatArray:
@@ -203,9 +258,9 @@ def _check_ends(channel: Channel, counts: FloatArray, rate_hz: float, cut: NDArr
     for side in (1, -1) if is_quadratic(channel) else (1 if channel.factor > 0 else -1,):
         end = find_rail(kept, rate_hz, side=side, is_emg=is_quadratic(channel))
         if end is not None:
-            clipped_s = np.count_nonzero(side * kept >= side * end) / rate_hz
+            clipped_s, last = np.count_nonzero(side * kept >= side * end) / rate_hz, side * (side * kept).max()
             return (
-                f"{clipped_s:.2f} s of the attempt lie on one end, {end:.10g} as sent, nothing beyond it measured: "
+                f"{clipped_s:.2f} s of the attempt lie on one end, {last:.10g} as sent, nothing beyond it measured: "
                 "the sensor or its amplifier ends there; lower the gain or use a larger sensor"
             )
     return ""

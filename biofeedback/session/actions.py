@@ -81,7 +81,7 @@ def _accept_maximum(engine: SessionState, message: Message, by: str) -> None:
     if verdict.best is None:
         raise SessionError("no attempt can be believed yet", "make another attempt")
     engine.activity = None  # no rest is needed after the last attempt
-    engine.set_maxima(engine.search.maxima(engine.utc), settled=verdict.state == "accepted", by=by)
+    engine.take_search(settled=verdict.state == "accepted", by=by)
 
 
 def _typed_maximum(engine: SessionState, message: Message, by: str) -> None:

@@ -6,6 +6,7 @@ from typing import Protocol
 
 from biofeedback.account.account import Account
 from biofeedback.account.kinds import Payload
+from biofeedback.calibration.attempts import Samples
 from biofeedback.calibration.effort import Effort
 from biofeedback.model import Channel, Cue, Levels
 from biofeedback.session.adapting import Chooser, HeldPhase
@@ -40,6 +41,9 @@ class SessionContext(Protocol):
 
     def emit(self, payload: Payload) -> None:
         """Put an event on record at the present level."""
+
+    def recall(self, column: int, n_levels: int) -> Samples | None:
+        """What one channel sent in the last levels; None where it is not kept any more."""
 
     def give_cue(self, cue: Cue) -> None:
         """Tell a simulated athlete what is asked of the athlete."""

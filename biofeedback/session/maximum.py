@@ -10,7 +10,13 @@ from biofeedback.account.account import Account
 from biofeedback.account.kinds import AttemptMade, Noted
 from biofeedback.account.records import AttemptOnRecord
 from biofeedback.account.values import Maximum
-from biofeedback.calibration.attempts import BASELINE_S, MaximumVerdict, judge_attempt, judge_maximum
+from biofeedback.calibration.attempts import (
+    BASELINE_S,
+    EMG_TOLERANCE_PERCENT,
+    MaximumVerdict,
+    judge_attempt,
+    judge_maximum,
+)
 from biofeedback.calibration.effort import Effort
 from biofeedback.model import Cue, Levels
 from biofeedback.session.activity import SessionContext
@@ -26,17 +32,36 @@ class MaximumSearch:
         self.attempts: tuple[AttemptOnRecord, ...] = tuple(account.search)
         self.guide = account.guide
         self._setup = setup
+        self._kinds = {channel.name: channel.kind for channel in account.channels}
 
     def verdict(self) -> MaximumVerdict:
         """What the guiding channel's attempts amount to."""
-        return judge_maximum(
-            [made.channels[self.guide] for made in self.attempts], tolerance_percent=self._setup.tolerance_percent
-        )
+        return self.verdict_of(self.guide)
+
+    def verdict_of(self, name: str) -> MaximumVerdict:
+        """What the attempts of one channel amount to; an EMG repeats less well than a force."""
+        tolerance_percent = self._setup.tolerance_percent
+        if self._kinds.get(name) == "emg":
+            tolerance_percent = max(tolerance_percent, EMG_TOLERANCE_PERCENT)
+        attempts = [made.channels[name] for made in self.attempts]
+        n_needed = 3 if name == self.guide else 2  # the others are not what the athlete was asked for
+        return judge_maximum(attempts, tolerance_percent=tolerance_percent, n_needed=n_needed)
+
+    def find_left_out(self) -> dict[str, str]:
+        """Why a channel beside the guide gets no maximum, by name: it does not agree with itself."""
+        names = self.attempts[0].channels if self.attempts else ()
+        verdicts = {name: self.verdict_of(name) for name in names if name != self.guide}
+        return {name: verdict.reason for name, verdict in verdicts.items() if verdict.state != "accepted"}
 
     def maxima(self, utc: str) -> dict[str, Maximum]:
-        """The best accepted attempt of each channel that has one. Channels are maximal in their own attempt."""
-        maxima = {}
+        """The best accepted attempt of each channel that agrees with itself; channels are maximal in their own.
+
+        The guide's is taken as it is: by the rule, or because a person says so.
+        """
+        maxima, left_out = {}, self.find_left_out()
         for name in self.attempts[0].channels if self.attempts else ():
+            if name in left_out:
+                continue
             tried = [(made.channels[name], made.feedback_shown) for made in self.attempts]
             good = [(attempt, shown) for attempt, shown in tried if attempt.accepted and attempt.value]
             if not good:
@@ -53,6 +78,7 @@ class MaximumSearch:
                 feedback_shown=feedback_shown,
                 utc=utc,
                 n_attempts=len(good),
+                whitener=best.whitener,
             )
         return maxima
 
@@ -65,6 +91,7 @@ class MaximumSearch:
                 "unit": attempt.unit,
                 "accepted": attempt.accepted,
                 "reason": attempt.reason,
+                "told": attempt.told,
                 "rejected": attempt.reason if attempt.by_coach else None,
             }
             for made in self.attempts
@@ -125,7 +152,11 @@ class Attempting:
         from_level = max(0, self._levels(self._setup.countdown_s) - round(BASELINE_S * rate_hz))
         results = {
             channel.name: judge_attempt(
-                values[from_level:, column], flags[from_level:, column], rate_hz, channel=channel
+                values[from_level:, column],
+                flags[from_level:, column],
+                rate_hz,
+                channel=channel,
+                samples=self._context.recall(column, len(values)),
             )
             for column, channel in enumerate(self._context.channels)
             if channel.kind != "position"

@@ -12,11 +12,12 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from biofeedback.account.account import Account
-from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Payload, ZeroTaken, make_event
+from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Noted, Payload, ZeroTaken, make_event
 from biofeedback.account.stages import Stage
 from biofeedback.account.values import Maximum, Zero
+from biofeedback.calibration.attempts import Samples
 from biofeedback.calibration.effort import EffortStream
-from biofeedback.calibration.events import apply_event
+from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide
 from biofeedback.session.activity import Activity
@@ -32,6 +33,7 @@ from biofeedback.signal.levels import LevelStream
 
 STRIP_S = 30.0
 RECENT_S = 0.5
+KEPT_S = 2.0  # of counts beyond those of an attempt: a batch may run ahead of the level at which it is judged
 TROUBLE = 0xFFFF & ~int(Flag.SETTLING | Flag.BRIDGED)  # what the page tells; the other two pass by themselves
 
 
@@ -54,6 +56,7 @@ class SessionState:
         self.choose = choose  # finds the next effort of a plan that adapts
         self.plans = {plan.name: plan.shortened(setup.fast_factor) if setup.fast else plan for plan in plans}
         self.levels = LevelStream(self.channels, rate_hz)
+        self.levels.keep(setup.countdown_s + setup.push_s + KEPT_S)
         self.level_rate_hz = self.levels.level_rate_hz
         self.effort = EffortStream(self.channels, self.level_rate_hz)
         if find_guide(self.channels) is None:
@@ -186,10 +189,16 @@ class SessionState:
     def emit(self, payload: Payload) -> None:
         """Put an event on record at the present level, and let it act. Nothing is emitted from inside."""
         event = make_event(payload, self.level * self.levels.hop)
+        tell_levels(self.levels, event)
         self._events.append(event)
         self.revision += 1
         self.account.apply(event)
         apply_event(self.effort, event)
+
+    def recall(self, column: int, n_levels: int) -> Samples | None:
+        """What one channel sent in the last ``n_levels``; None where it is not kept any more."""
+        kept = self.levels.recall(column, self.level - n_levels, self.level)
+        return None if kept is None else Samples(*kept, mains_hz=self.levels.mains_hz)
 
     def give_cue(self, cue: Cue) -> None:
         """Keep the cue for a simulated athlete."""
@@ -209,7 +218,21 @@ class SessionState:
     def set_maxima(self, maxima: Mapping[str, Maximum], *, settled: bool, by: str) -> None:
         """Take these as 100 % from the next level on."""
         for maximum in maxima.values():
-            self.emit(MaximumSet(maximum=maximum, settled=settled, by=by))
+            begun = begin_whitener(maximum, self.levels)
+            self.emit(MaximumSet(maximum=begun, settled=settled, by=by))
+
+    def take_search(self, *, settled: bool, by: str) -> None:
+        """Take what the present search came to, and say which channels it is not enough for."""
+        search = self.search
+        self.set_maxima(search.maxima(self.utc), settled=settled, by=by)
+        for name, reason in search.find_left_out().items():
+            text = f"{name} gets no maximum and is not used: {reason}"
+            self.emit(Noted(text=text))
+            self.message = {
+                "level": "error",
+                "text": text,
+                "cure": "press its electrodes on and find the maximum again",
+            }
 
     # -- levels --------------------------------------------------------------------------------------------------
 
@@ -237,7 +260,7 @@ class SessionState:
             else:
                 self.message = None
         elif isinstance(activity, Attempting) and self.search.verdict().state == "accepted":
-            self.set_maxima(self.search.maxima(self.utc), settled=True, by="rule")
+            self.take_search(settled=True, by="rule")
 
     def _watch_signals(self) -> None:
         seen = self.strip.recent_flags(self._n_recent).tobytes()

@@ -45,6 +45,13 @@ class EmgLook:
     n_glitches: int
     hum_share: float
     slow_share: float
+    hop: int
+    n_window: int
+    all_spoilt: NDArray[np.bool_]  # those of the lead as well
+
+    def measure_level(self, filtered: FloatArray) -> FloatArray:
+        """RMS levels of all samples so filtered, without what was cut out; NaN where hardly anything is left."""
+        return _measure_level(_hop_means(filtered**2, self.hop), self.all_spoilt, self.n_window)
 
 
 def look_at_emg(
@@ -78,16 +85,32 @@ def look_at_emg(
     per_s = rate_hz / hop
     spoilt = _spread(_running(slow, round(0.1 * per_s)) > SLOW_POWER * usual, round(TOUCHED_S * per_s))
     spoilt |= _spread(_running(power, max(1, round(0.03 * per_s))) > BURST_POWER * usual, round(TOUCHED_S * per_s))
-    kept = np.concatenate((np.zeros(n_window - 1), np.where(spoilt, 0.0, power)))
-    n_kept = np.concatenate((np.zeros(n_window - 1), (~spoilt).astype(float)))
-    windows = np.lib.stride_tricks.sliding_window_view
-    n_in = windows(n_kept, n_window).sum(axis=1)
-    level = np.sqrt(windows(kept, n_window).sum(axis=1) / np.maximum(n_in, 1.0))
-    level[n_in < MOST_SPOILT * n_window] = np.nan
+    level = _measure_level(power, spoilt, n_window)
     active = filtered[n_lead * hop :].reshape(-1, hop)[level[n_lead:] ** 2 > usual / 4].ravel()
     hum_share = _hum_share(active, rate_hz)
     slow_share = _slow_share(repaired[n_lead * hop :], rate_hz)
-    return EmgLook(level[n_lead:], repaired, filtered, spoilt[n_lead:], n_glitches, hum_share, slow_share)
+    return EmgLook(
+        level=level[n_lead:],
+        repaired=repaired,
+        filtered=filtered,
+        spoilt=spoilt[n_lead:],
+        n_glitches=n_glitches,
+        hum_share=hum_share,
+        slow_share=slow_share,
+        hop=hop,
+        n_window=n_window,
+        all_spoilt=spoilt,
+    )
+
+
+def _measure_level(power: FloatArray, spoilt: NDArray[np.bool_], n_window: int) -> FloatArray:
+    """Power of hops (n,) to RMS levels over windows of hops, spoilt ones left out."""
+    windows = np.lib.stride_tricks.sliding_window_view
+    kept = np.concatenate((np.zeros(n_window - 1), np.where(spoilt, 0.0, power)))
+    n_in = windows(np.concatenate((np.zeros(n_window - 1), ~spoilt)), n_window).sum(axis=1)
+    level = np.sqrt(windows(kept, n_window).sum(axis=1) / np.maximum(n_in, 1.0))
+    level[n_in < MOST_SPOILT * n_window] = np.nan
+    return np.asarray(level, dtype=np.float64)
 
 
 def find_jumps(samples: FloatArray, rate_hz: float, hop: int) -> NDArray[np.bool_]:

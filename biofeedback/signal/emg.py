@@ -11,6 +11,7 @@ from biofeedback.errors import SourceError
 from biofeedback.model import FlagArray, FloatArray
 from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
 from biofeedback.signal.quality import EmgCheck
+from biofeedback.signal.whiten import WhiteningBank, WhiteningFilter
 
 LOW_EDGE_HZ, HIGH_EDGE_HZ = 20.0, 450.0
 HIGHEST_EDGE = 0.45  # of the sample rate
@@ -84,6 +85,8 @@ class RmsFilter:
         self._cascade = Cascade(sections, n_channels)
         self._notch_hz: float | None = None  # where the notch is, None while it is off
         self._n_band = len(sections)
+        self._whitening: WhiteningBank | None = None  # until a channel is whitened
+        self._n_channels = n_channels
         self._check = EmgCheck(n_channels, rate_hz, n_stretch, seeks_mains=mains_hz == "auto")
         self._check.mains_hz = None if mains_hz == "auto" else mains_hz
 
@@ -103,9 +106,16 @@ class RmsFilter:
         self._cascade.append(mains_notch(mains_hz, self._rate_hz))
         self.n_settling = max(self.n_settling, round(NOTCH_SETTLING_S * self._rate_hz / self._hop))
 
+    def whiten(self, channel: int, one: WhiteningFilter) -> None:
+        """From the next frame on the squares of ``channel`` are those of its samples so filtered."""
+        self._whitening = self._whitening or WhiteningBank(self._n_channels, self._rate_hz)
+        self._whitening.set_filter(channel, one)
+
     def start(self, first: FloatArray) -> None:
         """Begin anew at ``first`` (n_channels,)."""
         self._cascade.start(first)
+        if self._whitening is not None:
+            self._whitening.start()
 
     def miss(self, n_frames: int) -> None:
         """Frames that never came; the stretch is not judged."""
@@ -124,8 +134,12 @@ class RmsFilter:
         if n_judged < x.shape[1]:
             self._cascade.state = before
             y = self._cascade.run(x[:, :n_judged])
-        return np.zeros(y.shape) if is_held else y * y
+        squares = y * y if self._whitening is None else self._whitening.run(y)
+        return np.zeros(y.shape) if is_held else squares
 
     def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
         """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window to RMS."""
-        return np.asarray(np.sqrt(np.add.reduce(sums, axis=-1) / n_frames), dtype=np.float64)
+        power = np.add.reduce(sums, axis=-1) / n_frames
+        if self._whitening is not None:  # what was taken off for the rest may be more than there is
+            power = np.where(power < 0, 0.0, power)
+        return np.asarray(np.sqrt(power), dtype=np.float64)

@@ -14,6 +14,7 @@ from biofeedback.signal.emg import RmsFilter, check_rate
 from biofeedback.signal.even import EvenSpacing
 from biofeedback.signal.force import ENVELOPE_EDGE_HZ, FORCE_EDGE_HZ, SmoothFilter
 from biofeedback.signal.hops import BRIDGED, GOOD, MISSING, MOST_STRETCHES, Columns, HopStage, LevelFilter, Quantities
+from biofeedback.signal.whiten import WhiteningFilter
 
 LEVEL_RATE_HZ = 100.0
 BRIDGE_S = 0.1
@@ -59,6 +60,10 @@ class Lane:
         self._frame, self._n_pending = 0, 0  # frames done; missing frames not yet known to be a short gap
         self._even: EvenSpacing | None = None  # of boards that send their time
         self._last: FloatArray | None = None  # latest reading, None when the filters are to start anew
+        self._emg_columns = emg.tolist()
+        self._turns: list[tuple[int, int, WhiteningFilter]] = []  # frame, EMG channel and its filter from there on
+        self.whiteners: dict[int, WhiteningFilter] = {}  # said last, by column
+        self._kept: FloatArray | None = None  # the last counts, where somebody wants them
 
     @property
     def mains_hz(self) -> float | None:
@@ -69,6 +74,53 @@ class Lane:
     def resampling(self) -> str:
         """How uneven readings were brought onto even spacing, their true rate and jitter; "" where they were not."""
         return "" if self._even is None else self._even.words
+
+    def keep(self, seconds: float) -> None:
+        """From here on keep the counts of the last ``seconds`` for ``recall``."""
+        n_levels = max(1, round(seconds * self.level_rate_hz))
+        self._kept = np.full((len(self.channels), n_levels * self.hop), np.nan)
+
+    def recall(self, column: int, first: int, end: int) -> FloatArray | None:
+        """Counts of one channel in the frames of levels ``first`` to ``end``, NaN where missing; None if not kept."""
+        if self._kept is None:
+            return None
+        start, stop, n = first * self.hop, end * self.hop, self._kept.shape[1]
+        if start < max(0, self._frame - n) or stop > self._frame:
+            return None
+        return np.asarray(self._kept[column].take(np.arange(start, stop), mode="wrap"), dtype=np.float64)
+
+    def find_turn(self) -> int:
+        """The first level from which a filter can be changed: where a stretch begins that no frame has entered."""
+        return -(-self._frame // self._stretch) * (self._stretch // self.hop)
+
+    def whiten(self, column: int, one: WhiteningFilter, from_level: int) -> None:
+        """Filter a raw EMG channel so from ``from_level`` on, which `find_turn` has named."""
+        frame = max(from_level * self.hop, self._frame)
+        self.whiteners[column] = one
+        self._turns.append((frame, self._emg_columns.index(column), one))
+        self._turns.sort(key=lambda turn: turn[0])
+
+    def _take_turns(self) -> int | None:
+        """Change the filters that are due; the frame of the next change."""
+        while self._turns and self._turns[0][0] <= self._frame and self._emg is not None:
+            _, channel, one = self._turns.pop(0)
+            self._emg.whiten(channel, one)
+        return self._turns[0][0] if self._turns else None
+
+    def _keep(self, frames: FloatArray, state: np.uint8) -> None:
+        """Frames ``(n_channels, n_frames)`` that end at the present one."""
+        kept = self._kept
+        if kept is None:
+            return
+        n = kept.shape[1]
+        frames = frames[:, -n:]
+        start = (self._frame - frames.shape[1]) % n
+        n_first = min(n - start, frames.shape[1])
+        if state == MISSING:
+            frames = np.full(frames.shape, np.nan)
+        kept[:, start : start + n_first] = frames[:, :n_first]
+        if n_first < frames.shape[1]:
+            kept[:, : frames.shape[1] - n_first] = frames[:, n_first:]
 
     def push(self, item: Chunk | Gap) -> Levels:
         """The next frames or missing frames; returns the levels that they complete, possibly none.
@@ -137,16 +189,19 @@ class Lane:
         """Frames of one state, ``(n_channels, n_frames)``, cut where a stretch ends; whole stretches together."""
         at, n_frames = 0, counts.shape[1]
         while at < n_frames:
+            turn = self._take_turns() if self._turns else None
             n_room = self._stretch - self._frame % self._stretch
             n = min(n_frames - at, n_room)
             if n == self._stretch:
-                n *= min((n_frames - at) // n, MOST_STRETCHES)
+                n_until = n_frames - at if turn is None else min(n_frames - at, turn - self._frame)
+                n *= max(1, min(n_until // n, MOST_STRETCHES))
             frames = counts[:, at : at + n]
             quantities = self._filter(frames, state)
             if quantities:
                 frames = frames[:, : quantities[0][1].shape[1]]
             self._frame += frames.shape[1]
             at += frames.shape[1]
+            self._keep(frames, state)
             verdicts = self._no_verdict if self._emg is None else self._emg.verdicts
             piece = self._hops.push(frames, quantities, state, verdicts)
             if piece is not None:

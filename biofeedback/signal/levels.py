@@ -19,6 +19,7 @@ from biofeedback.model import (
 )
 from biofeedback.signal.hops import Columns
 from biofeedback.signal.lane import LEVEL_RATE_HZ, Lane, Mains, as_columns
+from biofeedback.signal.whiten import WhiteningFilter
 
 __all__ = ["LEVEL_RATE_HZ", "LevelStream", "Mains"]
 ROUNDING = 1e-9  # of a level
@@ -94,6 +95,51 @@ class LevelStream:
         """How uneven readings were brought onto even spacing, their true rate and jitter; "" where they were not."""
         return next((share.lane.resampling for share in self._shares if share.lane.resampling), "")
 
+    def keep(self, seconds: float) -> None:
+        """From here on keep the counts of the last ``seconds`` for ``recall``."""
+        for share in self._shares:
+            share.lane.keep(seconds)
+
+    def recall(self, column: int, first: int, end: int) -> tuple[FloatArray, float, int] | None:
+        """What one channel sent in levels ``first`` to ``end``: counts (n,), their rate, and how many make a level.
+
+        None where they are not kept any more. Of a channel slower than the level grid the reading that each level
+        shows.
+        """
+        share, own = self._find(column)
+        if share.ratio == 1.0:
+            counts = share.lane.recall(own, first, end)
+            return None if counts is None else (counts, share.lane.rate_hz, share.lane.hop)
+        at = [int(k * share.ratio + ROUNDING) for k in range(first, end)]
+        counts = share.lane.recall(own, at[0], at[-1] + 1) if share.lane.hop == 1 and at else None
+        return None if counts is None else (counts[np.array(at) - at[0]], self.level_rate_hz, 1)
+
+    def find_turn(self, column: int) -> int:
+        """The first level from which the filter of a channel can be changed; see ``whiten``."""
+        share, _ = self._find(column)
+        return int(np.ceil(share.lane.find_turn() / share.ratio))
+
+    def whiten(self, column: int, one: WhiteningFilter, from_level: int) -> None:
+        """Take the squares of a raw EMG channel after this filter, from a level on that `find_turn` has named.
+
+        The level has then less random error; see ``signal.whiten``.
+        """
+        share, own = self._find(column)
+        share.lane.whiten(own, one, int(from_level * share.ratio + ROUNDING))
+
+    def find_whitener(self, column: int) -> WhiteningFilter | None:
+        """The filter that was said last for a channel; None where none ever was."""
+        share, own = self._find(column)
+        return share.lane.whiteners.get(own)
+
+    def _find(self, column: int) -> tuple[_Share, int]:
+        """The share that holds a channel, and its place there."""
+        for share in self._shares:
+            own = np.arange(len(self.channels))[share.columns].tolist()
+            if column in own:
+                return share, own.index(column)
+        raise ValueError(f"there is no channel {column}")
+
     def push(self, item: Chunk | Gap) -> Levels:
         """The next frames or missing frames; returns the levels that they complete, possibly none.
 
@@ -131,7 +177,7 @@ class _Share:
 
     def __init__(self, columns: Columns, lane: Lane, frames_per_reading: float, level_rate_hz: float) -> None:
         self.columns, self.lane, self.frames_per_reading = columns, lane, frames_per_reading
-        self._ratio = lane.level_rate_hz / level_rate_hz
+        self.ratio = lane.level_rate_hz / level_rate_hz
         self.held_s = max(0.0, 1.0 / lane.level_rate_hz - 1.0 / level_rate_hz) / 2.0
         self._first = -1  # of the levels that are kept: the one before the first is missing
         self._values: FloatArray = np.full((1, len(lane.channels)), np.nan)
@@ -158,14 +204,14 @@ class _Share:
 
     def count_ready(self) -> int:
         """Levels of the grid for which this lane has all it will ever have."""
-        n = int((self.lane.next_level + 1) / self._ratio) + 1
-        while n and int(n * self._ratio + ROUNDING) > self.lane.next_level:
+        n = int((self.lane.next_level + 1) / self.ratio) + 1
+        while n and int(n * self.ratio + ROUNDING) > self.lane.next_level:
             n -= 1
         return n
 
     def take(self, first: int, end: int) -> tuple[FloatArray, FlagArray]:
         """Values and flags of the grid's levels ``first`` to ``end``."""
-        which = (np.arange(first + 1, end + 2) * self._ratio + ROUNDING).astype(np.int64) - 1 - self._first
+        which = (np.arange(first + 1, end + 2) * self.ratio + ROUNDING).astype(np.int64) - 1 - self._first
         rows = which[:-1]
         values, flags = self._values[rows], self._flags[rows]
         done = int(which[-1])  # where the next will look, at the earliest

@@ -61,15 +61,21 @@ class Bench:
         self._collect()
 
     def wait(self, seconds: float, force: float | Callable[[float], float] | None = None) -> None:
-        """Let time pass, the force as given (constant or a function of the time waited), with a count of noise."""
+        """Let time pass, the force as given (constant or a function of the time waited), with a count of noise.
+
+        In an attempt every channel moves by a trifle: nobody pushes like a dead weight.
+        """
         n = round(seconds * RATE_HZ)
         if force is not None and not callable(force):
             self.force = force
         forces = [force(i / RATE_HZ) if callable(force) else self.force for i in range(n)]
-        counts = np.array(forces) + 0.01 * (np.arange(self.frame, self.frame + n) % 2)
+        frame = np.arange(self.frame, self.frame + n)
+        is_alive = self.engine.activity is not None and self.engine.activity.name == "maximum"
+        alive = 0.02 * is_alive * np.sin(0.08 * frame)
+        counts = np.array(forces) + alive + 0.01 * (frame % 2)
         for start in range(0, n, 10):
             part = counts[start : start + 10, None]
-            others = np.broadcast_to(self.others, (len(part), len(self.others)))
+            others = np.broadcast_to(self.others, (len(part), len(self.others))) + alive[start : start + 10, None]
             self.engine.push(Chunk(self.frame + start, np.hstack([part, others])))
         self.frame += n
         self._collect()

@@ -32,7 +32,8 @@ class HandFeed:
 
     def put(self, seconds, force=10.0):
         n = round(seconds * RATE_HZ)
-        counts = force + 0.01 * (np.arange(self.frame, self.frame + n) % 2)
+        frame = np.arange(self.frame, self.frame + n)
+        counts = force + 0.01 * (frame % 2) + (force > 100) * 0.02 * np.sin(0.08 * frame)  # nobody pushes dead still
         self.items.put([Chunk(self.frame, counts[:, None])])
         self.frame += n
 

@@ -1,0 +1,247 @@
+"""A steadier EMG level from the maximum on: the same live and afterwards, plain where nothing is on record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from biofeedback.account.kinds import AttemptMade, MaximumSet, Noted, try_read
+from biofeedback.analysis.trace import compute_trace
+from biofeedback.model import Channel, Chunk, Event
+from biofeedback.session.engine import Engine
+from biofeedback.session.setup import Setup
+
+from ..made_attempts import smooth_noise
+from .conftest import make_plan
+
+RATE_HZ = 1000
+EMG = Channel(name="emg", kind="emg", unit="uV")
+FORCE = Channel(name="force", kind="force", unit="N")
+
+
+def make_muscle(rng: np.random.Generator, activation: np.ndarray, noise: float = 3.0) -> np.ndarray:
+    """Microvolts with the uneven spectrum f exp(-f / 25 Hz), RMS ``activation`` (n,), and an amplifier's noise."""
+    n = activation.size
+    frequency_hz = np.fft.rfftfreq(n, 1 / RATE_HZ)
+    carrier = np.fft.irfft(np.fft.rfft(rng.normal(size=n)) * np.sqrt(frequency_hz * np.exp(-frequency_hz / 25)), n)
+    return activation * carrier / carrier.std() + rng.normal(0, noise, n)
+
+
+@dataclass
+class Recorded:
+    """What a recording is to the analysis."""
+
+    channels: tuple[Channel, ...]
+    rate_hz: float
+    settings: dict[str, Any] = field(default_factory=dict)
+    events: list[Event] = field(default_factory=list)
+    chunks: list[Chunk] = field(default_factory=list)
+
+    def items(self) -> list[Chunk]:
+        return self.chunks
+
+
+class Evening:
+    """A session with raw EMG whose chunks are cut as told; live efforts and levels are kept."""
+
+    def __init__(self, *channels: Channel, chunk: int = 16, seed: int = 1) -> None:
+        self.engine = Engine(channels, RATE_HZ, Setup(rest_s=2.0), [make_plan()])
+        self.recorded = Recorded(tuple(channels), RATE_HZ)
+        self.rng, self.chunk, self.frame = np.random.default_rng(seed), chunk, 0
+        self.percent: list[np.ndarray] = []
+        push = self.engine.effort.push
+
+        def keep(levels: Any) -> Any:
+            effort = push(levels)
+            self.percent.append(effort.percent)
+            return effort
+
+        self.engine.effort.push = keep  # type: ignore[method-assign]
+
+    def do(self, **message: Any) -> None:
+        self.engine.command(message)
+        self.recorded.events += self.engine.take_events()
+
+    def wait(self, seconds: float, strengths: float | list[float]) -> None:
+        """Time passes, each channel at this strength, rising and falling within a fifth of a second."""
+        n = round(seconds * RATE_HZ)
+        each = [strengths] * len(self.recorded.channels) if isinstance(strengths, float) else strengths
+        edge = np.clip(np.minimum(np.arange(n), np.arange(n)[::-1]) / 200, 0, 1)
+        columns = [
+            make_muscle(self.rng, strength * edge)
+            if channel.kind == "emg"
+            else 10 + strength * edge * (1 + 0.01 * smooth_noise(self.rng, n, RATE_HZ, 2)) + self.rng.normal(0, 0.2, n)
+            for channel, strength in zip(self.recorded.channels, each, strict=True)
+        ]
+        counts = np.round(np.column_stack(columns), 1)
+        for at in range(0, n, self.chunk):
+            chunk = Chunk(self.frame + at, counts[at : at + self.chunk])
+            self.recorded.chunks.append(chunk)
+            self.engine.push(chunk)
+            self.recorded.events += self.engine.take_events()
+        self.frame += n
+
+    def find_maximum(self, strengths: list[float | list[float]]) -> None:
+        for strength in strengths:
+            self.do(do="attempt")
+            self.wait(self.engine.setup.countdown_s, 0.0)
+            self.wait(self.engine.setup.push_s, strength)
+            if self.engine.activity:
+                self.wait(self.engine.setup.rest_between_attempts_s, 0.0)
+
+    def begin(self) -> None:
+        self.do(do="accept_cautions")
+        self.do(do="zero")
+        self.wait(2.5, 0.0)
+
+    def said(self, kind: type) -> list[Any]:
+        return [payload for payload in map(try_read, self.recorded.events) if isinstance(payload, kind)]
+
+
+def hold(evening: Evening, strengths: list[float]) -> None:
+    for strength in strengths:
+        evening.wait(2.0, 0.0)
+        evening.wait(6.0, strength)
+    evening.wait(2.0, 0.0)
+
+
+@pytest.fixture(scope="module")
+def evening() -> Evening:
+    evening = Evening(EMG)
+    evening.begin()
+    evening.find_maximum([190.0, 200.0, 195.0])
+    hold(evening, [50.0, 100.0, 160.0])
+    return evening
+
+
+def test_the_maximum_brings_its_filter_on_record(evening: Evening) -> None:
+    (maximum,) = (said.maximum for said in evening.said(MaximumSet))
+    whitener = maximum.whitener
+    assert whitener is not None
+    assert len(whitener.coefficients) == 7
+    assert whitener.bandwidth_after_hz > 2 * whitener.bandwidth_before_hz
+    frame = next(event.frame for event in evening.recorded.events if event.kind == "maximum")
+    assert 0 <= whitener.from_level - frame // 10 <= 100, "within the second after"
+    best = max(evening.said(AttemptMade), key=lambda made: made.channels["emg"].value)
+    assert best.channels["emg"].whitener == replace(whitener, from_level=0)
+
+
+@pytest.mark.parametrize("chunk", [7, 16, 250, 6000])
+def test_live_is_afterwards_bit_for_bit_however_it_came(chunk: int) -> None:
+    evening = Evening(EMG, FORCE, chunk=chunk)
+    evening.begin()
+    evening.find_maximum([[200.0, 400.0]] * 3)
+    hold(evening, [60.0])
+    evening.do(do="zero")
+    evening.wait(2.5, 0.0)
+    evening.find_maximum([[150.0, 300.0]] * 3)  # a second search: another filter takes the place of the first
+    hold(evening, [60.0])
+    assert len([said for said in evening.said(MaximumSet) if said.maximum.whitener]) == 2
+    live = np.concatenate(evening.percent)
+    after = compute_trace(evening.recorded)
+    assert live.tobytes() == after.percent[: len(live)].tobytes()
+
+
+def effort_in(evening: Evening, percent: np.ndarray, number: int) -> np.ndarray:
+    """Effort of the middle four seconds of hold ``number`` (from 0)."""
+    end = evening.frame // 10 - 200
+    first = end - (3 - number) * 800 + 200
+    return percent[first + 150 : first + 550, 0]
+
+
+def test_the_percentage_stays_and_gets_steadier(evening: Evening) -> None:
+    whitened = compute_trace(evening.recorded).percent
+    bare = [
+        replace(event, data={key: value for key, value in event.data.items() if key != "whitener"})
+        for event in evening.recorded.events
+    ]
+    plain = compute_trace(replace(evening.recorded, events=bare)).percent
+    for number, expected in enumerate((25, 50, 80)):
+        before, after = effort_in(evening, plain, number), effort_in(evening, whitened, number)
+        assert after.mean() == pytest.approx(expected, rel=0.08)
+        assert after.std() / after.mean() < 0.8 * before.std() / before.mean()
+    resting = whitened[-100:, 0]
+    assert np.nanmean(resting) < 2.0
+
+
+def test_a_recording_from_before_shows_what_it_showed(evening: Evening) -> None:
+    """Without a filter on record the levels are those of a stream that has never heard of one."""
+    from biofeedback.signal.levels import LevelStream
+
+    bare = [event for event in evening.recorded.events if event.kind != "maximum"]
+    trace = compute_trace(replace(evening.recorded, events=bare))
+    stream = LevelStream([EMG], RATE_HZ)
+    levels = np.concatenate([stream.push(chunk).values for chunk in evening.recorded.chunks])
+    assert trace.level.tobytes() == levels.tobytes()
+
+
+def test_a_maximum_that_brings_no_filter_takes_the_earlier_one_off(evening: Evening) -> None:
+    again = Evening(EMG)
+    again.begin()
+    again.find_maximum([200.0, 200.0, 200.0])
+    first = again.said(MaximumSet)[-1].maximum
+    again.engine.set_maxima({"emg": replace(first, whitener=None)}, settled=True, by="test")
+    again.recorded.events += again.engine.take_events()
+    hold(again, [100.0])
+    last = again.said(MaximumSet)[-1].maximum.whitener
+    assert last is not None
+    assert last.coefficients == (1.0,)
+    live = np.concatenate(again.percent)
+    assert live.tobytes() == compute_trace(again.recorded).percent[: len(live)].tobytes()
+
+
+def test_a_maximum_carried_over_brings_its_filter_along(evening: Evening) -> None:
+    maximum = evening.said(MaximumSet)[-1].maximum
+    later = Evening(EMG)
+    later.begin()
+    later.engine.set_maxima({"emg": replace(maximum, method="carried")}, settled=True, by="carried over")
+    later.recorded.events += later.engine.take_events()
+    hold(later, [100.0])
+    carried = later.said(MaximumSet)[-1].maximum.whitener
+    assert carried.coefficients == maximum.whitener.coefficients
+    live = np.concatenate(later.percent)
+    assert live.tobytes() == compute_trace(later.recorded).percent[: len(live)].tobytes()
+    assert np.nanmean(live[-600:-300, 0]) == pytest.approx(50, rel=0.1)
+
+
+def test_an_emg_that_does_not_agree_with_itself_gets_no_maximum_and_it_is_said() -> None:
+    evening = Evening(FORCE, EMG)
+    evening.begin()
+    evening.find_maximum([[400.0, 100.0], [402.0, 60.0], [398.0, 150.0]])
+    assert set(evening.engine.maxima) == {"force"}
+    (note,) = (said.text for said in evening.said(Noted))
+    assert note.startswith("emg gets no maximum and is not used: the two best differ by")
+    assert evening.engine.message is not None
+    assert evening.engine.message["text"] == note
+
+
+def test_an_emg_that_leads_is_asked_for_more_attempts_until_it_agrees() -> None:
+    evening = Evening(EMG)
+    evening.begin()
+    evening.find_maximum([100.0, 102.0, 140.0])
+    assert not evening.engine.maxima
+    evening.find_maximum([137.0])
+    assert evening.engine.maxima["emg"].strength == pytest.approx(140, rel=0.1)
+
+
+def test_an_attempt_against_an_unsaid_end_of_the_converter_is_not_believed() -> None:
+    """The whole way: three attempts at 4095 made a maximum once, with not one word about the sensor."""
+    evening = Evening(FORCE)
+    evening.begin()
+    for _ in range(3):
+        evening.do(do="attempt")
+        evening.wait(evening.engine.setup.countdown_s, 0.0)
+        n = round(evening.engine.setup.push_s * RATE_HZ)
+        rise = np.clip(np.arange(n) / 300, 0, 1)
+        counts = np.clip(np.round(10 + 6000 * rise + evening.rng.normal(0, 20, n)), 0, 4095)
+        for at in range(0, n, 16):
+            evening.engine.push(Chunk(evening.frame + at, counts[at : at + 16, None]))
+        evening.frame += n
+        evening.recorded.events += evening.engine.take_events()
+        evening.wait(evening.engine.setup.rest_between_attempts_s, 0.0)
+    assert not evening.engine.maxima
+    reasons = [made.reason for made in evening.said(AttemptMade)]
+    assert all("on one end, 4095 as sent" in reason for reason in reasons), reasons
