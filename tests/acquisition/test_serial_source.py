@@ -114,7 +114,7 @@ def test_plug_put_in_elsewhere_is_found_by_its_serial_number(pty_device, monkeyp
 
 
 def test_no_data_is_said_within_seconds(pty_device, monkeypatch):
-    monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 0.2)
+    monkeypatch.setattr("biofeedback.acquisition.described_source.NO_DATA_S", 0.2)
     device = pty_device()
     device.talking = False
     with pytest.raises(SourceError, match=r"no data from .* within 0.2 s; check that the board is on"):
@@ -163,7 +163,7 @@ def test_more_numbers_than_channels(pty_device):
 
 
 def test_only_text(pty_device, monkeypatch):
-    monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 1.0)
+    monkeypatch.setattr("biofeedback.acquisition.described_source.NO_DATA_S", 1.0)
     device = pty_device(line="waiting for a command\n")
     with pytest.raises(SourceError, match="sends only text: 'waiting for a command'; it may wait"):
         opened(f"serial:{device.path}?rate=100&channels=force")
@@ -470,7 +470,7 @@ def test_board_that_is_pulled_out_while_it_is_asked(pty_device):
 
 
 def test_board_that_does_not_answer(pty_device, monkeypatch):
-    monkeypatch.setattr("biofeedback.acquisition.serial_source.NO_DATA_S", 0.6)
+    monkeypatch.setattr("biofeedback.acquisition.described_source.NO_DATA_S", 0.6)
     device = pty_device()
     with pytest.raises(SourceError, match="does not answer as a board of profile frame-lines; check the baud rate"):
         opened(f"serial:{device.path}?profile=frame-lines")
