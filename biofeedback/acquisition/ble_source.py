@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import queue
+import re
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from typing import TypeAlias
 
 from bleak import BleakClient, BleakScanner
 from bleak.backends.device import BLEDevice
@@ -24,18 +27,23 @@ from biofeedback.errors import SourceError
 from biofeedback.model import Channel
 
 SCAN_S = 5.0
+LISTEN_S = 1.0  # after the first that fits: another one that fits as well must not be left out
 CONNECT_S = 10.0  # connecting to a silent device would otherwise hang for ever
 OPEN_S = 12.0  # scan, connect and first answer
 WATCHDOG_S = 3.0  # a crashed Bluetooth service reports nothing: no data for so long counts as a lost link
 BACK_OFF_S = (0.05, 0.1, 0.2, 0.5, 1.0)
 MOST_WAITING = 8192  # notifications
 READ_S = 0.05
+BOARD_ID = re.compile(r".*\b(?P<id>[0-9A-F]{8})")  # our boards advertise a name that ends in their id
+NO_SERVICE = (errno.ENOENT, errno.ECONNREFUSED, errno.EACCES)  # of the system bus
+
+Heard: TypeAlias = dict[str, tuple[BLEDevice, AdvertisementData]]  # by address
 
 
 class BleSource(WireSource):
     """See ``Source``. An event loop of its own, in its own thread, keeps the link; ``read`` takes from its queue."""
 
-    device_id: str = ""  # address of the device that answers
+    device_id: str = ""  # of the device that answers: the id in its name, else its address
     n_dropped: int = 0  # notifications that found the queue full
 
     def __init__(self, target: str, profile: Profile, *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
@@ -45,6 +53,7 @@ class BleSource(WireSource):
         self.radio = profile.radio
         self.description = target or "Bluetooth LE"
         self.n_connects = 0
+        self._address = ""  # of the device that was reached first: no other one takes its place
         self._clock = clock
         self._queue: queue.Queue[bytes] = queue.Queue(MOST_WAITING)
         self._connected = threading.Event()
@@ -161,7 +170,7 @@ class BleSource(WireSource):
                     await client.write_gatt_char(self.radio.command, self.profile.start)
                 name = device.name or self.target or "sensor"  # some tell their name only once connected
                 self.description = f"{name} ({device.address})"
-                self.device_id = device.address
+                self._address, self.device_id = device.address, read_name_id(device.name) or device.address
                 self.n_connects += 1
                 self._data_s = self._clock()
                 self._lost.clear()
@@ -188,14 +197,49 @@ class BleSource(WireSource):
         except queue.Full:
             self.n_dropped += 1
 
-    async def _find_device(self) -> BLEDevice | None:
-        def fits(device: BLEDevice, seen: AdvertisementData) -> bool:
-            named = self.target in ("", device.name, seen.local_name) or self.target.upper() == device.address.upper()
-            return named and self.radio.service in seen.service_uuids
+    def _fits(self, device: BLEDevice, seen: AdvertisementData) -> bool:
+        if self.radio.service not in seen.service_uuids:
+            return False
+        if self._address:
+            return device.address == self._address or read_name_id(device.name) == self.device_id
+        names = {device.name, seen.local_name}
+        return self.target in ("", *names) or self._is_address_of(device) or self._is_id_in(names)
 
-        return await BleakScanner.find_device_by_filter(fits, timeout=SCAN_S, service_uuids=[self.radio.service])
+    def _is_address_of(self, device: BLEDevice) -> bool:
+        return self.target.upper() == device.address.upper()
+
+    def _is_id_in(self, names: set[str | None]) -> bool:
+        return bool(self.target) and self.target.upper() in map(read_name_id, names)
+
+    async def _find_device(self) -> BLEDevice | None:
+        """The one that is meant. SourceError when several could be: it would be somebody else's board."""
+        services = [self.radio.service]
+        if self._address:
+            return await BleakScanner.find_device_by_filter(self._fits, timeout=SCAN_S, service_uuids=services)
+        heard: Heard = {}
+        anything = asyncio.Event()
+
+        def hear(device: BLEDevice, seen: AdvertisementData) -> None:
+            if self._fits(device, seen):
+                heard[device.address] = device, seen
+                anything.set()
+
+        async with BleakScanner(hear, service_uuids=services):
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(anything.wait(), SCAN_S)
+            if not heard:
+                return None
+            device = next(iter(heard.values()))[0]
+            if self._is_address_of(device) or self._is_id_in({device.name}):
+                return device
+            await asyncio.sleep(LISTEN_S)
+        if len(heard) > 1:
+            raise tell_several(heard)
+        return device
 
     def _explain_failure(self) -> SourceError:
+        if isinstance(self._failure, SourceError):
+            return self._failure
         if isinstance(self._failure, BleakBluetoothNotAvailableError):
             return SourceError("Bluetooth is off or missing", "switch it on, or plug in an adapter")
         if _is_hopeless(self._failure):
@@ -210,10 +254,31 @@ class BleSource(WireSource):
 
 
 def _is_hopeless(failure: Exception | None) -> bool:
-    """No use in trying on: no adapter, no system bus, or no Bluetooth service on it."""
-    if isinstance(failure, BleakBluetoothNotAvailableError | OSError) and not isinstance(failure, TimeoutError):
+    """No use in trying on: several boards fit, no adapter, no system bus, or no Bluetooth service on it.
+
+    Other errors of the system pass by: on Windows a first connection is often refused.
+    """
+    if isinstance(failure, SourceError | BleakBluetoothNotAvailableError):
         return True
+    if isinstance(failure, OSError):
+        return getattr(failure, "winerror", None) is None and failure.errno in NO_SERVICE
     return isinstance(failure, BleakDBusError) and "ServiceUnknown" in failure.dbus_error
+
+
+def read_name_id(name: str | None) -> str:
+    """The id that a board of ours has in its advertised name, "hold sensor 1A2B3C4D"; "" for any other."""
+    match = BOARD_ID.fullmatch((name or "").upper())
+    return match["id"] if match else ""
+
+
+def tell_several(heard: Heard) -> SourceError:
+    """The boards that fit, the strongest first, and what tells them apart."""
+    nearest = sorted(heard.values(), key=lambda pair: -pair[1].rssi)
+    told = [f"{device.name or 'without a name'} {device.address} ({seen.rssi} dBm)" for device, seen in nearest]
+    cure = (
+        f"name the one that is meant by its address, for example ble:{nearest[0][0].address}; or switch the other off"
+    )
+    return SourceError(f"{len(told)} Bluetooth devices fit: {', '.join(told)}", cure)
 
 
 def open_ble(url: str, parsed: SourceUrl) -> BleSource:

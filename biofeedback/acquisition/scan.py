@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bleak import BleakScanner
 from bleak.exc import BleakError
 
+from biofeedback.acquisition.ble_source import read_name_id
 from biofeedback.acquisition.identify import BoardInfo
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.serial_source import SerialSource
@@ -23,6 +24,20 @@ class RadioSeen:
     address: str
     rssi_dbm: int
     profiles: tuple[str, ...]
+
+
+def name_radios(seen: Sequence[RadioSeen]) -> list[tuple[str, str]]:
+    """For each what to write in a source, and what a person calls it: id, name or address, whichever is its alone."""
+    names = [radio.name for radio in seen]
+    named: list[tuple[str, str]] = []
+    for radio in seen:
+        if own := read_name_id(radio.name):
+            named.append((own, radio.name))
+        elif radio.name and names.count(radio.name) == 1:
+            named.append((radio.name, radio.name))
+        else:
+            named.append((radio.address, f"{radio.name or 'without a name'}, {radio.address}"))
+    return named
 
 
 def ask_port(path: str) -> tuple[BoardInfo | None, str]:

@@ -62,7 +62,7 @@ def show_profiles() -> int:
 
 def show_sensors(*, ask: bool, radio: bool) -> int:
     """Ports, then radios, each with the source to write for it."""
-    from biofeedback.acquisition.scan import ask_port, scan_radios
+    from biofeedback.acquisition.scan import ask_port, name_radios, scan_radios
 
     ports = find_ports()
     print("Ports:" if ports else "No serial port is here.")
@@ -80,10 +80,10 @@ def show_sensors(*, ask: bool, radio: bool) -> int:
             print(f"Radios: {error}")
             return 0
         print("Radios:" if radios else "No Bluetooth LE device that a profile knows is near.")
-        for seen in radios:
-            print(f"  {seen.name or seen.address}  {seen.rssi_dbm} dBm")
+        for seen, (radio_id, title) in zip(radios, name_radios(radios), strict=True):
+            print(f"  {title}  {seen.rssi_dbm} dBm")
             for name in seen.profiles:
-                print(f"    --source 'ble:{seen.name or seen.address}?profile={name}'")
+                print(f"    --source 'ble:{radio_id}?profile={name}'")
     return 0
 
 

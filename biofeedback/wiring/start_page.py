@@ -109,11 +109,14 @@ class LocalStartPage:
 
     def scan_radios(self) -> list[dict[str, Any]]:
         """Bluetooth devices that a profile knows, strongest first."""
-        from biofeedback.acquisition.scan import scan_radios
+        from biofeedback.acquisition.scan import name_radios, scan_radios
 
         with self._sensors:
             seen = scan_radios()
-        return [{"radio": s.name or s.address, "dbm": s.rssi_dbm, "profiles": list(s.profiles)} for s in seen]
+        return [
+            {"radio": radio, "title": title, "dbm": one.rssi_dbm, "profiles": list(one.profiles)}
+            for one, (radio, title) in zip(seen, name_radios(seen), strict=True)
+        ]
 
     def write(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """The source to write on the command line; the whole command once the form has no mistake."""

@@ -182,7 +182,12 @@ def test_the_silence_of_another_board_is_recognised(place: LocalStartPage, board
 def test_radios_are_listed_by_name(place: LocalStartPage, monkeypatch: pytest.MonkeyPatch) -> None:
     seen = [scan.RadioSeen("Board 7", "00:11", -60, ("frame-radio",)), scan.RadioSeen("", "00:12", -80, ("x",))]
     monkeypatch.setattr(scan, "scan_radios", lambda: seen)
-    assert place.scan_radios()[0] == {"radio": "Board 7", "dbm": -60, "profiles": ["frame-radio"]}
+    assert place.scan_radios()[0] == {
+        "radio": "Board 7",
+        "title": "Board 7",
+        "dbm": -60,
+        "profiles": ["frame-radio"],
+    }
     assert place.scan_radios()[1]["radio"] == "00:12"
 
 

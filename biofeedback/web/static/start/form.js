@@ -42,9 +42,9 @@ export function listSensors(ports, radios, asked, form) {
     return { key: `port:${port}`, title: port, note, form: { sensor: "port", port, ...(about?.board ? { profile: about.profile } : {}) } };
   });
   const kept = form.sensor === "radio" && form.radio && !radios.some(({ radio }) => radio === form.radio) ? [{ radio: form.radio, dbm: null, profiles: [form.profile] }] : [];
-  const near = [...radios, ...kept].map(({ radio, dbm, profiles }) => ({
+  const near = [...radios, ...kept].map(({ radio, title, dbm, profiles }) => ({
     key: `radio:${radio}`,
-    title: radio,
+    title: title ?? radio,
     note: dbm === null ? "Bluetooth, as last time" : `Bluetooth, ${String(dbm).replace("-", "−")} dBm`,
     form: { sensor: "radio", radio, profile: profiles[0] },
   }));
