@@ -1,7 +1,9 @@
 /* Reference firmware for an ATmega328P at 16 MHz: two EMG boards and one load cell, 1000 frames a second.
  *
  *   A0, A1  EMG boards (0 V to the supply voltage)
- *   D2      DOUT of a two-wire 24-bit load-cell ADC;  D3 its clock;  D4 its rate select (high: 80 conversions a second)
+ *   D2      DOUT of a two-wire 24-bit load-cell ADC;  D3 its clock
+ *   D4      its rate select, where the converter board leaves it free (80 conversions a second). The pin only pulls up:
+ *           on a board that ties it low it stays at 10 a second, and nothing is shorted
  *
  * Speaks the line protocol, version 1, at 500000 baud: see ../protocol.md. Build:
  *   avr-gcc -mmcu=atmega328p -Os -std=gnu11 -Wall -Wextra -o board.elf board.c
@@ -31,6 +33,7 @@
 #define FRAMES_PER_PACKET 10
 #define STALE_FRAMES (RATE_HZ / 4) /* a load cell that has not converted for this long is not there */
 #define FORCE_RAIL (-8388608L)
+#define UNSETTLED 4 /* conversions after power-up that are not yet good */
 #define LONGEST_LINE 42
 #define INFO "proto=1 fw=1 id="
 #define LAYOUT " rate=1000 columns=seq,t_us,emg_1,emg_2,force rails=0..1023,0..1023,-8388608..8388607 send="
@@ -259,6 +262,7 @@ static void print(const struct sample *s, int32_t force)
 #define FAST _BV(PD4)
 static int32_t force = FORCE_RAIL;
 static uint16_t force_age; /* frames since the last conversion */
+static uint8_t unsettled = UNSETTLED;
 
 static void read_load_cell(void)
 {
@@ -276,8 +280,11 @@ static void read_load_cell(void)
 		if (i < 24) value = value << 1 | !!bit;
 		_delay_us(1);
 	}
-	force = (int32_t)(value << 8) >> 8;
 	force_age = 0;
+	if (unsettled)
+		unsettled--;
+	else
+		force = (int32_t)(value << 8) >> 8;
 }
 
 /* ---- words ---- */
@@ -389,7 +396,7 @@ static void listen(void)
 static void set_up(void)
 {
 	PORTD = DOUT | FAST;
-	DDRD = CLOCK | FAST;
+	DDRD = CLOCK;
 	make_id();
 	UCSR0A = _BV(U2X0);
 	const uint16_t divider = (F_CPU + BAUD_RATE * 4) / (BAUD_RATE * 8) - 1;
@@ -418,10 +425,12 @@ int main(void)
 		if (sample_tail != sample_head && (mode == BINARY || tx_room() >= LONGEST_LINE)) {
 			struct sample s = samples[sample_tail];
 			sample_tail = (sample_tail + 1) & (N_SAMPLES - 1);
-			if (force_age < STALE_FRAMES)
+			if (force_age < STALE_FRAMES) {
 				force_age++;
-			else
+			} else { /* it may have lost its supply too */
 				force = FORCE_RAIL;
+				unsettled = UNSETTLED;
+			}
 			if (mode == BINARY)
 				pack(&s, force);
 			else
