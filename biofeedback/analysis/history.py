@@ -8,10 +8,12 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from biofeedback.analysis.answer import SessionAnalysis, list_dose_points
+from biofeedback.analysis.answer import SessionAnalysis, list_dose_points, rate_phases
 from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
+from biofeedback.analysis.ratings import pool_scatters
 from biofeedback.analysis.reliability import (
     Change,
+    ChangeWord,
     Reliability,
     RepeatError,
     SideDifference,
@@ -19,15 +21,20 @@ from biofeedback.analysis.reliability import (
     compute_reliability,
     estimate_repeat_error,
     estimate_session_error,
-    judge_change,
 )
-from biofeedback.analysis.response import Response
+from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
-from biofeedback.analysis.trends import Trend, fit_theil_sen
+from biofeedback.analysis.trends import Trend, TrendWord, fit_theil_sen, judge_trend
 from biofeedback.analysis.words import YARDSTICK_POINTS, find_wanted
 
 DAY_S = 86_400.0
 N_SESSIONS_ICC = 3
+CHANGES: dict[TrendWord, ChangeWord] = {
+    "rising": "up",
+    "falling": "down",
+    "no clear trend": "within measurement error",
+    "unknown": "unknown",
+}
 MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" is the session's own, in ATTRIBUTE_unit)
     ("maximum", "maximum", ""),
     ("reach", "position reached", ""),
@@ -62,6 +69,7 @@ class SessionPoint:
     steadiness_cv_percent: float | None
     response: Response
     dose_points: tuple[DosePoint, ...]
+    rated: tuple[RatedPhase, ...] = ()
 
     @property
     def day(self) -> float:
@@ -75,9 +83,10 @@ class SessionPoint:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One measure over the sessions of a group: values (oldest first) with their days, trend per week, first to last.
+    """One measure over the sessions of a group: values (oldest first) with their days, and what became of it.
 
-    ``error`` is this person's own, from session to session; without five sessions no change can be called real.
+    ``change`` is judged on all sessions: the trend over the whole time, real when its order is (`judge_trend`);
+    ``correlation`` of neighbouring sessions. ``error`` is this person's own, from session to session.
     """
 
     name: str
@@ -87,11 +96,14 @@ class Measure:
     trend_per_week: Trend
     error: RepeatError
     change: Change | None
+    correlation: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class HistoryGroup:
-    """All sessions of one exercise, side and position, so that positions match.
+    """All sessions of one exercise, side and position, so that positions match; simulated ones by themselves.
+
+    ``latest`` is the newest session's answer with the scatter that earlier sessions taught, where they agree.
 
     ``repeats`` is the error of a maximal attempt within a session, from all sessions' good attempts; ``agreement``
     how well one attempt tells sessions apart (ICC), None with fewer than three sessions of two attempts.
@@ -100,12 +112,14 @@ class HistoryGroup:
     exercise: str
     side: str
     position: str
+    simulated: bool
     points: tuple[SessionPoint, ...]
     measures: tuple[Measure, ...]
     repeats: RepeatError
     agreement: Reliability | None
     answer: SessionsAnswer
     dose: Dose
+    latest: Response
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,16 +173,17 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
         ),
         response=analysis.response,
         dose_points=tuple(list_dose_points(analysis.phases, analysis.response)),
+        rated=rate_phases(analysis.phases),
     )
 
 
 def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
-    """Group by exercise, side and position, and judge every measure in each group."""
+    """Group by exercise, side and position, simulated apart from real, and judge every measure in each group."""
     dated = sorted((p for p in points if np.isfinite(p.day)), key=lambda p: (p.day, p.name))
-    keys = sorted({(p.exercise, p.side, p.position) for p in dated})
+    keys = sorted({(p.exercise, p.side, p.position, p.simulated) for p in dated})
     groups = []
-    for exercise, side, position in keys:
-        own = tuple(p for p in dated if (p.exercise, p.side, p.position) == (exercise, side, position))
+    for key in keys:
+        own = tuple(p for p in dated if (p.exercise, p.side, p.position, p.simulated) == key)
         measures = [_judge_measure(own, attribute, title, unit) for attribute, title, unit in MEASURES]
         answer = combine_responses([p.response for p in own])
         attempts = [p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit]
@@ -181,9 +196,18 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
             relaxed_points=relaxed,
         )
         dose = agree_with(dose, answer.word)
-        groups.append(HistoryGroup(exercise, side, position, own, known, repeats, agreement, answer, dose))
+        groups.append(HistoryGroup(*key, own, known, repeats, agreement, answer, dose, _answer_latest(own)))
     undated = tuple(p.name for p in points if not np.isfinite(p.day))
     return History(athlete, tuple(groups), _compare_sides(dated), undated)
+
+
+def _answer_latest(points: Sequence[SessionPoint]) -> Response:
+    """The newest session once more, single ratings' scatter learnt from the earlier ones too."""
+    newest = points[-1]
+    if not newest.rated or newest.response.test is not None:
+        return newest.response
+    earlier = pool_scatters([p.response.scatter for p in points[:-1] if p.response.scatter is not None])
+    return compute_response(newest.rated, earlier=earlier)
 
 
 def _compare_attempts(attempts: Sequence[Sequence[float]]) -> Reliability | None:
@@ -206,9 +230,13 @@ def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, u
         unit = known[-1][2] if known else ""
     days, values = tuple(row[0] for row in known), tuple(row[1] for row in known)
     error = estimate_session_error(values) if values else RepeatError(None, None, 0, "never measured")
-    change = judge_change(values[0], values[-1], error) if len(values) > 1 else None
     weeks = [(day - days[0]) / 7 for day in days]
-    return Measure(title, unit, days, values, fit_theil_sen(weeks, values), error, change)
+    trend, lasting = fit_theil_sen(weeks, values), judge_trend(weeks, values)
+    change = None
+    if len(values) > 1:
+        moved = values[-1] - values[0] if trend.slope is None else trend.slope * weeks[-1]
+        change = Change(moved, CHANGES[lasting.word], lasting.reason)
+    return Measure(title, unit, days, values, trend, error, change, lasting.correlation)
 
 
 def _find_reach(analysis: SessionAnalysis) -> tuple[float | None, str]:
@@ -222,8 +250,9 @@ def _find_reach(analysis: SessionAnalysis) -> tuple[float | None, str]:
 
 def _compare_sides(points: Sequence[SessionPoint]) -> tuple[SideRow, ...]:
     rows = []
-    for exercise, position in sorted({(p.exercise, p.position) for p in points}):
-        own = [p for p in points if (p.exercise, p.position) == (exercise, position) and p.maximum is not None]
+    for exercise, position, simulated in sorted({(p.exercise, p.position, p.simulated) for p in points}):
+        key = (exercise, position, simulated)
+        own = [p for p in points if (p.exercise, p.position, p.simulated) == key and p.maximum is not None]
         unit = own[-1].maximum_unit if own else ""
         left, right = (
             [p.maximum for p in own if p.side == side and p.maximum_unit == unit and p.maximum is not None]

@@ -69,7 +69,7 @@ ChangeWord: TypeAlias = Literal["up", "down", "within measurement error", "unkno
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A difference and whether it is real: larger than the minimal detectable change."""
+    """A difference and whether it is real, with the reason."""
 
     difference: float
     word: ChangeWord
@@ -132,19 +132,6 @@ def estimate_session_error(values: Sequence[float], *, n_df_min: int = 4) -> Rep
     """
     steps = np.diff(np.asarray(values, dtype=np.float64))
     return _judge_error(float((steps**2).sum()) / 2, int(steps.size), n_df_min, "steps from session to session")
-
-
-def judge_change(before: float, after: float, error: RepeatError) -> Change:
-    """Whether ``after`` differs from ``before`` by more than the minimal detectable change."""
-    difference = after - before
-    if difference == 0:
-        return Change(0.0, "within measurement error", "the same value")
-    if error.mdc95 is None:
-        return Change(difference, "unknown", f"whether that is real is not known: {error.reason}")
-    limit = f"the minimal detectable change, {error.mdc95:.3g}"
-    if abs(difference) <= error.mdc95:
-        return Change(difference, "within measurement error", f"{abs(difference):.3g} does not exceed {limit}")
-    return Change(difference, "up" if difference > 0 else "down", f"{abs(difference):.3g} exceeds {limit}")
 
 
 def compare_sides(left: Sequence[float], right: Sequence[float]) -> SideDifference:

@@ -14,6 +14,10 @@ from biofeedback.model import FloatArray
 TrendWord: TypeAlias = Literal["rising", "falling", "no clear trend", "unknown"]
 
 
+N_LASTING_MIN = 6  # with five even a perfect order does not pass the limit
+LIMIT = 2.6
+
+
 @dataclass(frozen=True, slots=True)
 class Trend:
     """Slope per unit of x with its 95 % interval, and the value at ``x = 0``; None with ``reason`` when unknown."""
@@ -58,6 +62,64 @@ def fit_theil_sen(x: ArrayLike, y: ArrayLike, *, confidence: float = 0.95, n_min
     slope = float(np.median(slopes))
     low, high = _find_sen_interval(slopes, ys, confidence)
     return Trend(slope, low, high, float(np.median(ys) - slope * np.median(xs)), n)
+
+
+@dataclass(frozen=True, slots=True)
+class LastingTrend:
+    """Whether values in the order taken rise or fall, however often that was asked before; None: too few to say.
+
+    ``score`` is Kendall's S over its standard deviation, ``correlation`` that of neighbouring values beside the trend:
+    where it is clearly above zero, the standard deviation is larger by it.
+    """
+
+    word: TrendWord
+    score: float | None
+    correlation: float | None
+    reason: str
+
+
+def judge_trend(x: ArrayLike, y: ArrayLike) -> LastingTrend:
+    """Rank test of a trend in ``y`` (n,) over rising ``x`` (n,) that may be repeated after each new value.
+
+    Without a trend the rank of each new value among those before it is uniform and independent of all earlier ranks,
+    and Kendall's S is the sum of these ranks (centred), whatever the values' distribution. ``LIMIT`` for S over its
+    standard deviation is passed at any of the looks after 3, 4, ... 20 values in less than 5 % of such series (4.8 %,
+    simulated; see the truth table), where 1.96 is passed in 20 %. One odd value moves S by n - 1 at most. Standard
+    deviation with ties: Kendall, Rank Correlation Methods (1970); with correlation: Hamed & Rao, J Hydrol 204 (1998)
+    182 (its idea, from memory).
+    """
+    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    n = int(ys.size)
+    if n < N_LASTING_MIN:
+        return LastingTrend("unknown", None, None, f"{n} sessions; {N_LASTING_MIN} are needed to tell a trend")
+    _, ties = np.unique(ys, return_counts=True)
+    variance = (n * (n - 1) * (2 * n + 5) - float(np.sum(ties * (ties - 1) * (2 * ties + 5)))) / 18
+    if variance <= 0:
+        return LastingTrend("no clear trend", 0.0, None, "every session gave the same value")
+    correlation = _correlate_neighbours(xs, ys)
+    if correlation > n**-0.5:
+        kept = min(correlation, 0.9)
+        variance *= (1 + kept) / (1 - kept)
+    score = count_kendall_s(ys) / float(np.sqrt(variance))
+    if abs(score) < LIMIT:
+        return LastingTrend(
+            "no clear trend", score, correlation, f"over all {n} sessions no more than chance may bring"
+        )
+    word: TrendWord = "rising" if score > 0 else "falling"
+    return LastingTrend(word, score, correlation, f"over all {n} sessions, beyond what chance brings at any look")
+
+
+def _correlate_neighbours(x: FloatArray, y: FloatArray) -> float:
+    """Lag-1 correlation of what the line leaves, far values pulled in, corrected for few values (from memory)."""
+    line = fit_theil_sen(x, y)
+    left = y - (line.slope or 0.0) * x
+    left = left - np.median(left)
+    far = 1.5 * float(np.quantile(np.abs(left), 0.9))
+    left = np.clip(left, -far, far)
+    left = left - left.mean()
+    size = float(left @ left)
+    plain = float(left[1:] @ left[:-1]) / size if size > 0 else 0.0
+    return plain + (1 + 3 * max(plain, 0.0)) / y.size
 
 
 def pairwise_slopes(x: FloatArray, y: FloatArray) -> FloatArray:

@@ -21,11 +21,16 @@ from biofeedback.report.words import advise_effort
 
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
 NOTE = (
-    "A change is called real only when it exceeds the minimal detectable change, t × √2 × the standard error of "
-    "measurement (Weir, J Strength Cond Res 2005; Student's t in place of 1.96 because few sessions know the error "
-    "badly), found from this person's own differences from session to session; five sessions are needed for that. "
-    "Trend: the median of all pairwise slopes (Theil-Sen)."
+    "A change is judged on all sessions, not first against last: it is called real when the order of the values rises "
+    "or falls beyond a limit (Kendall’s S, 2.6 standard deviations) that chance passes in less than 5 % of series even "
+    "when it is looked at after every session up to the twentieth; six sessions are needed. Where neighbouring "
+    "sessions hang together the limit is wider. Trend: the median of all pairwise slopes (Theil-Sen). Minimal "
+    "detectable change between two single sessions: t × √2 × the standard error of measurement (Weir, J Strength Cond "
+    "Res 2005), from this person's own differences from session to session."
 )
+BORROWED = "How much single ratings scatter was also learnt from the earlier sessions."
+SIMULATED = "These recordings are simulated: read them as an example, do not train by them."
+SINGLE = "One session so far: a history begins with the second."
 
 
 def build_history(history: History) -> str:
@@ -45,15 +50,40 @@ def describe_history(history: History) -> tuple[str, ...]:
     lines = []
     for group in history.groups:
         lines.append(f"{name_group(group)}: {count(len(group.points), 'session')}")
-        lines += [
-            f"  {sentence}" for sentence in (*group.answer.sentences(), *advise_effort(group.dose, group.answer.word))
-        ]
-        lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
-        lines += [f"  {sentence}" for sentence in describe_repeats(group)]
+        lines += [f"  {sentence}" for sentence in describe_group(group)]
+        if len(group.points) > 1:
+            lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
+            lines += [f"  {sentence}" for sentence in (*describe_together(group), *describe_repeats(group))]
     lines += [f"{name_side(row)}: {describe_side(row.difference)}" for row in history.sides]
     if history.undated:
         lines.append(f"left out, without a date: {', '.join(history.undated)}")
     return tuple(lines)
+
+
+def describe_group(group: HistoryGroup) -> tuple[str, ...]:
+    """What contraction does over the sessions, what was learnt for the newest one, and what to do next."""
+    if len(group.points) == 1:
+        return (SINGLE,)
+    latest = () if not group.latest.borrowed else (f"The newest session: {group.latest.sentences()[0]}", BORROWED)
+    advice = advise_effort(group.dose, group.answer.word) if group.dose.n_points else []
+    return (*group.answer.sentences(), *latest, *([SIMULATED] if group.simulated else advice))
+
+
+def describe_together(group: HistoryGroup) -> list[str]:
+    """That several verdicts stand side by side, and which measures hang together from session to session."""
+    judged = [m for m in group.measures if m.change is not None and m.change.word != "unknown"]
+    said = []
+    if len(judged) > 1:
+        said.append(
+            f"{len(judged)} measures were judged: each has its own chance, below 5 %, to be called real by luck, so "
+            "one of several that stands alone is worth another look before it is believed."
+        )
+    tied = [m.name for m in judged if m.correlation is not None and m.correlation > len(m.values) ** -0.5]
+    if tied:
+        said.append(
+            f"Neighbouring sessions hang together in {', '.join(tied)}: more than scatter was asked of a trend."
+        )
+    return said
 
 
 def describe_measure(measure: Measure) -> str:
@@ -95,7 +125,14 @@ def describe_side(difference: SideDifference) -> str:
 
 def name_group(group: HistoryGroup) -> str:
     """Exercise, side and position in one line."""
-    return " · ".join(text for text in (group.exercise, group.side, group.position) if text) or "no exercise named"
+    return (
+        " · ".join(
+            text
+            for text in (group.exercise, group.side, group.position, "simulated" if group.simulated else "")
+            if text
+        )
+        or "no exercise named"
+    )
 
 
 def name_side(row: SideRow) -> str:
@@ -123,22 +160,23 @@ def tabulate_measures(group: HistoryGroup) -> Table:
             )
         )
     head = (
-        "measure", "sessions", "first", "last", "change", "minimal detectable change", "trend a week", "95 % interval",
+        "measure", "sessions", "first", "last", "change by the trend", "minimal detectable change",
+        "trend a week", "95 % interval",
         "verdict",
     )  # fmt: skip
     return Table("What changed", head, tuple(rows), (0, 8))
 
 
 def draw_history(figure: Figure | SubFigure, group: HistoryGroup) -> None:
-    """Each measure over the dates; the shaded strip is the first value ± the minimal detectable change."""
+    """Each measure over the dates, and the trend over all of them where it is real."""
     measures = group.measures
     with mpl.rc_context(STYLE):
         axes = figure.subplots(len(measures), 1, sharex=True, squeeze=False, gridspec_kw={"hspace": 0.06})[:, 0]
         for axis, measure in zip(axes, measures, strict=True):
             first = measure.values[0]
-            if measure.error.mdc95 is not None:
-                reach = measure.error.mdc95
-                axis.axhspan(first - reach, first + reach, facecolor=PALETTE["band"], edgecolor="none")
+            if measure.change is not None and measure.change.word in ("up", "down"):
+                ends = [measure.trend_per_week.at((day - measure.days[0]) / 7) for day in measure.days]
+                axis.plot(measure.days, ends, color=PALETTE["edge"], linewidth=1.4, linestyle=(0, (4, 2)))
             axis.plot(measure.days, measure.values, color=PALETTE["soft"], linewidth=1.0)
             axis.plot(measure.days, measure.values, marker="o", markersize=5, linestyle="none", color=PALETTE["effort"])
             axis.set_ylabel(_break(measure.name) + (f"\n({measure.unit})" if measure.unit else ""))
@@ -168,17 +206,17 @@ def _show_head(history: History) -> Sequence[Markup]:
 
 
 def _show_group(group: HistoryGroup) -> Markup:
-    sentences = [
-        tag("p", sentence) for sentence in (*group.answer.sentences(), *advise_effort(group.dose, group.answer.word))
-    ]
+    sentences = [tag("p", sentence) for sentence in describe_group(group)]
     parts = [tag("h2", name_group(group)), tag("section", *sentences, class_="effect")]
+    if len(group.points) == 1:
+        return tag("section", *parts)
     if any(len(measure.values) > 1 for measure in group.measures):
         svg = draw_svg(lambda figure: draw_history(figure, group), (8.6, 0.6 + 1.05 * len(group.measures)))
-        caption = "Shaded: the first value ± the minimal detectable change; only a value beyond it is a real change."
+        caption = "Dashed: the trend over all sessions, where it is real. Dots: single sessions, which scatter."
         parts.append(frame_figure(svg, caption, "trace"))
     parts.append(show_table(tabulate_measures(group)))
     reasons = [f"{capitalise(m.name)}: {m.change.reason}." for m in group.measures if m.change is not None]
-    reasons += describe_repeats(group)
+    reasons += [*describe_together(group), *describe_repeats(group)]
     return tag("section", *parts, list_section("Why", reasons) if reasons else Markup())
 
 

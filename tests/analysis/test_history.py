@@ -47,22 +47,42 @@ def test_minimal_detectable_change_from_the_person_s_own_steps(point) -> None:
     measure = group.measures[0]
     sem = np.sqrt(np.sum(np.diff(maxima) ** 2) / 2 / 4)
     assert measure.error.mdc95 == pytest.approx(2.7764 * np.sqrt(2) * sem, rel=1e-4)
-    assert measure.change.difference == pytest.approx(120.0)
-    assert measure.change.word == "within measurement error"
 
 
 def test_a_steady_rise_is_real_and_scatter_is_not(point) -> None:
     rise = compare_sessions("A01", make_points(point, [400, 410, 420, 430, 440, 450])).groups[0].measures[0]
     assert rise.change.word == "up"
+    assert rise.change.difference == pytest.approx(50.0)
     assert rise.trend_per_week.slope == pytest.approx(70.0)
     scatter = compare_sessions("A01", make_points(point, [400, 430, 390, 425, 395, 420])).groups[0].measures[0]
     assert scatter.change.word == "within measurement error"
 
 
-def test_fewer_than_five_sessions_make_no_change_real(point) -> None:
-    measure = compare_sessions("A01", make_points(point, [400, 500, 600, 700])).groups[0].measures[0]
+def test_one_odd_session_at_either_end_changes_nothing(point) -> None:
+    for odd in ([900, 400, 410, 402, 408, 404, 406], [400, 410, 402, 408, 404, 406, 900]):
+        measure = compare_sessions("A01", make_points(point, odd)).groups[0].measures[0]
+        assert measure.change.word == "within measurement error"
+        assert abs(measure.change.difference) < 20
+
+
+def test_fewer_than_six_sessions_make_no_change_real(point) -> None:
+    measure = compare_sessions("A01", make_points(point, [400, 500, 600, 700, 800])).groups[0].measures[0]
     assert measure.change.word == "unknown"
-    assert "needed" in measure.change.reason
+    assert measure.change.reason == "5 sessions; 6 are needed to tell a trend"
+
+
+def test_simulated_sessions_are_never_pooled_with_real_ones(point) -> None:
+    real = make_points(point, [400, 410, 405], simulated=False)
+    played = make_points(point, [500, 510, 505], simulated=True)
+    groups = compare_sessions("A01", [*real, *played]).groups
+    assert [(g.simulated, len(g.points), g.dose.n_points) for g in groups] == [(False, 3, 15), (True, 3, 15)]
+
+
+def test_the_newest_session_borrows_scatter_from_earlier_ones(point) -> None:
+    (group,) = compare_sessions("A01", make_points(point, [400, 410, 405])).groups
+    assert group.latest.mean_change == point.response.mean_change
+    assert group.latest.borrowed
+    assert group.latest.high - group.latest.low < point.response.high - point.response.low
 
 
 def test_positions_and_sides_are_kept_apart_and_sides_compared(point) -> None:

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.analysis.trends import count_kendall_s, fit_theil_sen
+from biofeedback.analysis.trends import LIMIT, count_kendall_s, fit_theil_sen, judge_trend
 
 
 def test_kendall_1970_example(published):
@@ -53,3 +53,50 @@ def test_too_little_is_none_with_a_reason():
     assert short.low is None
     assert short.at(10) == pytest.approx(-7)
     assert fit_theil_sen([0, 1, 2, np.nan], [3, 2, 1, 5]).n == 3
+
+
+def test_kendall_s_is_the_sum_of_ranks_among_the_values_before():
+    """What makes the limit hold at every look, whatever the distribution."""
+    y = np.random.default_rng(5).standard_cauchy(15)
+    ranks = [float(np.sum(y[:i] < y[i])) for i in range(15)]
+    assert count_kendall_s(y) == sum(2 * rank - i for i, rank in enumerate(ranks))
+
+
+def test_looked_at_after_every_session_chance_is_called_real_in_at_most_5_percent():
+    """Ranks are independent and uniform without a trend; drawn so, looks after 3 to 20 pass the limit in 4.8 %."""
+    rng = np.random.default_rng(8)
+    n = np.arange(1, 21)
+    steps = 2 * np.floor(rng.random((40_000, 20)) * n) - (n - 1)
+    sd = np.sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    scores = np.cumsum(steps, axis=1)[:, 2:] / sd[2:]
+    assert 0.045 < np.mean((np.abs(scores) >= LIMIT).any(axis=1)) < 0.05
+    assert np.mean((np.abs(scores) >= 1.96).any(axis=1)) > 0.15  # what one look's limit would do
+
+
+def test_a_trend_is_judged_on_all_values_and_neighbours_that_hang_together_are_looked_at():
+    weeks = np.arange(12.0)
+    rng = np.random.default_rng(1)
+    assert judge_trend(weeks, weeks + rng.normal(0, 1, 12)).word == "rising"
+    assert judge_trend(weeks, -weeks + rng.normal(0, 1, 12)).word == "falling"
+    assert judge_trend(weeks, np.ones(12)).word == "no clear trend"
+    assert judge_trend(weeks[:5], weeks[:5]).word == "unknown"
+    odd = np.array([3.0, 1, 2, 4, 1, 3, 2, 4, 3, 1, 2, 0])
+    odd[-1] = 50.0
+    assert judge_trend(weeks, odd).word == "no clear trend"
+    walk = np.cumsum(np.random.default_rng(3).normal(0, 1, 30))
+    tied = judge_trend(np.arange(30.0), walk)
+    assert tied.correlation > 0.3
+    assert abs(tied.score) < abs(count_kendall_s(walk)) / np.sqrt(30 * 29 * 65 / 18)
+
+
+def test_score_without_ties_is_the_z_of_kendall_s_tau():
+    """Against scipy's asymptotic p of Kendall's tau, of values whose neighbours do not hang together."""
+    from scipy.stats import kendalltau, norm
+
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        y = rng.normal(0, 1, 14)
+        ours = judge_trend(np.arange(14.0), y)
+        if ours.correlation <= 14**-0.5:
+            theirs = kendalltau(np.arange(14), y, method="asymptotic").pvalue
+            assert 2 * norm.sf(abs(ours.score)) == pytest.approx(theirs, rel=1e-9)

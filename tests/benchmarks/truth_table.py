@@ -20,6 +20,7 @@ from simulated_people import Athlete, as_phases, simulate
 from biofeedback.analysis.ratings import Scatter, pool_scatters
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.sessions import combine_responses
+from biofeedback.analysis.trends import judge_trend
 
 
 def rate(athlete: Athlete, rng: np.random.Generator, changes: np.ndarray | None = None) -> list[RatedPhase]:
@@ -294,6 +295,33 @@ def print_sessions(n: int, seed: int) -> None:
             print(f"{k:4d} sessions varying by {between:.1f}: mean {mean:5.1f}%, next {ahead:5.1f}%, width {width:.2f}")
 
 
+def print_looks(n: int, seed: int) -> None:
+    """A measure looked at after every session: called real by chance, and a trend found, in %."""
+    print(
+        f"\nA measure over the sessions, {n} athletes each: called a real change at any look up to the twentieth, in %"
+    )
+    rng = np.random.default_rng(seed)
+    cells = (
+        ("no trend", 0.0, 0.0, 20),
+        ("no trend, one odd last session of 12", 0.0, 0.0, 12),
+        ("no trend, sessions hang together (0.3)", 0.0, 0.3, 20),
+        ("no trend, sessions hang together (0.5)", 0.0, 0.5, 20),
+        ("trend of 0.3 SD a session, 12 sessions", 0.3, 0.0, 12),
+    )
+    for name, slope, correlation, n_sessions in cells:
+        found = last = 0
+        for _ in range(n):
+            y = rng.normal(0, 1, n_sessions)
+            for i in range(1, n_sessions):
+                y[i] = correlation * y[i - 1] + np.sqrt(1 - correlation**2) * y[i]
+            y += slope * np.arange(n_sessions)
+            y[-1] += 5.0 if "odd" in name else 0.0
+            words = [judge_trend(np.arange(float(k)), y[:k]).word for k in range(3, n_sessions + 1)]
+            found += any(word in ("rising", "falling") for word in words)
+            last += words[-1] in ("rising", "falling")
+        print(f"  {name:42} at any look {100 * found / n:5.1f}%   at the last {100 * last / n:5.1f}%")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="Simulated athletes with a known truth")
     parser.add_argument("--n", type=int, default=1000, help="sessions per row")
@@ -312,6 +340,7 @@ def main() -> None:
     breaking = enumerate(list_breaking_athletes())
     print_rows("What breaks it", [check_response(name, a, n=n, seed=seed + 100 + i) for i, (name, a) in breaking])
     print_sessions(max(n // 8, 20), seed + 200)
+    print_looks(n, seed + 250)
     print_advice(n, seed + 300, options.workers)
 
 

@@ -30,9 +30,19 @@ def history(check):
 def test_words_say_what_is_real_and_what_is_not_known(history) -> None:
     text = "\n".join(describe_history(history))
     assert "maximum: 400.0 to 460.0 N: higher" in text
-    assert "minimal detectable change" in text
-    assert "2 steps" in text or "1 steps" in text  # right side: too few sessions
+    assert "2 sessions; 6 are needed to tell a trend" in text  # right side
+    assert "measures were judged" in text
+    assert "simulated: read them as an example" in text
     assert "left is" in text
+
+
+def test_one_session_says_so_in_a_line(check) -> None:
+    one = compare_sessions("A01", [replace(summarise_session(check, "a"), simulated=False)])
+    text = describe_history(one)
+    assert text[1:] == ("  One session so far: a history begins with the second.",)
+    page = build_history(one)
+    assert "One session so far" in page
+    assert "<table" not in page
 
 
 def test_the_page_stands_alone_and_trusts_no_text(history, check) -> None:
