@@ -78,10 +78,21 @@ def _run_told(given: list[str], chosen: str | None) -> int:
         return 0
     except OSError as error:
         return _tell(f"{error.filename or 'this computer'}: {error.strerror or error}; nothing more was done")
-    except (MemoryError, RecursionError) as error:
-        what = "there is not enough memory" if isinstance(error, MemoryError) else "something is nested too deeply"
+    except (MemoryError, RuntimeError) as error:
+        what = _find_lack(error)
+        if what is None:
+            raise
         return _tell(f"{what} for this; nothing more was done")
     return code
+
+
+def _find_lack(error: Exception) -> str | None:
+    """What there is too little of; None where the error is about something else."""
+    if isinstance(error, MemoryError):
+        return "there is not enough memory"
+    if isinstance(error, RecursionError):
+        return "something is nested too deeply"
+    return "there are not enough threads" if "start new thread" in str(error) else None
 
 
 def _parse(given: list[str], chosen: str | None) -> argparse.Namespace:

@@ -190,7 +190,9 @@ class LiveSession:
             self._stopping.set()
             watch.cancel()
             await asyncio.gather(watch, return_exceptions=True)
-            await asyncio.to_thread(thread.join, 5.0)
+            until_s = loop.time() + 5.0
+            while thread.is_alive() and loop.time() < until_s:  # not in a thread: there may be none left to start
+                await asyncio.sleep(0.01)
             self._feed.close()
             if self.engine.hold and not self.engine.hold.is_over:  # else it would look as if the plan had gone on
                 self.session.command({"do": "stop", "reason": "the session ended during the hold"}, by="program")

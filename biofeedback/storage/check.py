@@ -56,10 +56,14 @@ class Verdict:
 
 @dataclass(slots=True)
 class _Findings:
-    """``spans`` of frames that are accounted for, in order, none over another; ``n_most`` frames there can be."""
+    """``spans`` of frames that are accounted for, in order, none over another.
+
+    ``n_most`` frames there can be; ``n_most_read`` in gaps and in what bytes of this file can hold, or could.
+    """
 
     rate_hz: float
     n_most: float
+    n_most_read: float
     problems: list[str] = field(default_factory=list)
     spans: list[tuple[int, int]] = field(default_factory=list)
     n_events: int = 0
@@ -95,7 +99,10 @@ def _examine(path: Path, copy: Path | None) -> Verdict:
     with ExitStack() as stack:
         read, problems, remarks = _open_rows(path, stack, is_saving=copy is not None)
         settings, rate_hz, n_channels = _read_settings(read, path, problems)
-        found = _Findings(rate_hz, rate_hz * MAX_GAPS_S + database.count_bytes(path), problems)
+        n_bytes = database.count_bytes(path)
+        n_most = rate_hz * MAX_GAPS_S + n_bytes
+        n_gap_frames = sum(values[1] for _, values, is_sound in read("gaps") if is_sound and 0 < values[1] <= n_most)
+        found = _Findings(rate_hz, n_most, n_bytes // (4 * n_channels) + n_gap_frames, problems)
         rows = _read_sound_rows(read, n_channels, found)
         if copy is None:
             for _ in rows:
@@ -301,7 +308,7 @@ def _can_be(table: str, values: tuple[Any, ...], n_channels: int, found: _Findin
         if table == "chunks":
             first, n_frames, dtype, data = values
             unpack_counts(dtype, data, n_frames, n_channels)
-            return bool(first >= 0 and n_frames > 0)
+            return bool(0 <= first <= found.n_most_read and n_frames > 0)
         if table == "gaps":
             return bool(values[0] >= 0 and 0 < values[1] <= found.n_most)
         if table == "events" and not isinstance(read_json(values[3]), dict):

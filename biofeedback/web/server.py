@@ -29,6 +29,7 @@ from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
+from biofeedback.web.shortage import find_shortage, told_shortages
 from biofeedback.web.start import StartPage, answer_late, answer_renewal, make_routes
 
 DEFAULT_PORT = 8765
@@ -91,7 +92,7 @@ class AccessControl:
     async def _serve(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Hand the request on once its body is there; one that does not come in time is not waited for."""
         if scope["type"] == "websocket" or scope["method"] in ("GET", "HEAD"):
-            await self._app(scope, receive, send)
+            await self._answer(scope, receive, send)
             return
         parts: deque[Message] = deque()
         try:
@@ -106,7 +107,17 @@ class AccessControl:
         async def receive_again() -> Message:
             return parts.popleft() if parts else await receive()
 
-        await self._app(scope, receive_again, send)
+        await self._answer(scope, receive_again, send)
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """The site's answer; a computer that is out of something has been told (500) and fills no log."""
+        try:
+            await self._app(scope, receive, send)
+        except (OSError, MemoryError, RuntimeError) as error:
+            short = find_shortage(error)
+            if short is None:
+                raise
+            self._refusals.tell(f"{scope['path'][:40]}: there are not enough {short} left on this computer")
 
     async def _refuse(self, why: str, scope: Scope, receive: Receive, send: Send) -> None:
         self._refusals.tell(why)
@@ -284,6 +295,7 @@ async def open_page(
         If the address is in use, or this machine has no address on a network to share on.
     """
     with contextlib.ExitStack() as sockets:
+        sockets.enter_context(told_shortages(RefusalLog()))
         bound = [sockets.enter_context(bind(host, port))]
         port = int(bound[0].getsockname()[1])
         seats = [*([Seat(live, report)] if live else []), *others]

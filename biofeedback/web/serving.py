@@ -13,6 +13,7 @@ from biofeedback.errors import SessionError
 from biofeedback.web.certificate import PageCertificate, make_context
 from biofeedback.web.connection_limits import make_protocol
 
+BACKLOG = 64  # connections waiting to be taken; out of open files, asyncio fails this often before it pauses
 MAX_FRAME_BYTES = 65536  # larger frames close the connection; the message limit answers politely well before
 SEND_BUFFER_BYTES = 65536  # a small kernel buffer: a page that wakes has little old news to read through
 
@@ -59,6 +60,7 @@ def make_server(
         ws_ping_interval=5.0,
         ws_ping_timeout=10.0,
         timeout_graceful_shutdown=1,
+        backlog=BACKLOG,
     )
     if certificate:
         config.load()

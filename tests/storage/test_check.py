@@ -36,7 +36,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def run(*paths: Path, repair: bool = False) -> int:
-    return command.run(argparse.Namespace(paths=list(paths), repair=repair))
+    return command.run(argparse.Namespace(paths=list(paths), repair=repair, json=False))
 
 
 def test_a_sound_recording_is_called_sound(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
