@@ -158,13 +158,14 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
     counted; a rating that names no phase belongs to the one in which it was given.
     """
     events: list[Event] = []
-    index = -1
+    index, is_running = -1, False
     for onset_s, duration_s, text in sorted(annotations, key=_order):
         said: list[Payload]
         if match := RATING.fullmatch(text):
-            said = [_parse_rating(match, index)]
+            said = [_parse_rating(match, index if is_running else -1)]
         elif match := PHASE.fullmatch(text):
-            if match["kind"] != "end":
+            is_running = match["kind"] != "end"
+            if is_running:
                 index = int(match["number"]) - 1 if match["number"] else index + 1
             said = [_parse_phase(match, index, duration_s), Relaxed(on=match["kind"] == "passive")]
         elif match := MAXIMUM.fullmatch(text):

@@ -102,7 +102,7 @@ def end_phases(
     told: list[str] = []
     kept = []
     for event in events:
-        if event.frame >= n_frames and event.kind in ("phase", "rating", "relaxed", "stop"):
+        if event.frame > n_frames and event.kind in ("phase", "rating", "relaxed", "stop"):
             if event.kind == "relaxed":
                 continue
             time_s, end_s = event.frame / rate_hz, n_frames / rate_hz

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, count_readings, place_reading
-from biofeedback.storage.annotations import list_annotations
+from biofeedback.storage.annotations import list_annotations, parse_events
 from biofeedback.storage.csv_import import import_csv
 from biofeedback.storage.edf import export_edf
 from biofeedback.storage.edf_import import import_edf
@@ -439,3 +439,20 @@ def test_a_factor_said_by_hand_is_taken_as_it_is(tmp_path: Path) -> None:
     assert (channel.unit, channel.factor) == ("N", 4.4482216152605)
     channel = Channel.from_dict(import_csv(path, channels={"a": "force:lbf*2"}).settings["channels"][0])
     assert (channel.unit, channel.factor) == ("lbf", 2.0)
+
+
+def test_an_answer_given_with_the_last_reading_is_not_after_the_end(tmp_path: Path) -> None:
+    need(edfio is not None, "edfio is not installed")
+    chunk, answer = Chunk(0, np.arange(50.0)[:, None]), Event(50, "rating", {"value": 6.5, "phase_index": None})
+    before = record(tmp_path / "a.hold", ([FORCE], 10.0, [chunk], [answer]))
+    export_edf(before, tmp_path / "a.bdf")
+    imported = import_edf(tmp_path / "a.bdf")
+    assert [(event.frame, event.data["value"]) for event in imported.events if event.kind == "rating"] == [(50, 6.5)]
+    assert imported.remarks == ()
+
+
+def test_a_rating_given_after_a_phase_has_ended_is_not_put_into_it() -> None:
+    told = [(1.0, 2.0, "phase 1 passive: Relax"), (2.0, None, "rating 6"), (3.0, None, "phase end"),
+            (4.0, None, "rating 2"), (5.0, None, "rating 3, phase 1")]  # fmt: skip
+    ratings = [event.data for event in parse_events(told, 10.0) if event.kind == "rating"]
+    assert [(data["value"], data.get("phase_index")) for data in ratings] == [(6, 0), (2, None), (3, 0)]
