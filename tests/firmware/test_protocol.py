@@ -59,5 +59,5 @@ def test_links_lead_somewhere():
         assert (NOTES / target).exists(), target
 
 
-def test_radio_sketch_says_that_it_was_not_run():
-    assert "NOT RUN HERE" in (NOTES / "ble_sketch" / "ble_sketch.ino").read_text().splitlines()[0]
+def test_radio_sketch_says_that_no_board_has_run_it():
+    assert "NOT RUN ON A BOARD HERE" in (NOTES / "ble_sketch" / "ble_sketch.ino").read_text().splitlines()[0]
