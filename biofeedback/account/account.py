@@ -12,13 +12,16 @@ from typing import Any
 
 from biofeedback.account.codec import PayloadError
 from biofeedback.account.kinds import (
+    Aftermath,
     Answered,
     AttemptBegun,
+    AttemptFelt,
     AttemptMade,
     AttemptRejected,
     BandChosen,
     CautionsRead,
     DeviceNoticed,
+    Expected,
     FeedbackSwitched,
     Finished,
     GuideChosen,
@@ -31,11 +34,14 @@ from biofeedback.account.kinds import (
     PhaseEndMoved,
     PlanBegun,
     PositionJudged,
+    PracticeMade,
+    RangeRead,
     RatingAsked,
     RatingGiven,
     RelaxationJudged,
     Relaxed,
     Resumed,
+    Screened,
     SetupCorrected,
     Stopped,
     ZeroTaken,
@@ -55,6 +61,7 @@ from biofeedback.account.records import (
     RatingOnRecord,
     StopOnRecord,
     ZeroOnRecord,
+    find_limiting,
 )
 from biofeedback.account.stages import Happening, Stage, find_ground, find_stage
 from biofeedback.account.values import Doubt, Maximum, Zero
@@ -75,6 +82,9 @@ class Account:
     settings: Mapping[str, Any] = field(compare=False)
     stage: Stage = "cautions"
     has_read_cautions: bool = False
+    tests_no_maximum: bool | None = None
+    testing_ended: str = ""
+    expects: str = ""
     guide: str = ""
     limit: float | None = None
     covariates: Any = ()
@@ -90,6 +100,9 @@ class Account:
     maxima: dict[str, Maximum] = field(default_factory=dict)
     maximum_history: list[MaximumOnRecord] = field(default_factory=list)
     attempts: list[AttemptOnRecord] = field(default_factory=list)
+    practice: list[PracticeMade] = field(default_factory=list)
+    aftermath: list[Aftermath] = field(default_factory=list)
+    ranges: list[RangeRead] = field(default_factory=list)
     plans: list[PlanBegun] = field(default_factory=list)
     phases: list[PhaseOnRecord] = field(default_factory=list)
     ratings: list[RatingOnRecord] = field(default_factory=list)
@@ -248,6 +261,41 @@ def _make_attempt(account: Account, frame: int, payload: AttemptMade) -> None:
     account.attempts.append(AttemptOnRecord(payload.number, frame, payload.channels, payload.feedback_shown))
 
 
+def _screen(account: Account, frame: int, payload: Screened) -> None:
+    account.tests_no_maximum = payload.applies
+
+
+def _practise(account: Account, frame: int, payload: PracticeMade) -> None:
+    account.practice.append(payload)
+
+
+def _feel_attempt(account: Account, frame: int, payload: AttemptFelt) -> None:
+    account.attempts = [
+        replace(one, discomfort=payload.discomfort, felt_effort=payload.effort, sharp=payload.sharp)
+        if one.number == payload.number
+        else one
+        for one in account.attempts
+    ]
+    if payload.sharp:
+        account.testing_ended = f"sharp pain at attempt {payload.number}"
+    for place, one in enumerate(account.maximum_history):
+        if one.until_frame == FOREVER and one.maximum.method == "attempts":
+            limited = find_limiting(account.search, one.maximum.channel)
+            account.maximum_history[place] = replace(one, limited=limited)
+
+
+def _expect(account: Account, frame: int, payload: Expected) -> None:
+    account.expects = payload.expects
+
+
+def _tell_aftermath(account: Account, frame: int, payload: Aftermath) -> None:
+    account.aftermath.append(payload)
+
+
+def _read_range(account: Account, frame: int, payload: RangeRead) -> None:
+    account.ranges.append(payload)
+
+
 def _reject_attempt(account: Account, frame: int, payload: AttemptRejected) -> None:
     account.attempts = [
         replace(one, channels={name: attempt.rejected(payload.reason) for name, attempt in one.channels.items()})
@@ -261,7 +309,8 @@ def _set_maximum(account: Account, frame: int, payload: MaximumSet) -> None:
     maximum = payload.maximum
     account._void_maxima(frame, "", [maximum.channel])
     account.maxima[maximum.channel] = maximum
-    account.maximum_history.append(MaximumOnRecord(maximum, frame, payload.settled, payload.by))
+    limited = find_limiting(account.search, maximum.channel) if maximum.method == "attempts" else ""
+    account.maximum_history.append(MaximumOnRecord(maximum, frame, payload.settled, payload.by, limited=limited))
     account.doubts = [doubt for doubt in account.doubts if doubt.channel != maximum.channel]
     account.answer_word = ""
     account._move("maximum set")
@@ -412,6 +461,7 @@ def _notice_device(account: Account, frame: int, payload: DeviceNoticed) -> None
     account.zeros, account.maxima = {}, {}
     account.attempts = [replace(one, is_void=True) for one in account.attempts]
     account.doubts = []
+    account.practice = []
     account.stopped = None
     account._move("calibration void")
 
@@ -428,6 +478,12 @@ _ACT: Mapping[type[Payload], Any] = {
     CautionsRead: _read_cautions,
     ZeroTaken: _take_zero,
     AttemptBegun: _begin_attempt,
+    Screened: _screen,
+    PracticeMade: _practise,
+    AttemptFelt: _feel_attempt,
+    Expected: _expect,
+    Aftermath: _tell_aftermath,
+    RangeRead: _read_range,
     AttemptMade: _make_attempt,
     AttemptRejected: _reject_attempt,
     MaximumSet: _set_maximum,

@@ -61,7 +61,32 @@ class Command:
 COMMANDS: Mapping[str, Command] = {
     "accept_cautions": Command("the cautions were read and accepted"),
     "zero": Command("take the zero of all channels"),
+    "screening": Command("say whether something on the list of who does not test a maximum holds", {"applies": FLAG}),
+    "practice": Command("begin a practice push at a felt share of all", {"felt": NUMBER}),
     "attempt": Command("begin an attempt at the maximum"),
+    "attempt_felt": Command(
+        "say how an attempt felt",
+        {"number": INDEX},
+        {"discomfort": NUMBER.or_none, "effort": NUMBER.or_none, "sharp": FLAG},
+        by="athlete",
+    ),
+    "expect": Command("say what contracting is expected to do", {"expects": TEXT}, by="athlete"),
+    "aftermath": Command(
+        "say how the athlete is afterwards",
+        {"when": TEXT},
+        {
+            "new_pain": FLAG.or_none,
+            "numbness": FLAG.or_none,
+            "walks_normally": FLAG.or_none,
+            "soreness": NUMBER.or_none,
+        },
+        by="athlete",
+    ),
+    "range": Command(
+        "put on record how far the stretch went",
+        {"when": TEXT, "at": TEXT, "value": NUMBER, "unit": TEXT},
+        {"method": TEXT},
+    ),
     "reject_attempt": Command("set an attempt aside", {"number": INDEX}, {"reason": TEXT}),
     "accept_maximum": Command("take the best attempt all the same"),
     "typed_maximum": Command(
@@ -72,7 +97,9 @@ COMMANDS: Mapping[str, Command] = {
     "revise_maximum": Command("take the maximum that later evidence asks for", {"channel": TEXT, "value": NUMBER}),
     "guide": Command("choose the channel that leads", {"channel": TEXT}),
     "device": Command("say what holds now that another sensor answers", {"answer": TEXT}),
-    "start_plan": Command("begin a plan", {"plan": TEXT}),
+    "start_plan": Command(
+        "begin a plan, with ``anyway`` before the rest after a maximum is over", {"plan": TEXT}, {"anyway": FLAG}
+    ),
     "choose_band": Command("choose the band of the next contraction", {"low": NUMBER, "high": NUMBER}),
     "end_phase": Command("end the running phase now", {}, {"phase_index": INDEX}),
     "extend_phase": Command("let the running phase last longer", {"seconds": NUMBER}, {"phase_index": INDEX}),

@@ -43,6 +43,76 @@ class ZeroTaken:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Screened:
+    """Whether something on the list of who does not test a maximum holds: yes or none, never which."""
+
+    kind: ClassVar[str] = "screening"
+    applies: bool = field(metadata=ALWAYS)
+    by: str = ""
+    texts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PracticeMade:
+    """A push at ``felt_percent`` of what the athlete believes to be all: best 0.5 s mean by channel, in its unit.
+
+    ``fell``: the guide read less while pushing, so the rig does not measure the push.
+    """
+
+    kind: ClassVar[str] = "practice"
+    felt_percent: float
+    channels: Mapping[str, float]
+    fell: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttemptFelt:
+    """How attempt ``number`` of the present search felt: discomfort and effort 0-10, None is no answer."""
+
+    kind: ClassVar[str] = "attempt_felt"
+    number: int
+    discomfort: float | None = field(default=None, metadata=ALWAYS)
+    effort: float | None = field(default=None, metadata=ALWAYS)
+    sharp: bool = False
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What the athlete expects of contracting, said before a check."""
+
+    kind: ClassVar[str] = "expectation"
+    expects: Literal["less", "same", "more"]
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aftermath:
+    """How the athlete is at the end, or at the next start (``when``); None: not answered. Soreness 0-10."""
+
+    kind: ClassVar[str] = "aftermath"
+    when: Literal["end", "next"]
+    new_pain: bool | None = None
+    numbness: bool | None = None
+    walks_normally: bool | None = None
+    soreness: float | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeRead:
+    """How far the stretch went: ``when`` before or after, at which discomfort, in ``unit`` (deg, cm)."""
+
+    kind: ClassVar[str] = "range"
+    when: Literal["before", "after"]
+    at: Literal["first discomfort", "agreed discomfort", "furthest tolerated"]
+    value: float
+    unit: str
+    method: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AttemptBegun:
     """The countdown of attempt ``number`` (from 1; 1 begins a new search) starts."""
 
@@ -97,13 +167,14 @@ class GuideChosen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanPhase:
-    """One phase of a plan as it was carried out; band and ``adapt`` in % of maximum."""
+    """One phase of a plan as it was carried out; band and ``adapt`` in % of maximum, ``felt`` effort 0-10."""
 
     kind: str
     title: str = ""
     duration_s: float | None = None
     band: Band | None = None
     adapt: Band | None = None
+    felt: float | None = None
     ask: bool = False
     cycle: int | None = None
     index: int | None = None
@@ -165,6 +236,7 @@ class PhaseBegun:
     duration_s: float | None = None
     band: Band | None = None
     adapt: Band | None = None
+    felt: float | None = None
     ask: bool = False
     cycle: int | None = None
     grace_s: float | None = None
@@ -350,6 +422,12 @@ class Answered:
 Payload: TypeAlias = (
     CautionsRead
     | ZeroTaken
+    | Screened
+    | PracticeMade
+    | AttemptFelt
+    | Expected
+    | Aftermath
+    | RangeRead
     | AttemptBegun
     | AttemptMade
     | AttemptRejected

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
@@ -68,18 +68,27 @@ class RatingOnRecord:
 
 @dataclass(frozen=True, slots=True)
 class AttemptOnRecord:
-    """One attempt at a maximum, by channel; it ended at ``frame``. ``is_void``: made with a sensor that is gone."""
+    """One attempt at a maximum, by channel; it ended at ``frame``. ``is_void``: made with a sensor that is gone.
+
+    ``discomfort`` and ``felt_effort`` 0-10 as said after it, None: not said; ``sharp``: with sharp pain.
+    """
 
     number: int
     frame: int
     channels: Mapping[str, Attempt]
     feedback_shown: bool
     is_void: bool = False
+    discomfort: float | None = None
+    felt_effort: float | None = None
+    sharp: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class MaximumOnRecord:
-    """A maximum in force from ``frame`` to ``until_frame``; ``void``: why it ended, other than by the next one."""
+    """A maximum in force from ``frame`` to ``until_frame``; ``void``: why it ended, other than by the next one.
+
+    ``limited``: that discomfort kept it low, in words; empty where it did not, or where nobody said.
+    """
 
     maximum: Maximum
     frame: int
@@ -87,6 +96,7 @@ class MaximumOnRecord:
     by: str = ""
     until_frame: int = FOREVER
     void: str = ""
+    limited: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,3 +116,20 @@ class StopOnRecord:
     frame: int
     reason: str
     by: str
+
+
+LIMITING_DISCOMFORT, LIMITING_RISE = 7.0, 2.0  # of 10; common practice, no source
+
+
+def find_limiting(attempts: Sequence[AttemptOnRecord], channel: str) -> str:
+    """That discomfort limited the best attempt: 7 of 10 or more, or up by 2 on an earlier one; else empty."""
+    good = [one for one in attempts if channel in one.channels and one.channels[channel].accepted]
+    best = max(good, key=lambda one: one.channels[channel].value or 0.0, default=None)
+    if best is None or best.discomfort is None:
+        return ""
+    before = [one.discomfort for one in attempts if one.number < best.number and one.discomfort is not None]
+    if best.discomfort >= LIMITING_DISCOMFORT:
+        return f"limited by discomfort {best.discomfort:g} of 10 at the best attempt"
+    if before and best.discomfort - min(before) >= LIMITING_RISE:
+        return f"limited by discomfort, which rose by {best.discomfort - min(before):g} to {best.discomfort:g} of 10"
+    return ""

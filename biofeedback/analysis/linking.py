@@ -161,7 +161,8 @@ def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit:
     """The coach's word, or the session's own judgement, comes before the drift found here."""
     judged = phase.position if phase else None
     state, largest = (judged.state, judged.largest) if judged else (None, None)
-    limits = limits_for(unit)
+    lever_m = trace.account.settings.get("lever_m")
+    limits = limits_for(unit, lever_m if isinstance(lever_m, int | float) else None)
     if state not in ("held", "drifted", "lost"):
         if drift is None or limits is None or abs(drift) < limits.warn:
             return ()

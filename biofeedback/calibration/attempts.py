@@ -420,13 +420,19 @@ def check_baseline(levels: FloatArray, value: float | None, limit_percent: float
 
 
 def judge_maximum(
-    attempts: Sequence[Attempt], *, tolerance_percent: float = 5.0, n_needed: int = 3, n_extra: int = 2
+    attempts: Sequence[Attempt],
+    *,
+    tolerance_percent: float = 5.0,
+    n_needed: int = 3,
+    n_extra: int = 2,
+    improving_percent: float | None = None,
 ) -> MaximumVerdict:
     """Say whether the attempts on one channel settle its maximum; refused and rejected ones do not count.
 
     Settled when at least ``n_needed`` are good and the two best differ by at most ``tolerance_percent`` of the better
     one (5 %; 10 % for a hand-held dynamometer: common practice, no single source). Else up to ``n_extra`` more; if the
-    last of those is best by more than the tolerance the athlete may still be improving: one more.
+    last of those is best by more than the tolerance the athlete may still be improving: one more. With
+    ``improving_percent`` the last one that is best by more than that asks for one more as well, up to ``n_extra``.
     """
     good = [(a.value, index) for index, a in enumerate(attempts) if a.accepted and a.value is not None]
     ranked = sorted(good, key=lambda pair: (-pair[0], pair[1]))
@@ -439,6 +445,14 @@ def judge_maximum(
         n_more = max(n_needed, 2) - len(good)
         return verdict("more", n_more, f"{len(good)} good attempts; {n_needed} are needed; {n_more} more")
     differ_percent = 100 * (best - ranked[1][0]) / best
+    is_rising = (
+        improving_percent is not None
+        and best_index == good[-1][1]
+        and 100 * (best / ranked[1][0] - 1) > improving_percent + 1e-9
+        and len(good) < n_needed + n_extra
+    )
+    if is_rising and differ_percent <= tolerance_percent:
+        return verdict("more", 1, f"the last attempt was the best by {differ_percent:.1f} %; one more")
     if differ_percent <= tolerance_percent + 1e-9:
         return verdict(
             "accepted", 0, f"the two best differ by {differ_percent:.1f} %; {tolerance_percent:g} % is allowed"

@@ -13,7 +13,7 @@ from biofeedback.errors import RecordingError, SessionError, SourceError
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.plan import BUILT_IN, Plan, load_plan
-from biofeedback.session.setup import Setup
+from biofeedback.session.setup import GRADED, Setup
 from biofeedback.storage.recorder import Recorder
 from biofeedback.wiring.assembly import make_session, make_settings, read_limit
 from biofeedback.wiring.randomise import randomise_plan
@@ -52,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
         fast=args.fast,
         simulated=True,
         started_utc=args.started,
+        **GRADED,
     )
     simulate_session(source, args.out, setup, args.plan or [BUILT_IN[0]], force=args.force)
     print(f"Simulated: {args.out}")

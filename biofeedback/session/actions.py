@@ -27,6 +27,7 @@ from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import answer_position
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
+from biofeedback.session.care_actions import CARE_ACTIONS, need_fitting, need_practice, need_rest
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting
 from biofeedback.session.phase_actions import PHASE_ACTIONS
@@ -60,6 +61,7 @@ def _attempt(engine: SessionState, message: Message, by: str) -> None:
         raise SessionError(f"{left_s:.0f} s of rest are left", "wait: a tired attempt is not a maximum")
     _need_idle(engine, "an attempt")
     _need_ground(engine)
+    need_practice(engine)
     search = engine.search
     number = len(search.attempts) + 1 if search.verdict().state == "more" else 1
     engine.emit(AttemptBegun(number=number))
@@ -110,8 +112,11 @@ def _start_plan(engine: SessionState, message: Message, by: str) -> None:
     plan = engine.plans.get(str(message.get("plan")))
     if plan is None:
         raise SessionError(f"no plan {message.get('plan')!r}", f"choose one of {', '.join(engine.plans)}")
-    if engine.channels[engine.guide].name not in engine.maxima:
-        raise SessionError("there is no maximum yet", "find one first: effort is a percentage of it")
+    has_bands = any(phase.band for phase in plan.phases)
+    if has_bands and engine.channels[engine.guide].name not in engine.maxima:
+        raise SessionError("there is no maximum yet", "find one first, or choose a plan by felt effort")
+    need_fitting(engine, plan)
+    need_rest(engine, anyway=bool(message.get("anyway")))
     engine.zero_position()
     engine.activity = Hold(engine.draw(plan), engine, engine.level)
 
@@ -287,6 +292,7 @@ ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "position": _position,
     "revise_maximum": _revise_maximum,
     "device": _device,
+    **CARE_ACTIONS,
     **PHASE_ACTIONS,
     **SCALE_ACTIONS,
 }

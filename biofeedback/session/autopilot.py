@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from biofeedback.session.care_actions import find_rest_left_s
 from biofeedback.session.engine import Engine
+from biofeedback.session.setup import PRACTICE_PERCENT
 
 Message = Mapping[str, Any]
 
@@ -21,16 +23,36 @@ class Autopilot:
         """``said`` is the athlete's answer to the open prompt."""
         if engine.hold:
             return {"do": "rate", "value": said} if engine.hold.ask and said is not None else None
-        if engine.activity or self.is_finished:
-            return None
+        felt = self._say_how_it_felt(engine, said)
+        if felt or engine.activity or self.is_finished:
+            return felt
         if engine.stage in ("ready", "done"):
-            return self._start_next()
-        step = {"cautions": "accept_cautions", "zero": "zero", "maximum": "attempt"}[engine.stage]
-        if step == "attempt" and engine.search.verdict().state == "unsettled":
-            step = "accept_maximum"  # a coach would rest and try again; the recording says that it is not settled
-        return {"do": step}
+            return self._start_next(engine)
+        if engine.stage == "maximum":
+            return self._find_maximum(engine)
+        return {"do": {"cautions": "accept_cautions", "zero": "zero"}[engine.stage]}
 
-    def _start_next(self) -> Message:
+    def _find_maximum(self, engine: Engine) -> Message:
+        n_practised = len(engine.account.practice)
+        if engine.setup.graded and engine.account.tests_no_maximum is None:
+            return {"do": "screening", "applies": False}
+        if engine.setup.graded and n_practised < len(PRACTICE_PERCENT):
+            return {"do": "practice", "felt": PRACTICE_PERCENT[n_practised]}
+        # a coach would rest and try again; the recording says that it is not settled
+        return {"do": "accept_maximum" if engine.search.verdict().state == "unsettled" else "attempt"}
+
+    def _say_how_it_felt(self, engine: Engine, said: float | None) -> Message | None:
+        """After a graded attempt: what the athlete says of discomfort, effort as a maximum is."""
+        attempts = engine.account.search
+        if not engine.setup.graded or not attempts or said is None or engine.cue.kind != "rate" or engine.hold:
+            return None
+        if attempts[-1].felt_effort is not None:
+            return None
+        return {"do": "attempt_felt", "number": attempts[-1].number, "discomfort": said, "effort": 10}
+
+    def _start_next(self, engine: Engine) -> Message | None:
+        if self._plans and find_rest_left_s(engine) > 0:
+            return None
         if self._plans:
             return {"do": "start_plan", "plan": self._plans.pop(0)}
         self.is_finished = True

@@ -41,7 +41,7 @@ class Hold:
         self.beside_tracker: BandTracker | None = None
         self.ask: RatingAsked | None = None
         self.ask_position: int | None = None  # index of the contracting phase whose position the coach is asked about
-        self._watch = PhaseWatch(context.channels, context.level_rate_hz)
+        self._watch = PhaseWatch(context.channels, context.level_rate_hz, context.setup.lever_m)
         self._phase_start = start
         self._n_asked = 0
         self.is_over = False  # all phases are; only the last answer is still waited for
@@ -193,7 +193,7 @@ class Hold:
         phase = self.phase
         rate_hz = self._context.level_rate_hz
         self._phase_start = level
-        self._watch = PhaseWatch(self._context.channels, rate_hz)
+        self._watch = PhaseWatch(self._context.channels, rate_hz, self._context.setup.lever_m)
         self._phase_end = level + max(1, round(phase.duration_s * rate_hz))
         self._ask_opens = (
             max(level, self._phase_end - round(self.plan.ask_before_end_s * rate_hz)) if phase.ask else None
@@ -203,6 +203,8 @@ class Hold:
         self._context.emit(phase.begun(self.index, grace_s=self.plan.grace_s))
         self._context.emit(Relaxed(on=phase.kind == "passive"))
         target = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
+        if phase.felt is not None:
+            target = 10 * phase.felt  # what a simulated athlete makes of it
         self._context.give_cue(Cue("contract", target) if target is not None else Cue("relax"))
         self.reconsider()
         self._set_boundary()

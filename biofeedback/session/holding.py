@@ -83,7 +83,7 @@ def offer_in_order(plans: Sequence[Plan], joint_name: str) -> list[Plan]:
 
 def _hardest_bands(plan: Plan) -> list[Band | None]:
     """The band of every phase as it tires most; None where the muscle rests."""
-    contracts = [index for index, phase in enumerate(plan.phases) if phase.band is not None]
+    contracts = [index for index, phase in enumerate(plan.phases) if phase.kind == "contract"]
     bands: list[Band | None] = [_highest(phase) for phase in plan.phases]
     if plan.draw_bands and not plan.drawn:
         rising = sorted(plan.draw_bands, key=lambda band: band.low_percent + band.high_percent)
@@ -95,6 +95,8 @@ def _hardest_bands(plan: Plan) -> list[Band | None]:
 
 
 def _highest(phase: PlannedPhase) -> Band | None:
+    if phase.felt is not None:
+        return Band(0.0, 20 * phase.felt)  # its middle: effort felt as 2 of 10 is about 20 % (common practice)
     if phase.band is None or phase.adapt is None:
         return phase.band
     width = phase.band.high_percent - phase.band.low_percent

@@ -7,13 +7,15 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 
 from biofeedback.account.account import Account
-from biofeedback.account.kinds import AttemptMade, Noted
+from biofeedback.account.kinds import AttemptMade, Noted, PracticeMade
 from biofeedback.account.records import AttemptOnRecord
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempts import (
     BASELINE_S,
+    BEST_S,
     EMG_TOLERANCE_PERCENT,
     MaximumVerdict,
+    above_baseline,
     judge_attempt,
     judge_maximum,
 )
@@ -21,6 +23,11 @@ from biofeedback.calibration.effort import Effort
 from biofeedback.model import Cue, Levels
 from biofeedback.session.activity import SessionContext
 from biofeedback.session.setup import Setup
+
+FELL = "The number fell while you pushed"
+RIG_CURE = "look at the rig: a strap only pulls, a plate or bar is only pressed; then push lightly again"
+OUT_S, ANSWER_S = 1.0, 5.0  # out of the stretch, then how it felt; common practice
+FALL_SD = 6.0  # of the noise at rest: less is no fall
 
 Step: TypeAlias = Literal["countdown", "push", "rest"]
 
@@ -45,7 +52,12 @@ class MaximumSearch:
             tolerance_percent = max(tolerance_percent, EMG_TOLERANCE_PERCENT)
         attempts = [made.channels[name] for made in self.attempts]
         n_needed = 3 if name == self.guide else 2  # the others are not what the athlete was asked for
-        return judge_maximum(attempts, tolerance_percent=tolerance_percent, n_needed=n_needed)
+        return judge_maximum(
+            attempts,
+            tolerance_percent=tolerance_percent,
+            n_needed=n_needed,
+            improving_percent=self._setup.improving_percent if name == self.guide else None,
+        )
 
     def find_left_out(self) -> dict[str, str]:
         """Why a channel beside the guide gets no maximum, by name: it does not agree with itself."""
@@ -93,6 +105,7 @@ class MaximumSearch:
                 "reason": attempt.reason,
                 "told": attempt.told,
                 "rejected": attempt.reason if attempt.by_coach else None,
+                "felt": {"discomfort": made.discomfort, "effort": made.felt_effort, "sharp": made.sharp},
             }
             for made in self.attempts
             for attempt in (made.channels[self.guide],)
@@ -110,6 +123,8 @@ class Attempting:
         self._setup = setup = context.setup
         self._context = context
         self._taken: list[Levels] = []
+        self._rest_end = start
+        self._asks_at: int | None = None  # when to ask how it felt
         self.boundary = start + self._levels(setup.countdown_s)
         context.give_cue(Cue("relax"))
 
@@ -127,13 +142,22 @@ class Attempting:
             return False
         if self.step == "push":
             self.step = "rest"
-            self._context.give_cue(Cue("relax"))
+            self._context.give_cue(Cue("release" if self._setup.graded else "relax"))
             self._judge()
-            self.boundary = level + self._levels(self._setup.rest_between_attempts_s)
-            return (
-                MaximumSearch(self._context.account, self._setup).verdict().state != "more"
-            )  # nothing to rest for when the search is over
+            self._rest_end = level + self._levels(self._setup.rest_between_attempts_s)
+            self._asks_at = level + self._levels(OUT_S) if self._setup.graded else None
+            self.boundary = self._rest_end if self._asks_at is None else self._asks_at
+            return self._is_over() and not self._setup.graded  # nothing to rest for when the search is over
+        if self._asks_at is not None:
+            self._asks_at = None
+            self._context.give_cue(Cue("rate"))
+            answered = level + self._levels(ANSWER_S)
+            self.boundary = answered if self._is_over() else max(answered, self._rest_end)
+            return False
         return True
+
+    def _is_over(self) -> bool:
+        return MaximumSearch(self._context.account, self._setup).verdict().state != "more"
 
     def remaining_s(self, level: int) -> float:
         """Until the step ends."""
@@ -174,3 +198,45 @@ class Attempting:
 
     def _levels(self, seconds: float) -> int:
         return max(1, round(seconds * self._context.level_rate_hz))
+
+
+class Practising(Attempting):
+    """One push at a felt share of all: countdown, push, and whether the number rose."""
+
+    def __init__(self, felt_percent: float, context: SessionContext, start: int) -> None:
+        super().__init__(0, context, start)
+        self.felt_percent = felt_percent
+
+    def reach(self, level: int) -> bool:
+        """Go, then measure; nothing to rest for after a light push."""
+        if self.step == "push":
+            self._context.give_cue(Cue("relax"))
+            self._judge()
+            return True
+        super().reach(level)
+        self._context.give_cue(Cue("contract", self.felt_percent))
+        return False
+
+    def cancel(self, reason: str) -> None:
+        """A push that is abandoned happened, so it is noted."""
+        self._context.emit(Noted(text=f"practice push at {self.felt_percent:g} % abandoned: {reason}"))
+        self._context.give_cue(Cue("relax"))
+
+    def _judge(self) -> None:
+        values = np.concatenate([part.values for part in self._taken])
+        rate_hz, n_countdown = self._context.level_rate_hz, self._levels(self._setup.countdown_s)
+        rest = values[max(0, n_countdown - round(BASELINE_S * rate_hz)) : n_countdown]
+        n_best = max(1, round(BEST_S * rate_hz))
+        reached: dict[str, float] = {}
+        fell = False
+        for column, channel in enumerate(self._context.channels):
+            before, pushed = rest[:, column], values[n_countdown:, column]
+            before, pushed = before[np.isfinite(before)], pushed[np.isfinite(pushed)]
+            if channel.kind == "position" or len(before) < 2 or len(pushed) < n_best:
+                continue
+            means = np.convolve(pushed, np.full(n_best, 1 / n_best), "valid")
+            reached[channel.name] = above_baseline(float(means.max()), float(before.mean()), channel)
+            if channel.name == self._context.account.guide:
+                down = float(before.mean() - means.min())
+                fell = down > FALL_SD * float(before.std()) and down > 2 * max(0.0, reached[channel.name])
+        self._context.emit(PracticeMade(felt_percent=self.felt_percent, channels=reached, fell=fell))

@@ -24,12 +24,14 @@ BUILT_IN = (
     "dose-check",
     "dose-search",
     "contract-relax",
+    "felt-check",
     "hard-hold",
     "response-check",
 )
 DESIGNS = ("pairs", "shuffle")
 LONGEST_PHASE_S = 3600.0
 MOST_PHASES = 500
+MOST_FELT = 3.0  # of 10: harder goes by a measured maximum only (common practice)
 MOST_DRAWN = 60  # contractions of a drawn order, and rounds of drawn bands
 
 
@@ -37,7 +39,8 @@ MOST_DRAWN = 60  # contractions of a drawn order, and rounds of drawn bands
 class PlannedPhase:
     """One phase: ``passive`` and ``contract`` keep the position, ``rest`` leaves it. Only ``contract`` has a band.
 
-    With ``adapt`` the band may move within these limits, to the effort that is worth trying next.
+    With ``adapt`` the band may move within these limits, to the effort that is worth trying next. ``felt`` instead of
+    a band: the effort by feeling, 0 to 3 of 10, for who tests no maximum.
     """
 
     kind: PhaseKind
@@ -45,6 +48,7 @@ class PlannedPhase:
     duration_s: float
     band: Band | None = None
     adapt: Band | None = None
+    felt: float | None = None
     ask: bool = False
     cycle: int = 1
 
@@ -58,6 +62,7 @@ class PlannedPhase:
             "duration_s": self.duration_s,
             "band": band,
             **adapt,
+            **({"felt": self.felt} if self.felt is not None else {}),
             "ask": self.ask,
             "cycle": self.cycle,
         }
@@ -196,7 +201,7 @@ _PLAN_NUMBERS: Mapping[str, float] = {
 
 
 def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> PlannedPhase:
-    _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "ask"})
+    _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "felt", "ask"})
     kind = entry.get("kind")
     if not isinstance(kind, str) or kind not in PHASES:
         file.refuse((*place, "kind"), f"kind = {kind!r}", "use passive, contract or rest")
@@ -204,7 +209,12 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
         file.refuse(place, "a phase without duration_s", "say how many seconds it lasts")
     duration_s = _number(file, (*place, "duration_s"), entry["duration_s"], 1, LONGEST_PHASE_S)
     band = _parse_band(file, (*place, "band"), entry.get("band")) if "band" in entry else None
-    if (kind == "contract") != (band is not None):
+    felt = _number(file, (*place, "felt"), entry["felt"], 0, MOST_FELT) if "felt" in entry else None
+    if felt is not None and (kind != "contract" or band is not None):
+        file.refuse(
+            (*place, "felt"), f"felt effort in a {kind} phase", "use it in a contract phase, in place of a band"
+        )
+    if felt is None and (kind == "contract") != (band is not None):
         cure = "add band = [low, high] in % of maximum" if band is None else "remove the band, or use kind = 'contract'"
         file.refuse((*place, "band"), f"a {kind} phase {'without' if band is None else 'with'} a band", cure)
     adapt = _parse_band(file, (*place, "adapt"), entry["adapt"]) if "adapt" in entry else None
@@ -218,7 +228,7 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
         file.refuse((*place, "ask"), f"ask = {ask!r}", "use true or false")
     title = _text(file, (*place, "title"), entry.get("title", PHASES[kind].say))
     return PlannedPhase(
-        kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, adapt=adapt, ask=ask
+        kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, adapt=adapt, felt=felt, ask=ask
     )
 
 

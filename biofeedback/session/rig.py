@@ -59,6 +59,11 @@ class Rig:
         return tension if self.link == "strap" else -tension
 
     @property
+    def lever_m(self) -> float:
+        """From the joint to the contact."""
+        return hypot(*self._lever)
+
+    @property
     def _lever(self) -> Point:
         joint, contact = self.points[self.joint], self.points[self.contact]
         return contact[0] - joint[0], contact[1] - joint[1]

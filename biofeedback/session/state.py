@@ -24,7 +24,7 @@ from biofeedback.session.activity import Activity
 from biofeedback.session.adapting import Chooser, HeldPhase, choose_nothing
 from biofeedback.session.hold import Hold
 from biofeedback.session.loading import LoadTable
-from biofeedback.session.maximum import Attempting, MaximumSearch
+from biofeedback.session.maximum import FELL, RIG_CURE, Attempting, MaximumSearch, Practising
 from biofeedback.session.plan import Plan
 from biofeedback.session.setup import Setup
 from biofeedback.session.strip import Strip
@@ -259,6 +259,9 @@ class SessionState:
                 self.message = {"level": "error", "text": activity.error.what, "cure": activity.error.cure}
             else:
                 self.message = None
+        elif isinstance(activity, Practising):
+            fell = self.account.practice[-1].fell
+            self.message = {"level": "error", "text": FELL, "cure": RIG_CURE} if fell else None
         elif isinstance(activity, Attempting) and self.search.verdict().state == "accepted":
             self.take_search(settled=True, by="rule")
 

@@ -17,9 +17,10 @@ from biofeedback.model import Channel, FlagArray, FloatArray
 class PhaseWatch:
     """Collects the efforts of one phase and judges them at its end."""
 
-    def __init__(self, channels: Sequence[Channel], level_rate_hz: float) -> None:
+    def __init__(self, channels: Sequence[Channel], level_rate_hz: float, lever_m: float | None = None) -> None:
         self._channels = tuple(channels)
         self._rate_hz = level_rate_hz
+        self._lever_m = lever_m
         self._efforts: list[Effort] = []
 
     def take(self, effort: Effort) -> None:
@@ -37,7 +38,7 @@ class PhaseWatch:
         percent, flags = self._joined()
         results = []
         for column, channel in enumerate(self._channels):
-            limits = limits_for(channel.unit) if channel.kind == "position" else None
+            limits = limits_for(channel.unit, self._lever_m) if channel.kind == "position" else None
             if limits:
                 results.append(judge_position(percent[:, column], flags[:, column], self._rate_hz, limits=limits))
         order = ("lost", "drifted", "unknown", "held")

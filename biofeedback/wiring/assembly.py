@@ -13,6 +13,7 @@ from typing import Any
 from biofeedback import __version__
 from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.acquisition.source import Source
+from biofeedback.calibration.position import USUAL_LEVER_M
 from biofeedback.errors import PlanError
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
@@ -20,7 +21,7 @@ from biofeedback.session.engine import Engine
 from biofeedback.session.exercises import RETIRED, Exercise
 from biofeedback.session.plan import Plan
 from biofeedback.session.session import Session
-from biofeedback.session.setup import Setup
+from biofeedback.session.setup import GRADED, Setup
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.next_effort import EffortChooser, read_earlier
@@ -53,6 +54,9 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--limit", type=float, default=None, metavar="0-10", help="discomfort that stops all (8); start at 4 to 6"
+    )
+    parser.add_argument(
+        "--familiarisation", action="store_true", help="an evening for learning the steps: nothing of it is used later"
     )
     parser.add_argument("--plan", action="append", default=[], metavar="FILE", help="also offer this plan file")
     parser.add_argument("--folder", type=Path, default=None, help="where recordings go (~/biofeedback-recordings)")
@@ -93,6 +97,9 @@ def make_setup(
         position=args.position or (exercise.position if exercise else ""),
         joint=joint,
         limit=read_limit(USUAL_LIMIT if args.limit is None else args.limit),
+        lever_m=exercise.rig.lever_m if exercise and exercise.rig else USUAL_LEVER_M,
+        familiarisation=args.familiarisation,
+        **GRADED,
         fast=fast,
         simulated=source.is_simulated,
         started_utc=started_utc,

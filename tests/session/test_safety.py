@@ -27,7 +27,7 @@ def test_a_rating_put_right_to_the_limit_stops_as_one_given_at_once(bench):
     bench.do(do="start_plan", plan="short")
     bench.wait(1.0)
     bench.do(do="rate", value=6)
-    bench.do(do="correct", rating=1, value=8.5)
+    bench.do(do="correct", rating=1, value=7.5)
     assert bench.engine.hold
     bench.do(do="correct", rating=1, value=bench.engine.limit)
     assert bench.engine.hold is None

@@ -1,0 +1,167 @@
+"""What is asked around a maximum and a check: who tests none, practice, how it felt, what is expected, the aftermath.
+
+An unanswered question is answered the careful way: no maximum is tested before the list was read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Literal, TypeAlias, cast, get_args
+
+from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, Screened
+from biofeedback.account.words import SCALE
+from biofeedback.cautions import INSTEAD_OF_MAXIMUM, NO_MAXIMUM
+from biofeedback.errors import SessionError
+from biofeedback.session.maximum import RIG_CURE, Practising
+from biofeedback.session.plan import Plan
+from biofeedback.session.setup import PRACTICE_PERCENT
+from biofeedback.session.state import SessionState
+from biofeedback.session.values import read_number, read_text
+
+Message: TypeAlias = Mapping[str, Any]
+LIGHT_PERCENT = 30.0  # what is not hard for who tests no maximum (common practice)
+SORE, AT_MOST = 3.0, 10.0  # soreness of the next morning above which nothing harder or further is offered
+INSTEAD = "choose a plan by felt effort: it needs no maximum"
+EXPECTATIONS: tuple[str, ...] = ("less", "same", "more")
+
+
+def need_testing(engine: SessionState) -> None:
+    """SessionError with the reason and the alternative where no maximum is to be tested."""
+    account = engine.account
+    if account.testing_ended:
+        raise SessionError(f"{account.testing_ended} ended testing for today", INSTEAD)
+    if account.tests_no_maximum:
+        raise SessionError("no maximum is tested at the end of the range: something on the list holds", INSTEAD)
+    if engine.setup.graded and account.tests_no_maximum is None:
+        raise SessionError("the list of who does not test a maximum was not answered", "read it and answer yes or none")
+
+
+def need_practice(engine: SessionState) -> None:
+    """SessionError before the practice pushes of a graded maximum are made, or while the number falls."""
+    need_testing(engine)
+    if not engine.setup.graded:
+        return
+    made = engine.account.practice
+    if made and made[-1].fell:
+        raise SessionError("the number fell while pushing", RIG_CURE)
+    left = [felt for felt in PRACTICE_PERCENT if felt not in {one.felt_percent for one in made if not one.fell}]
+    if left:
+        named = " and ".join(f"{felt:g}" for felt in left)
+        raise SessionError(f"practice pushes at {named} % of what is felt come first", "make them, counting aloud")
+
+
+def find_rest_left_s(engine: SessionState) -> float:
+    """How long the rest between the last attempt and a plan still lasts; 0 when it is over, or none is asked for."""
+    attempts = engine.account.search
+    if not attempts:
+        return 0.0
+    since_s = (engine.level - attempts[-1].frame / engine.levels.hop) / engine.level_rate_hz
+    return max(0.0, engine.setup.rest_before_check_s - since_s)
+
+
+def need_rest(engine: SessionState, *, anyway: bool) -> None:
+    """SessionError while the rest between the last attempt and a plan lasts, unless the coach says ``anyway``."""
+    left_s = find_rest_left_s(engine)
+    if left_s > 0 and not anyway:
+        raise SessionError(
+            f"{left_s:.0f} s of rest are left after the last attempt", "stay out of the stretch, or start all the same"
+        )
+
+
+def need_fitting(engine: SessionState, plan: Plan) -> None:
+    """SessionError for a plan that is harder than this athlete is to contract today."""
+    hardest = max((phase.band.high_percent for phase in plan.phases if phase.band), default=0.0)
+    if hardest <= LIGHT_PERCENT:
+        return
+    if engine.account.tests_no_maximum:
+        raise SessionError(
+            f"{plan.title or plan.name} asks for up to {hardest:g} %, and no hard contraction is made at the end of "
+            f"the range by who tests no maximum (80 % and more pulls hardest where the muscle is fixed to the bone)",
+            "choose a plan by felt effort of 1 to 3, or one of at most 30 %",
+        )
+    if is_sore(engine):
+        raise SessionError(
+            f"{plan.title or plan.name} asks for up to {hardest:g} %, and after the last time there is new pain or "
+            f"soreness over {SORE:g}",
+            "choose a plan by felt effort of 1 to 3, or one of at most 30 %, and go no further than last time",
+        )
+
+
+def is_sore(engine: SessionState) -> bool:
+    """Whether the last answers say that nothing harder or further is to be offered."""
+    told = engine.account.aftermath
+    return any(one.when == "next" and (one.new_pain or (one.soreness or 0.0) > SORE) for one in told[-1:])
+
+
+def _screening(engine: SessionState, message: Message, by: str) -> None:
+    engine.emit(Screened(applies=bool(message["applies"]), by=by, texts=tuple(NO_MAXIMUM)))
+    engine.message = {"level": "info", "text": INSTEAD_OF_MAXIMUM, "cure": ""} if message["applies"] else None
+
+
+def _practice(engine: SessionState, message: Message, by: str) -> None:
+    if engine.activity:
+        raise SessionError(
+            f"a practice push has to wait: {engine.activity.name} is under way", "stop it first, or wait"
+        )
+    if not engine.account.zeros:
+        raise SessionError("the sensors have no zero yet", "read the cautions and zero them first")
+    need_testing(engine)
+    felt = read_number(message, "felt", 10, 90)
+    made = engine.account.practice
+    if made and made[-1].fell and felt > PRACTICE_PERCENT[0]:
+        raise SessionError("the number fell while pushing", RIG_CURE)
+    engine.activity = Practising(felt, engine, engine.level)
+
+
+def _attempt_felt(engine: SessionState, message: Message, by: str) -> None:
+    attempts = engine.account.search
+    if not attempts:
+        raise SessionError("there is no attempt to speak of", "make one first")
+    number = int(read_number(message, "number", 1, attempts[-1].number))
+    values = {
+        key: None if message.get(key) is None else read_number(message, key, SCALE.low, SCALE.high)
+        for key in ("discomfort", "effort")
+    }
+    engine.emit(AttemptFelt(number=number, sharp=bool(message.get("sharp")), by=by, **values))
+    if message.get("sharp"):
+        engine.activity = None
+        engine.message = {"level": "warn", "text": "Sharp pain ends testing for today", "cure": INSTEAD}
+
+
+def _expect(engine: SessionState, message: Message, by: str) -> None:
+    expects = read_text(message, "expects")
+    if expects not in EXPECTATIONS:
+        raise SessionError(f"expectation {expects!r}", "answer less, same or more")
+    engine.emit(Expected(expects=cast("Literal['less', 'same', 'more']", expects), by=by))
+
+
+def _aftermath(engine: SessionState, message: Message, by: str) -> None:
+    when = read_text(message, "when")
+    if when not in ("end", "next"):
+        raise SessionError(f"when {when!r}", "say end or next")
+    soreness = None if message.get("soreness") is None else read_number(message, "soreness", 0, AT_MOST)
+    answers = {key: message.get(key) for key in ("new_pain", "numbness", "walks_normally")}
+    engine.emit(Aftermath(when=cast("Literal['end', 'next']", when), soreness=soreness, by=by, **answers))
+
+
+def _range(engine: SessionState, message: Message, by: str) -> None:
+    when, at, unit = (read_text(message, key) for key in ("when", "at", "unit"))
+    places = get_args(Literal["first discomfort", "agreed discomfort", "furthest tolerated"])
+    if when not in ("before", "after") or at not in places or unit not in ("deg", "cm"):
+        raise SessionError(
+            f"a range {when!r} at {at!r} in {unit!r}", f"say before or after; {', '.join(places)}; deg or cm"
+        )
+    value = read_number(message, "value", -1000, 1000)
+    engine.emit(
+        RangeRead(when=when, at=at, value=value, unit=unit, method=read_text(message, "method"), by=by)  # type: ignore[arg-type]  # checked above
+    )
+
+
+CARE_ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
+    "screening": _screening,
+    "practice": _practice,
+    "attempt_felt": _attempt_felt,
+    "expect": _expect,
+    "aftermath": _aftermath,
+    "range": _range,
+}
