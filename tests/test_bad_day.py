@@ -281,6 +281,11 @@ def test_an_attempt_too_short_is_not_believed_and_says_why(board: Board, start: 
     assert refused["what"] == "the sensors have no zero yet"
     page.do("zero")
     page.wait(lambda page: page.state["zero"]["state"] == "done")
+    assert page.say("attempt")["cure"] == "read it and answer yes or none"
+    page.do("screening", applies=False)
+    for felt in (25, 50, 75):
+        page.do("practice", felt=felt)
+        page.wait(lambda page, felt=felt: page.state["maximum"]["care"]["next_practice"] != felt, within_s=15)  # type: ignore[misc]
     page.do("attempt")
     page.wait(lambda page: page.state["maximum"]["step"] == "push")
     board.newton = 80.0

@@ -10,13 +10,15 @@ from biofeedback.account import words
 from biofeedback.account.codec import write_payload
 from biofeedback.account.kinds import BandChosen
 from biofeedback.account.records import RatingOnRecord
-from biofeedback.cautions import CAUTIONS
-from biofeedback.joints import JOINTS
+from biofeedback.cautions import CAUTIONS, INSTEAD_OF_MAXIMUM, NO_MAXIMUM, NO_MAXIMUM_QUESTION
+from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import Channel, Flag
 from biofeedback.session.engine import Engine
-from biofeedback.session.maximum import Attempting
+from biofeedback.session.holding import expect_plan, offer_in_order
+from biofeedback.session.maximum import Attempting, Practising
 from biofeedback.session.plan import Plan
 from biofeedback.session.scaling import describe_scale
+from biofeedback.session.setup import PRACTICE_PERCENT
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.quality import explain
 
@@ -31,7 +33,7 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "fast": setup.fast,
         "athlete": setup.athlete,
         "exercise": setup.exercise,
-        "joints": list(JOINTS),
+        "joints": list(JOINT_NAMES),
         "exercise_notes": dict(setup.exercise_notes),
         "covariates": list(account.covariates),
         "side": setup.side,
@@ -45,7 +47,7 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         },
         "scale": describe_scale(engine),
         "maximum": _describe_maximum(engine),
-        "plans": describe_plans(engine.plans.values()),
+        "plans": describe_plans(offer_in_order(list(engine.plans.values()), setup.joint), setup.joint),
         "plan": hold.to_dict() if hold else None,
         "phase": {"index": hold.index, **hold.phase.to_dict()} if hold else None,
         "next": following.to_dict() if following else None,
@@ -163,10 +165,41 @@ def _describe_maximum(engine: Engine) -> dict[str, Any]:
         "strength": maximum.strength if maximum else None,
         "method": maximum.method if maximum else None,
         "unit": guide.unit,
+        "care": describe_care(engine),
     }
 
 
-def describe_plans(plans: Iterable[Plan]) -> list[dict[str, Any]]:
-    """What a page needs to offer plans."""
+def describe_care(engine: Engine) -> dict[str, Any]:
+    """What is asked around a maximum, what comes next, and what there is instead; ``closed``: no push may begin."""
+    account, setup = engine.account, engine.setup
+    held = account.last_maximum(account.guide)
+    made = {one.felt_percent for one in account.practice if not one.fell}
+    is_closed = setup.graded and (account.tests_no_maximum is not False or bool(account.testing_ended))
+    unfelt = [one.number for one in account.search if one.felt_effort is None and one.discomfort is None]
+    return {
+        "graded": setup.graded,
+        "screened": account.tests_no_maximum,
+        "question": NO_MAXIMUM_QUESTION,
+        "list": list(NO_MAXIMUM),
+        "instead": INSTEAD_OF_MAXIMUM,
+        "instead_plans": [
+            {"name": plan.name, "title": plan.title}
+            for plan in engine.plans.values()
+            if all(phase.band is None for phase in plan.phases)
+        ],
+        "ended": account.testing_ended,
+        "closed": is_closed,
+        "next_practice": next((felt for felt in PRACTICE_PERCENT if felt not in made), None) if setup.graded else None,
+        "practising": engine.activity.felt_percent if isinstance(engine.activity, Practising) else None,
+        "ask_felt": unfelt[-1] if setup.graded and unfelt and unfelt[-1] == account.search[-1].number else None,
+        "limited": held.limited if held else "",
+    }
+
+
+def describe_plans(plans: Iterable[Plan], joint: str) -> list[dict[str, Any]]:
+    """What a page needs to offer plans, with what the fatigue model expects of each."""
     keys = ("name", "title", "description", "duration_s")
-    return [{key: getattr(plan, key) for key in keys} for plan in plans]
+    return [
+        {**{key: getattr(plan, key) for key in keys}, "expects": list(expect_plan(plan, joint).sentences())}
+        for plan in plans
+    ]

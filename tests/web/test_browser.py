@@ -261,7 +261,7 @@ def test_how_to_push_and_breathe_is_never_cut(served: Served, open_tab: Any, pla
         page = open_tab(path=place, viewport={"width": width, "height": height})
         for scene in ("maximum_idle", "maximum_countdown", "maximum_push", "maximum_rest"):
             served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))
-            said = {"maximum_push": "breathing out", "maximum_countdown": "Breathe in"}.get(scene, ".")
+            said = {"maximum_push": "Count aloud: 3 building", "maximum_countdown": "Count aloud"}.get(scene, ".")
             page.wait(lambda said=said: said in page.text("more"))  # noqa: B023 - used at once
             line = page.tab.locator("#more")
             assert line.is_visible(), (scene, width, height)

@@ -29,7 +29,7 @@ class Offered:
 
     def offer_plan(self, plan: Plan) -> None:
         assert self._shelf.plans[plan.name] == plan
-        self._served.live.change(plans=describe_plans(self._shelf.plans.values()))
+        self._served.live.change(plans=describe_plans(self._shelf.plans.values(), "general"))
 
 
 @pytest.fixture
@@ -41,7 +41,7 @@ def folder(served: Served, tmp_path: Path) -> Path:
 
     def put_up(live: Any) -> None:
         SCENES["ready"](live)
-        live.change(plans=describe_plans(shelf.plans.values()))
+        live.change(plans=describe_plans(shelf.plans.values(), "general"))
         for name in ("open_plan", "check_plan", "save_plan", "save_exercise"):
             setattr(live, f"_do_{name}", shelf.answer)
         live._do_start_plan = lambda message: None

@@ -1,5 +1,6 @@
 // Wiring: link -> state and updates -> one queued redraw -> pixels; buttons and keys -> commands.
 
+import { nextPush } from "./care.js";
 import { setUpNewSession, showNewSession } from "./new-session.js";
 import { keepAwake } from "../shared/awake.js";
 import { paint as paintCanvas, readColors } from "../shared/canvas.js";
@@ -260,7 +261,7 @@ function onKey(event) {
 function setUpHands() {
   $("accept-cautions").addEventListener("click", () => send({ do: "accept_cautions" }));
   $("zero").addEventListener("click", () => send({ do: "zero" }));
-  $("attempt").addEventListener("click", () => send({ do: "attempt" }));
+  $("attempt").addEventListener("click", () => send(nextPush(page.state.maximum).message));
   $("accept-maximum").addEventListener("click", () => send({ do: "accept_maximum" }));
   $("again").addEventListener("click", () => send({ do: "resume" }));
   for (const button of $("position-ask").querySelectorAll("button"))

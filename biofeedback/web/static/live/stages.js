@@ -1,6 +1,7 @@
 // The panels of each stage, from the session's state. send(command) speaks to the session.
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
+import { careRow, nextPush } from "./care.js";
 import { openPlan } from "./planner.js";
 import { STEPS, capital, durationText, isRunning, ratingText } from "../shared/state.js";
 
@@ -49,16 +50,16 @@ function zeroRow(channel, result) {
 function renderMaximum(state, send) {
   const maximum = state.maximum;
   const busy = ["countdown", "push"].includes(maximum.step);
-  fill($("attempts"), [maximum.attempts, maximum.n_needed, busy], () => {
+  fill($("attempts"), [maximum.attempts, maximum.n_needed, busy, maximum.care], () => {
     const rows = maximum.attempts.map((attempt) => attemptRow(attempt, send, busy));
     for (let number = rows.length + 1; number <= maximum.n_needed; number++)
       rows.push(make("li", { "data-accepted": "todo" }, make("span", { class: "sign" }), make("span", { class: "value" }, `Attempt ${number}`)));
-    return rows;
+    return [careRow(maximum.care, send), ...rows];
   });
   setText($("verdict"), maximum.verdict ? capital(maximum.verdict.text) : "");
   const accepted = maximum.verdict?.state === "accepted";
-  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number} after the rest` : `Start attempt ${maximum.number}`);
-  $("attempt").disabled = busy || maximum.step === "rest";
+  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number} after the rest` : nextPush(maximum).text);
+  $("attempt").disabled = busy || maximum.step === "rest" || Boolean(maximum.care?.closed);
   $("attempt").className = accepted ? "secondary" : "primary";
   $("accept-maximum").className = accepted ? "primary" : "secondary";
   $("accept-maximum").disabled = busy || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
@@ -78,11 +79,13 @@ const ORIGINS = { typed: "Maximum typed from a display", carried: "Maximum from 
 function renderReady(state, send) {
   const maximum = state.maximum;
   const found = Number.isFinite(maximum.strength) ? `${ORIGINS[maximum.method] ?? "Maximum in this position"}: ${maximum.strength.toFixed(maximum.strength < 100 ? 1 : 0)} ${maximum.unit}. ` : "";
-  setText($("maximum-found"), `${found}Settle until discomfort is steady at about 6 to 8 of 10, then start.`);
+  const limited = maximum.care?.limited ? `${capital(maximum.care.limited)}: every percentage may be too high. ` : "";
+  setText($("maximum-found"), `${found}${limited}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
+  show($("anyway-line"), Boolean(maximum.care?.graded && maximum.method === "attempts"));
   fill($("plans"), state.plans, (plans) =>
     plans.map((plan, k) =>
-      make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name }) }, "Start"), make("button", { type: "button", class: "secondary change", id: `change-${plan.name}`, "aria-label": `Change ${plan.title}`, onclick: () => openPlan(plan.name, `change-${plan.name}`) }, "Change")),
+      make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), ...(plan.expects ?? []).map((text) => make("p", { class: "expects" }, text)), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name, ...($("anyway").checked ? { anyway: true } : {}) }) }, "Start"), make("button", { type: "button", class: "secondary change", id: `change-${plan.name}`, "aria-label": `Change ${plan.title}`, onclick: () => openPlan(plan.name, `change-${plan.name}`) }, "Change")),
     ),
   );
 }

@@ -189,14 +189,17 @@ export function instruction(state, problem = null) {
 }
 
 function maximumInstruction(maximum) {
-  const which = `Attempt ${maximum.number}`;
+  const practising = maximum.care?.practising ?? null;
+  const which = practising === null ? `Attempt ${maximum.number}` : `Practice, felt ${practising} %`;
   switch (maximum.step) {
     case "countdown":
       return { now: "Get ready", more: `${which}. Count aloud through the push.` };
     case "push":
-      return { now: "Push as hard as you can", more: `${which}. Build up fast, keep breathing out, no jerk.` };
+      return practising === null
+        ? { now: "Push as hard as you can", more: `${which}. Count aloud: 3 building up, 3 holding.` }
+        : { now: `Push with ${practising} %`, more: `${which}. Count aloud. It must rise.` };
     case "rest":
-      return { now: "Rest", more: "Let go completely. A full rest makes the next attempt count." };
+      return { now: "Come out and rest", more: "Out of the stretch. A full rest makes the next attempt count." };
     case "accepted":
       return { now: "Maximum found", more: "" };
     default:
