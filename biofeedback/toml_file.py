@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import tomllib
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NoReturn
 
 from biofeedback.errors import PlanError
 
+MAX_BYTES = 2**18  # the library of exercises, the largest of ours, has 30,000
 _HEADER = re.compile(r"\s*(\[\[?)\s*([A-Za-z0-9_.\-]+)\s*\]\]?")
 _KEY = re.compile(r"\s*([A-Za-z0-9_\-]+)\s*=")
 Place = tuple[str | int, ...]
@@ -41,12 +44,27 @@ class TomlFile:
         raise MistakeError(self.name, place, self.find_line(place), what, cure)
 
 
+def read_text_file(path: Path) -> str:
+    """A small file that a person wrote: plan, exercises, certificate, profile.
+
+    Raises OSError when it cannot be read or is larger than any of them (a device has no end), UnicodeDecodeError when
+    it is no text.
+    """
+    with path.open("rb") as file:
+        content = file.read(MAX_BYTES + 1)
+    if len(content) > MAX_BYTES:
+        raise OSError(errno.EFBIG, f"larger than {MAX_BYTES // 1024} KiB", str(path))
+    return content.decode("utf-8").replace("\r\n", "\n")
+
+
 def parse_toml(text: str, name: str) -> TomlFile:
     """Parse; PlanError with the parser's own line and column when the text is not TOML."""
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise PlanError(f"{name}: not valid TOML: {error}", "correct that line") from error
+    except RecursionError as error:
+        raise PlanError(f"{name}: nested too deeply", "use the form of the plans that come with the program") from error
     return TomlFile(name, data, _find_lines(text))
 
 

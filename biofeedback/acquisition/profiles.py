@@ -18,7 +18,7 @@ from biofeedback.acquisition.profile import Profile, Radio, Transport, add_typed
 from biofeedback.acquisition.source import SourceUrl, read_channels
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Kind
-from biofeedback.toml_file import Place, TomlFile, parse_toml
+from biofeedback.toml_file import Place, TomlFile, parse_toml, read_text_file
 
 FOLDER_VARIABLE = "BIOFEEDBACK_PROFILES"
 _FIELD = re.compile(r"([A-Za-z][A-Za-z0-9_]*|-):([a-z]+\d*)")
@@ -50,7 +50,7 @@ def load_profile(name: str) -> Profile:
     """
     path = Path(name).expanduser() if name.endswith(".toml") else list_profiles().get(name)
     try:
-        text = path.read_text("utf-8") if path else None
+        text = read_text_file(path) if path else None
     except (OSError, UnicodeDecodeError) as error:
         raise SourceError(f"profile {name} cannot be read: {error}", "check its path") from None
     if path is None or text is None:

@@ -22,6 +22,7 @@ from biofeedback.calibration.units import NEWTON_PER_UNIT, TORQUE, convert_force
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel, Chunk, FloatArray
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.toml_file import read_text_file
 from biofeedback.wiring.writing import writing
 
 READ_S, CREEP_S, PATIENCE_S = 3.0, 60.0, 3.0
@@ -259,7 +260,7 @@ def _check(args: argparse.Namespace) -> int:
     if args.load is None or args.csv:
         raise CalibrationError("a check needs one known load", "give --load, and --source or --reading")
     try:
-        certificate = Certificate.from_json(args.check.read_text(encoding="utf-8"))
+        certificate = Certificate.from_json(read_text_file(args.check))
     except (OSError, UnicodeDecodeError) as error:
         raise CalibrationError(f"{args.check} cannot be read", "choose the .json that `scale` saved") from error
     load = convert_force(

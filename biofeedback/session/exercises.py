@@ -11,7 +11,7 @@ from typing import Any, Literal, cast
 from biofeedback.errors import PlanError
 from biofeedback.joints import JOINT_NAMES, explain_stand_in
 from biofeedback.session.rig import Rig, parse_rig
-from biofeedback.toml_file import TomlFile, parse_toml
+from biofeedback.toml_file import TomlFile, parse_toml, read_text_file
 
 # once in the library: why not any more, and what measures the same push
 RETIRED: Mapping[str, tuple[str, str]] = {
@@ -79,7 +79,7 @@ def load_exercises(path: Path | None = None) -> dict[str, Exercise]:
     exercises = parse_exercises(text, "exercises.toml")
     if path:
         try:
-            exercises |= parse_exercises(path.read_text("utf-8"), path.name)
+            exercises |= parse_exercises(read_text_file(path), path.name)
         except (OSError, UnicodeDecodeError) as error:
             raise PlanError(f"exercises {str(path)!r} cannot be read", "give the path of a TOML file") from error
     return exercises

@@ -14,7 +14,7 @@ from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT
 from biofeedback.account.words import PHASES, PhaseKind
 from biofeedback.errors import PlanError
 from biofeedback.model import Band
-from biofeedback.toml_file import Place, TomlFile, parse_toml
+from biofeedback.toml_file import Place, TomlFile, parse_toml, read_text_file
 
 BUILT_IN = (
     "half-check",
@@ -146,7 +146,7 @@ def read_plan_text(path_or_name: str | Path) -> tuple[str, str]:
         return resource.read_text("utf-8"), f"{path_or_name}.toml"
     path = Path(path_or_name)
     try:
-        return path.read_text("utf-8"), path.name
+        return read_text_file(path), path.name
     except (OSError, UnicodeDecodeError) as error:
         raise PlanError(
             f"plan {str(path_or_name)!r} cannot be read", f"use {', '.join(BUILT_IN)} or the path of a plan file"

@@ -14,6 +14,7 @@ from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 from biofeedback.storage.disk import make_folder, make_private_file
 from biofeedback.storage.whole_file import write_whole
+from biofeedback.toml_file import read_text_file
 
 FOLDER = "certificates"
 
@@ -81,7 +82,7 @@ def find_certificate(folder: Path, url: str, channel: str) -> KeptCertificate | 
 def read_kept(path: Path, url: str, channel: str) -> KeptCertificate | None:
     """The certificate in ``path`` if it is of this sensor and channel; CalibrationError when it is none at all."""
     certificate = read_certificate(path)
-    origin = json.loads(path.read_text("utf-8"))
+    origin = json.loads(read_text_file(path))
     is_own = (origin.get("source"), origin.get("channel")) == (name_sensor(url), channel)
     return KeptCertificate(path, certificate) if is_own else None
 
@@ -89,11 +90,11 @@ def read_kept(path: Path, url: str, channel: str) -> KeptCertificate | None:
 def read_certificate(path: Path) -> Certificate:
     """Read one; CalibrationError when it cannot be read or scales nothing."""
     try:
-        certificate = Certificate.from_json(path.read_text("utf-8"))
+        certificate = Certificate.from_json(read_text_file(path))
         certificate.scaled(Channel(name="force", kind="force"))
     except (OSError, UnicodeDecodeError) as error:
         raise CalibrationError(f"certificate {path} cannot be read", "make one with biofeedback scale") from error
-    except (ValueError, TypeError, IndexError, ZeroDivisionError) as error:
+    except (ValueError, TypeError, LookupError, ArithmeticError, RecursionError) as error:
         raise CalibrationError(f"certificate {path} is damaged", "make a new one: biofeedback scale") from error
     return certificate
 

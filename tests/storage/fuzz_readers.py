@@ -1,0 +1,200 @@
+"""Coverage-guided fuzzing of everything that reads what a stranger may have written (by atheris).
+
+Run: python tests/storage/fuzz_readers.py TARGET [--seconds 600]; without a target, all of them one after the other.
+Inputs that reach new code are kept in ``corpus/TARGET``, a crash too; ``test_fuzz_corpus.py`` plays them all.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import shutil
+import subprocess
+import sys
+import tempfile
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+CORPUS = Path(__file__).parent / "corpus"
+MAX_BYTES = 60_000
+
+
+def use_recording(data: bytes, folder: Path) -> None:
+    """The door, reading, check and repair."""
+    from biofeedback.errors import RecordingError
+    from biofeedback.storage.check import check_recording, repair_recording
+    from biofeedback.storage.recording import open_recording
+
+    path, copy = folder / "a.hold", folder / "copy.hold"
+    path.write_bytes(data)
+    for use in (lambda: open_recording(path).counts(), lambda: check_recording(path)):
+        with contextlib.suppress(RecordingError):
+            use()
+    with contextlib.suppress(RecordingError):
+        repair_recording(path, copy)
+        open_recording(copy).counts()
+    copy.unlink(missing_ok=True)
+
+
+def use_log(data: bytes, folder: Path) -> None:
+    """A log of any bytes beside a sound recording."""
+    from biofeedback.errors import RecordingError
+    from biofeedback.storage.check import check_recording
+    from biofeedback.storage.log import parse_log
+
+    parse_log(data) if data else None
+    path = folder / "a.hold"
+    shutil.copy(ROOT / "recordings-demo" / "A02.hold", path)
+    Path(f"{path}-wal").write_bytes(data)
+    with contextlib.suppress(RecordingError):
+        check_recording(path)
+
+
+def use_json(data: bytes, folder: Path) -> None:
+    """A value of a row."""
+    from biofeedback.storage.schema import read_json
+
+    with contextlib.suppress(ValueError):
+        read_json(data.decode("utf-8", "surrogateescape"))
+
+
+def use_toml(data: bytes, folder: Path) -> None:
+    """A plan, exercises, a profile, a certificate."""
+    from biofeedback.acquisition.profiles import load_profile
+    from biofeedback.errors import BiofeedbackError
+    from biofeedback.session.exercises import load_exercises
+    from biofeedback.session.plan import load_plan
+    from biofeedback.wiring.certificates import read_certificate
+
+    path = folder / "a.toml"
+    path.write_bytes(data)
+    for read in (load_plan, load_exercises, lambda path: load_profile(str(path)), read_certificate):
+        with contextlib.suppress(BiofeedbackError):
+            read(path)
+
+
+def use_message(data: bytes, folder: Path) -> None:
+    """What a page says."""
+    from biofeedback.account.commands import check_command
+    from biofeedback.errors import BiofeedbackError
+    from biofeedback.web.messages import read_message
+
+    with contextlib.suppress(BiofeedbackError, ValueError):
+        _, message = read_message(data.decode("utf-8", "surrogatepass"))
+        check_command(message)
+
+
+def use_csv(data: bytes, folder: Path) -> None:
+    """A table made elsewhere."""
+    from biofeedback.errors import BiofeedbackError
+    from biofeedback.storage.csv_import import import_csv
+
+    path = folder / "a.csv"
+    path.write_bytes(data)
+    with contextlib.suppress(BiofeedbackError), warnings.catch_warnings(action="ignore"):
+        import_csv(path)
+
+
+def use_edf(data: bytes, folder: Path) -> None:
+    """An EDF+ file made elsewhere."""
+    from biofeedback.errors import BiofeedbackError
+    from biofeedback.storage.edf_import import import_edf
+
+    path = folder / "a.edf"
+    path.write_bytes(data)
+    with contextlib.suppress(BiofeedbackError), warnings.catch_warnings(action="ignore"):
+        import_edf(path)
+
+
+TARGETS: dict[str, Callable[[bytes, Path], None]] = {
+    "recording": use_recording,
+    "log": use_log,
+    "json": use_json,
+    "toml": use_toml,
+    "message": use_message,
+    "csv": use_csv,
+    "edf": use_edf,
+}
+
+
+def make_seeds(folder: Path) -> dict[str, list[bytes]]:
+    """Something of each kind to begin with."""
+    import numpy as np
+
+    from biofeedback.model import Chunk, Event
+    from biofeedback.storage.recorder import Recorder
+    from biofeedback.storage.recording import open_recording
+    from tests.storage.helpers import make_settings
+
+    path = folder / "seed.hold"
+    with Recorder.create(path, make_settings(), threaded=False) as recorder:
+        recorder.append(Chunk(0, np.ones((30, 2))))
+        recorder.event(Event(3, "rating", {"value": 3}))
+    seeds = {name: [b""] for name in TARGETS}
+    seeds["recording"] = [path.read_bytes()]
+    seeds["json"] = [b'{"a":[1,{"b":"\\u00e4"}]}']
+    seeds["toml"] = [each.read_bytes() for each in sorted((ROOT / "biofeedback").rglob("*.toml"))]
+    seeds["message"] = [b'{"do":"zero","id":1}', b'{"do":"rate","value":3,"id":2}', b'{"do":"invite","role":"coach"}']
+    seeds["csv"] = [b"time,force\n0.00,1\n0.01,2\n0.02,3\n", b"force;emg\n1,5;2\n1,6;3\n"]
+    with contextlib.suppress(ImportError):
+        from biofeedback.storage.edf import export_edf
+
+        export_edf(open_recording(path), folder / "a.edf", n_bits=16)
+        seeds["edf"] = [(folder / "a.edf").read_bytes()]
+    return seeds
+
+
+def fuzz(name: str, seconds: int) -> None:
+    """Ends the process: libFuzzer does."""
+    import atheris
+
+    with atheris.instrument_imports(include=["biofeedback"]):
+        import biofeedback.account.commands
+        import biofeedback.acquisition.profiles
+        import biofeedback.session.exercises
+        import biofeedback.session.plan
+        import biofeedback.storage.check
+        import biofeedback.storage.csv_import
+        import biofeedback.storage.edf_import
+        import biofeedback.web.messages
+        import biofeedback.wiring.certificates  # noqa: F401
+    folder = Path(tempfile.mkdtemp())
+    kept = CORPUS / name
+    kept.mkdir(parents=True, exist_ok=True)
+    given = folder / "seeds"
+    given.mkdir()
+    for number, seed in enumerate(make_seeds(folder)[name]):
+        (given / str(number)).write_bytes(seed)
+    target = TARGETS[name]
+    found = folder / "found"
+    found.mkdir()
+    options = [f"-max_total_time={seconds}", f"-max_len={MAX_BYTES}", "-timeout=10", f"-artifact_prefix={kept}/"]
+    atheris.Setup(
+        [sys.argv[0], *options, "-print_final_stats=1", str(found), str(kept), str(given)],
+        lambda data: target(data, folder),
+    )
+    atheris.Fuzz()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("target", nargs="?", choices=TARGETS)
+    parser.add_argument("--seconds", type=int, default=600)
+    args = parser.parse_args()
+    if args.target:
+        fuzz(args.target, args.seconds)
+    for name in TARGETS:
+        command = [sys.executable, __file__, name, "--seconds", str(args.seconds)]
+        done = subprocess.run(command, check=False, stderr=subprocess.PIPE, text=True)
+        lines = done.stderr.splitlines()
+        runs = next((line.split()[-1] for line in lines if "number_of_executed_units" in line), "?")
+        print(f"{name:10} {runs} inputs, {'no crash' if done.returncode == 0 else 'CRASH'}", flush=True)
+        if done.returncode:
+            print("\n".join(lines[-30:]))
+
+
+if __name__ == "__main__":
+    main()
