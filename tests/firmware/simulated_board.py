@@ -106,7 +106,7 @@ class Wire:
         if self._selector.select(0.05):
             self.received += os.read(self._file, 1 << 16)
 
-    def read_until(self, condition, *, timeout_s=20.0):
+    def read_until(self, condition, *, timeout_s=90.0):
         """Read until ``condition(received)`` holds."""
         give_up_s = time.monotonic() + timeout_s
         while not condition(self.received):
