@@ -36,6 +36,7 @@ OURS["__init__"] = {"notebook"}
 THEIRS = {  # libraries that only one room may import
     "serial": {"acquisition"},
     "bleak": {"acquisition"},
+    "pylsl": {"acquisition"},
     "scipy": {"signal", "calibration", "analysis", "storage"},  # storage: its reader of MAT files
     "matplotlib": {"report"},
     "sqlite3": {"storage"},

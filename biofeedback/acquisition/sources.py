@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 import difflib
+from importlib import import_module
 
 from biofeedback.acquisition.source import EXAMPLE, OpenRecording, Source, SourceUrl
 from biofeedback.errors import SourceError
+
+DEVICES = {
+    "serial": ("serial_source", "open_serial"),
+    "ble": ("ble_source", "open_ble"),
+    "udp": ("udp_source", "open_udp"),
+    "lsl": ("lsl_source", "open_lsl"),
+}
 
 
 def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Source:
@@ -15,7 +23,8 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
     ----------
     url
         ``serial:PORT?baud=115200&rate=80&channels=force:N``, ``ble:NAME?profile=frame-radio``,
-        ``udp:4210?channels=force:N``, ``replay:FILE?speed=4``, ``simulated:?seed=1``, ``join:URL|URL`` for two sensors.
+        ``udp:4210?channels=force:N``, ``lsl:NAME``, ``replay:FILE?speed=4``, ``simulated:?seed=1``,
+        ``join:URL|URL`` for two sensors.
     open_recording
         How ``replay:`` opens a recording; without it only text logs can be replayed.
 
@@ -29,18 +38,10 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
 
         return open_joined(url, lambda part: open_source(part, open_recording=open_recording))
     parsed = SourceUrl.parse(url)
-    if parsed.scheme == "serial":
-        from biofeedback.acquisition.serial_source import open_serial
-
-        return open_serial(url, parsed)
-    if parsed.scheme == "ble":
-        from biofeedback.acquisition.ble_source import open_ble
-
-        return open_ble(url, parsed)
-    if parsed.scheme == "udp":
-        from biofeedback.acquisition.udp_source import open_udp
-
-        return open_udp(url, parsed)
+    if parsed.scheme in DEVICES:
+        module, opener = DEVICES[parsed.scheme]
+        source: Source = getattr(import_module(f"biofeedback.acquisition.{module}"), opener)(url, parsed)
+        return source
     if parsed.scheme == "replay":
         from biofeedback.acquisition.replay import open_replay
 
@@ -49,6 +50,10 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.simulated import open_simulated
 
         return open_simulated(url)
-    near = difflib.get_close_matches(parsed.scheme, ["serial", "ble", "udp", "replay", "simulated", "join"], n=1)
-    cure = f"did you mean {near[0]}:?" if near else f"use serial:, ble:, udp:, replay:, simulated: or join:, {EXAMPLE}"
+    near = difflib.get_close_matches(parsed.scheme, [*DEVICES, "replay", "simulated", "join"], n=1)
+    cure = (
+        f"did you mean {near[0]}:?"
+        if near
+        else f"use serial:, ble:, udp:, lsl:, replay:, simulated: or join:, {EXAMPLE}"
+    )
     raise SourceError(f"{parsed.scheme}: is not a kind of source", cure)

@@ -2,10 +2,14 @@
 
 import os
 import sys
+from pathlib import Path
 
 import pytest
 
 from ..pty_device import PtyDevice
+
+# Read once, when the library is loaded: discovery of streams does not leave this computer.
+os.environ["LSLAPICFG"] = str(Path(__file__).with_name("lsl_on_this_machine.cfg"))
 
 
 @pytest.fixture
