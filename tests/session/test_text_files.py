@@ -32,7 +32,7 @@ def test_nesting_and_size_end_in_one_line(tmp_path: Path, content: str, read: Ca
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no /dev/zero here")
-@pytest.mark.parametrize("read", (load_plan, load_exercises, read_certificate))
+@pytest.mark.parametrize("read", [load_plan, load_exercises, read_certificate])
 def test_a_device_without_an_end_ends_in_one_line(read: Callable[[Path], object]) -> None:
     with pytest.raises(BiofeedbackError):
         read(Path("/dev/zero"))
