@@ -90,6 +90,7 @@ def _describe_discomfort(
         "change_mean": response.mean_change,
         "change_low": response.low,
         "change_high": response.high,
+        "change_error": response.error,
         "change_percent": response.change_percent,
         "change_mean_without_marked": clean.mean_change if clean else response.mean_change,
         "nap": response.nap,

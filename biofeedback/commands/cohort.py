@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help=HELP)
     parser.add_argument("--explain", action="store_true", help="say what every column of every table means, and end")
+    parser.add_argument("--shrink", action="store_true", help="also draw each athlete's change towards the group's")
     parser.add_argument("--again", action="store_true", help="forget earlier rows and start over")
 
 
@@ -94,7 +95,18 @@ def run(args: argparse.Namespace) -> int:
     for row in sorted(failed, key=lambda row: str(row["file"])):
         print(f"not analysed: {plain(row['file'])}: {plain(row['error'])}")
     print(f"{len(done)} recordings, {len(todo)} of them new, {len(failed)} without an analysis: {args.out}")
+    print("\n".join(plain(line) for line in describe_groups(rows, shrink=args.shrink)))
     return 1 if failed else 0
+
+
+def describe_groups(rows: Sequence[Row], *, shrink: bool = False) -> Iterator[str]:
+    """Who responds, by exercise; simulated athletes by themselves."""
+    from biofeedback.analysis.people import compare_people, gather_people, read_sessions
+    from biofeedback.report.people import describe_people
+
+    for (exercise, simulated), sessions in sorted(read_sessions(rows).items()):
+        title = (exercise or "no exercise named") + (", simulated" if simulated else "")
+        yield from describe_people(title, compare_people(gather_people(sessions)), shrink=shrink)
 
 
 def find_recordings(folder: Path) -> Iterator[tuple[str, str]]:

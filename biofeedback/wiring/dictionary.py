@@ -82,6 +82,7 @@ n_contrasts|w||contractions that could be compared with their passive neighbours
 change_mean|n|points|mean neighbour-corrected change while contracting; negative: less discomfort
 change_low|n|points|lower end of its 95 % interval
 change_high|n|points|upper end of its 95 % interval
+change_error|n|points|its standard error
 change_percent|n|%|the change relative to the passive level
 change_mean_without_marked|n|points|the same without marked ratings
 nap|n||share of passive-contracting pairs in which contracting was better (non-overlap of all pairs)
