@@ -385,7 +385,8 @@ def _make_notes(phases: Sequence[RatedPhase], contrasts: Sequence[Contrast]) -> 
     ratings = [p.rating for p in phases if p.rating is not None]
     n_silent = len(phases) - len(ratings)
     if n_silent:
-        notes.append(f"{n_silent} of {len(phases)} phases have no usable rating")
+        verb = "has" if n_silent == 1 else "have"
+        notes.append(f"{n_silent} of {len(phases)} phases {verb} no usable rating")
     for end in (SCALE_LOW, SCALE_HIGH):
         n_at_end = ratings.count(end)
         if n_at_end:

@@ -29,6 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``report``."""
     parser.add_argument("file", type=Path, metavar="FILE", help="a recording")
     parser.add_argument("--pdf", action="store_true", help="write a PDF (A4) instead of an HTML page")
+    parser.add_argument(
+        "--full", action="store_true", help="the details too: unfolded on the page, on further sheets of the PDF"
+    )
     parser.add_argument("--out", type=Path, metavar="PATH", help="where to write; default: beside the recording")
     parser.add_argument("--ratings", type=Path, metavar="CSV", help="also write each rating and what went before it")
     parser.add_argument(
@@ -81,11 +84,11 @@ def run(args: argparse.Namespace) -> int:
         if args.pdf:
             from biofeedback.report.pdf import write_pdf
 
-            write_pdf(analysis, beside)
+            write_pdf(analysis, beside, full=args.full)
         else:
             from biofeedback.report.html import write_report
 
-            write_report(analysis, beside)
+            write_report(analysis, beside, full=args.full)
     if args.ratings:
         with writing(args.ratings) as beside:
             write_ratings(analysis.ratings, beside)

@@ -16,29 +16,34 @@ from biofeedback.report.figuring import capitalise
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.methods import LITERATURE, METHODS
 from biofeedback.report.page import build_page, define, draw_svg, frame_figure, list_section, show_table
+from biofeedback.report.table import trim
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
     ANSWER_SIGNS,
-    ANSWER_TITLES,
     CAPTIONS,
     TITLE,
     describe_done,
     describe_effect,
     describe_maximum,
     describe_next,
+    describe_notes,
     describe_setting,
+    title_answer,
 )
 
 Draw = Callable[[Figure, SessionAnalysis], None]
 
 
-def write_report(analysis: SessionAnalysis, path: Path) -> None:
+def write_report(analysis: SessionAnalysis, path: Path, *, full: bool = False) -> None:
     """Write the report of one session to ``path`` as UTF-8 HTML."""
-    path.write_text(build_report(analysis), encoding="utf-8")
+    path.write_text(build_report(analysis, full=full), encoding="utf-8")
 
 
-def build_report(analysis: SessionAnalysis) -> str:
-    """The report of one session as a whole HTML document."""
+def build_report(analysis: SessionAnalysis, *, full: bool = False) -> str:
+    """The report of one session as a whole HTML document: a page for the athlete, and a fold, open when ``full``.
+
+    A browser prints what is unfolded, so that the page alone is one sheet of paper.
+    """
     simulated = (
         tag("p", "Simulated athlete and sensors", class_="badge") if analysis.settings.get("simulated") else Markup()
     )
@@ -46,36 +51,32 @@ def build_report(analysis: SessionAnalysis) -> str:
         "section",
         tag("header", tag("p", describe_setting(analysis), class_="setting"), tag("h1", TITLE), simulated),
         _show_answer(analysis),
-        tag("div", list_section("What was done", describe_done(analysis)),
-            list_section("What to do next", describe_next(analysis)), class_="pair"),
-        _show_answer_figures(analysis),
+        _show_ratings(analysis),
+        list_section("What to do next", describe_next(analysis)),
+        list_section("Coach’s notes", notes) if (notes := describe_notes(analysis)) else Markup(),
         list_section("Cautions", CAUTIONS, class_="cautions"),
         class_="first",
     )  # fmt: skip
-    body = join(first_page, _show_details(analysis), _show_methods(analysis))
+    fold = {"open": "open"} if full else {}
+    body = join(first_page, tag("details", _show_details(analysis), _show_methods(analysis), **fold))
     return build_page(f"Session report: {describe_setting(analysis)}", body)
 
 
 def _show_answer(analysis: SessionAnalysis) -> Markup:
-    word = analysis.response.word
     title = tag(
         "p",
-        tag("span", ANSWER_SIGNS[word], class_="sign", aria_hidden="true"),
+        tag("span", ANSWER_SIGNS[analysis.response.word], class_="sign", aria_hidden="true"),
         " ",
-        ANSWER_TITLES[word],
+        title_answer(analysis.response),
         class_="answer",
     )
     return tag("section", title, *(tag("p", sentence) for sentence in describe_effect(analysis)), class_="effect")
 
 
-def _show_answer_figures(analysis: SessionAnalysis) -> Markup:
+def _show_ratings(analysis: SessionAnalysis) -> Markup:
+    """The one picture of the first page; empty without a rating."""
     rated = [row for row in analysis.phases if row.rating is not None and row.rating.value is not None]
-    if not rated:
-        return Markup()
-    figures = [_show_figure("ratings", draw_ratings, analysis)]
-    if any(c.change is not None for c in analysis.response.contrasts):
-        figures.append(_show_figure("contrasts", draw_contrasts, analysis))
-    return tag("div", *figures, class_="pair")
+    return _show_figure("ratings", draw_ratings, analysis, (8.6, 3.0)) if rated else Markup()
 
 
 def _show_figure(
@@ -87,8 +88,11 @@ def _show_figure(
 
 def _show_details(analysis: SessionAnalysis) -> Markup:
     height_inch = 3.9 + 1.1 * (count_panels(analysis) - 1)
-    parts = [_show_figure("trace", draw_trace, analysis, (8.6, height_inch))]
-    for table in list_tables(analysis):
+    parts = [list_section("What was done", describe_done(analysis))]
+    parts.append(_show_figure("trace", draw_trace, analysis, (8.6, height_inch)))
+    if any(c.change is not None for c in analysis.response.contrasts):
+        parts.append(_show_figure("contrasts", draw_contrasts, analysis))
+    for table in filter(None, map(trim, list_tables(analysis))):
         shown = show_table(table)
         if table.title == DOSE_TITLE:
             shown = tag("div", shown, _show_figure("dose", draw_dose, analysis), class_="pair")
@@ -97,7 +101,7 @@ def _show_details(analysis: SessionAnalysis) -> Markup:
         parts.append(tag("section", tag("h3", "Maximum"), tag("p", describe_maximum(analysis))))
     if analysis.warnings:
         parts.append(list_section("Warnings", analysis.warnings))
-    return tag("section", tag("h2", "Details"), *parts)
+    return join(tag("summary", tag("h2", "Details")), tag("section", *parts))
 
 
 def _show_methods(analysis: SessionAnalysis) -> Markup:

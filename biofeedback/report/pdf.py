@@ -15,46 +15,58 @@ from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
 from biofeedback.report.figuring import capitalise
 from biofeedback.report.methods import LITERATURE, METHODS
 from biofeedback.report.sheet import Sheet
+from biofeedback.report.table import trim
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
-    ANSWER_TITLES,
     CAPTIONS,
     TITLE,
     describe_done,
     describe_effect,
     describe_maximum,
     describe_next,
+    describe_notes,
     describe_setting,
+    title_answer,
 )
 
 
-def write_pdf(analysis: SessionAnalysis, path: Path) -> None:
-    """Write the report of one session to ``path`` as an A4 PDF."""
+def write_pdf(analysis: SessionAnalysis, path: Path, *, full: bool = False) -> None:
+    """Write the report of one session to ``path`` as an A4 PDF: the athlete's page, with the details when ``full``."""
     with mpl.rc_context(STYLE), PdfPages(path, metadata={"Title": TITLE, "CreationDate": None}) as pages:
         sheet = Sheet(pages, describe_setting(analysis), f"biofeedback {analysis.settings.get('software', '')}")
         _write_first_page(sheet, analysis)
-        sheet.turn()
-        sheet.heading("Details")
-        sheet.figures([draw_trace], analysis, 230.0 + 62.0 * (count_panels(analysis) - 1))
-        sheet.paragraph(CAPTIONS["trace"], size=7.5, colour=PALETTE["soft"])
-        for table in list_tables(analysis):
-            sheet.table(table)
-            if table.title == DOSE_TITLE:
-                sheet.figures([draw_dose], analysis, 165.0, share=0.5)
-                sheet.paragraph(CAPTIONS["dose"], size=7.5, colour=PALETTE["soft"])
-        if not analysis.attempts:
-            sheet.heading("Maximum")
-            sheet.paragraph(describe_maximum(analysis))
-        if analysis.warnings:
-            sheet.heading("Warnings")
-            sheet.bullets(analysis.warnings)
-        sheet.heading("How each number was made")
-        sheet.definitions(METHODS)
-        sheet.heading("What the literature says")
-        sheet.definitions(LITERATURE)
-        sheet.heading("Settings")
-        sheet.definitions(list_settings(analysis))
+        if full:
+            _write_details(sheet, analysis)
         sheet.finish()
+
+
+def _write_details(sheet: Sheet, analysis: SessionAnalysis) -> None:
+    sheet.turn()
+    sheet.heading("Details")
+    sheet.heading("What was done")
+    sheet.bullets(describe_done(analysis))
+    if any(c.change is not None for c in analysis.response.contrasts):
+        sheet.figures([draw_contrasts], analysis, 145.0, share=0.5)
+        sheet.paragraph(capitalise(CAPTIONS["contrasts"]), size=7.5, colour=PALETTE["soft"])
+    sheet.figures([draw_trace], analysis, 230.0 + 62.0 * (count_panels(analysis) - 1))
+    sheet.paragraph(CAPTIONS["trace"], size=7.5, colour=PALETTE["soft"])
+    for table in filter(None, map(trim, list_tables(analysis))):
+        sheet.table(table)
+        if table.title == DOSE_TITLE:
+            sheet.figures([draw_dose], analysis, 165.0, share=0.5)
+            sheet.paragraph(CAPTIONS["dose"], size=7.5, colour=PALETTE["soft"])
+    if not analysis.attempts:
+        sheet.heading("Maximum")
+        sheet.paragraph(describe_maximum(analysis))
+    if analysis.warnings:
+        sheet.heading("Warnings")
+        sheet.bullets(analysis.warnings)
+    sheet.heading("How each number was made")
+    sheet.definitions(METHODS)
+    sheet.heading("What the literature says")
+    sheet.definitions(LITERATURE)
+    sheet.heading("Settings")
+    sheet.definitions(list_settings(analysis))
 
 
 def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:
@@ -63,18 +75,16 @@ def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:
     if analysis.settings.get("simulated"):
         sheet.paragraph("Simulated athlete and sensors", size=8.0, bold=True, colour=PALETTE["edge"])
     sheet.space(6.0)
-    sheet.paragraph(ANSWER_TITLES[analysis.response.word], size=13.0, bold=True, colour=PALETTE["effort"])
+    sheet.paragraph(title_answer(analysis.response), size=13.0, bold=True, colour=PALETTE["effort"])
     for sentence in describe_effect(analysis):
         sheet.paragraph(sentence)
     if any(row.rating is not None and row.rating.value is not None for row in analysis.phases):
-        has_contrasts = any(c.change is not None for c in analysis.response.contrasts)
-        sheet.figures([draw_ratings, draw_contrasts] if has_contrasts else [draw_ratings], analysis, 145.0)
-        both = f"Left: {CAPTIONS['ratings']} Right: {CAPTIONS['contrasts']}"
-        caption = both if has_contrasts else capitalise(CAPTIONS["ratings"])
-        sheet.paragraph(caption, size=7.5, colour=PALETTE["soft"])
-    sheet.heading("What was done")
-    sheet.bullets(describe_done(analysis))
+        sheet.figures([draw_ratings], analysis, 145.0)
+        sheet.paragraph(capitalise(CAPTIONS["ratings"]), size=7.5, colour=PALETTE["soft"])
     sheet.heading("What to do next")
     sheet.bullets(describe_next(analysis))
+    if notes := describe_notes(analysis):
+        sheet.heading("Coach’s notes")
+        sheet.bullets(notes)
     sheet.heading("Cautions")
     sheet.bullets(CAUTIONS, size=7.5)

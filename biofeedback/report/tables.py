@@ -14,6 +14,8 @@ from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_c
 from biofeedback.report.table import Table
 from biofeedback.report.words import describe_maximum, describe_zeros, explain_set
 
+SLOPE_S = 10.0  # a slope of fewer seconds is the ramp and the tremor, not fatigue; common practice
+
 
 def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
     """All tables there is material for, in the order of a report."""
@@ -105,7 +107,8 @@ def tabulate_holds(analysis: SessionAnalysis) -> Table | None:
         head += [f"{name}: median frequency at start, Hz", f"{name}: its slope, % a s", f"{name}: amplitude, % a s"]
     rows = []
     for hold in analysis.holds:
-        cells = [str(hold.phase.number), number(hold.exit.held_s, 1), _show_slope(hold.slope, 1)]
+        cells = [str(hold.phase.number), number(hold.exit.held_s, 1)]
+        cells.append(_show_slope(hold.slope, 1) if hold.phase.duration_s >= SLOPE_S else EMPTY)
         cells += [number(hold.tired_percent, 0), number(hold.left_percent, 0)]
         for _, emg in hold.emg:
             cells += [number(emg.median_start_hz, 0), *(_show_slope(t, 1) for t in (emg.median_slope, emg.rms_slope))]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from itertools import pairwise
 
 from biofeedback.account.records import FOREVER
@@ -10,6 +11,7 @@ from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose, make_band, name_band
 from biofeedback.analysis.holds import suggest_next_set
 from biofeedback.analysis.ratings import SCALE_HIGH
+from biofeedback.analysis.response import Response
 from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.units import per_body_mass
@@ -57,6 +59,7 @@ CAPTIONS = {
     "dose": "Line: expected change; shaded: its 95 % interval; dashed: the easing that would matter; "
     "diamonds: each contraction.",
 }
+NOTHING_HELD = "No contraction to compare"
 ANSWER_SIGNS = {"less": "↓", "more": "↑", "no clear difference": "≈", "too few ratings to say": "?"}
 ANSWER_TITLES = {
     "less": "Less discomfort while contracting",
@@ -69,10 +72,35 @@ ANSWER_TITLES = {
 def describe_setting(analysis: SessionAnalysis) -> str:
     """Who, what and when, in one line."""
     settings = analysis.settings
-    when = str(settings.get("started_utc", ""))[:16].replace("T", " ")
+    when = format_start(str(settings.get("started_utc", "")))
     parts = [settings.get("athlete"), settings.get("exercise"), settings.get("side"), settings.get("position")]
-    parts.append(f"{when} UTC" if when else "")
+    parts.append(when)
     return " · ".join(str(part) for part in parts if part)
+
+
+def format_start(started_utc: str) -> str:
+    """Date and time where the report is made, with its distance from UTC; as stored where it cannot be read."""
+    try:
+        moment = datetime.fromisoformat(started_utc)
+    except ValueError:
+        return started_utc[:16].replace("T", " ")
+    local = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone()
+    away = local.strftime("%z")
+    return f"{local:%Y-%m-%d %H:%M} UTC" + ("" if away == "+0000" else f"{away[:3]}:{away[3:]}")
+
+
+def title_answer(response: Response) -> str:
+    """The answer in a few words."""
+    return ANSWER_TITLES[response.word] if response.contrasts else NOTHING_HELD
+
+
+def describe_notes(analysis: SessionAnalysis) -> tuple[str, ...]:
+    """Remarks of people, with the time in the session."""
+    return tuple(
+        f"{format_clock(frame / analysis.trace.rate_hz)}: {note.text}"
+        for frame, note in analysis.trace.account.notes
+        if note.by and note.by != "rule"
+    )
 
 
 def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:

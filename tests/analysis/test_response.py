@@ -157,7 +157,7 @@ def test_missing_ratings_are_said_not_filled():
     assert response.n_contrasts == 4  # the last one counts too: a line runs through all relaxed ratings
     assert response.contrasts[1].change is None
     assert any("contraction 2 has no neighbours to be seen against: no rating during" in n for n in response.notes)
-    assert "1 of 10 phases have no usable rating" in response.notes
+    assert "1 of 10 phases has no usable rating" in response.notes
 
 
 def test_ends_of_the_scale_are_named_and_no_small_difference_is_claimed():

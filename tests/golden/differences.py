@@ -111,6 +111,10 @@ RULES = Rules(
             "of the band that is advised",
             recording="adaptive.hold",
         ),
+        Allowed(
+            r"report\.tables\.How the contractions lasted\.rows.*\.slope of effort.*",
+            "a slope of less than ten seconds is the ramp and the tremor, so none is given",
+        ),
     ),
     anew=(
         Allowed(r".*", "a plan that adapts now tries other efforts", "any", "adaptive*"),

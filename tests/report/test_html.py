@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+import time
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -96,6 +97,41 @@ def test_numbers_in_the_page_are_those_of_the_analysis(check) -> None:
     assert signed(check.response.mean_change, 2) in page
     assert html.escape(check.response.sentences()[0]) in page
     assert f"{check.response.nap:.2f}" in page
+
+
+def test_the_page_is_the_athlete_s_and_the_rest_is_folded(check) -> None:
+    page = build_report(check)
+    front, fold = page.split("<details>")
+    assert "What to do next" in front
+    assert len(re.findall("<svg", front)) == 1
+    assert "<table" not in front
+    assert "Phase by phase" in fold
+    assert "<details open" in build_report(check, full=True)
+
+
+def test_the_time_is_that_of_the_place(check, monkeypatch) -> None:
+    monkeypatch.setenv("TZ", "Europe/Vienna")
+    time.tzset()
+    try:
+        assert "2026-01-05 19:00 UTC+01:00" in build_report(check)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_a_coach_s_note_is_on_the_first_page() -> None:
+    session = make_check()
+    session.happen("note", text="knee felt fine", by="coach")
+    front = build_report(analyse_recording(session)).split("<details>")[0]
+    assert "Coach’s notes" in front
+    assert "knee felt fine" in front
+
+
+def test_no_column_holds_only_dashes(any_analysis) -> None:
+    for body in re.findall(r"<tbody>(.*?)</tbody>|<table.*?</table>", build_report(any_analysis), re.DOTALL):
+        rows = [re.findall(r"<td[^>]*>(.*?)</td>", row) for row in body.split("<tr>")]
+        columns = list(zip(*[row for row in rows if row], strict=True))
+        assert not any(set(column) <= {"–", ""} for column in columns[1:])
 
 
 def test_troubles_are_told(troubled) -> None:
