@@ -346,7 +346,7 @@ def test_nothing_of_an_earlier_session_stays_in_the_strip(served: Served, open_t
     page = open_tab()
     page.wait(lambda: page.text("now") == "Contract 60–80 %")
     served.do(lambda live: live.enter_phase(2))
-    page.wait(lambda: page.text("now") == "Let go")
+    page.wait(lambda: page.text("now") == "Relax, stay in the position")
     bands = """() => {
       window.bands = 0;
       const fill = CanvasRenderingContext2D.prototype.strokeRect;
@@ -358,7 +358,7 @@ def test_nothing_of_an_earlier_session_stays_in_the_strip(served: Served, open_t
     served.do(lambda live: (live.restart(), live.feed(np.zeros(2000))))  # type: ignore[func-returns-value]
     page.wait(lambda: page.tab.get_attribute("body", "data-stage") == "cautions")
     served.do(lambda live: (SCENES["passive"](live), live.feed(np.zeros(1500))))  # type: ignore[func-returns-value]
-    page.wait(lambda: page.text("now") == "Let go")
+    page.wait(lambda: page.text("now") == "Relax, stay in the position")
     page.tab.evaluate(bands)
     served.do(lambda live: live.feed(np.zeros(10)))
     page.tab.wait_for_timeout(200)

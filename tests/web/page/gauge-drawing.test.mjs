@@ -7,14 +7,27 @@ import { test } from "node:test";
 import { draw, frame } from "../../../biofeedback/web/static/shared/gauge.js";
 import { COLORS, RecordingContext, boundsOf, crossings } from "./recording-context.mjs";
 
-const SIZES = [[300, 190], [390, 320], [800, 500], [1900, 760]];
+const SIZES = [
+  [300, 190],
+  [390, 320],
+  [800, 500],
+  [1900, 760],
+];
 const BAND = [60, 80];
 const TOP = 100;
 const TINTS = { none: "restTint", below: "belowTint", in: "inTint", above: "aboveTint" };
 const LINES = { none: "rest", below: "below", in: "in", above: "above" };
 const PERCENT = { none: 30, below: 45, in: 71, above: 92 };
 
-const viewOf = (changes = {}) => ({ mode: "target", percent: 71, top: TOP, band: BAND, bandState: "in", ghost: null, ...changes });
+const viewOf = (changes = {}) => ({
+  mode: "target",
+  percent: 71,
+  top: TOP,
+  band: BAND,
+  bandState: "in",
+  ghost: null,
+  ...changes,
+});
 
 function drawn(view, { w = 800, h = 500, share = NaN } = {}) {
   const ctx = new RecordingContext();
@@ -46,12 +59,19 @@ for (const [w, h] of SIZES) {
       for (const percent of [PERCENT[state], PERCENT[state] + 3.7]) {
         const { ctx, ground, middle, yOf } = drawn(viewOf({ percent, bandState: state }), { w, h });
         const tints = Object.values(TINTS).flatMap((color) => ctx.of("fill", color));
-        assert.deepEqual(tints.map((mark) => mark.color), [TINTS[state]], "one belly, in one tint");
+        assert.deepEqual(
+          tints.map((mark) => mark.color),
+          [TINTS[state]],
+          "one belly, in one tint",
+        );
         near(crossings(tints[0].paths, middle), [yOf(percent), ground], "belly at its middle");
         const outlines = ["rest", "below", "above"].flatMap((color) => solidEdges(ctx, color));
         if (state === "in") assert.deepEqual(outlines, []);
         else {
-          assert.deepEqual(outlines.map((mark) => mark.color), [LINES[state]]);
+          assert.deepEqual(
+            outlines.map((mark) => mark.color),
+            [LINES[state]],
+          );
           near(crossings(outlines[0].paths, middle), [yOf(percent)], "its outline");
         }
       }
@@ -70,29 +90,53 @@ for (const [w, h] of SIZES) {
         assert.deepEqual(edges, [], "a full sleeve has no dashes");
         assert.equal(filled.length, 1);
         near(crossings(filled[0].paths, middle), [yOf(BAND[1]), yOf(BAND[0])], "the full sleeve");
-        near(solidEdges(ctx, "in").flatMap((mark) => crossings(mark.paths, middle)).sort((a, b) => a - b), [yOf(BAND[1]), yOf(BAND[0])], "its edges");
+        near(
+          solidEdges(ctx, "in")
+            .flatMap((mark) => crossings(mark.paths, middle))
+            .sort((a, b) => a - b),
+          [yOf(BAND[1]), yOf(BAND[0])],
+          "its edges",
+        );
       } else {
         assert.deepEqual(filled, [], "only an effort in the band fills the sleeve");
-        near(edges.map((mark) => crossings(mark.paths, middle)[0]), [yOf(BAND[0]), yOf(BAND[1])], "dashed edges");
+        near(
+          edges.map((mark) => crossings(mark.paths, middle)[0]),
+          [yOf(BAND[0]), yOf(BAND[1])],
+          "dashed edges",
+        );
       }
     });
   }
 }
 
 test("only too much is hatched: what spills out above the band, between its upper edge and the crown", () => {
-  for (const state of ["none", "below", "in"]) assert.deepEqual(hatches(drawn(viewOf({ percent: PERCENT[state], bandState: state })).ctx), []);
+  for (const state of ["none", "below", "in"])
+    assert.deepEqual(hatches(drawn(viewOf({ percent: PERCENT[state], bandState: state })).ctx), []);
   const { ctx, middle, yOf } = drawn(viewOf({ percent: 92, bandState: "above" }));
   const [hatch, ...more] = hatches(ctx);
   assert.deepEqual(more, []);
   assert.equal(hatch.color, "above");
   near(crossings(hatch.clip, middle), [yOf(92), yOf(80)], "where the hatch shows");
-  assert.ok(hatch.paths.length > 20 && hatch.paths.every(({ points: [[, y0], [, y1]] }) => y0 > yOf(80) && y1 < yOf(92)), "lines right through");
+  assert.ok(
+    hatch.paths.length > 20 && hatch.paths.every(({ points: [[, y0], [, y1]] }) => y0 > yOf(80) && y1 < yOf(92)),
+    "lines right through",
+  );
 });
 
 test("in the band a fine line in the sleeve shows where the effort stands, never outside it", () => {
-  for (const [percent, shown] of [[61, 61], [71, 71], [79.5, 79.5], [59.4, 60], [80.6, 80]]) {
+  for (const [percent, shown] of [
+    [61, 61],
+    [71, 71],
+    [79.5, 79.5],
+    [59.4, 60],
+    [80.6, 80],
+  ]) {
     const { ctx, middle, yOf } = drawn(viewOf({ percent }));
-    near(solidEdges(ctx, "panel").flatMap((mark) => crossings(mark.paths, middle)), [yOf(shown)], `at ${percent} %`);
+    near(
+      solidEdges(ctx, "panel").flatMap((mark) => crossings(mark.paths, middle)),
+      [yOf(shown)],
+      `at ${percent} %`,
+    );
   }
 });
 
@@ -113,7 +157,8 @@ test("the band's edges are written beside it, the lower one below its edge and t
 });
 
 test("an effort beyond the scale stays in the picture and says so with two marks", () => {
-  const marks = (percent) => solidEdges(drawn(viewOf({ percent, bandState: "above" })).ctx, "above").filter((mark) => mark.paths.length === 2);
+  const marks = (percent) =>
+    solidEdges(drawn(viewOf({ percent, bandState: "above" })).ctx, "above").filter((mark) => mark.paths.length === 2);
   assert.equal(marks(100).length, 0);
   const { ctx, ground, height, middle } = drawn(viewOf({ percent: 130, bandState: "above" }));
   near(crossings(ctx.of("fill", "aboveTint")[0].paths, middle), [ground - height, ground]);
@@ -123,7 +168,8 @@ test("an effort beyond the scale stays in the picture and says so with two marks
   for (const [from, tip, to] of [one, other]) {
     near([from[1] - tip[1], to[0] - tip[0]], [to[1] - tip[1], tip[0] - from[0]], "as deep as wide, on both sides");
   }
-  for (const [from, tip, to] of [one, other]) assert.ok(tip[1] < from[1] && tip[1] < to[1] && from[0] < tip[0] && tip[0] < to[0], "pointing up");
+  for (const [from, tip, to] of [one, other])
+    assert.ok(tip[1] < from[1] && tip[1] < to[1] && from[0] < tip[0] && tip[0] < to[0], "pointing up");
 });
 
 test("the crown stands out: its line is thicker than the band's edges, and both than the outline of what comes", () => {
@@ -139,8 +185,13 @@ test("the crown stands out: its line is thicker than the band's edges, and both 
 });
 
 test("a band's numbers are large enough to read and small enough to fit", () => {
-  const sizes = SIZES.map(([w, h]) => parseInt(/(\d+(\.\d+)?)px/.exec(drawn(viewOf({ band: [60, 80] }), { w, h }).ctx.of("text")[0].font)[1]));
-  assert.deepEqual(sizes, SIZES.map(([, h]) => Math.floor(Math.max(13, Math.min(30, 0.055 * h)))));
+  const sizes = SIZES.map(([w, h]) =>
+    parseInt(/(\d+(\.\d+)?)px/.exec(drawn(viewOf({ band: [60, 80] }), { w, h }).ctx.of("text")[0].font)[1]),
+  );
+  assert.deepEqual(
+    sizes,
+    SIZES.map(([, h]) => Math.floor(Math.max(13, Math.min(30, 0.055 * h)))),
+  );
 });
 
 test("no effort, no belly; an effort of nothing lies on the ground", () => {
@@ -160,7 +211,10 @@ test("without a live number the form is hatched in grey and dashed, whatever the
       assert.deepEqual(more, []);
       assert.equal(hatch.color, "line");
       near(crossings(hatch.clip, middle), [ground - 0.62 * height, ground]);
-      near(dashedEdges(ctx, "ink2").flatMap((mark) => crossings(mark.paths, middle)), [ground - 0.62 * height]);
+      near(
+        dashedEdges(ctx, "ink2").flatMap((mark) => crossings(mark.paths, middle)),
+        [ground - 0.62 * height],
+      );
       assert.equal(ctx.of("fill", "sleeve").length, band ? 1 : 0);
     }
   }
@@ -169,7 +223,10 @@ test("without a live number the form is hatched in grey and dashed, whatever the
 
 test("what comes next is a thin dotted outline, and nothing else of a band", () => {
   const { ctx, middle, yOf } = drawn(viewOf({ mode: "free", band: null, ghost: [20, 30], percent: 3, bandState: "none" }));
-  near(dashedEdges(ctx, "line").flatMap((mark) => crossings(mark.paths, middle)), [yOf(20), yOf(30)]);
+  near(
+    dashedEdges(ctx, "line").flatMap((mark) => crossings(mark.paths, middle)),
+    [yOf(20), yOf(30)],
+  );
   assert.deepEqual(ctx.of("fill", "sleeve"), []);
   assert.deepEqual(dashedEdges(ctx, "target"), []);
   assert.deepEqual(ctx.of("text"), []);
@@ -180,15 +237,25 @@ test("the ground is the time left: full at the start, gone at the end, drawing i
     for (const share of [1, 0.75, 0.5, 0.25, 0.02, 1.2]) {
       const { ctx, left, right, ground, middle } = drawn(viewOf(), { w, h, share });
       const level = ctx.of("stroke").filter((mark) => mark.cap === "round");
-      assert.deepEqual(level.map((mark) => mark.color), ["line", "ink"], "first the ground, the time on it");
+      assert.deepEqual(
+        level.map((mark) => mark.color),
+        ["line", "ink"],
+        "first the ground, the time on it",
+      );
       near(level[0].paths[0].points.flat(), [left, ground, right, ground]);
       const half = ((right - left) / 2) * Math.min(1, share);
       near(level[1].paths[0].points.flat(), [middle - half, ground, middle + half, ground], `${share} left`);
       assert.ok(level[1].width > level[0].width);
     }
     for (const share of [0, -0.1, NaN]) {
-      const level = drawn(viewOf(), { w, h, share }).ctx.of("stroke").filter((mark) => mark.cap === "round");
-      assert.deepEqual(level.map((mark) => mark.color), ["line"], `${share}`);
+      const level = drawn(viewOf(), { w, h, share })
+        .ctx.of("stroke")
+        .filter((mark) => mark.cap === "round");
+      assert.deepEqual(
+        level.map((mark) => mark.color),
+        ["line"],
+        `${share}`,
+      );
     }
   }
 });

@@ -31,17 +31,25 @@ function open() {
   mock.timers.enable({ apis: ["setTimeout"] });
   const heard = [];
   const nothing = () => {};
-  const link = new Link({ you: nothing, state: nothing, update: nothing, change: nothing, stranger: nothing, sentAway: nothing, reply: (reply) => heard.push(reply) });
+  const link = new Link({
+    you: nothing,
+    state: nothing,
+    update: nothing,
+    change: nothing,
+    stranger: nothing,
+    sentAway: nothing,
+    reply: (reply) => heard.push(reply),
+  });
   link.open();
-  return { link, heard, accept: () => accept(link.socket) };
+  return { link, heard, accept: () => greet(link.socket) };
 }
 
-function accept(socket) {
+function greet(socket) {
   socket.readyState = 1;
   socket.onmessage({ data: JSON.stringify({ you: { role: "coach" } }) });
 }
 
-test("a command that the session did not answer before the connection broke is told, an answered one and a question of ours are not", () => {
+test("a command is told unanswered when the connection breaks before; an answered one and a ping are not", () => {
   const { link, heard, accept } = open();
   accept();
   link.socket.onmessage({ data: update() });
@@ -49,12 +57,18 @@ test("a command that the session did not answer before the connection broke is t
   link.socket.onmessage({ data: JSON.stringify({ reply: { id: 1, ok: true, data: null } }) });
   link.send({ do: "ping" });
   link.socket.onclose({ code: 1006 });
-  assert.deepEqual(heard.map(({ ok }) => ok), [true]);
+  assert.deepEqual(
+    heard.map(({ ok }) => ok),
+    [true],
+  );
   mock.timers.tick(1000);
   accept();
   link.send({ do: "stop" });
   link.socket.onclose({ code: 1006 });
-  assert.deepEqual(heard.map(({ ok }) => ok), [true, false]);
+  assert.deepEqual(
+    heard.map(({ ok }) => ok),
+    [true, false],
+  );
   link.open();
   assert.equal(heard.length, 2);
   mock.timers.reset();

@@ -4,20 +4,53 @@ import { test } from "node:test";
 import * as plan from "../../../biofeedback/web/static/live/plan-draft.js";
 
 test("what is typed becomes a number only where it is one", () => {
-  assert.deepEqual(["20", " 2,5 ", "-3", ".5", "", "long", "2 s", "1e9"].map(plan.typedValue), [20, 2.5, -3, 0.5, "", "long", "2 s", "1e9"]);
+  assert.deepEqual(["20", " 2,5 ", "-3", ".5", "", "long", "2 s", "1e9"].map(plan.typedValue), [
+    20,
+    2.5,
+    -3,
+    0.5,
+    "",
+    "long",
+    "2 s",
+    "1e9",
+  ]);
 });
 
 test("bands are typed and shown the same way", () => {
-  assert.deepEqual(plan.typedBands("20-30, 45 – 55,"), [[20, 30], [45, 55]]);
+  assert.deepEqual(plan.typedBands("20-30, 45 – 55,"), [
+    [20, 30],
+    [45, 55],
+  ]);
   assert.deepEqual(plan.typedBands("hard"), [["hard"]]);
-  assert.equal(plan.bandsText([[20, 30], [45, 55]]), "20–30, 45–55");
-  assert.deepEqual(plan.typedBands(plan.bandsText([[20, 30], [45.5, 55]])), [[20, 30], [45.5, 55]]);
+  assert.equal(
+    plan.bandsText([
+      [20, 30],
+      [45, 55],
+    ]),
+    "20–30, 45–55",
+  );
+  assert.deepEqual(
+    plan.typedBands(
+      plan.bandsText([
+        [20, 30],
+        [45.5, 55],
+      ]),
+    ),
+    [
+      [20, 30],
+      [45.5, 55],
+    ],
+  );
 });
 
 test("only a contraction has a band", () => {
   const contract = { kind: "contract", duration_s: 20, band: [60, 80], adapt: [10, 90], title: "Push", ask: true };
   assert.deepEqual(plan.changeKind(contract, "rest"), { kind: "rest", duration_s: 20, ask: true });
-  assert.deepEqual(plan.changeKind({ kind: "rest", duration_s: 9 }, "contract"), { kind: "contract", duration_s: 9, band: [20, 30] });
+  assert.deepEqual(plan.changeKind({ kind: "rest", duration_s: 9 }, "contract"), {
+    kind: "contract",
+    duration_s: 9,
+    band: [20, 30],
+  });
 });
 
 test("moving stops at the ends and leaves the list it was given", () => {
@@ -30,9 +63,18 @@ test("moving stops at the ends and leaves the list it was given", () => {
 });
 
 test("mistakes are told without the words of files", () => {
-  assert.equal(plan.mistakeText({ what: "duration_s = ''", cure: "use a number from 1 to 3600" }), "Seconds is empty: use a number from 1 to 3600.");
-  assert.equal(plan.mistakeText({ what: "band = [80, 60]", cure: "use two numbers, low below high, in % of maximum, e.g. band = [20, 30]" }), "Band [80, 60]: use two numbers, low below high, in % of maximum.");
-  assert.equal(plan.mistakeText({ what: "a plan without phases", cure: "add [[block]] and [[block.phase]] with a kind and a duration_s" }), "A plan without phases: add a phase.");
+  assert.equal(
+    plan.mistakeText({ what: "duration_s = ''", cure: "use a number from 1 to 3600" }),
+    "Seconds is empty: use a number from 1 to 3600.",
+  );
+  assert.equal(
+    plan.mistakeText({ what: "band = [80, 60]", cure: "use two numbers, low below high, in % of maximum, e.g. band = [20, 30]" }),
+    "Band [80, 60]: use two numbers, low below high, in % of maximum.",
+  );
+  assert.equal(
+    plan.mistakeText({ what: "a plan without phases", cure: "add [[block]] and [[block.phase]] with a kind and a duration_s" }),
+    "A plan without phases: add a phase.",
+  );
 });
 
 test("a mistake finds its place", () => {

@@ -1,7 +1,16 @@
 // A canvas context that draws nothing and remembers everything: what was filled, stroked and written, where, in which
 // colour, dash and clip. Whatever the page begins to use that is not here fails by name.
 
-const NEW_STATE = { fillStyle: "#000", strokeStyle: "#000", lineWidth: 1, lineCap: "butt", lineJoin: "miter", font: "10px sans-serif", textAlign: "start", textBaseline: "alphabetic" };
+const NEW_STATE = {
+  fillStyle: "#000",
+  strokeStyle: "#000",
+  lineWidth: 1,
+  lineCap: "butt",
+  lineJoin: "miter",
+  font: "10px sans-serif",
+  textAlign: "start",
+  textBaseline: "alphabetic",
+};
 
 /** marks: [{kind: fill | stroke | text | clear, paths: [{points: [[x, y]], closed}], color, width, dash, cap, clip, ...}] in order. */
 export class RecordingContext {
@@ -73,7 +82,12 @@ export class RecordingContext {
   }
 
   strokeRect(x, y, w, h) {
-    this.mark("stroke", [{ points: corners(x, y, w, h), closed: true }], { color: this.strokeStyle, width: this.lineWidth, dash: this.dash, cap: this.lineCap });
+    this.mark("stroke", [{ points: corners(x, y, w, h), closed: true }], {
+      color: this.strokeStyle,
+      width: this.lineWidth,
+      dash: this.dash,
+      cap: this.lineCap,
+    });
   }
 
   clearRect(x, y, w, h) {
@@ -81,7 +95,13 @@ export class RecordingContext {
   }
 
   fillText(text, x, y) {
-    this.mark("text", [{ points: [[x, y]], closed: false }], { color: this.fillStyle, text, font: this.font, align: this.textAlign, baseline: this.textBaseline });
+    this.mark("text", [{ points: [[x, y]], closed: false }], {
+      color: this.fillStyle,
+      text,
+      font: this.font,
+      align: this.textAlign,
+      baseline: this.textBaseline,
+    });
   }
 
   strokeText() {} // a halo round a text that fillText writes
@@ -100,7 +120,12 @@ export class RecordingContext {
 }
 
 function corners(x, y, w, h) {
-  return [[x, y], [x + w, y], [x + w, y + h], [x, y + h]];
+  return [
+    [x, y],
+    [x + w, y],
+    [x + w, y + h],
+    [x, y + h],
+  ];
 }
 
 function copy(paths) {
@@ -131,5 +156,20 @@ export function boundsOf(paths) {
 
 /** Every colour of the page by its own name, so that a swap shows. */
 export const COLORS = Object.fromEntries(
-  ["ink", "ink2", "line", "panel", "in", "inTint", "above", "aboveTint", "below", "belowTint", "rest", "restTint", "sleeve", "target"].map((name) => [name, name]),
+  [
+    "ink",
+    "ink2",
+    "line",
+    "panel",
+    "in",
+    "inTint",
+    "above",
+    "aboveTint",
+    "below",
+    "belowTint",
+    "rest",
+    "restTint",
+    "sleeve",
+    "target",
+  ].map((name) => [name, name]),
 );

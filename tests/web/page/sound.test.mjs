@@ -25,8 +25,19 @@ test("silent in the band", () => {
 });
 
 test("below and above repeat, each with its own cue, and stop when the band is reached", () => {
-  const heard = listen([[0, { bandState: "below" }], [2, { bandState: "in" }], [4, { bandState: "above" }], [5, { bandState: "in" }]], 8);
-  assert.deepEqual(heard.map(([cue]) => cue), ["below", "below", "below", "above", "above"]);
+  const heard = listen(
+    [
+      [0, { bandState: "below" }],
+      [2, { bandState: "in" }],
+      [4, { bandState: "above" }],
+      [5, { bandState: "in" }],
+    ],
+    8,
+  );
+  assert.deepEqual(
+    heard.map(([cue]) => cue),
+    ["below", "below", "below", "above", "above"],
+  );
   assert.ok(Math.abs(heard[1][1] - heard[0][1] - REPEAT_S) < 0.04);
 });
 
@@ -41,11 +52,21 @@ test("a new phase is announced once; its last three seconds are counted", () => 
   assert.deepEqual(listen([[1, { phase: 2 }]], 3), [["change", 1]]);
   const script = [];
   for (let k = 0; k <= 300; k++) script.push([k / 60, { remainingS: 5 - k / 60 }]);
-  assert.deepEqual(listen(script, 6).map(([cue]) => cue), ["tick", "tick", "tick"]);
+  assert.deepEqual(
+    listen(script, 6).map(([cue]) => cue),
+    ["tick", "tick", "tick"],
+  );
 });
 
 test("a signal that stays lost is told for a while, and again when it is lost anew", () => {
-  const heard = listen([[1, { live: false }], [60, { live: true }], [61, { live: false }]], 63).filter(([cue]) => cue === "lost");
+  const heard = listen(
+    [
+      [1, { live: false }],
+      [60, { live: true }],
+      [61, { live: false }],
+    ],
+    63,
+  ).filter(([cue]) => cue === "lost");
   const times = heard.map(([, at]) => at);
   assert.equal(times[0], 1);
   assert.ok(times.filter((at) => at < 60).at(-1) <= 1 + LOST_S);
@@ -53,6 +74,9 @@ test("a signal that stays lost is told for a while, and again when it is lost an
 });
 
 test("a lost signal has its own cue, and nothing sounds when nothing runs", () => {
-  assert.deepEqual(listen([[1, { live: false }]], 4).map(([cue]) => cue), ["lost", "lost"]);
+  assert.deepEqual(
+    listen([[1, { live: false }]], 4).map(([cue]) => cue),
+    ["lost", "lost"],
+  );
   assert.deepEqual(listen([[0, { running: false, live: false, bandState: "above" }]], 4), []);
 });

@@ -3,7 +3,10 @@ import { test } from "node:test";
 
 import * as start from "../../../biofeedback/web/static/start/form.js";
 
-const PORTS = [{ port: "/dev/ttyX", name: "a board" }, { port: "/dev/ttyY", name: "n/a" }];
+const PORTS = [
+  { port: "/dev/ttyX", name: "a board" },
+  { port: "/dev/ttyY", name: "n/a" },
+];
 const RADIOS = [{ radio: "Board 7", dbm: -60, profiles: ["frame-radio"] }];
 
 test("a new kind brings its usual unit unless another one was typed", () => {
@@ -16,7 +19,10 @@ test("a new kind brings its usual unit unless another one was typed", () => {
 test("all that can be chosen is listed, what was found first, the simulated athlete marked", () => {
   const asked = { "/dev/ttyX": { board: "board 1A", profile: "frame-lines" }, "/dev/ttyY": { board: null, reason: "busy" } };
   const list = start.listSensors(PORTS, RADIOS, asked, { sensor: "" });
-  assert.deepEqual(list.map(({ key }) => key), ["port:/dev/ttyX", "port:/dev/ttyY", "radio:Board 7", "port:", "udp", "simulated", "url"]);
+  assert.deepEqual(
+    list.map(({ key }) => key),
+    ["port:/dev/ttyX", "port:/dev/ttyY", "radio:Board 7", "port:", "udp", "simulated", "url"],
+  );
   assert.deepEqual(list[0].form, { sensor: "port", port: "/dev/ttyX", profile: "frame-lines" });
   assert.equal(list[1].note, "busy");
   assert.match(list[5].note, /no person is measured/);
@@ -37,7 +43,11 @@ test("a port that is gone stands where it can be typed", () => {
 });
 
 test("only profiles that fit the sensor are offered", () => {
-  const profiles = [{ name: "frame-lines", transport: "serial" }, { name: "frame-radio", transport: "ble" }, { name: "weight-scale", transport: "ble" }];
+  const profiles = [
+    { name: "frame-lines", transport: "serial" },
+    { name: "frame-radio", transport: "ble" },
+    { name: "weight-scale", transport: "ble" },
+  ];
   const names = (form) => start.fittingProfiles(profiles, form, RADIOS).map(({ name }) => name);
   assert.deepEqual(names({ sensor: "port" }), ["frame-lines"]);
   assert.deepEqual(names({ sensor: "radio", radio: "Board 7" }), ["frame-radio"]);
@@ -49,7 +59,10 @@ test("the verdict is the worst that was found, and that comes first", () => {
   assert.match(start.verdictText(found), /^Not fit/);
   assert.match(start.verdictText(found.slice(0, 2)), /can be used/);
   assert.match(start.verdictText(found.slice(0, 1)), /^Fit/);
-  assert.deepEqual(start.orderFindings(found).map(({ state }) => state), ["bad", "look", "good", "good"]);
+  assert.deepEqual(
+    start.orderFindings(found).map(({ state }) => state),
+    ["bad", "look", "good", "good"],
+  );
 });
 
 test("covariates are what is ticked and what is typed", () => {
@@ -61,7 +74,12 @@ test("a mistake is a sentence with its cure", () => {
 });
 
 test("a channel's column is found by the name that the program gives it", () => {
-  const rows = [{ kind: "seq", side: "" }, { kind: "emg", side: "left" }, { kind: "emg", side: "left" }, { kind: "force", side: "" }];
+  const rows = [
+    { kind: "seq", side: "" },
+    { kind: "emg", side: "left" },
+    { kind: "emg", side: "left" },
+    { kind: "force", side: "" },
+  ];
   assert.equal(start.columnOfChannel(rows, "emg_left"), rows[1]);
   assert.equal(start.columnOfChannel(rows, "emg_left_2"), rows[2]);
   assert.equal(start.columnOfChannel(rows, "force"), rows[3]);

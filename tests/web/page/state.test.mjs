@@ -1,7 +1,11 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import * as fresh from "../../../biofeedback/web/static/shared/freshness.js";
+import * as gauge from "../../../biofeedback/web/static/shared/gauge-view.js";
+import * as push from "../../../biofeedback/web/static/shared/push.js";
 import * as state from "../../../biofeedback/web/static/shared/state.js";
+import * as text from "../../../biofeedback/web/static/shared/text.js";
 
 const CHANNEL = { name: "force", kind: "force", unit: "N", calibrated: true, problem: null, guide: true };
 const PHASES = [
@@ -24,34 +28,44 @@ function session(changes = {}) {
 }
 
 function update(changes = {}) {
-  return { bandState: 2, stale: false, timeS: 30, level: 2999, remainingS: 10, inBandS: 6, countedS: 8, percent: [71.4], ...changes };
+  return {
+    bandState: 2,
+    stale: false,
+    timeS: 30,
+    level: 2999,
+    remainingS: 10,
+    inBandS: 6,
+    countedS: 8,
+    percent: [71.4],
+    ...changes,
+  };
 }
 
 test("percent is rounded to whole numbers, never clipped, never minus zero", () => {
-  assert.equal(state.percentText(71.49999), "71");
-  assert.equal(state.percentText(71.5), "72");
-  assert.equal(state.percentText(245.2), "245");
-  assert.equal(state.percentText(-0.4), "0");
-  assert.equal(state.percentText(-3.2), "−3");
-  assert.equal(state.percentText(NaN), "–");
+  assert.equal(text.percentText(71.49999), "71");
+  assert.equal(text.percentText(71.5), "72");
+  assert.equal(text.percentText(245.2), "245");
+  assert.equal(text.percentText(-0.4), "0");
+  assert.equal(text.percentText(-3.2), "−3");
+  assert.equal(text.percentText(NaN), "–");
 });
 
 test("time left reads 0 only at the end", () => {
-  assert.equal(state.timeText(10), "10");
-  assert.equal(state.timeText(9.01), "10");
-  assert.equal(state.timeText(0.2), "1");
-  assert.equal(state.timeText(0), "0");
-  assert.equal(state.timeText(60.2), "1:01");
-  assert.equal(state.timeText(600), "10:00");
-  assert.equal(state.timeText(NaN), "");
+  assert.equal(text.timeText(10), "10");
+  assert.equal(text.timeText(9.01), "10");
+  assert.equal(text.timeText(0.2), "1");
+  assert.equal(text.timeText(0), "0");
+  assert.equal(text.timeText(60.2), "1:01");
+  assert.equal(text.timeText(600), "10:00");
+  assert.equal(text.timeText(NaN), "");
 });
 
 test("a good hold shows its number, its state in words and the share in the band", () => {
-  const view = state.formView(session(), update(), null);
+  const view = gauge.gaugeView(session(), update(), null);
   assert.deepEqual([view.mode, view.number, view.unit, view.bandState, view.word], ["target", "71", "%", "in", "Hold it here"]);
   assert.equal(view.inBandShare, 0.75);
-  assert.equal(state.formView(session(), update({ bandState: 1 }), null).word, "Push a little more");
-  assert.equal(state.formView(session(), update({ bandState: 3 }), null).word, "Ease off a little");
+  assert.equal(gauge.gaugeView(session(), update({ bandState: 1 }), null).word, "Push a little more");
+  assert.equal(gauge.gaugeView(session(), update({ bandState: 3 }), null).word, "Ease off a little");
 });
 
 test("no number is shown when it is not the present one", () => {
@@ -66,7 +80,7 @@ test("no number is shown when it is not the present one", () => {
     [session({ channels: [{ ...CHANNEL, calibrated: false }] }), update(), "live"],
   ];
   for (const [now, news, link] of cases) {
-    const view = state.formView(now, news, state.trouble(now, news, link));
+    const view = gauge.gaugeView(now, news, state.trouble(now, news, link));
     assert.equal(view.number, "–", JSON.stringify([news, link]));
     assert.ok(["lost", "uncalibrated"].includes(view.mode));
     assert.ok(view.word.length > 0);
@@ -78,7 +92,7 @@ test("trouble on another channel is told, and does not take the number away", ()
   const now = session({ channels: [CHANNEL, other] });
   const problem = state.trouble(now, update({ percent: [71, 50] }), "live");
   assert.deepEqual(problem, { kind: "other", channel: "emg", what: "mains hum", cure: "use the battery" });
-  assert.equal(state.formView(now, update({ percent: [71, 50] }), problem).number, "71");
+  assert.equal(gauge.gaugeView(now, update({ percent: [71, 50] }), problem).number, "71");
 });
 
 test("every trouble says what and, when the user can do something, what to do", () => {
@@ -90,23 +104,33 @@ test("every trouble says what and, when the user can do something, what to do", 
 });
 
 test("the scale is the same for a whole plan and leaves room above the band", () => {
-  assert.equal(state.scaleTop(session()), 100);
-  assert.equal(state.scaleTop(session({ band: null, phase: PHASES[0] })), 100);
-  assert.equal(state.scaleTop(session({ plan: { phases: [{ band: [20, 30] }] }, band: [20, 30] })), 40);
-  assert.equal(state.scaleTop(session({ plan: null, band: null })), 110);
+  assert.equal(gauge.scaleTop(session()), 100);
+  assert.equal(gauge.scaleTop(session({ band: null, phase: PHASES[0] })), 100);
+  assert.equal(gauge.scaleTop(session({ plan: { phases: [{ band: [20, 30] }] }, band: [20, 30] })), 40);
+  assert.equal(gauge.scaleTop(session({ plan: null, band: null })), 110);
 });
 
 test("a contraction is announced five seconds ahead", () => {
-  const now = session({ phase: PHASES[0], band: null, next: PHASES[1], plan: { title: "Response check", index: 0, phases: PHASES } });
-  assert.equal(state.formView(now, update({ bandState: 0, remainingS: 12 }), null).word, "Let go");
-  assert.equal(state.formView(now, update({ bandState: 0, remainingS: 4.2 }), null).word, "Contract in 5");
-  assert.deepEqual(state.formView(now, update({ bandState: 0 }), null).ghost, [60, 80]);
+  const now = session({
+    phase: PHASES[0],
+    band: null,
+    next: PHASES[1],
+    plan: { title: "Response check", index: 0, phases: PHASES },
+  });
+  assert.equal(gauge.gaugeView(now, update({ bandState: 0, remainingS: 12 }), null).word, "Relax");
+  assert.equal(gauge.gaugeView(now, update({ bandState: 0, remainingS: 4.2 }), null).word, "Contract in 5");
+  assert.deepEqual(gauge.gaugeView(now, update({ bandState: 0 }), null).ghost, [60, 80]);
   assert.equal(state.nextText(now), "Then: contract 60–80 %, 20 s");
   assert.equal(state.nextText(session()), "Then: finished");
 });
 
 test("what to do now, in every step of finding the maximum", () => {
-  for (const [step, now] of [["idle", "Attempt 2 of 3"], ["countdown", "Get ready"], ["push", "Push as hard as you can"], ["rest", "Rest"]]) {
+  for (const [step, now] of [
+    ["idle", "Attempt 2 of 3"],
+    ["countdown", "Get ready"],
+    ["push", "Push as hard as you can"],
+    ["rest", "Rest"],
+  ]) {
     const told = state.instruction(session({ stage: "maximum", maximum: { step, number: 2, n_needed: 3, attempts: [] } }));
     assert.equal(told.now, now);
   }
@@ -115,18 +139,21 @@ test("what to do now, in every step of finding the maximum", () => {
 test("stop matters exactly while there is effort", () => {
   assert.equal(state.isRunning(session()), true);
   for (const step of ["countdown", "push"]) assert.equal(state.isRunning(session({ stage: "maximum", maximum: { step } })), true);
-  for (const step of ["idle", "rest", "accepted"]) assert.equal(state.isRunning(session({ stage: "maximum", maximum: { step } })), false);
+  for (const step of ["idle", "rest", "accepted"])
+    assert.equal(state.isRunning(session({ stage: "maximum", maximum: { step } })), false);
   assert.equal(state.isRunning(session({ stage: "done" })), false);
   assert.equal(state.isRunning(null), false);
 });
 
 test("other calibrated channels are told beside the one that guides", () => {
   const emg = { ...CHANNEL, name: "emg", kind: "emg", guide: false };
-  const now = session({ channels: [CHANNEL, emg, { ...emg, name: "knee", kind: "position" }, { ...emg, name: "emg2", calibrated: false }] });
+  const now = session({
+    channels: [CHANNEL, emg, { ...emg, name: "knee", kind: "position" }, { ...emg, name: "emg2", calibrated: false }],
+  });
   const news = update({ percent: [71, 63.6, 5, NaN] });
-  assert.deepEqual(state.otherEfforts(now, news, state.formView(now, news, null)), ["emg 64 %"]);
+  assert.deepEqual(gauge.otherEfforts(now, news, gauge.gaugeView(now, news, null)), ["emg 64 %"]);
   const lost = state.trouble(now, news, "silent");
-  assert.deepEqual(state.otherEfforts(now, news, state.formView(now, news, lost)), []);
+  assert.deepEqual(gauge.otherEfforts(now, news, gauge.gaugeView(now, news, lost)), []);
 });
 
 test("phase spans come from the time left", () => {
@@ -135,43 +162,50 @@ test("phase spans come from the time left", () => {
 });
 
 test("silence and lateness are noticed", () => {
-  const fresh = new state.Freshness();
-  assert.equal(fresh.at(0), "silent");
-  fresh.hear(100);
-  assert.equal(fresh.at(100 + state.SILENT_S - 0.05), "live");
-  assert.equal(fresh.at(100 + state.SILENT_S + 0.05), "silent");
-  fresh.ask(7, 100);
+  const link = new fresh.Freshness();
+  assert.equal(link.at(0), "silent");
+  link.hear(100);
+  assert.equal(link.at(100 + fresh.SILENT_S - 0.05), "live");
+  assert.equal(link.at(100 + fresh.SILENT_S + 0.05), "silent");
+  link.ask(7, 100);
   for (let t = 100; t < 102; t += 0.02) {
-    fresh.hear(t); // it keeps coming, but our question is not answered: what comes is old
-    assert.equal(fresh.at(t), t - 100 > state.LATE_S ? "late" : "live");
+    link.hear(t); // it keeps coming, but our question is not answered: what comes is old
+    assert.equal(link.at(t), t - 100 > fresh.LATE_S ? "late" : "live");
   }
-  assert.equal(fresh.answer(6), false);
-  assert.equal(fresh.at(102), "late");
-  assert.equal(fresh.answer(7), true);
-  assert.equal(fresh.at(102), "live");
+  assert.equal(link.answer(6), false);
+  assert.equal(link.at(102), "late");
+  assert.equal(link.answer(7), true);
+  assert.equal(link.at(102), "live");
 });
 
 test("an attempt shows the force above rest, on a scale set by the best so far", () => {
   const ring = { end: 200, at: (level) => (level < 200 ? 10 : NaN) };
-  const pushing = session({ stage: "maximum", maximum: { step: "push", number: 2, unit: "N", attempts: [{ value: 400, accepted: true, rejected: null }] }, feedback: true });
-  let push = state.followPush(null, pushing, ring, 100);
-  assert.deepEqual(push, { number: 2, rest: 10, now: 0, best: 0 });
-  push = state.followPush(push, pushing, { end: 201, at: () => 310 }, 100);
-  assert.deepEqual(push, { number: 2, rest: 10, now: 300, best: 300 });
-  push = state.followPush(push, pushing, { end: 202, at: () => 210 }, 100);
-  assert.deepEqual([push.now, push.best], [200, 300]);
-  const view = state.formView(pushing, update({ remainingS: 2.2 }), null, push);
+  const pushing = session({
+    stage: "maximum",
+    maximum: { step: "push", number: 2, unit: "N", attempts: [{ value: 400, accepted: true, rejected: null }] },
+    feedback: true,
+  });
+  let followed = push.followPush(null, pushing, ring, 100);
+  assert.deepEqual(followed, { number: 2, rest: 10, now: 0, best: 0 });
+  followed = push.followPush(followed, pushing, { end: 201, at: () => 310 }, 100);
+  assert.deepEqual(followed, { number: 2, rest: 10, now: 300, best: 300 });
+  followed = push.followPush(followed, pushing, { end: 202, at: () => 210 }, 100);
+  assert.deepEqual([followed.now, followed.best], [200, 300]);
+  const view = gauge.gaugeView(pushing, update({ remainingS: 2.2 }), null, followed);
   assert.deepEqual([view.number, view.unit, view.word, view.ghost], ["200", "N", "Push: 3", [400]]);
   assert.ok(Math.abs(view.top - 460) < 1e-9);
-  assert.equal(state.formView({ ...pushing, feedback: false }, update({ remainingS: 2.2 }), null, push).number, "3");
-  assert.equal(state.followPush(push, session(), ring, 100), null);
+  assert.equal(gauge.gaugeView({ ...pushing, feedback: false }, update({ remainingS: 2.2 }), null, followed).number, "3");
+  assert.equal(push.followPush(followed, session(), ring, 100), null);
 });
 
 test("reconnecting is tried soon, and at least every second", () => {
-  const waits = [0, 1, 2, 3, 4, 10, 100].map(state.reconnectDelayMs);
+  const waits = [0, 1, 2, 3, 4, 10, 100].map(fresh.reconnectDelayMs);
   assert.ok(waits[0] <= 200);
   assert.ok(Math.max(...waits) <= 1000);
-  assert.deepEqual(waits, [...waits].sort((a, b) => a - b));
+  assert.deepEqual(
+    waits,
+    [...waits].sort((a, b) => a - b),
+  );
 });
 
 test("on a broken link no old instruction stands in large letters above the one that counts", () => {

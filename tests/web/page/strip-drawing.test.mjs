@@ -13,7 +13,13 @@ const close = (a, b, words = "", within = 0.01) => assert.ok(Math.abs(a - b) < w
 
 function ringOf(seconds, percentAt) {
   const ring = new Ring(30 * RATE);
-  ring.push(0, seconds * RATE, 1, Float32Array.from({ length: seconds * RATE }, (_, k) => percentAt(k / RATE)), 0);
+  ring.push(
+    0,
+    seconds * RATE,
+    1,
+    Float32Array.from({ length: seconds * RATE }, (_, k) => percentAt(k / RATE)),
+    0,
+  );
   return ring;
 }
 
@@ -23,10 +29,21 @@ function strip({ w = 600, h = 100, endS = 30, top = 100, spans = [], ratings = [
   return ctx;
 }
 
-for (const [w, h] of [[300, 60], [600, 100], [1234, 90]]) {
+for (const [w, h] of [
+  [300, 60],
+  [600, 100],
+  [1234, 90],
+]) {
   test(`${w} x ${h}: a band lies from its first to its last second, between its edges`, () => {
     const inner = h - 8;
-    const ctx = strip({ w, h, spans: [{ fromS: 6, toS: 21, band: [60, 80] }, { fromS: 21, toS: 27, band: null }] });
+    const ctx = strip({
+      w,
+      h,
+      spans: [
+        { fromS: 6, toS: 21, band: [60, 80] },
+        { fromS: 21, toS: 27, band: null },
+      ],
+    });
     const [box, ...more] = ctx.of("fill", "sleeve");
     assert.deepEqual(more, []);
     const { left, right, top, bottom } = boundsOf(box.paths);
@@ -51,8 +68,14 @@ for (const [w, h] of [[300, 60], [600, 100], [1234, 90]]) {
 }
 
 test("a band that began before the strip or goes on after now is cut at its edges; one that is over is gone", () => {
-  const spans = [{ fromS: 2, toS: 8, band: [10, 20] }, { fromS: 12, toS: 40, band: [60, 80] }, { fromS: 55, toS: 70, band: [30, 40] }];
-  const boxes = strip({ endS: 60, spans }).of("fill", "sleeve").map((mark) => boundsOf(mark.paths));
+  const spans = [
+    { fromS: 2, toS: 8, band: [10, 20] },
+    { fromS: 12, toS: 40, band: [60, 80] },
+    { fromS: 55, toS: 70, band: [30, 40] },
+  ];
+  const boxes = strip({ endS: 60, spans })
+    .of("fill", "sleeve")
+    .map((mark) => boundsOf(mark.paths));
   assert.equal(boxes.length, 2);
   close(boxes[0].left, 0);
   close(boxes[0].right, (10 / 30) * 600);
@@ -71,7 +94,10 @@ test("what never came is a hole in the line, and a peak is never lost", () => {
 
 test("nothing at all is a line along the foot", () => {
   const [foot] = strip().of("stroke", "line");
-  assert.deepEqual(foot.paths[0].points, [[0, 96.5], [600, 96.5]]);
+  assert.deepEqual(foot.paths[0].points, [
+    [0, 96.5],
+    [600, 96.5],
+  ]);
 });
 
 test("a rating stands in a box around its moment", () => {
@@ -90,11 +116,27 @@ test("an effort beyond the scale stays in the strip", () => {
 });
 
 test("ratings stand at their moments, no answer as a dash, and those from before are gone", () => {
-  const ctx = strip({ endS: 60, ratings: [{ time_s: 20, value: 9 }, { time_s: 36, value: 6.5 }, { time_s: 51, value: null }] });
-  assert.deepEqual(ctx.of("text").map((mark) => mark.text), ["6.5", "–"]);
+  const ctx = strip({
+    endS: 60,
+    ratings: [
+      { time_s: 20, value: 9 },
+      { time_s: 36, value: 6.5 },
+      { time_s: 51, value: null },
+    ],
+  });
+  assert.deepEqual(
+    ctx.of("text").map((mark) => mark.text),
+    ["6.5", "–"],
+  );
   ctx.of("text").forEach((mark, k) => close(mark.paths[0].points[0][0], [120, 420][k], "place"));
   const stems = ctx.of("stroke", "ink2").filter((mark) => mark.dash.length);
-  assert.deepEqual(stems.map((mark) => mark.paths[0].points.map((point) => Math.round(point[0]))), [[120, 120], [420, 420]]);
+  assert.deepEqual(
+    stems.map((mark) => mark.paths[0].points.map((point) => Math.round(point[0]))),
+    [
+      [120, 120],
+      [420, 420],
+    ],
+  );
 });
 
 // -- a recording's picture --------------------------------------------------------------------------------------------
@@ -105,8 +147,14 @@ globalThis.getComputedStyle = () => ({ getPropertyValue: (name) => name.slice(2)
 
 const ABOUT = {
   guide: 1,
-  phases: [{ kind: "passive", band: null, from_s: 10, to_s: 30 }, { kind: "contract", band: [60, 80], from_s: 30, to_s: 50 }],
-  ratings: [{ time_s: 28, value: 6 }, { time_s: 48, value: null }],
+  phases: [
+    { kind: "passive", band: null, from_s: 10, to_s: 30 },
+    { kind: "contract", band: [60, 80], from_s: 30, to_s: 50 },
+  ],
+  ratings: [
+    { time_s: 28, value: 6 },
+    { time_s: 48, value: null },
+  ],
 };
 const flat = (n, value) => ({ low: Array(n).fill(value), high: Array(n).fill(value) });
 const guide = flat(80, 50);
@@ -125,12 +173,19 @@ function picture(view = { fromS: 0, toS: 80 }, top = 100, w = 800, h = 300) {
 }
 
 test("phases and bands of a recording lie at their times, contractions apart from relaxing", () => {
-  for (const view of [{ fromS: 0, toS: 80 }, { fromS: 25, toS: 45 }]) {
+  for (const view of [
+    { fromS: 0, toS: 80 },
+    { fromS: 25, toS: 45 },
+  ]) {
     const { ctx, x, y, foot } = picture(view);
     const [relaxed] = ctx.of("fill", "ground").map((mark) => boundsOf(mark.paths));
     const [contract] = ctx.of("fill", "sleeve").map((mark) => boundsOf(mark.paths));
     const [band] = ctx.of("fill", "in-tint").map((mark) => boundsOf(mark.paths));
-    for (const [box, from, to, top, bottom] of [[relaxed, 10, 30, 26, foot], [contract, 30, 50, 26, foot], [band, 30, 50, y(80), y(60)]]) {
+    for (const [box, from, to, top, bottom] of [
+      [relaxed, 10, 30, 26, foot],
+      [contract, 30, 50, 26, foot],
+      [band, 30, 50, y(80), y(60)],
+    ]) {
       close(box.left, x(from), "from");
       close(box.right, x(to), "to");
       close(box.top, top, "top");
@@ -161,7 +216,9 @@ test("ratings and the scale of a recording are written where they belong", () =>
   close(at("6")[0], x(28));
   close(at("–")[0], x(48));
   for (const percent of [0, 20, 40, 60, 80, 100]) close(at(`${percent} %`)[1], y(percent) - 1);
-  const minutes = texts.filter((mark) => /^\d:\d\d$/.test(mark.text) && mark.paths[0].points[0][0] > 25 && mark.paths[0].points[0][0] < 775);
+  const minutes = texts.filter(
+    (mark) => /^\d:\d\d$/.test(mark.text) && mark.paths[0].points[0][0] > 25 && mark.paths[0].points[0][0] < 775,
+  );
   assert.ok(minutes.length >= 3);
   for (const mark of minutes) {
     const [m, s] = mark.text.split(":").map(Number);
@@ -170,7 +227,11 @@ test("ratings and the scale of a recording are written where they belong", () =>
 });
 
 test("a picture is as fine as the screen, up to three dots for each pixel", () => {
-  for (const [ratio, scale] of [[1, 1], [2, 2], [3.5, 3]]) {
+  for (const [ratio, scale] of [
+    [1, 1],
+    [2, 2],
+    [3.5, 3],
+  ]) {
     globalThis.window.devicePixelRatio = ratio;
     const { ctx, canvas } = picture();
     assert.deepEqual([ctx.scale, canvas.width, canvas.height], [scale, 800 * scale, 300 * scale]);

@@ -10,7 +10,10 @@ test("levels are found by their number, one channel of several", () => {
   const ring = new Ring(100);
   ring.push(0, 2, 2, rows(1, 10, 2, 20), 1);
   ring.push(2, 1, 2, rows(3, 30), 1);
-  assert.deepEqual([0, 1, 2].map((k) => ring.at(k)), [10, 20, 30]);
+  assert.deepEqual(
+    [0, 1, 2].map((k) => ring.at(k)),
+    [10, 20, 30],
+  );
   assert.ok(Number.isNaN(ring.at(3)));
 });
 
@@ -28,8 +31,19 @@ test("levels that never came are gaps, old ones are forgotten", () => {
 
 test("a full ring holds the last levels, the oldest of them too", () => {
   const ring = new Ring(10);
-  for (const [first, n] of [[0, 7], [7, 3], [10, 4], [14, 25]]) {
-    ring.push(first, n, 1, Float32Array.from({ length: n }, (_, k) => first + k), 0);
+  for (const [first, n] of [
+    [0, 7],
+    [7, 3],
+    [10, 4],
+    [14, 25],
+  ]) {
+    ring.push(
+      first,
+      n,
+      1,
+      Float32Array.from({ length: n }, (_, k) => first + k),
+      0,
+    );
     for (let level = Math.max(0, ring.end - 10); level < ring.end; level++) assert.equal(ring.at(level), level);
     assert.ok(Number.isNaN(ring.at(ring.end)) && Number.isNaN(ring.at(ring.end - 11)) && Number.isNaN(ring.at(-1)));
   }
@@ -61,7 +75,13 @@ test("every peak survives the drawing: columns hold the smallest and largest of 
 
 test("a gap stays a gap", () => {
   const ring = new Ring(100);
-  ring.push(0, 100, 1, Float32Array.from({ length: 100 }, (_, k) => (k >= 40 && k < 60 ? NaN : 1)), 0);
+  ring.push(
+    0,
+    100,
+    1,
+    Float32Array.from({ length: 100 }, (_, k) => (k >= 40 && k < 60 ? NaN : 1)),
+    0,
+  );
   const { low } = columns(ring, 0, 100, 10);
   assert.deepEqual(Array.from(low, Number.isNaN), [false, false, false, false, true, true, false, false, false, false]);
 });

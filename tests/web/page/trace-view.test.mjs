@@ -1,7 +1,16 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { SHORTEST_S, align, confine, fits, momentText, move, ticks, zoom } from "../../../biofeedback/web/static/review/trace-view.js";
+import {
+  SHORTEST_S,
+  align,
+  confine,
+  fits,
+  momentText,
+  move,
+  ticks,
+  zoom,
+} from "../../../biofeedback/web/static/review/trace-view.js";
 
 const close = (a, b) => assert.ok(Math.abs(a - b) < 1e-9, `${a} is not ${b}`);
 
@@ -27,7 +36,12 @@ test("moving keeps the length", () => {
 
 test("axis steps are round and few", () => {
   assert.deepEqual(ticks(0, 60, 6), [0, 10, 20, 30, 40, 50, 60]);
-  for (const [from, to] of [[0, 1], [3.3, 4.1], [0, 3600], [100, 50000]]) {
+  for (const [from, to] of [
+    [0, 1],
+    [3.3, 4.1],
+    [0, 3600],
+    [100, 50000],
+  ]) {
     const marks = ticks(from, to, 8);
     assert.ok(marks.length >= 2 && marks.length <= 10, `${from} ${to} ${marks}`);
   }
@@ -49,5 +63,11 @@ test("a search needs all its words, in any order", () => {
 
 test("recordings side by side begin their plans at the same place and end with the longer one", () => {
   assert.deepEqual(align([{ originS: 30, durationS: 100 }]), { startS: 30, shiftsS: [0], totalS: 100 });
-  assert.deepEqual(align([{ originS: 30, durationS: 100 }, { originS: 10, durationS: 95 }]), { startS: 30, shiftsS: [0, 20], totalS: 115 });
+  assert.deepEqual(
+    align([
+      { originS: 30, durationS: 100 },
+      { originS: 10, durationS: 95 },
+    ]),
+    { startS: 30, shiftsS: [0, 20], totalS: 115 },
+  );
 });

@@ -36,11 +36,28 @@ const { drawTraces, renderTraces } = await import("../../../biofeedback/web/stat
 const RATE = 100;
 const W = 300;
 const H = 60;
-const channel = (name, more = {}) => ({ name, kind: "force", unit: "N", calibrated: true, problem: null, guide: false, beside: false, in_use: null, can_guide: false, ...more });
+const channel = (name, more = {}) => ({
+  name,
+  kind: "force",
+  unit: "N",
+  calibrated: true,
+  problem: null,
+  guide: false,
+  beside: false,
+  in_use: null,
+  can_guide: false,
+  ...more,
+});
 
 function ringOf(seconds, valueAt) {
   const ring = new Ring(30 * RATE);
-  ring.push(0, seconds * RATE, 1, Float32Array.from({ length: seconds * RATE }, (_, k) => valueAt(k / RATE)), 0);
+  ring.push(
+    0,
+    seconds * RATE,
+    1,
+    Float32Array.from({ length: seconds * RATE }, (_, k) => valueAt(k / RATE)),
+    0,
+  );
   return ring;
 }
 
@@ -71,7 +88,13 @@ test("a trace fills its room from the smallest to the largest value, 30 s ago at
   close(points.at(-1)[0], W - 0.5, "right", 0.51);
   const step = points.find((point) => point[1] < yOf(200));
   close(step[0], (15 / 30) * W, "the step, 15 s after the left edge", 1.01);
-  assert.deepEqual(contexts[0].of("text").map((mark) => [mark.text, mark.baseline]), [["300", "top"], ["100", "bottom"]]);
+  assert.deepEqual(
+    contexts[0].of("text").map((mark) => [mark.text, mark.baseline]),
+    [
+      ["300", "top"],
+      ["100", "bottom"],
+    ],
+  );
 });
 
 test("a steady reading lies in the middle, and one that never came is no line", () => {
@@ -79,7 +102,10 @@ test("a steady reading lies in the middle, and one that never came is no line", 
   const { top, bottom } = boundsOf(contexts[0].of("stroke", "ink")[0].paths);
   close(top, H / 2);
   close(bottom, H / 2);
-  assert.deepEqual(contexts[1].marks.map((mark) => mark.kind), ["clear"]);
+  assert.deepEqual(
+    contexts[1].marks.map((mark) => mark.kind),
+    ["clear"],
+  );
 });
 
 test("a hole in the readings is a hole in the line", () => {

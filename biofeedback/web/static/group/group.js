@@ -2,24 +2,36 @@
 
 import { keepAwake } from "../shared/awake.js";
 import { readColors } from "../shared/canvas.js";
+import { Complaint } from "../shared/complaint.js";
 import { Devices, countText } from "../shared/devices.js";
 import { $, fill, make, setText, show } from "../shared/dom.js";
-import { SeatCard } from "./card.js";
+import { onceAFrame } from "../shared/redraw.js";
 import { Player } from "../shared/sound.js";
 import { setUpSound } from "../shared/sound-box.js";
-import { capital, isRunning } from "../shared/state.js";
+import { isRunning } from "../shared/state.js";
+import { capital } from "../shared/words.js";
+import { SeatCard } from "./card.js";
 
-const COMPLAINT_MS = 8000;
 const NOBODY = "0";
-const group = { cards: [], colors: null, complaint: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
+/** @type {{cards: SeatCard[], colors: any, whose: string}} */
+const group = { cards: [], colors: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
+const complaint = new Complaint();
 const player = new Player();
+const queueDraw = onceAFrame(redraw);
 const devices = new Devices($("devices"), (seat, message) => group.cards[seat - 1].send(message));
 
 function addCard(number) {
-  const card = new SeatCard(number, { you: onYou, change: queueDraw, state: onState, sharing: onSharing, complain, plan: () => $("plan").value });
+  const card = new SeatCard(number, $("seat"), {
+    you: onYou,
+    change: queueDraw,
+    state: onState,
+    sharing: onSharing,
+    complain,
+    plan: () => $("plan").value,
+  });
   group.cards.push(card);
   $("seats").append(card.element);
-  card.link.open();
+  card.seat.link.open();
 }
 
 function onYou({ role, seats, shared }) {
@@ -30,24 +42,34 @@ function onYou({ role, seats, shared }) {
 }
 
 function states() {
-  return group.cards.map((card) => card.state).filter(Boolean);
+  return group.cards.flatMap((card) => (card.seat.state ? [card.seat.state] : []));
 }
 
 /** Cards whose session is in this stage and can be reached. */
 function waiting(stage) {
-  return group.cards.filter((card) => card.state?.stage === stage && card.link.status === "live");
+  return group.cards.filter((card) => card.seat.state?.stage === stage && card.seat.link.status === "live");
 }
 
 function onState() {
   const known = states();
-  show($("simulated"), known.some((state) => state.simulated));
+  show(
+    $("simulated"),
+    known.some((state) => state.simulated),
+  );
   setText($("simulated"), known.some((state) => state.fast) ? "Simulated, shortened" : "Simulated");
   const settings = new Set(known.map((state) => [state.exercise, state.side, state.position].filter(Boolean).join(", ")));
   setText($("setting"), settings.size === 1 ? [...settings][0] : "");
-  show($("before"), known.some((state) => state.stage === "cautions"));
+  show(
+    $("before"),
+    known.some((state) => state.stage === "cautions"),
+  );
   fill($("cautions"), known[0].cautions, (texts) => texts.map((text) => make("li", {}, text)));
   fill($("plan"), known[0].plans, (plans) => plans.map((plan) => make("option", { value: plan.name }, plan.title)));
-  fill($("whose"), group.cards.map((card) => card.code), whoseRadios);
+  fill(
+    $("whose"),
+    group.cards.map((card) => card.code),
+    whoseRadios,
+  );
   keepAwake(known.some(isRunning));
   renderDevices();
   queueDraw();
@@ -69,8 +91,18 @@ function renderDevices() {
 // --- sound: one athlete's, or nobody's
 
 function whoseRadios(codes) {
-  const radio = (value, name) => make("label", { class: "check" }, make("input", { type: "radio", name: "whose", value, checked: group.whose === value, onchange: () => choose(value) }), name);
-  return [make("legend", {}, "Whose sound this screen plays"), radio(NOBODY, "Nobody’s"), ...codes.map((code, k) => radio(String(k + 1), code))];
+  const radio = (value, name) =>
+    make(
+      "label",
+      { class: "check" },
+      make("input", { type: "radio", name: "whose", value, checked: group.whose === value, onchange: () => choose(value) }),
+      name,
+    );
+  return [
+    make("legend", {}, "Whose sound this screen plays"),
+    radio(NOBODY, "Nobody’s"),
+    ...codes.map((code, k) => radio(String(k + 1), code)),
+  ];
 }
 
 function choose(value) {
@@ -84,35 +116,29 @@ function playChosen() {
   const chosen = group.cards.find((card) => String(card.number) === group.whose);
   setText($("sound-whose"), chosen ? chosen.code : "");
   for (const card of group.cards) {
-    card.name.toggleAttribute("data-heard", card === chosen && !player.muted);
-    const cue = card.takeCue(); // asked of everybody, so that a newly chosen one starts with what is now
+    card.parts.name.toggleAttribute("data-heard", card === chosen && !player.muted);
+    const cue = card.seat.takeCue(); // asked of everybody, so that a newly chosen one starts with what is now
     if (cue && card === chosen) player.play(cue);
   }
 }
 
 function complain(what, cure) {
-  group.complaint = { what, cure, untilMs: performance.now() + COMPLAINT_MS };
+  complaint.say(what, cure);
   queueDraw();
 }
 
 function stopAll() {
-  const running = group.cards.filter((card) => isRunning(card.state));
-  const missed = running.filter((card) => !card.send({ do: "stop", reason: "stopped together" }));
+  const running = group.cards.filter((card) => isRunning(card.seat.state));
+  const missed = running.filter((card) => !card.seat.stop("stopped together"));
   if (missed.length) complain(`Stop did not reach ${missed.map((card) => card.code).join(", ")}`, "Call out to let go now.");
 }
 
 // --- drawing: once per frame at most
 
-let queued = false;
-function queueDraw() {
-  if (queued) return;
-  queued = true;
-  requestAnimationFrame(() => {
-    queued = false;
-    for (const card of group.cards) card.draw(group.colors);
-    playChosen();
-    renderTogether();
-  });
+function redraw() {
+  for (const card of group.cards) card.draw(group.colors);
+  playChosen();
+  renderTogether();
 }
 
 function renderTogether() {
@@ -122,11 +148,11 @@ function renderTogether() {
   setText($("start-all"), ready && ready < group.cards.length ? `Start ${ready} of ${group.cards.length}` : "Start all");
   $("stop-all").disabled = !states().some(isRunning);
   setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
-  if (group.complaint && performance.now() > group.complaint.untilMs) group.complaint = null;
-  show($("banner"), Boolean(group.complaint));
-  if (!group.complaint) return;
-  setText($("banner-what"), `${capital(group.complaint.what)}.`);
-  setText($("banner-cure"), capital(group.complaint.cure ?? ""));
+  const said = complaint.current;
+  show($("banner"), Boolean(said));
+  if (!said) return;
+  setText($("banner-what"), `${capital(said.what)}.`);
+  setText($("banner-cure"), capital(said.cure ?? ""));
 }
 
 // --- hands
@@ -142,7 +168,7 @@ function onKey(event) {
   }
   if (event.key.toLowerCase() === "m" && $("keys").checked && event.target.tagName !== "SELECT") return mute(!player.muted);
   const card = group.cards.find((each) => each.element.contains(event.target));
-  if (card?.state?.stage === "plan" && event.key !== "Enter") card.pad.type(event);
+  if (card?.seat.state?.stage === "plan" && event.key !== "Enter") card.view.pad.type(event);
 }
 
 function recolor() {
@@ -156,14 +182,16 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolor);
 window.addEventListener("resize", queueDraw);
 document.addEventListener("keydown", onKey);
 document.addEventListener("visibilitychange", () => {
-  if (!document.hidden) for (const card of group.cards) card.link.watch();
+  if (!document.hidden) for (const card of group.cards) card.seat.link.watch();
   queueDraw();
 });
 $("zero-all").addEventListener("click", () => waiting("zero").forEach((card) => card.send({ do: "zero" })));
-$("start-all").addEventListener("click", () => waiting("ready").forEach((card) => card.send({ do: "start_plan", plan: $("plan").value })));
+$("start-all").addEventListener("click", () =>
+  waiting("ready").forEach((card) => card.send({ do: "start_plan", plan: $("plan").value })),
+);
 $("stop-all").addEventListener("click", stopAll);
 setInterval(() => {
-  for (const card of group.cards) card.link.watch();
+  for (const card of group.cards) card.seat.link.watch();
   queueDraw();
 }, 200);
 setInterval(renderDevices, 10000); // codes grow old

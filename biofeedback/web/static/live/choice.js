@@ -1,7 +1,7 @@
 // The band offered for the next contraction of a plan that adapts: the coach keeps it, or asks for lighter or harder.
 
 import { $, fill, make, show } from "../shared/dom.js";
-import { capital } from "../shared/state.js";
+import { capital } from "../shared/words.js";
 
 const STEP_PERCENT = 5;
 
@@ -13,7 +13,8 @@ export function renderChoice(state, send) {
   fill($("choice"), [choice, adapt], () => {
     const [low, high] = choice.band;
     const ask = (by) => () => send({ do: "choose_band", low: low + by, high: high + by });
-    const moved = (name, by, off) => make("button", { class: "secondary", type: "button", disabled: off, onclick: ask(by) }, name);
+    const moved = (name, by, off) =>
+      make("button", { class: "secondary", type: "button", disabled: off, onclick: ask(by) }, name);
     return [
       make("p", { class: "small" }, make("strong", {}, `Next contraction: ${low}–${high} %. `), `${capital(choice.reason)}.`),
       make(

@@ -29,7 +29,8 @@ export function setUpCoach(send) {
     const value = Number($("typed").value.replace(",", "."));
     const arm = Number($("typed-arm").value.replace(",", "."));
     const unit = $("typed-unit").value;
-    if (!(value > 0) || (unit === "N·m" && !(arm > 0))) return noted("Type the number on the display, above 0; for torque also the lever arm in metres.");
+    if (!(value > 0) || (unit === "N·m" && !(arm > 0)))
+      return noted("Type the number on the display, above 0; for torque also the lever arm in metres.");
     const message = { do: "typed_maximum", channel: guideName, value, unit };
     if (unit === "N·m") message.lever_arm_m = arm;
     if (send(message)) noted(`Typed maximum: ${value} ${unit}.`);
@@ -69,13 +70,33 @@ export function renderCoach(state, send) {
   fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
   renderTraces(state, send);
   renderExercise(state);
-  fill($("corrections"), state.ratings, (ratings) => (ratings.length ? ratings.map((rating) => correctionRow(rating, send)) : [make("li", { class: "small" }, "None yet.")]));
+  fill($("corrections"), state.ratings, (ratings) =>
+    ratings.length ? ratings.map((rating) => correctionRow(state, rating, send)) : [make("li", { class: "small" }, "None yet.")],
+  );
 }
 
-function correctionRow(rating, send) {
+function correctionRow(state, rating, send) {
   const name = `Correct rating ${rating.number}`;
-  const button = make("button", { type: "button", disabled: true, "aria-label": name, onclick: () => send({ do: "correct", rating: rating.number, value: Number(select.value) }) }, "Correct");
-  const select = make("select", { "aria-label": `${name} to`, onchange: () => (button.disabled = !select.value) }, make("option", { value: "" }, "to"));
+  const button = make(
+    "button",
+    {
+      type: "button",
+      disabled: true,
+      "aria-label": name,
+      onclick: () => send({ do: "correct", rating: rating.number, value: Number(select.value) }),
+    },
+    "Correct",
+  );
+  const select = make(
+    "select",
+    { "aria-label": `${name} to`, onchange: () => (button.disabled = !select.value) },
+    make("option", { value: "" }, "to"),
+  );
   for (let value = 0; value <= 10; value += 0.5) select.append(make("option", { value }, String(value)));
-  return make("li", {}, make("span", {}, `${Math.round(rating.time_s)} s: ${ratingText(rating)}`), make("span", {}, select, " ", button));
+  return make(
+    "li",
+    {},
+    make("span", {}, `${Math.round(rating.time_s)} s: ${ratingText(state, rating)}`),
+    make("span", {}, select, " ", button),
+  );
 }

@@ -14,14 +14,19 @@ export function setUpExercise(send) {
 }
 
 export function renderExercise(state) {
-  fill($("exercise-joint"), state.joints ?? ["general"], (joints) => joints.map((joint) => make("option", { selected: joint === "general" }, joint)));
+  fill($("exercise-joint"), state.joints ?? ["general"], (joints) =>
+    joints.map((joint) => make("option", { selected: joint === "general" }, joint)),
+  );
 }
 
 /** Hear an answer of the session about an exercise. */
 export function hearExercise({ exercise, exercise_refused: mistake }) {
   if (exercise) {
     $("exercise-form").reset();
-    setText($("exercise-said"), `Kept as ${exercise.name}. Start with it next time: choose it on the start page, or --exercise ${exercise.name}`);
+    setText(
+      $("exercise-said"),
+      `Kept as ${exercise.name}. Start with it next time: choose it on the start page, or --exercise ${exercise.name}`,
+    );
   } else if (mistake) {
     const field = FIELDS.includes(mistake.place[0]) ? mistake.place[0] : "title";
     setText($(`exercise-${field}-wrong`), mistakeText(mistake));

@@ -1,8 +1,13 @@
 // Which calibration turns a channel's counts into effort, in words for the coach. Pure, no DOM.
 
-import { levelText } from "../shared/state.js";
+import { levelText } from "../shared/text.js";
 
-const METHODS = { attempts: "measured", typed: "typed from a display", carried: "carried over", revised: "revised after later evidence" };
+const METHODS = {
+  attempts: "measured",
+  typed: "typed from a display",
+  carried: "carried over",
+  revised: "revised after later evidence",
+};
 
 /** "certificate of S1, 2026-11-20", "0.0042 N per count, given with the source" or "raw counts". */
 export function scaleText({ scale, factor }, unit) {

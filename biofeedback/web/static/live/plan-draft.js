@@ -1,7 +1,18 @@
 // A plan being changed: the contents of its file as plain values. Pure functions, no DOM; the session checks it.
 
 export const KINDS = { passive: "Let go, in position", contract: "Contract", rest: "Rest, out of position" };
-const LABELS = { title: "Name", description: "What it is for", repeat: "times", duration_s: "seconds", band: "band", kind: "what", ask: "rating", draw: "order", draw_bands: "bands to draw", adapt: "limits" };
+const LABELS = {
+  title: "Name",
+  description: "What it is for",
+  repeat: "times",
+  duration_s: "seconds",
+  band: "band",
+  kind: "what",
+  ask: "rating",
+  draw: "order",
+  draw_bands: "bands to draw",
+  adapt: "limits",
+};
 
 /** A plan to begin with: one cycle of letting go and contracting. */
 export function blankDraft() {
@@ -9,7 +20,9 @@ export function blankDraft() {
 }
 
 export function newPhase(kind) {
-  return kind === "contract" ? { kind, duration_s: 20, band: [20, 30], ask: true } : { kind, duration_s: 20, ask: kind === "passive" };
+  return kind === "contract"
+    ? { kind, duration_s: 20, band: [20, 30], ask: true }
+    : { kind, duration_s: 20, ask: kind === "passive" };
 }
 
 /** What was typed: a number where it is one, else the text, so that the check can name it. */
@@ -20,18 +33,24 @@ export function typedValue(text) {
 
 /** "20-30, 45-55" as bands; what is no band stays as typed. */
 export function typedBands(text) {
-  const parts = text.split(",").map((part) => part.trim()).filter(Boolean);
+  const parts = text
+    .split(",")
+    .map((part) => part.trim())
+    .filter(Boolean);
   return parts.map((part) => part.split(/\s*[-–]\s*/).map(typedValue));
 }
 
 export function bandsText(bands) {
-  return Array.isArray(bands) ? bands.map((band) => (Array.isArray(band) ? band.join("–") : String(band))).join(", ") : String(bands ?? "");
+  return Array.isArray(bands)
+    ? bands.map((band) => (Array.isArray(band) ? band.join("–") : String(band))).join(", ")
+    : String(bands ?? "");
 }
 
 /** A phase of another kind: only a contraction has a band, and its own words for what to do no longer fit. */
 export function changeKind(phase, kind) {
-  const { band, adapt, title, ...rest } = phase;
-  return kind === "contract" ? { ...rest, kind, band: band ?? [20, 30] } : { ...rest, kind };
+  const changed = { ...phase, kind };
+  for (const field of ["adapt", "title", ...(kind === "contract" ? [] : ["band"])]) delete changed[field];
+  return kind === "contract" ? { ...changed, band: phase.band ?? [20, 30] } : changed;
 }
 
 /** The list with the entry at index moved by one place up (-1) or down (+1); the same list at its ends. */
@@ -53,9 +72,15 @@ export function tidy(draft) {
 
 /** One mistake in words: which value, what is wrong with it, and the cure. */
 export function mistakeText({ what, cure }) {
-  const named = what.replace(/^(\w+) = (.*)$/s, (all, key, value) => `${LABELS[key] ?? key} ${/^['"]{2}$/.test(value) ? "is empty" : value}`);
+  const named = what.replace(
+    /^(\w+) = (.*)$/s,
+    (all, key, value) => `${LABELS[key] ?? key} ${/^['"]{2}$/.test(value) ? "is empty" : value}`,
+  );
   const text = named.replace("duration_s", "seconds");
-  return `${text[0].toUpperCase()}${text.slice(1)}: ${cure.replace(/,? e\.g\. .*$/s, "").replace("[[block]] and [[block.phase]] with a kind and a duration_s", "a phase").replace("[[block.phase]] with a kind and a duration_s", "a phase or remove this part")}.`;
+  return `${text[0].toUpperCase()}${text.slice(1)}: ${cure
+    .replace(/,? e\.g\. .*$/s, "")
+    .replace("[[block]] and [[block.phase]] with a kind and a duration_s", "a phase")
+    .replace("[[block.phase]] with a kind and a duration_s", "a phase or remove this part")}.`;
 }
 
 /** Where on the page a mistake belongs: {block, phase, field}, each null where it does not apply. */

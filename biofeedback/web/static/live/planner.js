@@ -1,11 +1,24 @@
 // Changing a plan: a form over a draft. Every change is checked by the session, whose words appear where they belong.
 
 import { $, make, setText, show } from "../shared/dom.js";
-import { KINDS, bandsText, blankDraft, changeKind, mistakeText, moved, newPhase, tidy, typedBands, typedValue, whereOf } from "./plan-draft.js";
-import { durationText } from "../shared/state.js";
+import {
+  KINDS,
+  bandsText,
+  blankDraft,
+  changeKind,
+  mistakeText,
+  moved,
+  newPhase,
+  tidy,
+  typedBands,
+  typedValue,
+  whereOf,
+} from "./plan-draft.js";
+import { durationText } from "../shared/text.js";
 
 const CHECK_AFTER_MS = 250;
 const TOP = { "plan-title": "title", "plan-description": "description", "plan-draw": "draw" };
+/** @type {{draft: any, own: any, send: any, timer: number, startNext: boolean, cameFrom: string}} */
 const plan = { draft: null, own: null, send: null, timer: 0, startNext: false, cameFrom: "" };
 
 export function setUpPlanner(send) {
@@ -94,7 +107,12 @@ function tell({ mistakes, duration_s, n_phases, n_asks }) {
   for (const element of $("planner").querySelectorAll(".wrong")) setText(element, "");
   const unsaid = mistakes.filter((mistake) => !tellAtPlace(mistake));
   setText($("plan-wrong"), unsaid.map(mistakeText).join(" "));
-  setText($("plan-sum"), mistakes.length ? `${mistakes.length} ${mistakes.length === 1 ? "thing is" : "things are"} to be set right.` : `${durationText(duration_s)}, ${n_phases} phases, ${n_asks} ratings asked.`);
+  setText(
+    $("plan-sum"),
+    mistakes.length
+      ? `${mistakes.length} ${mistakes.length === 1 ? "thing is" : "things are"} to be set right.`
+      : `${durationText(duration_s)}, ${n_phases} phases, ${n_asks} ratings asked.`,
+  );
 }
 
 function refused(checked) {
@@ -109,7 +127,9 @@ function tellAtPlace(mistake) {
   const wrong = document.getElementById(block === null ? `plan-${field}-wrong` : `${scope}-wrong`);
   if (!wrong) return false;
   setText(wrong, [wrong.textContent, mistakeText(mistake)].filter(Boolean).join(" "));
-  const input = document.getElementById(block === null ? `plan-${field === "draw_bands" ? "bands" : field}` : `${scope}-${field}`);
+  const input = document.getElementById(
+    block === null ? `plan-${field === "draw_bands" ? "bands" : field}` : `${scope}-${field}`,
+  );
   input?.setAttribute("aria-invalid", "true");
   return true;
 }
@@ -136,15 +156,47 @@ function blockRow(block, b) {
     "fieldset",
     { class: "plan-block" },
     make("legend", {}, name),
-    make("div", { class: "plan-line" },
-      make("label", {}, "Times ", number(`${id}-repeat`, block.repeat ?? 1, (value) => (block.repeat = value), `${id}-wrong`)),
-      several ? tool(`${id}-up`, "↑", `Move ${name} up`, b > 0, () => rebuild(() => (draft.block = moved(draft.block, b, -1)), `b${b - 1}-up`)) : null,
-      several ? tool(`${id}-down`, "↓", `Move ${name} down`, b < draft.block.length - 1, () => rebuild(() => (draft.block = moved(draft.block, b, 1)), `b${b + 1}-down`)) : null,
-      several ? tool(`${id}-remove`, "×", `Remove ${name}`, true, () => rebuild(() => draft.block.splice(b, 1), `b${Math.max(0, b - 1)}-repeat`)) : null,
+    make(
+      "div",
+      { class: "plan-line" },
+      make(
+        "label",
+        {},
+        "Times ",
+        number(`${id}-repeat`, block.repeat ?? 1, (value) => (block.repeat = value), `${id}-wrong`),
+      ),
+      several
+        ? tool(`${id}-up`, "↑", `Move ${name} up`, b > 0, () =>
+            rebuild(() => (draft.block = moved(draft.block, b, -1)), `b${b - 1}-up`),
+          )
+        : null,
+      several
+        ? tool(`${id}-down`, "↓", `Move ${name} down`, b < draft.block.length - 1, () =>
+            rebuild(() => (draft.block = moved(draft.block, b, 1)), `b${b + 1}-down`),
+          )
+        : null,
+      several
+        ? tool(`${id}-remove`, "×", `Remove ${name}`, true, () =>
+            rebuild(() => draft.block.splice(b, 1), `b${Math.max(0, b - 1)}-repeat`),
+          )
+        : null,
     ),
     make("p", { class: "wrong", id: `${id}-wrong`, role: "status" }),
     make("ol", { class: "plan-phases" }, ...block.phase.map((phase, p) => phaseRow(block, phase, b, p))),
-    make("button", { type: "button", class: "secondary", id: `${id}-add`, onclick: () => rebuild(() => block.phase.push(newPhase(block.phase.at(-1)?.kind === "passive" ? "contract" : "passive")), `b${b}p${block.phase.length}-kind`) }, `Add a phase to part ${b + 1}`),
+    make(
+      "button",
+      {
+        type: "button",
+        class: "secondary",
+        id: `${id}-add`,
+        onclick: () =>
+          rebuild(
+            () => block.phase.push(newPhase(block.phase.at(-1)?.kind === "passive" ? "contract" : "passive")),
+            `b${b}p${block.phase.length}-kind`,
+          ),
+      },
+      `Add a phase to part ${b + 1}`,
+    ),
   );
 }
 
@@ -152,28 +204,71 @@ function phaseRow(block, phase, b, p) {
   const id = `b${b}p${p}`;
   const name = `part ${b + 1}, phase ${p + 1}`;
   const wrong = `${id}-wrong`;
-  const kind = make("select", { id: `${id}-kind`, "aria-label": `What to do in ${name}`, "aria-describedby": wrong, onchange: () => rebuild(() => (block.phase[p] = changeKind(phase, kind.value)), `${id}-kind`) }, ...Object.entries(KINDS).map(([value, text]) => make("option", { value, selected: value === phase.kind }, text)));
-  const ask = make("input", { type: "checkbox", id: `${id}-ask`, checked: phase.ask === true, onchange: () => edit(() => (phase.ask = ask.checked)) });
-  const edge = (k, label) => number(k ? `${id}-high` : `${id}-band`, phase.band[k], (value) => (phase.band = phase.band.with(k, value)), wrong, `${label} edge of the band in ${name}`);
+  const kind = make(
+    "select",
+    {
+      id: `${id}-kind`,
+      "aria-label": `What to do in ${name}`,
+      "aria-describedby": wrong,
+      onchange: () => rebuild(() => (block.phase[p] = changeKind(phase, kind.value)), `${id}-kind`),
+    },
+    ...Object.entries(KINDS).map(([value, text]) => make("option", { value, selected: value === phase.kind }, text)),
+  );
+  const ask = make("input", {
+    type: "checkbox",
+    id: `${id}-ask`,
+    checked: phase.ask === true,
+    onchange: () => edit(() => (phase.ask = ask.checked)),
+  });
+  const edge = (k, label) =>
+    number(
+      k ? `${id}-high` : `${id}-band`,
+      phase.band[k],
+      (value) => (phase.band = phase.band.with(k, value)),
+      wrong,
+      `${label} edge of the band in ${name}`,
+    );
   return make(
     "li",
     { class: "plan-line" },
     kind,
-    make("label", {}, number(`${id}-duration_s`, phase.duration_s, (value) => (phase.duration_s = value), wrong, `Seconds of ${name}`), " s"),
-    Array.isArray(phase.band) ? make("span", { class: "plan-band" }, edge(0, "Lower"), "–", edge(1, "Upper"), "%") : make("span", { class: "plan-band" }),
+    make(
+      "label",
+      {},
+      number(`${id}-duration_s`, phase.duration_s, (value) => (phase.duration_s = value), wrong, `Seconds of ${name}`),
+      " s",
+    ),
+    Array.isArray(phase.band)
+      ? make("span", { class: "plan-band" }, edge(0, "Lower"), "–", edge(1, "Upper"), "%")
+      : make("span", { class: "plan-band" }),
     make("label", { class: "check" }, ask, make("span", {}, "Rating", make("span", { class: "hide" }, ` asked in ${name}`))),
-    make("span", { class: "plan-tools" },
-      tool(`${id}-up`, "↑", `Move ${name} up`, p > 0, () => rebuild(() => (block.phase = moved(block.phase, p, -1)), `b${b}p${p - 1}-up`)),
-      tool(`${id}-down`, "↓", `Move ${name} down`, p < block.phase.length - 1, () => rebuild(() => (block.phase = moved(block.phase, p, 1)), `b${b}p${p + 1}-down`)),
-      tool(`${id}-remove`, "×", `Remove ${name}`, block.phase.length > 1, () => rebuild(() => block.phase.splice(p, 1), `b${b}p${Math.max(0, p - 1)}-kind`)),
+    make(
+      "span",
+      { class: "plan-tools" },
+      tool(`${id}-up`, "↑", `Move ${name} up`, p > 0, () =>
+        rebuild(() => (block.phase = moved(block.phase, p, -1)), `b${b}p${p - 1}-up`),
+      ),
+      tool(`${id}-down`, "↓", `Move ${name} down`, p < block.phase.length - 1, () =>
+        rebuild(() => (block.phase = moved(block.phase, p, 1)), `b${b}p${p + 1}-down`),
+      ),
+      tool(`${id}-remove`, "×", `Remove ${name}`, block.phase.length > 1, () =>
+        rebuild(() => block.phase.splice(p, 1), `b${b}p${Math.max(0, p - 1)}-kind`),
+      ),
     ),
     phase.adapt ? make("p", { class: "small" }, `The band moves by itself within ${bandsText([phase.adapt])} %.`) : null,
     make("p", { class: "wrong", id: wrong, role: "status" }),
   );
 }
 
-function number(id, value, set, wrong, label = null) {
-  const input = make("input", { id, inputmode: "decimal", autocomplete: "off", "aria-describedby": wrong, "aria-label": label, oninput: () => edit(() => set(typedValue(input.value))) });
+function number(id, value, set, wrong, label = "") {
+  const input = make("input", {
+    id,
+    inputmode: "decimal",
+    autocomplete: "off",
+    "aria-describedby": wrong,
+    "aria-label": label,
+    oninput: () => edit(() => set(typedValue(input.value))),
+  });
   input.value = String(value ?? "");
   return input;
 }

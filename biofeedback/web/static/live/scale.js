@@ -1,7 +1,7 @@
 // Scaling a force sensor from known loads, step by step, on the coach's side.
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
-import { capital } from "../shared/state.js";
+import { capital } from "../shared/words.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const FEWEST = 3;
@@ -40,16 +40,30 @@ export function renderScale(state) {
   fill($("scale-channel"), forces, (names) => names.map((name) => make("option", {}, name)));
   show($("scale-which"), forces.length > 1);
   const { loads, certificate, refused, check, running } = scale;
-  const busy = running || state.stage === "plan" || state.zero.state === "running" || ["countdown", "push", "rest"].includes(state.maximum.step);
+  const busy =
+    running ||
+    state.stage === "plan" ||
+    state.zero.state === "running" ||
+    ["countdown", "push", "rest"].includes(state.maximum.step);
   for (const name of ["scale-read", "scale-check"]) $(name).disabled = busy;
   $("scale-undo").disabled = busy || !loads.length || Boolean(certificate);
   $("scale-creep").disabled = busy || !(loads.at(-1)?.load > 0) || Boolean(certificate);
   $("scale-finish").disabled = busy || loads.length < FEWEST || Boolean(certificate);
   setText($("scale-step"), nextStep(scale));
   setText($("scale-status"), running ? "Reading: let it hang still" : busy ? "Waits until nothing else is under way" : "");
-  fill($("scale-loads"), loads, (rows) => rows.map((row) => make("li", {}, make("span", {}, `${row.load} ${row.unit}`), make("span", {}, `${Number(row.reading.toPrecision(7))} counts`))));
+  fill($("scale-loads"), loads, (rows) =>
+    rows.map((row) =>
+      make(
+        "li",
+        {},
+        make("span", {}, `${row.load} ${row.unit}`),
+        make("span", {}, `${Number(row.reading.toPrecision(7))} counts`),
+      ),
+    ),
+  );
   fill($("scale-said"), [refused, check, scale.creep_counts], () => [
-    Number.isFinite(scale.creep_counts) && make("p", {}, `Over a minute the reading crept by ${Number(scale.creep_counts.toPrecision(3))} counts.`),
+    Number.isFinite(scale.creep_counts) &&
+      make("p", {}, `Over a minute the reading crept by ${Number(scale.creep_counts.toPrecision(3))} counts.`),
     refused && make("p", { "data-bad": true }, `${capital(refused.what)}: ${refused.cure}.`),
     check && make("p", { "data-bad": !check.good }, `${capital(check.text)}.`),
   ]);
@@ -62,7 +76,8 @@ export function nextStep({ loads, certificate }) {
   if (!loads.length) return "1. Take everything off the sensor, then read 0.";
   const last = loads.at(-1).load;
   const wentDown = loads.some((row, k) => k > 0 && row.load < loads[k - 1].load);
-  if (!wentDown) return `2. Hang the next heavier load and read it${loads.length < 5 ? "; five or more are best" : ", or begin taking loads off"}.`;
+  if (!wentDown)
+    return `2. Hang the next heavier load and read it${loads.length < 5 ? "; five or more are best" : ", or begin taking loads off"}.`;
   if (last > 0) return "3. Take the loads off one by one, reading each, down to 0.";
   return "4. Empty again: make the certificate.";
 }
@@ -99,10 +114,16 @@ function drawResiduals({ residuals, unit }) {
   const label = `Residuals of ${residuals.length} loads, at most ${most.toPrecision(2)} ${unit}`;
   const svg = element("svg", { viewBox: `0 0 ${w} ${h}`, role: "img", "aria-label": label, class: "residuals" });
   svg.append(element("line", { x1: left - 6, x2: w - 4, y1: h / 2, y2: h / 2 }));
-  for (const value of [most, 0, -most]) svg.append(words(0, y(value) + 4, value === 0 ? `0 ${unit}` : `${value > 0 ? "+" : "−"}${most.toPrecision(2)}`));
+  for (const value of [most, 0, -most])
+    svg.append(words(0, y(value) + 4, value === 0 ? `0 ${unit}` : `${value > 0 ? "+" : "−"}${most.toPrecision(2)}`));
   for (const { load, residual, rising } of residuals) {
     const [px, py, tip] = [x(load), y(residual), rising ? -6 : 6];
-    svg.append(element("polygon", { points: `${px},${py + tip} ${px + 5},${py - tip / 1.5} ${px - 5},${py - tip / 1.5}`, "data-rising": rising }));
+    svg.append(
+      element("polygon", {
+        points: `${px},${py + tip} ${px + 5},${py - tip / 1.5} ${px - 5},${py - tip / 1.5}`,
+        "data-rising": rising,
+      }),
+    );
   }
   return svg;
 }

@@ -3,18 +3,24 @@
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { careRow, nextPush } from "./care.js";
 import { openPlan } from "./planner.js";
-import { STEPS, capital, durationText, isRunning, ratingText } from "../shared/state.js";
+import { STEPS, isRunning, ratingText } from "../shared/state.js";
+import { durationText } from "../shared/text.js";
+import { capital } from "../shared/words.js";
 
+/**
+ * @param {import("../shared/types").State} state
+ * @param {import("../shared/types").Send} send
+ */
 export function renderStages(state, send) {
   renderHeader(state);
-  for (const element of document.querySelectorAll("[data-for]")) show(element, element.dataset.for.split(" ").includes(state.stage));
+  for (const element of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-for]")))
+    show(element, (element.dataset.for ?? "").split(" ").includes(state.stage));
   document.body.dataset.stage = state.stage;
   document.body.dataset.running = isRunning(state) ? "yes" : "no";
   renderCautions(state);
   renderZero(state);
   renderMaximum(state, send);
   renderReady(state, send);
-  show($("position-ask"), state.stage === "plan" && Boolean(state.ask_position) && state.phase?.kind !== "contract");
   renderDone(state);
   fill($("doubts"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
 }
@@ -25,7 +31,9 @@ function renderHeader(state) {
   show($("simulated"), state.simulated);
   setText($("simulated"), state.fast ? "Simulated, shortened" : "Simulated");
   const at = STEPS.findIndex(([stage]) => stage === state.stage);
-  fill($("steps"), state.stage, () => STEPS.map(([, name], k) => make("li", { "aria-current": k === at ? "step" : null, "data-done": k < at }, name)));
+  fill($("steps"), state.stage, () =>
+    STEPS.map(([, name], k) => make("li", { "aria-current": k === at ? "step" : null, "data-done": k < at }, name)),
+  );
 }
 
 function renderCautions(state) {
@@ -34,17 +42,32 @@ function renderCautions(state) {
 
 function renderZero(state) {
   const { state: step, results } = state.zero;
-  fill($("zero-channels"), [state.channels, results], () => state.channels.map((channel) => zeroRow(channel, results?.[channel.name])));
-  fill($("exercise-notes"), Object.entries(state.exercise_notes ?? {}), (rows) => rows.flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]));
+  fill($("zero-channels"), [state.channels, results], () =>
+    state.channels.map((channel) => zeroRow(channel, results?.[channel.name])),
+  );
+  fill($("exercise-notes"), Object.entries(state.exercise_notes ?? {}), (rows) =>
+    rows.flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]),
+  );
   $("zero").disabled = step === "running";
   setText($("zero-status"), step === "running" ? "Measuring: keep it still" : "");
 }
 
 function zeroRow(channel, result) {
   const kind = { force: "force", emg: "muscle activity", position: "position" }[channel.kind] ?? channel.kind;
-  const value = result ? `zero at ${result.level.toFixed(2)} ${channel.unit}, noise ${result.sd.toFixed(2)} ${channel.unit}` : "not zeroed yet";
-  const problem = channel.problem ? make("span", { class: "problem" }, `${capital(channel.problem.what)}: ${channel.problem.cure}`) : null;
-  return make("li", {}, make("strong", {}, channel.name), make("span", {}, `${kind}, ${channel.unit}`), make("span", { class: "value" }, value), problem);
+  const value = result
+    ? `zero at ${result.level.toFixed(2)} ${channel.unit}, noise ${result.sd.toFixed(2)} ${channel.unit}`
+    : "not zeroed yet";
+  const problem = channel.problem
+    ? make("span", { class: "problem" }, `${capital(channel.problem.what)}: ${channel.problem.cure}`)
+    : null;
+  return make(
+    "li",
+    {},
+    make("strong", {}, channel.name),
+    make("span", {}, `${kind}, ${channel.unit}`),
+    make("span", { class: "value" }, value),
+    problem,
+  );
 }
 
 function renderMaximum(state, send) {
@@ -53,7 +76,14 @@ function renderMaximum(state, send) {
   fill($("attempts"), [maximum.attempts, maximum.n_needed, busy, maximum.care], () => {
     const rows = maximum.attempts.map((attempt) => attemptRow(attempt, send, busy));
     for (let number = rows.length + 1; number <= maximum.n_needed; number++)
-      rows.push(make("li", { "data-accepted": "todo" }, make("span", { class: "sign" }), make("span", { class: "value" }, `Attempt ${number}`)));
+      rows.push(
+        make(
+          "li",
+          { "data-accepted": "todo" },
+          make("span", { class: "sign" }),
+          make("span", { class: "value" }, `Attempt ${number}`),
+        ),
+      );
     return [careRow(maximum.care, send), ...rows];
   });
   setText($("verdict"), maximum.verdict ? capital(maximum.verdict.text) : "");
@@ -67,25 +97,72 @@ function renderMaximum(state, send) {
 
 function attemptRow(attempt, send, busy) {
   const good = attempt.accepted && !attempt.rejected;
-  const value = Number.isFinite(attempt.value) ? `${attempt.value.toFixed(attempt.value < 100 ? 1 : 0)} ${attempt.unit}` : "no value";
+  const value = Number.isFinite(attempt.value)
+    ? `${attempt.value.toFixed(attempt.value < 100 ? 1 : 0)} ${attempt.unit}`
+    : "no value";
   const reject = () => send({ do: "reject_attempt", number: attempt.number, reason: "rejected by the coach" });
-  const button = good && !busy ? make("button", { type: "button", onclick: reject, "aria-label": `Reject attempt ${attempt.number}` }, "Reject") : make("span", {});
+  const button =
+    good && !busy
+      ? make("button", { type: "button", onclick: reject, "aria-label": `Reject attempt ${attempt.number}` }, "Reject")
+      : make("span", {});
   const why = [good ? "counts" : "does not count", attempt.rejected || attempt.reason].filter(Boolean).join(": ");
-  return make("li", { "data-accepted": good ? "yes" : "no" }, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "value" }, value), button, make("span", { class: "why" }, why));
+  return make(
+    "li",
+    { "data-accepted": good ? "yes" : "no" },
+    make("span", { class: "sign", "aria-hidden": "true" }),
+    make("span", { class: "value" }, value),
+    button,
+    make("span", { class: "why" }, why),
+  );
 }
 
-const ORIGINS = { typed: "Maximum typed from a display", carried: "Maximum from an earlier session", revised: "Maximum revised after later evidence" };
+const ORIGINS = {
+  typed: "Maximum typed from a display",
+  carried: "Maximum from an earlier session",
+  revised: "Maximum revised after later evidence",
+};
+
+const strengthText = (value) => value.toFixed(value < 100 ? 1 : 0);
 
 function renderReady(state, send) {
   const maximum = state.maximum;
-  const found = Number.isFinite(maximum.strength) ? `${ORIGINS[maximum.method] ?? "Maximum in this position"}: ${maximum.strength.toFixed(maximum.strength < 100 ? 1 : 0)} ${maximum.unit}. ` : "";
+  const origin = ORIGINS[maximum.method] ?? "Maximum in this position";
+  const found = Number.isFinite(maximum.strength) ? `${origin}: ${strengthText(maximum.strength)} ${maximum.unit}. ` : "";
   const limited = maximum.care?.limited ? `${capital(maximum.care.limited)}: every percentage may be too high. ` : "";
   setText($("maximum-found"), `${found}${limited}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   show($("anyway-line"), Boolean(maximum.care?.graded && maximum.method === "attempts"));
   fill($("plans"), state.plans, (plans) =>
     plans.map((plan, k) =>
-      make("li", {}, make("h2", {}, plan.title), make("p", {}, plan.description), ...(plan.expects ?? []).map((text) => make("p", { class: "expects" }, text)), make("p", {}, durationText(plan.duration_s)), make("button", { type: "button", class: k === 0 ? "primary" : "secondary", "aria-label": `Start ${plan.title}`, onclick: () => send({ do: "start_plan", plan: plan.name, ...($("anyway").checked ? { anyway: true } : {}) }) }, "Start"), make("button", { type: "button", class: "secondary change", id: `change-${plan.name}`, "aria-label": `Change ${plan.title}`, onclick: () => openPlan(plan.name, `change-${plan.name}`) }, "Change")),
+      make(
+        "li",
+        {},
+        make("h2", {}, plan.title),
+        make("p", {}, plan.description),
+        ...(plan.expects ?? []).map((text) => make("p", { class: "expects" }, text)),
+        make("p", {}, durationText(plan.duration_s)),
+        make(
+          "button",
+          {
+            type: "button",
+            class: k === 0 ? "primary" : "secondary",
+            "aria-label": `Start ${plan.title}`,
+            onclick: () => send({ do: "start_plan", plan: plan.name, ...($("anyway").checked ? { anyway: true } : {}) }),
+          },
+          "Start",
+        ),
+        make(
+          "button",
+          {
+            type: "button",
+            class: "secondary change",
+            id: `change-${plan.name}`,
+            "aria-label": `Change ${plan.title}`,
+            onclick: () => openPlan(plan.name, `change-${plan.name}`),
+          },
+          "Change",
+        ),
+      ),
     ),
   );
 }
@@ -94,7 +171,12 @@ function renderReady(state, send) {
 export function doubtRow(doubt, send) {
   const value = Number(doubt.strength.toPrecision(3));
   const revise = () => send({ do: "revise_maximum", channel: doubt.channel, value: doubt.strength });
-  return make("li", {}, make("p", {}, `${capital(doubt.channel)}: ${doubt.seen}. ${capital(doubt.advice)}.`), make("button", { type: "button", onclick: revise }, `Use ${value} ${doubt.unit} from now on`));
+  return make(
+    "li",
+    {},
+    make("p", {}, `${capital(doubt.channel)}: ${doubt.seen}. ${capital(doubt.advice)}.`),
+    make("button", { type: "button", onclick: revise }, `Use ${value} ${doubt.unit} from now on`),
+  );
 }
 
 function renderDone(state) {
@@ -104,10 +186,12 @@ function renderDone(state) {
   setText($("ended"), `${stopped}. Come out of the position slowly, then talk it over.`);
   setText($("answer-word"), answer ? answer.word : state.recording?.problem ? "Session over" : "One moment");
   setText($("answer-text"), answer ? answer.text : "The answer is being worked out from the recording.");
-  fill($("answer-details"), answer?.details ?? [], (rows) => rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
+  fill($("answer-details"), answer?.details ?? [], (rows) =>
+    rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]),
+  );
   show($("ratings-title"), state.ratings.length > 0);
   fill($("ratings"), state.ratings, (ratings) =>
-    ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(rating))),
+    ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(state, rating))),
   );
   show($("report"), Boolean(state.report_url));
   if (state.report_url) $("report").setAttribute("href", state.report_url + location.search);

@@ -3,7 +3,9 @@
 import { $, fill, make, setText } from "../shared/dom.js";
 import { maximumText, scaleText, zeroText } from "./in-use.js";
 import { differenceText, gaugesOf } from "./two-gauges.js";
-import { capital, levelText, meanLevel } from "../shared/state.js";
+import { meanLevel } from "../shared/push.js";
+import { levelText } from "../shared/text.js";
+import { capital } from "../shared/words.js";
 import { STRIP_S, columns } from "../shared/strip.js";
 
 const rows = new Map();
@@ -20,7 +22,12 @@ function traceRow(channel, index, state, send) {
   const value = make("span", { class: "value" }, "–");
   const zero = make("dd");
   rows.set(index, { canvas, value, zero, channel });
-  const role = [channel.guide ? "guides the hold" : channel.beside ? "shown beside" : "", channel.calibrated ? "" : "no maximum yet"].filter(Boolean).join(", ");
+  const role = [
+    channel.guide ? "guides the hold" : channel.beside ? "shown beside" : "",
+    channel.calibrated ? "" : "no maximum yet",
+  ]
+    .filter(Boolean)
+    .join(", ");
   const words = channel.problem ? `${capital(channel.problem.what)}: ${channel.problem.cure}` : "Good signal";
   const lead = () => send({ do: "guide", channel: channel.name });
   const used = channel.in_use;
@@ -31,8 +38,21 @@ function traceRow(channel, index, state, send) {
     value,
     canvas,
     make("p", { class: "quality", "data-bad": Boolean(channel.problem) }, words),
-    used ? make("dl", { class: "in-use" }, make("dt", {}, "Scale"), make("dd", {}, scaleText(used, channel.unit)), make("dt", {}, "Zero"), zero, make("dt", {}, "Maximum"), make("dd", {}, channel.kind === "position" ? "not needed" : maximumText(used))) : null,
-    channel.can_guide && !channel.guide && state.stage !== "plan" ? make("button", { type: "button", class: "secondary", onclick: lead }, `Go by ${channel.name} instead`) : null,
+    used
+      ? make(
+          "dl",
+          { class: "in-use" },
+          make("dt", {}, "Scale"),
+          make("dd", {}, scaleText(used, channel.unit)),
+          make("dt", {}, "Zero"),
+          zero,
+          make("dt", {}, "Maximum"),
+          make("dd", {}, channel.kind === "position" ? "not needed" : maximumText(used)),
+        )
+      : null,
+    channel.can_guide && !channel.guide && state.stage !== "plan"
+      ? make("button", { type: "button", class: "secondary", onclick: lead }, `Go by ${channel.name} instead`)
+      : null,
   );
 }
 
@@ -45,7 +65,8 @@ export function drawTraces({ levelRings, effortRings }, state, update, levelRate
     setText(value, live ? `${levelText(ring.at(ring.end - 1))} ${channel.unit}` : "–");
     paint(canvas, (ctx, w, h) => drawTrace(ctx, w, h, ring, update, levelRateHz, colors), [index, update?.level]);
   }
-  const meanOf = (k, seconds) => (effortRings[k] ? meanLevel(effortRings[k], effortRings[k].end - Math.round(seconds * levelRateHz), effortRings[k].end) : NaN);
+  const meanOf = (k, seconds) =>
+    effortRings[k] ? meanLevel(effortRings[k], effortRings[k].end - Math.round(seconds * levelRateHz), effortRings[k].end) : NaN;
   setText($("difference"), live && state.stage === "plan" ? differenceText(state, gaugesOf(state), meanOf) : "");
 }
 

@@ -1,13 +1,27 @@
-// The second large form and the names over both. It is there for a whole plan or not at all, so that nothing moves.
+// The second large gauge and the names over both. It is there for a whole plan or not at all, so that nothing moves.
 
 import { $, setData, setText, show } from "../shared/dom.js";
+import { drawGauge } from "../shared/seat-view.js";
+import { phaseShare } from "../shared/state.js";
 import { besideView, gaugesOf } from "./two-gauges.js";
-import { phaseShare, showForm } from "../shared/reading.js";
 
-const parts = { form: $("form-beside"), line: $("beside-line"), number: $("beside-number"), unit: $("beside-unit"), word: $("beside-word"), belly: $("beside-belly") };
+const parts = {
+  form: $("form-beside"),
+  line: $("beside-line"),
+  number: $("beside-number"),
+  unit: $("beside-unit"),
+  word: $("beside-word"),
+  belly: $("beside-belly"),
+};
 
-/** Call with every drawing of the guide's form; returns the guide's name when there are two forms, else "". */
-export function showTwoGauges(state, update, problem, live, colors) {
+/**
+ * Call with every drawing of the guide's gauge; returns the guide's name when there are two gauges, else "".
+ * @param {import("../shared/types").State} state
+ * @param {import("../shared/types").Update | null} update
+ * @param {ReturnType<import("../shared/seat.js").Seat["look"]>} look
+ * @param {import("../shared/types").Colors} colors
+ */
+export function showTwoGauges(state, update, { problem, live }, colors) {
   const gauges = state.stage === "plan" ? gaugesOf(state) : null;
   setData($("forms"), "n", gauges ? "2" : "1");
   setData($("forms"), "first", gauges?.guideFirst === false ? "beside" : "guide");
@@ -16,6 +30,7 @@ export function showTwoGauges(state, update, problem, live, colors) {
   const [guide, beside] = gauges.names;
   setText($("form-side"), guide);
   setText($("beside-side"), beside);
-  showForm(parts, update, besideView(state, update, problem, gauges), phaseShare(state, live && update ? update.remainingS : NaN), colors, beside);
+  const share = phaseShare(state, live && update ? update.remainingS : NaN);
+  drawGauge(parts, update, besideView(state, update, problem, gauges), share, colors, beside);
   return guide;
 }

@@ -1,8 +1,12 @@
 // Two calibrated channels side by side: which, what they are called, what the one beside says. Pure, no DOM.
 
-import { capital, guideIndex, percentText, scaleTop } from "../shared/state.js";
+import { scaleTop } from "../shared/gauge-view.js";
+import { guideIndex } from "../shared/state.js";
+import { percentText } from "../shared/text.js";
+import { capital } from "../shared/words.js";
 
 const KINDS = { force: "Force", emg: "Muscle" };
+/** @type {Record<number, [import("../shared/types").BandState, string]>} */
 const STATES = { 1: ["below", "Below"], 2: ["in", "In the band"], 3: ["above", "Above"] };
 const DIFFERENCE_S = 2;
 
@@ -18,7 +22,9 @@ export function namesOf(a, b) {
   const sides = [sideOf(a.name), sideOf(b.name)];
   const differ = sides[0] && sides[1] && sides[0] !== sides[1];
   if (a.kind === b.kind) return differ ? sides : [a.name, b.name];
-  return [a, b].map((channel, k) => [KINDS[channel.kind] ?? channel.name, differ ? sides[k].toLowerCase() : ""].filter(Boolean).join(" "));
+  return [a, b].map((channel, k) =>
+    [KINDS[channel.kind] ?? channel.name, differ ? sides[k].toLowerCase() : ""].filter(Boolean).join(" "),
+  );
 }
 
 /** In half the width: the guide's instruction in fewer words, and no labels under the number. */
@@ -36,11 +42,29 @@ export function gaugesOf(state) {
   return { guide, beside, names, guideFirst: names[0] !== "Right" };
 }
 
-/** What the form beside shows: the guide tells what to do, this one only where it is. */
+/**
+ * What the gauge beside shows: the guide's tells what to do, this one only where it is.
+ * @param {import("../shared/types").State} state
+ * @param {import("../shared/types").Update | null} update
+ * @param {import("../shared/types").Trouble | null} problem
+ * @param {{beside: number}} gauges
+ * @returns {import("../shared/types").View}
+ */
 export function besideView(state, update, problem, gauges) {
   const band = state.band ?? null;
   const ghost = band ? null : (state.next?.band ?? null);
-  const base = { isNarrow: true, top: scaleTop(state), band, ghost, percent: NaN, bandState: "none", number: "–", unit: "", word: "" };
+  const base = {
+    isNarrow: true,
+    top: scaleTop(state),
+    band,
+    ghost,
+    percent: NaN,
+    bandState: /** @type {const} */ ("none"),
+    number: "–",
+    unit: "",
+    word: "",
+    inBandShare: NaN,
+  };
   const channel = state.channels[gauges.beside];
   if (!update || problem?.kind === "link") return { ...base, mode: "lost", word: "Not live" };
   if (channel.problem) return { ...base, mode: "lost", word: capital(channel.problem.what) };
@@ -58,6 +82,8 @@ export function differenceText(state, gauges, meanOf) {
   const names = gauges.guideFirst ? gauges.names : [...gauges.names].reverse();
   const points = meanOf(columns[0], DIFFERENCE_S) - meanOf(columns[1], DIFFERENCE_S);
   const shown = percentText(points);
-  const value = Number.isFinite(points) ? `${points >= 0.5 ? "+" : ""}${shown} point${/^[−+]?1$/.test(shown) ? "" : "s"}` : "not known";
+  const value = Number.isFinite(points)
+    ? `${points >= 0.5 ? "+" : ""}${shown} point${/^[−+]?1$/.test(shown) ? "" : "s"}`
+    : "not known";
   return `${names[0]} minus ${names[1].toLowerCase()}: ${value}, mean of ${DIFFERENCE_S} s`;
 }

@@ -8,7 +8,9 @@ let toDelete = null;
 let beside = []; // names of reports and exports that say the old code
 
 async function answered(request) {
-  const answer = await request.catch(() => Promise.reject(new Error("The program does not answer. Start it again, then reload the page.")));
+  const answer = await request.catch(() =>
+    Promise.reject(new Error("The program does not answer. Start it again, then reload the page.")),
+  );
   if (!answer.ok) throw new Error(await answer.text());
   return answer;
 }
@@ -20,7 +22,15 @@ const order = async (path, body) => (await answered(fetch(path, { method: "POST"
 /** Offer it all for one recording; what is being written is neither renamed nor deleted. */
 export function showActions(offer) {
   now = offer;
-  $("format").replaceChildren(...Object.entries(FORMATS).map(([name, text]) => make("option", { value: name, disabled: !offer.formats.includes(name) }, offer.formats.includes(name) ? text : `${text}: needs the package edfio`)));
+  $("format").replaceChildren(
+    ...Object.entries(FORMATS).map(([name, text]) =>
+      make(
+        "option",
+        { value: name, disabled: !offer.formats.includes(name) },
+        offer.formats.includes(name) ? text : `${text}: needs the package edfio`,
+      ),
+    ),
+  );
   setText($("export-said"), "");
   show($("change"), !offer.written);
   show($("being-written"), offer.written);
@@ -53,7 +63,11 @@ async function download() {
 async function rename(event) {
   event.preventDefault();
   try {
-    const { name } = await order("/review/rename", { name: now.entry.name, code: $("new-code").value.trim(), files: $("rename-also").checked ? beside : [] });
+    const { name } = await order("/review/rename", {
+      name: now.entry.name,
+      code: $("new-code").value.trim(),
+      files: $("rename-also").checked ? beside : [],
+    });
     $("rename").close();
     await now.after("Choose a recording", "", name);
   } catch (error) {
@@ -64,7 +78,10 @@ async function rename(event) {
 async function openRename() {
   $("new-code").value = "";
   setText($("rename-said"), "");
-  setText($("rename-lead"), `Its settings, notes and file name will say the new code instead of ${now.entry.athlete || "none"}, and no trace of the old one is left in it. Readings and ratings stay as they are. Copies elsewhere, in backups or mails, keep the old code.`);
+  const old = now.entry.athlete || "none";
+  const changes = `Its settings, notes and file name will say the new code instead of ${old}, and no trace of the old one is left in it.`;
+  const stays = "Readings and ratings stay as they are. Copies elsewhere, in backups or mails, keep the old code.";
+  setText($("rename-lead"), `${changes} ${stays}`);
   beside = [];
   show($("rename-beside"), false);
   $("rename").showModal();
@@ -80,6 +97,12 @@ async function openRename() {
 
 const fileRow = (file) => make("li", {}, make("span", {}, file.name), make("span", { class: "small" }, sizeText(file.n_bytes)));
 
+function describeDeletion(n) {
+  const [which, them] = n === 1 ? ["This file", "it"] : [`These ${n} files`, "them"];
+  const gone = `${which} will be overwritten and deleted. Nobody can bring ${them} back. The list forgets ${them} too.`;
+  return `${gone} Copies elsewhere, in backups, mails or downloads, are not touched, nor are certificates of sensors.`;
+}
+
 async function openDelete() {
   setText($("delete-said"), "");
   $("typed-code").value = "";
@@ -91,7 +114,7 @@ async function openDelete() {
   $("delete").showModal();
   try {
     toDelete = await ask("/review/files-to-delete", { name: now.entry.name });
-    setText($("delete-lead"), `${toDelete.files.length === 1 ? "This file" : `These ${toDelete.files.length} files`} will be overwritten and deleted. Nobody can bring ${toDelete.files.length === 1 ? "it" : "them"} back. The list forgets ${toDelete.files.length === 1 ? "it" : "them"} too. Copies elsewhere, in backups, mails or downloads, are not touched, nor are certificates of sensors.`);
+    setText($("delete-lead"), describeDeletion(toDelete.files.length));
     $("files-to-delete").replaceChildren(...toDelete.files.map(fileRow));
     setText($("typed-label"), `Type ${toDelete.code} to delete for good`);
   } catch (error) {
@@ -113,7 +136,10 @@ async function deleteForGood(event) {
     const files = toDelete.files.map((file) => file.name);
     const { n_files } = await order("/review/delete", { name: now.entry.name, code: $("typed-code").value.trim(), files });
     $("delete").close();
-    await now.after("Deleted", `${n_files === 1 ? "1 file" : `${n_files} files`} of ${toDelete.code} deleted for good. Choose another recording.`);
+    await now.after(
+      "Deleted",
+      `${n_files === 1 ? "1 file" : `${n_files} files`} of ${toDelete.code} deleted for good. Choose another recording.`,
+    );
   } catch (error) {
     setText($("delete-said"), error.message);
   }
@@ -126,4 +152,5 @@ $("open-delete").addEventListener("click", openDelete);
 $("delete-sure").addEventListener("click", askAgain);
 $("delete-form").addEventListener("submit", deleteForGood);
 $("typed-code").addEventListener("input", () => ($("delete-go").disabled = $("typed-code").value.trim() !== toDelete?.code));
-for (const button of document.querySelectorAll("[data-close]")) button.addEventListener("click", () => button.closest("dialog").close());
+for (const button of document.querySelectorAll("[data-close]"))
+  button.addEventListener("click", () => button.closest("dialog")?.close());

@@ -2,13 +2,15 @@
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { ask, showActions } from "./recording-actions.js";
-import { bandText, durationText } from "../shared/state.js";
-import { drawTrace, findTop } from "./trace-picture.js";
-import { align, confine, fits, momentText, move, zoom } from "./trace-view.js";
+import { bandText, durationText } from "../shared/text.js";
+import { align, fits, momentText } from "./trace-view.js";
+import { drawAll, listen, lookAgain, lookAt, moveBy, setTraces, showWhole, zoomBy } from "./traces.js";
 
-const EMPTY_LEAD = "Each session leaves one here. Try one with simulated sensors: biofeedback demo. With your own: biofeedback live.";
+const EMPTY_LEAD =
+  "Each session leaves one here. Try one with simulated sensors: biofeedback demo. With your own: biofeedback live.";
 const CHOOSE_LEAD = "The trace of a recording opens here: zoom into it, compare it with another, read its report.";
-const place = { entries: [], formats: [], written: [], panels: [], time: null, view: null, wanted: false, busy: false };
+/** @type {{entries: any[], formats: string[], written: string[], panels: any[]}} */
+const place = { entries: [], formats: [], written: [], panels: [] };
 
 async function loadList() {
   try {
@@ -25,6 +27,7 @@ async function loadList() {
 
 function greet(title, lead) {
   place.panels = [];
+  setTraces([], null);
   show($("opened"), false);
   show($("recording-actions"), false);
   setText($("title"), title);
@@ -40,16 +43,45 @@ function renderList() {
 }
 
 function entryRow(entry) {
-  const when = entry.started_utc ? new Date(entry.started_utc).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "";
+  const when = entry.started_utc
+    ? new Date(entry.started_utc).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" })
+    : "";
   const what = [entry.exercise, entry.side, entry.position].filter(Boolean).join(", ");
-  const rest = entry.problem || [durationText(entry.duration_s), `${entry.n_ratings} ratings`, entry.word && `answer: ${entry.word}`, entry.simulated ? "simulated" : ""].filter(Boolean).join(", ");
-  return make("li", {}, make("button", { type: "button", disabled: Boolean(entry.problem), "aria-current": openNames().includes(entry.name) ? "true" : null, onclick: () => open([entry]) }, make("strong", {}, `${entry.athlete || entry.name} `), make("span", {}, when), make("span", { class: "what" }, what), make("span", { class: "small" }, rest)));
+  const rest =
+    entry.problem ||
+    [
+      durationText(entry.duration_s),
+      `${entry.n_ratings} ratings`,
+      entry.word && `answer: ${entry.word}`,
+      entry.simulated ? "simulated" : "",
+    ]
+      .filter(Boolean)
+      .join(", ");
+  return make(
+    "li",
+    {},
+    make(
+      "button",
+      {
+        type: "button",
+        disabled: Boolean(entry.problem),
+        "aria-current": openNames().includes(entry.name) ? "true" : null,
+        onclick: () => open([entry]),
+      },
+      make("strong", {}, `${entry.athlete || entry.name} `),
+      make("span", {}, when),
+      make("span", { class: "what" }, what),
+      make("span", { class: "small" }, rest),
+    ),
+  );
 }
 
 const openNames = () => place.panels.map((panel) => panel.entry.name);
 const nameOf = (entry) => `${entry.athlete || entry.name}${entry.simulated ? " (simulated)" : ""}`;
-const describe = (entry) => [entry.exercise, entry.side, entry.position, entry.covariates && `beforehand: ${entry.covariates}`].filter(Boolean).join(", ");
-const dayText = (entry) => (entry.started_utc ? new Date(entry.started_utc).toLocaleDateString(undefined, { dateStyle: "medium" }) : entry.name);
+const describe = (entry) =>
+  [entry.exercise, entry.side, entry.position, entry.covariates && `beforehand: ${entry.covariates}`].filter(Boolean).join(", ");
+const dayText = (entry) =>
+  entry.started_utc ? new Date(entry.started_utc).toLocaleDateString(undefined, { dateStyle: "medium" }) : entry.name;
 
 /** Open one recording, or two side by side. */
 async function open(entries) {
@@ -69,16 +101,20 @@ async function open(entries) {
     if (place.panels !== panels) return;
     setText($("summary"), String(error.message));
     await loadList();
-    if (panels.length === 1 && place.entries.some((entry) => entry.name === panels[0].entry.name)) keep(panels[0].entry, place.written.includes(panels[0].entry.name));
+    if (panels.length === 1 && place.entries.some((entry) => entry.name === panels[0].entry.name))
+      keep(panels[0].entry, place.written.includes(panels[0].entry.name));
   }
   $("look").setAttribute("aria-busy", "false");
 }
 
 function showOpened(panels) {
   const [{ entry, about }] = panels;
-  place.time = align(panels.map((panel) => ({ originS: panel.about.phases[0]?.from_s ?? 0, durationS: panel.about.duration_s })));
-  panels.forEach((panel, k) => (panel.shiftS = place.time.shiftsS[k]));
-  setText($("summary"), panels.length > 1 ? "Both traces have the same scales; their plans begin at the same place." : describe(entry));
+  const time = align(panels.map((panel) => ({ originS: panel.about.phases[0]?.from_s ?? 0, durationS: panel.about.duration_s })));
+  panels.forEach((panel, k) => (panel.shiftS = time.shiftsS[k]));
+  setText(
+    $("summary"),
+    panels.length > 1 ? "Both traces have the same scales; their plans begin at the same place." : describe(entry),
+  );
   $("open-report").setAttribute("href", `/review/report?${new URLSearchParams({ name: entry.name })}`);
   $("open-history").setAttribute("href", `/review/history?${new URLSearchParams({ athlete: entry.athlete })}`);
   setText($("open-history"), `${entry.athlete} over weeks`);
@@ -93,7 +129,8 @@ function showOpened(panels) {
     fillPhases(panel);
     loadSummary(panel);
   }
-  lookAt({ fromS: place.time.startS - 5, toS: place.time.totalS });
+  setTraces(panels, time);
+  lookAt({ fromS: time.startS - 5, toS: time.totalS });
   $("title").scrollIntoView({ block: "start" });
 }
 
@@ -110,24 +147,59 @@ function keep(entry, written) {
 
 function offerOthers(entry, chosen) {
   const others = place.entries.filter((each) => !each.problem && each.name !== entry.name);
-  const option = (each) => make("option", { value: each.name, selected: each.name === chosen?.name }, `${each.athlete || each.name}, ${dayText(each)}, ${each.exercise || "no exercise"}`);
+  const option = (each) =>
+    make(
+      "option",
+      { value: each.name, selected: each.name === chosen?.name },
+      `${each.athlete || each.name}, ${dayText(each)}, ${each.exercise || "no exercise"}`,
+    );
   const group = (label, list) => (list.length ? make("optgroup", { label }, ...list.map(option)) : null);
   const same = others.filter((each) => each.athlete === entry.athlete);
-  const parts = [make("option", { value: "" }, others.length ? "nothing" : "no other recording yet"), group(`Also ${entry.athlete}`, same), group("Others", others.filter((each) => !same.includes(each)))];
+  const parts = [
+    make("option", { value: "" }, others.length ? "nothing" : "no other recording yet"),
+    group(`Also ${entry.athlete}`, same),
+    group(
+      "Others",
+      others.filter((each) => !same.includes(each)),
+    ),
+  ];
   $("beside").replaceChildren(...parts.filter(Boolean));
   $("beside").disabled = others.length === 0;
 }
 
 function makePanel(entry, k, titled) {
   const suffix = k ? `-${k + 1}` : "";
-  const canvas = make("canvas", { class: "trace", id: `trace${suffix}`, tabindex: "0", role: "img", "aria-label": `Effort of ${entry.athlete || entry.name} over time. Arrow keys move, plus and minus zoom.` });
+  const canvas = make("canvas", {
+    class: "trace",
+    id: `trace${suffix}`,
+    tabindex: "0",
+    role: "img",
+    "aria-label": `Effort of ${entry.athlete || entry.name} over time. Arrow keys move, plus and minus zoom.`,
+  });
   const where = make("p", { class: "small", id: `where${suffix}` });
   const answer = make("div", { class: "verdict" }, make("p", { class: "small" }, "Working out the answer …"));
   const body = make("tbody", { id: `phases${suffix}` });
-  const head = ["Part", "What", "Band", "From", "Length", "Effort", "In band", "Rating"].map((text) => make("th", { scope: "col" }, text));
-  const table = make("table", { class: "phases" }, make("caption", { class: "hide" }, `Phases of ${entry.athlete}, ${dayText(entry)}`), make("thead", {}, make("tr", {}, ...head)), body);
+  const head = ["Part", "What", "Band", "From", "Length", "Effort", "In band", "Rating"].map((text) =>
+    make("th", { scope: "col" }, text),
+  );
+  const table = make(
+    "table",
+    { class: "phases" },
+    make("caption", { class: "hide" }, `Phases of ${entry.athlete}, ${dayText(entry)}`),
+    make("thead", {}, make("tr", {}, ...head)),
+    body,
+  );
   const heading = titled ? make("h2", {}, `${nameOf(entry)}, ${dayText(entry)}`) : null;
-  const element = make("section", { class: "side-by-side" }, heading, titled ? make("p", { class: "small" }, describe(entry)) : null, answer, canvas, where, table);
+  const element = make(
+    "section",
+    { class: "side-by-side" },
+    heading,
+    titled ? make("p", { class: "small" }, describe(entry)) : null,
+    answer,
+    canvas,
+    where,
+    table,
+  );
   listen(canvas);
   return { entry, element, canvas, where, answer, body, about: null, drawn: null, phases: [], shiftS: 0 };
 }
@@ -137,7 +209,11 @@ async function loadSummary(panel) {
     const { word, text, details, phases } = await ask("/review/answer", { name: panel.entry.name });
     panel.phases = phases ?? [];
     const rows = details.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]);
-    panel.answer.replaceChildren(make("p", { class: "verdict-word" }, word), make("p", {}, text), make("details", {}, make("summary", {}, "The numbers behind it"), make("dl", { class: "details" }, ...rows)));
+    panel.answer.replaceChildren(
+      make("p", { class: "verdict-word" }, word),
+      make("p", {}, text),
+      make("details", {}, make("summary", {}, "The numbers behind it"), make("dl", { class: "details" }, ...rows)),
+    );
     fillPhases(panel);
   } catch (error) {
     panel.answer.replaceChildren(make("p", { class: "small" }, String(error.message)));
@@ -147,91 +223,45 @@ async function loadSummary(panel) {
 function fillPhases(panel) {
   const { about } = panel;
   const rows = about.phases.map((phase) => phaseRow(phase, panel));
-  panel.body.replaceChildren(...(rows.length ? rows : [make("tr", {}, make("td", { colspan: "8" }, "No plan was carried out in this recording."))]));
+  panel.body.replaceChildren(
+    ...(rows.length ? rows : [make("tr", {}, make("td", { colspan: "8" }, "No plan was carried out in this recording."))]),
+  );
 }
 
 const percentText = (value) => (value === null || value === undefined ? "–" : `${Math.round(value)} %`);
 
 function phaseRow(phase, { about, canvas, phases, shiftS }) {
-  const rating = about.ratings.filter((each) => each.phase === phase.number && each.value !== null).at(-1)
-    ?? about.ratings.findLast((each) => each.phase === phase.number);
+  const rating =
+    about.ratings.filter((each) => each.phase === phase.number && each.value !== null).at(-1) ??
+    about.ratings.findLast((each) => each.phase === phase.number);
   const sum = phases.find((each) => each.number === phase.number);
   const go = () => {
     lookAt({ fromS: phase.from_s - 2 + shiftS, toS: phase.to_s + 2 + shiftS });
     canvas.scrollIntoView({ block: "nearest" });
   };
   const said = !rating ? "–" : rating.value === null ? "no answer" : String(rating.value);
-  const cells = [phase.title, bandText(phase.band) || "–", momentText(phase.from_s), durationText(phase.to_s - phase.from_s), percentText(sum?.mean_percent), percentText(sum?.in_band_percent), said];
-  return make("tr", {}, make("td", {}, make("button", { type: "button", onclick: go, "aria-label": `Show part ${phase.number}` }, String(phase.number))), ...cells.map((text) => make("td", {}, text)));
-}
-
-/** Show a stretch: what is there is redrawn at once, exact columns follow as soon as they come. */
-function lookAt(view) {
-  if (!place.panels.length || !place.time) return;
-  place.view = confine(view, place.time.totalS);
-  place.wanted = true;
-  requestAnimationFrame(drawAll);
-  fetchWanted();
-}
-
-async function fetchWanted() {
-  if (place.busy) return;
-  place.busy = true;
-  while (place.wanted) {
-    place.wanted = false;
-    const { fromS, toS } = place.view;
-    for (const panel of [...place.panels]) {
-      const columns = Math.max(50, Math.min(4000, Math.round(panel.canvas.clientWidth)));
-      try {
-        panel.drawn = await ask("/review/trace", { name: panel.entry.name, from: fromS - panel.shiftS, to: toS - panel.shiftS, columns });
-        panel.problem = null;
-      } catch (error) {
-        panel.problem = String(error.message);
-      }
-    }
-    requestAnimationFrame(drawAll);
-  }
-  place.busy = false;
-}
-
-function drawAll() {
-  const ready = place.panels.filter((panel) => panel.about);
-  const top = findTop(ready);
-  for (const panel of ready) {
-    const view = { fromS: place.view.fromS - panel.shiftS, toS: place.view.toS - panel.shiftS };
-    const { about, canvas } = panel;
-    drawTrace(canvas, panel, view, top);
-    const others = about.channels.filter((_, k) => k !== about.guide);
-    setText(panel.where, panel.problem ?? `${momentText(Math.max(0, view.fromS), true)} to ${momentText(Math.min(about.duration_s, view.toS), true)} of ${momentText(about.duration_s)}. Strong line: ${about.channels[about.guide]}, in % of maximum${others.length ? `; grey: ${others.join(", ")}` : ""}. Every peak is drawn.`);
-  }
+  const cells = [
+    phase.title,
+    bandText(phase.band) || "–",
+    momentText(phase.from_s),
+    durationText(phase.to_s - phase.from_s),
+    percentText(sum?.mean_percent),
+    percentText(sum?.in_band_percent),
+    said,
+  ];
+  return make(
+    "tr",
+    {},
+    make(
+      "td",
+      {},
+      make("button", { type: "button", onclick: go, "aria-label": `Show part ${phase.number}` }, String(phase.number)),
+    ),
+    ...cells.map((text) => make("td", {}, text)),
+  );
 }
 
 // --- hands
-
-const middle = () => (place.view.fromS + place.view.toS) / 2;
-const zoomBy = (factor, atS = middle()) => lookAt(zoom(place.view, factor, atS, place.time.totalS));
-const moveBy = (share) => lookAt(move(place.view, share, place.time.totalS));
-const showWhole = () => lookAt({ fromS: 0, toS: place.time.totalS });
-
-function listen(canvas) {
-  canvas.addEventListener("keydown", (event) => {
-    const act = { ArrowLeft: () => moveBy(-0.2), ArrowRight: () => moveBy(0.2), "+": () => zoomBy(0.7), "-": () => zoomBy(1.4), Home: showWhole }[event.key];
-    if (!act) return;
-    event.preventDefault();
-    act();
-  });
-  const turn = (event) => {
-    event.preventDefault();
-    const atS = place.view.fromS + (event.offsetX / canvas.clientWidth) * (place.view.toS - place.view.fromS);
-    if (Math.abs(event.deltaX) > Math.abs(event.deltaY)) moveBy(event.deltaX / canvas.clientWidth);
-    else zoomBy(1.0015 ** event.deltaY, atS);
-  };
-  canvas.addEventListener("wheel", turn, { passive: false });
-  canvas.addEventListener("pointerdown", (event) => canvas.setPointerCapture(event.pointerId));
-  canvas.addEventListener("pointermove", (event) => {
-    if (canvas.hasPointerCapture(event.pointerId)) moveBy(-event.movementX / canvas.clientWidth);
-  });
-}
 
 $("search").addEventListener("input", renderList);
 $("zoom-in").addEventListener("click", () => zoomBy(0.5));
@@ -243,7 +273,7 @@ $("beside").addEventListener("change", () => {
   const other = place.entries.find((entry) => entry.name === $("beside").value);
   open([place.panels[0].entry, ...(other ? [other] : [])]);
 });
-window.addEventListener("resize", () => place.view && lookAt(place.view));
+window.addEventListener("resize", lookAgain);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
 greet("Choose a recording", CHOOSE_LEAD);
 loadList();

@@ -6,7 +6,10 @@ import { momentText, ticks } from "./trace-view.js";
 export function findTop(panels) {
   const bands = panels.flatMap(({ about }) => about.phases.map((phase) => phase.band).filter(Boolean));
   const peaks = panels.flatMap(({ about, drawn }) => (drawn ? drawn.channels[about.guide].high : []));
-  return [...bands.map((band) => band[1] * 1.25), ...peaks.map((peak) => peak * 1.08)].reduce((top, value) => Math.max(top, value), 20);
+  return [...bands.map((band) => band[1] * 1.25), ...peaks.map((peak) => peak * 1.08)].reduce(
+    (top, value) => Math.max(top, value),
+    20,
+  );
 }
 
 /** Draw {about, drawn} between view.fromS and view.toS, up to top percent. */
@@ -27,7 +30,8 @@ export function drawTrace(canvas, { about, drawn }, view, top) {
   ctx.font = '13px system-ui, "Segoe UI", Roboto, sans-serif';
   drawPhases(ctx, about, x, y, foot, color);
   drawAxes(ctx, view, w, foot, top, x, y, color);
-  if (drawn) drawn.channels.forEach((channel, k) => k !== about.guide && drawChannel(ctx, channel, drawn, x, y, color("edge"), 1));
+  if (drawn)
+    drawn.channels.forEach((channel, k) => k !== about.guide && drawChannel(ctx, channel, drawn, x, y, color("edge"), 1));
   if (drawn) drawChannel(ctx, drawn.channels[about.guide], drawn, x, y, color("ink"), 1.5);
   drawRatings(ctx, about, x, foot, color);
 }

@@ -40,8 +40,23 @@ export function momentText(seconds, fine = false) {
 
 /** Does an entry fit all words of a search? */
 export function fits(entry, search) {
-  const text = [entry.name, entry.athlete, entry.exercise, entry.side, entry.position, entry.plans, entry.covariates, entry.word, entry.started_utc].join(" ").toLowerCase();
-  return search.toLowerCase().split(/\s+/).every((word) => text.includes(word));
+  const text = [
+    entry.name,
+    entry.athlete,
+    entry.exercise,
+    entry.side,
+    entry.position,
+    entry.plans,
+    entry.covariates,
+    entry.word,
+    entry.started_utc,
+  ]
+    .join(" ")
+    .toLowerCase();
+  return search
+    .toLowerCase()
+    .split(/\s+/)
+    .every((word) => text.includes(word));
 }
 
 /** One time line for recordings {originS, durationS} whose origins coincide: own time + shift = common time. */

@@ -1,6 +1,21 @@
 // What canvases have in common: the page's colours, and drawing only when something has changed.
 
-const NAMES = ["ink", "ink2", "line", "panel", "in", "in-tint", "above", "above-tint", "below", "below-tint", "rest", "rest-tint", "sleeve", "target"];
+const NAMES = [
+  "ink",
+  "ink2",
+  "line",
+  "panel",
+  "in",
+  "in-tint",
+  "above",
+  "above-tint",
+  "below",
+  "below-tint",
+  "rest",
+  "rest-tint",
+  "sleeve",
+  "target",
+];
 
 /** The colours of the style sheet as they are now: {ink, inTint, ...}. */
 export function readColors() {
@@ -14,7 +29,7 @@ const sizes = new WeakMap();
 const observer = new ResizeObserver((entries) => {
   for (const { target, contentRect } of entries) {
     sizes.set(target, [Math.round(contentRect.width), Math.round(contentRect.height)]);
-    target.again?.();
+    /** @type {any} */ (target).again?.();
   }
 });
 

@@ -5,6 +5,8 @@ import { fill, make, setText, show } from "./dom.js";
 const MODULE_PX = 6;
 
 /** Minutes that a code is still good for, at least 1; 0 when it is not. */
+const PHONES_ONLY = "Each phone sees, rates and stops its own athlete alone. All of it ends with the session.";
+
 export function minutesLeft(expiresS, passedS) {
   return Math.max(0, Math.ceil((expiresS - passedS) / 60));
 }
@@ -19,8 +21,10 @@ export function countText(devices, seats) {
 export function safetyText({ encrypted, fingerprint }) {
   if (!encrypted) return "Not encrypted: everyone on this network can read along. On a network of your own only.";
   if (!fingerprint) return "Encrypted.";
-  return "Encrypted. The phone's browser warns once, because nobody can vouch for an address at home: "
-    + `go on if the certificate's SHA-256 fingerprint begins with ${fingerprint}.`;
+  return (
+    "Encrypted. The phone's browser warns once, because nobody can vouch for an address at home: " +
+    `go on if the certificate's SHA-256 fingerprint begins with ${fingerprint}.`
+  );
 }
 
 export class Devices {
@@ -33,8 +37,15 @@ export class Devices {
     this.cards = new Map();
     this.grid = make("div", { class: "device-cards" });
     this.safety = make("p", { class: "small", "data-safety": "" });
-    const away = make("button", { type: "button", class: "secondary", onclick: () => send(1, { do: "revoke" }) }, "Send all away");
-    box.replaceChildren(this.grid, make("div", { class: "device-end" }, away, make("p", { class: "small" }, "Each phone sees, rates and stops its own athlete alone. All of it ends with the session."), this.safety));
+    const away = make(
+      "button",
+      { type: "button", class: "secondary", onclick: () => send(1, { do: "revoke" }) },
+      "Send all away",
+    );
+    box.replaceChildren(
+      this.grid,
+      make("div", { class: "device-end" }, away, make("p", { class: "small" }, PHONES_ONLY), this.safety),
+    );
   }
 
   tell(shared) {
@@ -56,9 +67,20 @@ export class Devices {
 
   card(seat, role, name, at) {
     if (!this.cards.has(seat)) {
-      const card = { name: make("h3", {}), devices: make("ul", {}), code: make("div", { class: "invitation", "aria-live": "polite" }) };
-      card.invite = make("button", { type: "button", class: "secondary", "data-invite": role, onclick: () => this.send(at, { do: "invite", role }) });
-      this.grid.append(make("section", { class: "device-card", "data-seat": seat }, card.name, card.devices, card.code, card.invite));
+      const card = {
+        name: make("h3", {}),
+        devices: make("ul", {}),
+        code: make("div", { class: "invitation", "aria-live": "polite" }),
+      };
+      card.invite = make("button", {
+        type: "button",
+        class: "secondary",
+        "data-invite": role,
+        onclick: () => this.send(at, { do: "invite", role }),
+      });
+      this.grid.append(
+        make("section", { class: "device-card", "data-seat": seat }, card.name, card.devices, card.code, card.invite),
+      );
       this.cards.set(seat, card);
     }
     const card = this.cards.get(seat);
@@ -68,15 +90,29 @@ export class Devices {
     show(card.devices, own.length > 0);
     const invitation = this.shared.invitations.find((each) => (each.seat ?? 0) === seat);
     const minutes = invitation ? minutesLeft(invitation.expires_s, (performance.now() - this.toldMs) / 1000) : 0;
-    fill(card.code, minutes ? [invitation.code, minutes] : null, () => (minutes ? invitationParts(invitation, minutes, name) : []));
+    fill(card.code, minutes ? [invitation.code, minutes] : null, () =>
+      minutes ? invitationParts(invitation, minutes, name) : [],
+    );
     setText(card.invite, minutes ? "New code" : own.length ? "Invite one more" : "Make a code");
     card.invite.setAttribute("aria-label", `${card.invite.textContent}: ${name}`);
   }
 
   deviceRow(device, at) {
-    this.safety = make("p", { class: "small", "data-safety": "" });
-    const away = make("button", { type: "button", "aria-label": `Send device ${device.number} away`, onclick: () => this.send(at, { do: "revoke", device: device.number }) }, "Send away");
-    return make("li", { "data-here": device.here ? "yes" : "no" }, make("span", {}, device.here ? "Joined" : "Joined, now locked or out of reach"), away);
+    const away = make(
+      "button",
+      {
+        type: "button",
+        "aria-label": `Send device ${device.number} away`,
+        onclick: () => this.send(at, { do: "revoke", device: device.number }),
+      },
+      "Send away",
+    );
+    return make(
+      "li",
+      { "data-here": device.here ? "yes" : "no" },
+      make("span", {}, device.here ? "Joined" : "Joined, now locked or out of reach"),
+      away,
+    );
   }
 }
 
@@ -94,6 +130,10 @@ function drawCode(rows, name) {
   ctx.fillStyle = "#ffffff";
   ctx.fillRect(0, 0, side, side);
   ctx.fillStyle = "#000000";
-  rows.forEach((row, y) => [...row].forEach((module, x) => module === "1" && ctx.fillRect((x + 4) * MODULE_PX, (y + 4) * MODULE_PX, MODULE_PX, MODULE_PX)));
+  rows.forEach((row, y) =>
+    [...row].forEach(
+      (module, x) => module === "1" && ctx.fillRect((x + 4) * MODULE_PX, (y + 4) * MODULE_PX, MODULE_PX, MODULE_PX),
+    ),
+  );
   return canvas;
 }

@@ -1,8 +1,19 @@
 // The few helpers the page needs to change itself without touching what stayed the same.
 
+/**
+ * An element that the page's HTML has, by its id.
+ * @param {string} id
+ * @returns {any}
+ */
 export const $ = (id) => document.getElementById(id);
 
-/** Element with attributes, listeners (on...) and children; text is always text, never markup. */
+/**
+ * Element with attributes, listeners (on...) and children; text is always text, never markup.
+ * @param {string} tag
+ * @param {Record<string, any>} attributes
+ * @param {(Node | string | null | undefined)[]} children
+ * @returns {any}
+ */
 export function make(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) {
@@ -10,7 +21,7 @@ export function make(tag, attributes = {}, ...children) {
     if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
     else element.setAttribute(name, value === true ? "" : value);
   }
-  element.append(...children.filter((child) => child !== null && child !== undefined));
+  for (const child of children) if (child !== null && child !== undefined) element.append(child);
   return element;
 }
 

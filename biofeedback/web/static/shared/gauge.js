@@ -100,7 +100,8 @@ export function draw(ctx, w, h, view, share, colors) {
     ctx.fill();
   }
   if (view.ghost) {
-    for (const percent of view.ghost) edge(ctx, box, crownPx(percent, view.top, box.height), colors.line, heavy * 0.6, [heavy * 0.6, heavy * 1.6]);
+    for (const percent of view.ghost)
+      edge(ctx, box, crownPx(percent, view.top, box.height), colors.line, heavy * 0.6, [heavy * 0.6, heavy * 1.6]);
   }
   const crown = crownPx(view.percent, view.top, box.height);
   if (Number.isFinite(view.percent)) drawBelly(ctx, box, crown, high, view, colors, heavy);

@@ -1,14 +1,33 @@
 // The connection: opens, reopens by itself, and never keeps a number alive that is no longer news.
 
 import { decodeUpdate } from "./layout.js";
-import { Freshness, reconnectDelayMs } from "./state.js";
+import { Freshness, reconnectDelayMs } from "./freshness.js";
 
 const SENT_AWAY = 1008; // policy violation, RFC 6455 section 7.4.1
 const GIVE_UP_MS = 1500; // a connection that brings no number for so long at its beginning is replaced
-const UNHEARD = { ok: false, what: "the connection broke before the session answered", cure: "Look whether it was done; if not, press again." };
+const UNHEARD = {
+  ok: false,
+  what: "the connection broke before the session answered",
+  cure: "Look whether it was done; if not, press again.",
+};
+
+/**
+ * @typedef {object} LinkListener
+ * @property {(you: any) => void} you
+ * @property {(state: import("./types").State, revision: number) => void} state
+ * @property {(update: import("./types").Update) => void} update
+ * @property {(reply: any) => void} reply
+ * @property {(shared: any) => void} [sharing]
+ * @property {() => void} change the status of the link is another one
+ * @property {() => void} stranger another version of the program answers
+ * @property {() => void} sentAway
+ */
 
 export class Link {
-  /** on: {you({role, shared, ...}), state(state), update(update), reply(reply), sharing(shared), change(), stranger(), sentAway()}; sharing may be left out; seat: "?seat=2", or "" for the first */
+  /**
+   * @param {LinkListener} on
+   * @param {string} seat "?seat=2", or "" for the first
+   */
   constructor(on, seat = location.search) {
     this.on = on;
     this.seat = seat;

@@ -15,8 +15,14 @@ export class PadView {
     this.open = null; // id of the question that is open
     this.asked = null; // id of the question that was open when the pending press was made
     this.last = "";
-    this.wholes = Array.from({ length: HIGHEST + 1 }, (_, whole) => make("button", { type: "button", "data-rating": whole, onclick: () => this.press(whole) }, String(whole)));
-    this.half = make("button", { type: "button", "aria-label": "add a half", "aria-pressed": "false", onclick: () => this.addHalf() }, "+½");
+    this.wholes = Array.from({ length: HIGHEST + 1 }, (_, whole) =>
+      make("button", { type: "button", "data-rating": whole, onclick: () => this.press(whole) }, String(whole)),
+    );
+    this.half = make(
+      "button",
+      { type: "button", "aria-label": "add a half", "aria-pressed": "false", onclick: () => this.addHalf() },
+      "+½",
+    );
     this.none = make("button", { type: "button", "data-wide": true, onclick: () => this.answer(null) }, "No answer");
     keys.append(...this.wholes, this.half, this.none);
   }
@@ -80,7 +86,8 @@ export class PadView {
   /** What a simulated athlete answers is marked to be pressed; the last rating is said. */
   render(state) {
     const said = state.ask?.said ?? null;
-    for (const button of this.wholes) button.toggleAttribute("data-said", said !== null && Number(button.dataset.rating) === Math.floor(said));
+    for (const button of this.wholes)
+      button.toggleAttribute("data-said", said !== null && Number(button.dataset.rating) === Math.floor(said));
     this.half.toggleAttribute("data-said", said !== null && said % 1 !== 0);
     const last = state.ratings.at(-1);
     this.last = last ? `last: ${last.value === null ? "no answer" : last.value}` : "";

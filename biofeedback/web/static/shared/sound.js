@@ -3,6 +3,13 @@
 export const REPEAT_S = 0.9;
 export const LOST_S = 20; // a program that has ended must not sound for ever
 
+/**
+ * What has been heard, by chooseCue.
+ * @typedef {{cue: string | null, atS: number, second: number | null, phase: any, lostS?: number}} Heard
+ */
+/** @type {Heard} */
+export const SILENCE = { cue: null, atS: -Infinity, second: null, phase: null };
+
 /** Pure: which cue is due. memory = {cue, atS, second, phase, lostS}; returns [name or null, new memory]. */
 export function chooseCue(memory, { bandState, live, running, phase, remainingS, nowS }) {
   const next = { ...memory };
@@ -27,12 +34,27 @@ export function chooseCue(memory, { bandState, live, running, phase, remainingS,
 
 // [frequency Hz, start s, length s, loudness]
 const NOTES = {
-  below: [[294, 0, 0.11, 0.9], [392, 0.13, 0.13, 0.9]],
-  above: [[784, 0, 0.11, 0.7], [587, 0.13, 0.13, 0.7]],
+  below: [
+    [294, 0, 0.11, 0.9],
+    [392, 0.13, 0.13, 0.9],
+  ],
+  above: [
+    [784, 0, 0.11, 0.7],
+    [587, 0.13, 0.13, 0.7],
+  ],
   tick: [[494, 0, 0.05, 0.45]],
-  change: [[392, 0, 0.14, 0.6], [587, 0.1, 0.3, 0.6]],
-  ask: [[659, 0, 0.12, 0.5], [659, 0.18, 0.12, 0.5]],
-  lost: [[196, 0, 0.25, 0.8], [185, 0.3, 0.35, 0.8]],
+  change: [
+    [392, 0, 0.14, 0.6],
+    [587, 0.1, 0.3, 0.6],
+  ],
+  ask: [
+    [659, 0, 0.12, 0.5],
+    [659, 0.18, 0.12, 0.5],
+  ],
+  lost: [
+    [196, 0, 0.25, 0.8],
+    [185, 0.3, 0.35, 0.8],
+  ],
 };
 
 /** Plays cues once the browser allows sound (after the first press or key). */

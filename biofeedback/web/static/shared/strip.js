@@ -13,8 +13,10 @@ export class Ring {
   /** Put one update's strip (rows of n channels, one of them kept) where it belongs. */
   push(firstLevel, rows, channels, strip, channel) {
     if (firstLevel + rows < this.end - this.capacity || firstLevel < this.end - this.capacity) this.clear(firstLevel);
-    for (let level = Math.max(this.end, firstLevel - this.capacity); level < firstLevel; level++) this.values[level % this.capacity] = NaN;
-    for (let k = Math.max(0, rows - this.capacity); k < rows; k++) this.values[(firstLevel + k) % this.capacity] = strip[k * channels + channel];
+    for (let level = Math.max(this.end, firstLevel - this.capacity); level < firstLevel; level++)
+      this.values[level % this.capacity] = NaN;
+    for (let k = Math.max(0, rows - this.capacity); k < rows; k++)
+      this.values[(firstLevel + k) % this.capacity] = strip[k * channels + channel];
     this.end = Math.max(this.end, firstLevel + rows);
   }
 
@@ -67,7 +69,13 @@ export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, rati
   ctx.moveTo(0, h - pad + 0.5);
   ctx.lineTo(w, h - pad + 0.5);
   ctx.stroke();
-  drawColumns(ctx, w, columns(ring, endS * levelRateHz - STRIP_S * levelRateHz, endS * levelRateHz, Math.max(1, Math.round(w))), y, colors);
+  drawColumns(
+    ctx,
+    w,
+    columns(ring, endS * levelRateHz - STRIP_S * levelRateHz, endS * levelRateHz, Math.max(1, Math.round(w))),
+    y,
+    colors,
+  );
   drawRatings(ctx, h, ratings, x, colors);
 }
 

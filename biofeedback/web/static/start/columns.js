@@ -31,10 +31,32 @@ export function columnTable(list, changed) {
   function drawRow(row, k) {
     const named = (name) => ({ "aria-label": `Column ${k + 1}: ${name}` });
     const options = (pairs, chosen) => pairs.map(([value, text]) => make("option", { value, selected: value === chosen }, text));
-    const kind = make("select", { id: `column-${k}`, ...named("what it holds"), "aria-describedby": `column-${k}-wrong` }, ...options(COLUMN_KINDS, row.kind));
-    const side = make("select", named("side"), ...options([["", "–"], ["left", "left"], ["right", "right"]], row.side));
+    const kind = make(
+      "select",
+      { id: `column-${k}`, ...named("what it holds"), "aria-describedby": `column-${k}-wrong` },
+      ...options(COLUMN_KINDS, row.kind),
+    );
+    const side = make(
+      "select",
+      named("side"),
+      ...options(
+        [
+          ["", "–"],
+          ["left", "left"],
+          ["right", "right"],
+        ],
+        row.side,
+      ),
+    );
     const unit = make("input", { ...named("unit"), class: "unit", autocomplete: "off", maxlength: "12" });
-    const factor = make("input", { ...named("value of one count"), class: "factor", inputmode: "decimal", autocomplete: "off", maxlength: "20", placeholder: "1" });
+    const factor = make("input", {
+      ...named("value of one count"),
+      class: "factor",
+      inputmode: "decimal",
+      autocomplete: "off",
+      maxlength: "20",
+      placeholder: "1",
+    });
     const box = make("input", { type: "checkbox", ...named("already an envelope") });
     unit.value = row.unit;
     factor.value = row.factor;
@@ -57,8 +79,20 @@ export function columnTable(list, changed) {
     factor.addEventListener("input", () => (view.rows[k].factor = factor.value.trim()));
     box.addEventListener("input", () => (view.rows[k].envelope = box.checked));
     renew();
-    const gone = make("button", { type: "button", "aria-label": `Remove column ${k + 1}`, disabled: view.rows.length === 1, onclick: () => remove(k) }, "×");
-    return make("li", {}, make("span", { class: "count" }, `${k + 1}.`), kind, ...labels, gone, make("p", { class: "wrong", id: `column-${k}-wrong`, role: "status" }));
+    const gone = make(
+      "button",
+      { type: "button", "aria-label": `Remove column ${k + 1}`, disabled: view.rows.length === 1, onclick: () => remove(k) },
+      "×",
+    );
+    return make(
+      "li",
+      {},
+      make("span", { class: "count" }, `${k + 1}.`),
+      kind,
+      ...labels,
+      gone,
+      make("p", { class: "wrong", id: `column-${k}-wrong`, role: "status" }),
+    );
   }
 
   return view;

@@ -1,6 +1,6 @@
 // What the start place says, without a DOM: choices to forms and back, findings and mistakes to words.
 
-import { capital } from "../shared/state.js";
+import { capital } from "../shared/words.js";
 
 export const COLUMN_KINDS = [
   ["force", "force"],
@@ -39,9 +39,17 @@ export function listSensors(ports, radios, asked, form) {
     const about = asked[port];
     const told = !about ? "asking …" : (about.board ?? about.reason);
     const note = [name === "n/a" ? "" : name, told].filter(Boolean).join(" · ");
-    return { key: `port:${port}`, title: port, note, form: { sensor: "port", port, ...(about?.board ? { profile: about.profile } : {}) } };
+    return {
+      key: `port:${port}`,
+      title: port,
+      note,
+      form: { sensor: "port", port, ...(about?.board ? { profile: about.profile } : {}) },
+    };
   });
-  const kept = form.sensor === "radio" && form.radio && !radios.some(({ radio }) => radio === form.radio) ? [{ radio: form.radio, dbm: null, profiles: [form.profile] }] : [];
+  const kept =
+    form.sensor === "radio" && form.radio && !radios.some(({ radio }) => radio === form.radio)
+      ? [{ radio: form.radio, dbm: null, profiles: [form.profile] }]
+      : [];
   const near = [...radios, ...kept].map(({ radio, title, dbm, profiles }) => ({
     key: `radio:${radio}`,
     title: title ?? radio,
@@ -51,10 +59,20 @@ export function listSensors(ports, radios, asked, form) {
   return [
     ...found,
     ...near,
-    { key: "port:", title: "Another port", note: "type its name", form: { sensor: "port", port: ports.some(({ port }) => port === form.port) ? "" : (form.port ?? "") } },
+    {
+      key: "port:",
+      title: "Another port",
+      note: "type its name",
+      form: { sensor: "port", port: ports.some(({ port }) => port === form.port) ? "" : (form.port ?? "") },
+    },
     { key: "udp", title: "A board on the WiFi", note: "sends its lines to this computer (UDP)", form: { sensor: "udp" } },
     { key: "simulated", title: "Simulated athlete", note: "computed: no person is measured", form: { sensor: "simulated" } },
-    { key: "url", title: "A source as on the command line", note: "a replay, two sensors, a port in the network", form: { sensor: "url" } },
+    {
+      key: "url",
+      title: "A source as on the command line",
+      note: "a replay, two sensors, a port in the network",
+      form: { sensor: "url" },
+    },
   ];
 }
 
@@ -85,7 +103,13 @@ export function mistakeText({ what, cure }) {
 
 /** Covariates: the ticked ones, and what else was typed. */
 export function beforeOf(ticked, other) {
-  return [...ticked, ...other.split(",").map((text) => text.trim()).filter(Boolean)];
+  return [
+    ...ticked,
+    ...other
+      .split(",")
+      .map((text) => text.trim())
+      .filter(Boolean),
+  ];
 }
 
 /** The row of the table that describes a channel of that name: kind, side, and a number where a name came before. */

@@ -2,31 +2,40 @@
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { columnTable } from "./columns.js";
-import { beforeOf, chosenKey, columnOfChannel, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
-import { capital } from "../shared/state.js";
+import {
+  beforeOf,
+  chosenKey,
+  columnOfChannel,
+  fittingProfiles,
+  listSensors,
+  mistakeText,
+  newColumn,
+  orderFindings,
+  verdictText,
+} from "./form.js";
+import { capital } from "../shared/words.js";
+import { clearMistakes, showMistakes } from "./mistakes.js";
+import { call } from "./program.js";
 
 const TEXTS = ["port", "udp", "url", "seed", "baud", "rate", "athlete", "position", "limit"];
 const LOOK_MS = 2000;
 const FOLLOW_MS = 150;
+const NO_RADIO =
+  "No Bluetooth sensor that a profile knows is near. " +
+  "Switch it on, bring it nearer, disconnect it from other devices, and look again.";
 const OWN = "\u0000own";
 
+/** @type {Record<string, any>} */
 const page = { about: null, ports: [], radios: [], asked: {}, form: { sensor: "" }, busy: false, left: false };
 const columns = columnTable($("columns"), changed);
 
-/** POST, or GET without a body; throws what the program answered: {mistakes}. */
-async function call(path, body) {
-  const request = body === undefined ? fetch(path) : fetch(path, { method: "POST", body: JSON.stringify(body) });
-  const answer = await request.catch(() => null);
-  if (!answer) throw { mistakes: [{ field: "", what: "the program does not answer", cure: "start it again: biofeedback live; what is typed here stays" }] };
-  const told = answer.ok ? await answer.json() : { mistakes: [{ field: "", what: "the program refuses this page", cure: "reload it" }] };
-  if (told.mistakes) throw told;
-  return told;
-}
-
 // --- the form, to and from the page
 
+/** @param {string} selector @returns {NodeListOf<HTMLInputElement>} */
+const inputs = (selector) => document.querySelectorAll(selector);
+
 function readForm() {
-  const ticked = [...document.querySelectorAll("[name=before]:checked")].map((box) => box.value);
+  const ticked = [...inputs("[name=before]:checked")].map((box) => box.value);
   const typed = Object.fromEntries(TEXTS.map((name) => [name, $(name).value.trim()]));
   const { sensor, radio, port } = page.form;
   return {
@@ -53,7 +62,7 @@ function writeForm(form) {
   $("exercise").value = known || !form.exercise ? (form.exercise ?? "") : OWN;
   $("own").value = known ? "" : (form.exercise ?? "");
   $("side").value = form.side ?? "";
-  const boxes = [...document.querySelectorAll("[name=before]")];
+  const boxes = [...inputs("[name=before]")];
   for (const box of boxes) box.checked = (form.before ?? []).includes(box.value);
   $("before-other").value = (form.before ?? []).filter((what) => !boxes.some((box) => box.value === what)).join(", ");
   $("alone").checked = form.alone === true;
@@ -82,9 +91,10 @@ function render() {
 function renderSensors() {
   const list = listSensors(page.ports, page.radios, page.asked, page.form);
   const key = chosenKey(page.form, page.ports);
-  const at = document.activeElement?.name === "sensor" ? document.activeElement.value : null;
+  const focused = /** @type {any} */ (document.activeElement);
+  const at = focused?.name === "sensor" ? focused.value : null;
   fill($("sensors"), list, () => list.map(sensorRow));
-  for (const input of document.querySelectorAll("[name=sensor]")) {
+  for (const input of inputs("[name=sensor]")) {
     input.checked = input.value === key;
     if (input.value === at && document.activeElement !== input) input.focus();
   }
@@ -97,13 +107,24 @@ function sensorRow({ key, title, note, form }) {
     if (form.port !== undefined) $("port").value = form.port;
     changed();
   };
-  return make("li", {}, make("label", {}, make("input", { type: "radio", name: "sensor", value: key, onchange: choose }), make("span", {}, make("strong", {}, title), " ", make("span", { class: "small" }, note))));
+  return make(
+    "li",
+    {},
+    make(
+      "label",
+      {},
+      make("input", { type: "radio", name: "sensor", value: key, onchange: choose }),
+      make("span", {}, make("strong", {}, title), " ", make("span", { class: "small" }, note)),
+    ),
+  );
 }
 
 function renderProfiles() {
   const fitting = fittingProfiles(page.about?.profiles ?? [], page.form, page.radios);
   const described = ["port", "udp"].includes(page.form.sensor) ? [{ name: "", title: "lines of numbers, described below" }] : [];
-  fill($("profile"), [...described, ...fitting], (all) => all.map(({ name, title }) => make("option", { value: name }, capital(title))));
+  fill($("profile"), [...described, ...fitting], (all) =>
+    all.map(({ name, title }) => make("option", { value: name }, capital(title))),
+  );
   const wanted = page.form.profile ?? "";
   if ([...$("profile").options].some(({ value }) => value === wanted)) $("profile").value = wanted;
   const profile = fitting.find(({ name }) => name === $("profile").value);
@@ -132,22 +153,6 @@ function changed() {
   }, 300);
 }
 
-function clearMistakes() {
-  for (const element of document.querySelectorAll(".wrong")) setText(element, "");
-  for (const element of document.querySelectorAll("[aria-invalid]")) element.removeAttribute("aria-invalid");
-}
-
-function showMistakes(mistakes, general = "form-wrong") {
-  let first = null;
-  for (const mistake of mistakes) {
-    setText($(`${mistake.field}-wrong`) ?? $(general), mistakeText(mistake));
-    const field = { sensor: document.querySelector("[name=sensor]"), columns: $("add-column"), exercise: $("own").checkVisibility() ? $("own") : $("exercise") }[mistake.field] ?? $(mistake.field);
-    if (field && field.tagName !== "BUTTON" && field.type !== "radio") field.setAttribute("aria-invalid", "true");
-    first ??= field;
-  }
-  first?.focus();
-}
-
 // --- what it does
 
 async function look() {
@@ -168,7 +173,7 @@ async function lookForRadios() {
   setText($("looked"), "Looking for Bluetooth sensors: switch the sensor on and bring it near …");
   try {
     page.radios = await call("/start/radios", {});
-    setText($("looked"), page.radios.length ? "" : "No Bluetooth sensor that a profile knows is near. Switch it on, bring it nearer, disconnect it from other devices, and look again.");
+    setText($("looked"), page.radios.length ? "" : NO_RADIO);
   } catch ({ mistakes }) {
     setText($("looked"), mistakeText(mistakes[0]));
   }
@@ -201,7 +206,9 @@ async function check() {
   } catch ({ mistakes }) {
     const ofSensor = mistakes.filter(({ field }) => !field);
     setText($("checking"), ofSensor.length ? "It cannot be used yet. What to do:" : "");
-    fill($("findings"), ofSensor, () => ofSensor.map(({ what, cure }) => findingRow({ state: "bad", about: "sensor", text: what, cure })));
+    fill($("findings"), ofSensor, () =>
+      ofSensor.map(({ what, cure }) => findingRow({ state: "bad", about: "sensor", text: what, cure })),
+    );
     showMistakes(mistakes.filter(({ field }) => field));
   } finally {
     clearInterval(timer);
@@ -210,7 +217,7 @@ async function check() {
 }
 
 const SAID = { bad: "bad", look: "look at it", good: "good" };
-function findingRow({ state, about, text, cure, fix }) {
+function findingRow({ state, about, text, cure, fix = null }) {
   const words = make("p", {}, make("strong", {}, `${capital(about)}: `), text);
   const remedy = cure ? make("p", { class: "small" }, capital(cure)) : null;
   return make("li", { "data-state": state }, make("span", { class: "hide" }, `${SAID[state]}. `), words, remedy, fixButton(fix));
@@ -258,7 +265,10 @@ async function lookAround() {
   if (page.left) return;
   const answer = await fetch("/start", { method: "HEAD", redirect: "manual" }).catch(() => null);
   if (answer?.type === "opaqueredirect" && !page.left) location.replace("/coach");
-  setText($("banner-text"), answer ? "" : "The program does not answer. Start it again on this computer: biofeedback live. What is typed here stays.");
+  setText(
+    $("banner-text"),
+    answer ? "" : "The program does not answer. Start it again on this computer: biofeedback live. What is typed here stays.",
+  );
   show($("banner"), !answer && !page.left);
 }
 

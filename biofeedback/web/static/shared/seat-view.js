@@ -1,0 +1,115 @@
+// An athlete's seat on the screen: gauge, headline, clock, rating pad, position question, Stop. Which of these a page
+// has is said by data-part in its HTML; only what changed is touched.
+
+import { paint } from "./canvas.js";
+import { setData, setText, show } from "./dom.js";
+import { draw } from "./gauge.js";
+import { PadView } from "./pad-view.js";
+import { asksPosition, nextText, phaseShare } from "./state.js";
+import { timeText } from "./text.js";
+
+/** @typedef {import("./types").View} View */
+/** @typedef {import("./types").Parts} Parts */
+/** @typedef {import("./types").Colors} Colors */
+
+const SPOKEN_EVERY_MS = 500;
+
+/**
+ * Every element below root that has a data-part, by that name.
+ * @param {ParentNode} root
+ * @returns {Parts}
+ */
+export function findParts(root) {
+  const found = /** @type {NodeListOf<HTMLElement>} */ (root.querySelectorAll("[data-part]"));
+  return Object.fromEntries([...found].map((element) => [element.dataset.part, element]));
+}
+
+export class SeatView {
+  /**
+   * @param {import("./seat.js").Seat} seat
+   * @param {HTMLElement} root
+   */
+  constructor(seat, root) {
+    this.seat = seat;
+    this.root = root;
+    this.parts = findParts(root);
+    this.pad = new PadView(this.parts.keys, this.parts.given, (answer) => seat.send({ do: "rate", ...answer }));
+    this.parts.stop.addEventListener("click", () => seat.stop("stopped by hand"));
+    for (const button of this.parts.position.querySelectorAll("button"))
+      button.addEventListener("click", () => this.answerPosition(button.dataset.answer));
+  }
+
+  /** @param {string} answer */
+  answerPosition(answer) {
+    const asked = this.seat.state?.ask_position;
+    if (asked) this.seat.send({ do: "position", answer, phase_index: asked.phase_index });
+  }
+
+  /** What follows from the state alone. */
+  render() {
+    const { parts, seat } = this;
+    const { state } = seat;
+    if (!state) return;
+    parts.stop.disabled = !seat.isRunning;
+    show(parts.position, asksPosition(state));
+    setData(parts.pad, "open", state.ask ? "yes" : "no");
+    setText(parts.ask, state.ask ? state.ask.text : "Discomfort 0–10");
+    this.pad.render(state);
+  }
+
+  /**
+   * Call once per frame at most. name: whose effort it is when two gauges stand side by side.
+   * @param {ReturnType<import("./seat.js").Seat["look"]>} look
+   * @param {Colors} colors
+   * @param {string} name
+   */
+  draw({ view, live, told }, colors, name = "") {
+    const { parts } = this;
+    const { state, update } = this.seat;
+    if (!state) return;
+    setText(parts.now, told.now);
+    const remainingS = live && update ? update.remainingS : NaN;
+    const time = timeText(remainingS) || "–";
+    setText(parts.time, time);
+    setData(parts.time, "long", String(time.length > 2));
+    setText(parts.timeUnit, Number.isFinite(remainingS) && remainingS < 60 ? "s" : "");
+    setText(parts.next, nextText(state));
+    drawGauge(parts, update, view, phaseShare(state, remainingS), colors, name);
+  }
+}
+
+/**
+ * One gauge: number, word and picture.
+ * @param {Parts} parts {form, line, number, unit, word, belly}
+ * @param {import("./types").Update | null} update
+ * @param {View} view
+ * @param {number} share part of the phase still to go
+ * @param {Colors} colors
+ * @param {string} name
+ */
+export function drawGauge(parts, update, view, share, colors, name) {
+  setData(parts.form, "mode", view.mode);
+  setData(parts.form, "band", view.bandState);
+  setText(parts.number, view.number);
+  setData(parts.number, "level", String(update?.level ?? -1));
+  setText(parts.unit, view.unit);
+  setText(parts.word, view.word);
+  paint(parts.belly, (ctx, w, h) => draw(ctx, w, h, view, share, colors), [view, share], colors);
+  describeAloud(parts.line, view, name);
+}
+
+/**
+ * For a screen reader: the reading in words, twice a second at most, and never announced unasked.
+ * @param {HTMLElement & {spokenAtMs?: number}} line
+ * @param {View} view
+ * @param {string} name
+ */
+function describeAloud(line, view, name) {
+  const now = performance.now();
+  if (now - (line.spokenAtMs ?? -Infinity) < SPOKEN_EVERY_MS) return;
+  line.spokenAtMs = now;
+  const reading =
+    view.unit === "%" ? `Effort ${view.number} percent of maximum. ${view.word}` : `${view.word} ${view.number} ${view.unit}`;
+  const label = name ? `${name}: ${reading}` : reading;
+  if (line.getAttribute("aria-label") !== label) line.setAttribute("aria-label", label);
+}

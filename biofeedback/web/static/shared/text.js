@@ -1,0 +1,59 @@
+// Numbers, times and bands as people read them. Pure.
+
+/**
+ * A count for people: whole percent, and no minus zero.
+ * @param {number} value
+ */
+export function percentText(value) {
+  if (!Number.isFinite(value)) return "–";
+  return String(Math.round(value) + 0).replace("-", "−");
+}
+
+/**
+ * Whole seconds still to go, rounded up so that it reads 0 only at the end; from a minute on m:ss.
+ * @param {number} seconds
+ */
+export function timeText(seconds) {
+  if (!Number.isFinite(seconds)) return "";
+  const whole = Math.max(0, Math.ceil(seconds - 1e-3));
+  if (whole < 60) return String(whole);
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}
+
+/**
+ * "60–80 %"
+ * @param {[number, number] | null | undefined} band
+ */
+export function bandText(band) {
+  return band ? `${band[0]}–${band[1]} %` : "";
+}
+
+/**
+ * "3 min 40 s"
+ * @param {number} seconds
+ */
+export function durationText(seconds) {
+  const whole = Math.round(seconds);
+  const minutes = Math.floor(whole / 60);
+  const rest = whole % 60;
+  if (!minutes) return `${rest} s`;
+  return rest ? `${minutes} min ${rest} s` : `${minutes} min`;
+}
+
+/**
+ * A measured value with about three significant digits.
+ * @param {number} value
+ */
+export function levelText(value) {
+  if (!Number.isFinite(value)) return "–";
+  const size = Math.abs(value);
+  return value.toFixed(size >= 100 ? 0 : size >= 10 ? 1 : 2).replace("-", "−");
+}
+
+/**
+ * A sentence of its own: capital first, a stop last.
+ * @param {string | null | undefined} text
+ */
+export function sentence(text) {
+  return text ? text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".") : "";
+}

@@ -1,0 +1,151 @@
+// What the session tells a page (session/view.py, layout.py), and what modules of the page hand to one another.
+
+export type Kind = "force" | "emg" | "position";
+export type BandState = "none" | "below" | "in" | "above";
+export type Send = (message: { do: string; [field: string]: unknown }) => boolean;
+
+export interface Problem {
+  what: string;
+  cure: string;
+}
+export interface PhaseWords {
+  say: string;
+  short: string;
+}
+export interface Words {
+  phase: Record<string, PhaseWords>;
+  scale: { question: string; low_label: string; high_label: string; ends: string };
+}
+export interface Channel {
+  name: string;
+  kind: Kind;
+  unit: string;
+  calibrated: boolean;
+  guide: boolean;
+  beside: boolean;
+  can_guide: boolean;
+  problem: Problem | null;
+  in_use?: any;
+}
+export interface Phase {
+  index: number;
+  kind: string;
+  title: string;
+  duration_s: number;
+  band: [number, number] | null;
+}
+export interface Attempt {
+  number: number;
+  value: number;
+  unit: string;
+  accepted: boolean;
+  reason: string;
+  rejected: string | null;
+}
+export interface Maximum {
+  step: "idle" | "countdown" | "push" | "rest" | "accepted";
+  number: number;
+  n_needed: number;
+  attempts: Attempt[];
+  verdict: { state: string; text: string } | null;
+  care?: any;
+  strength: number | null;
+  method?: string;
+  unit: string;
+}
+export interface Rating {
+  number: number;
+  value: number | null;
+  time_s: number;
+  phase_kind: string | null;
+  corrected: boolean;
+}
+export interface Message {
+  level: string;
+  text: string;
+  cure?: string;
+  actions?: { title: string; command: { do: string } }[];
+}
+export interface State {
+  athlete: string;
+  simulated: boolean;
+  fast: boolean;
+  exercise: string;
+  side: string;
+  position: string;
+  stage: "cautions" | "zero" | "maximum" | "ready" | "plan" | "done";
+  words?: Partial<Words>;
+  cautions: string[];
+  channels: Channel[];
+  zero: { state: "idle" | "running" | "done"; results: Record<string, { level: number; sd: number }> };
+  maximum: Maximum;
+  plans: { name: string; title: string; description: string; duration_s: number }[];
+  plan: { title: string; index: number; phases: Phase[] } | null;
+  phase: Phase | null;
+  next: Phase | null;
+  band: [number, number] | null;
+  ask: { id: number; text: string; said?: number | null } | null;
+  ask_position: { phase_index: number } | null;
+  position_offset: { phase_index: number; state: string; reason: string } | null;
+  doubts: any[];
+  ratings: Rating[];
+  limit: number | null;
+  feedback: boolean;
+  level_rate_hz: number;
+  message: Message | null;
+  stopped: { reason: string } | null;
+  answer: any;
+  report_url: string | null;
+  recording: { file: string; problem: Problem | string | null } | null;
+  [more: string]: any;
+}
+/** One decoded update; NaN: not known. */
+export interface Update {
+  bandState: number;
+  besideState: number;
+  stale: boolean;
+  revision: number;
+  timeS: number;
+  level: number;
+  remainingS: number;
+  inBandS: number;
+  countedS: number;
+  firstLevel: number;
+  channels: number;
+  rows: number;
+  percent: number[];
+  strip: Float32Array;
+  levels: Float32Array;
+}
+export type LinkStatus = "connecting" | "live" | "late" | "silent";
+/** Why the number is not to be believed. now: what to do at once, where it is urgent. */
+export interface Trouble {
+  kind: "link" | "signal" | "other";
+  what: string;
+  cure: string;
+  now?: string;
+  channel?: string;
+}
+export interface Push {
+  number: number;
+  rest: number;
+  best: number;
+  now: number;
+}
+/** What a gauge shows. top: the end of its scale; ghost: edges of what comes next. */
+export interface View {
+  mode: "lost" | "uncalibrated" | "free" | "target" | "timer";
+  top: number;
+  band: [number, number] | null;
+  ghost: number[] | null;
+  percent: number;
+  bandState: BandState;
+  number: string;
+  unit: string;
+  word: string;
+  inBandShare: number;
+  isNarrow?: boolean;
+}
+export type Colors = Record<string, string>;
+/** Elements of a seat by their data-part; what a page does not have is not drawn there. */
+export type Parts = Record<string, any>;

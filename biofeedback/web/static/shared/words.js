@@ -1,0 +1,52 @@
+// The words for phases and for the rating scale come with the session's state; these hold until it has come.
+
+/** @type {import("./types").Words} */
+export const WORDS = {
+  phase: {
+    passive: { say: "Relax, stay in the position", short: "relax" },
+    contract: { say: "Contract", short: "contract" },
+    rest: { say: "Come out and rest", short: "rest" },
+  },
+  scale: {
+    question: "Discomfort now, 0 to 10?",
+    low_label: "none",
+    high_label: "the worst I would put up with here",
+    ends: "0 none, 10 the worst I would put up with here",
+  },
+};
+
+/**
+ * The session's own words, or those that hold until it says them.
+ * @param {import("./types").State | null} state
+ */
+export function wordsOf(state) {
+  return { ...WORDS, ...(state?.words ?? {}) };
+}
+
+/**
+ * What to do in a phase of this kind, whole; a kind that nobody here knows is named as it is.
+ * @param {import("./types").State | null} state
+ * @param {string} kind
+ */
+export function sayPhase(state, kind) {
+  return wordsOf(state).phase[kind]?.say ?? capital(kind);
+}
+
+/**
+ * A kind of phase in one word.
+ * @param {import("./types").State | null} state
+ * @param {string} kind
+ */
+export function nameOfPhase(state, kind) {
+  return wordsOf(state).phase[kind]?.short ?? kind;
+}
+
+/** @param {string} text */
+export function capital(text) {
+  return text ? text[0].toUpperCase() + text.slice(1) : "";
+}
+
+/** @param {string} text */
+export function lowerFirst(text) {
+  return text ? text[0].toLowerCase() + text.slice(1) : "";
+}

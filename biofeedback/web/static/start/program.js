@@ -1,0 +1,18 @@
+// Asks the program behind the start place.
+
+/** POST, or GET without a body; throws what the program answered: {mistakes}. */
+export async function call(path, body) {
+  const request = body === undefined ? fetch(path) : fetch(path, { method: "POST", body: JSON.stringify(body) });
+  const answer = await request.catch(() => null);
+  if (!answer)
+    throw {
+      mistakes: [
+        { field: "", what: "the program does not answer", cure: "start it again: biofeedback live; what is typed here stays" },
+      ],
+    };
+  const told = answer.ok
+    ? await answer.json()
+    : { mistakes: [{ field: "", what: "the program refuses this page", cure: "reload it" }] };
+  if (told.mistakes) throw told;
+  return told;
+}
