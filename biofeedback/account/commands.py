@@ -107,7 +107,7 @@ COMMANDS: Mapping[str, Command] = {
     "correct": Command("put a rating right", {"rating": INDEX, "value": NUMBER.or_none}),
     "position": Command("say whether the position was held", {"answer": TEXT}, {"phase_index": INDEX}),
     "limit": Command("agree on the discomfort that stops everything", {"value": NUMBER}),
-    "stop": Command("end what runs at once", {}, {"reason": TEXT}, by="athlete"),
+    "stop": Command("end what runs at once", {}, {"reason": TEXT, "pressed_ago_s": NUMBER}, by="athlete"),
     "resume": Command("go on after a stop or the end"),
     "finish": Command("end the session's work"),
     "note": Command("put a remark on record", {"text": TEXT}),

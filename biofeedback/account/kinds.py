@@ -317,11 +317,15 @@ class MaximumDoubted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stopped:
-    """Whatever ran ends at once, for ``reason``."""
+    """Whatever ran ends at once, for ``reason``.
+
+    ``pressed_ago_s``: how long before it was heard it was pressed, on a page that was disconnected then.
+    """
 
     kind: ClassVar[str] = "stop"
     reason: str = ""
     by: str = ""
+    pressed_ago_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -181,18 +181,21 @@ def test_stop_by_button_space_and_escape(served: Served, open_tab: Any) -> None:
     assert "Come out of the position slowly" in page.text("ended")
 
 
-def test_space_does_not_stop_when_its_key_is_switched_off_but_escape_does(served: Served, open_tab: Any) -> None:
+def test_space_ticks_a_box_without_stopping_and_stops_everywhere_else(served: Served, open_tab: Any) -> None:
     served.do(SCENES["inside"])
     page = open_tab()
+    page.wait(lambda: page.text("number") == "71")
     page.tab.click("#options summary")
-    page.tab.uncheck("#keys")
-    page.tab.click("#options summary")
-    page.tab.focus("#main")
+    page.tab.focus("#keys")
     page.tab.keyboard.press("Space")
+    assert not page.tab.is_checked("#keys")  # digits rate no more; Space and Esc stop all the same
+    page.tab.focus("#sound-tones")
+    page.tab.keyboard.press("Space")
+    page.tab.focus("#main")
     page.tab.keyboard.press("7")
     page.tab.wait_for_timeout(1200)
     assert [m for m, by in served.live.commands if by == "coach"] == []
-    page.tab.keyboard.press("Escape")
+    page.tab.keyboard.press("Space")
     page.wait(lambda: page.tab.is_visible("#ended"))
 
 

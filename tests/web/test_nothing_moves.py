@@ -50,6 +50,11 @@ def test_trouble_moves_nothing_during_an_effort(
     served.up()
 
 
+def apart(a: dict[str, float], b: dict[str, float]) -> bool:
+    beside = a["x"] + a["width"] <= b["x"] or b["x"] + b["width"] <= a["x"]
+    return beside or a["y"] + a["height"] <= b["y"] or b["y"] + b["height"] <= a["y"]
+
+
 def test_whoever_goes_to_the_bar_by_keys_sees_it(browser: Any, served: Served) -> None:
     served.do(SCENES["lost"])
     page = Page(browser, served, viewport={"width": 1280, "height": 800})
@@ -60,14 +65,14 @@ def test_whoever_goes_to_the_bar_by_keys_sees_it(browser: Any, served: Served) -
     page.context.close()
 
 
-@pytest.mark.parametrize("size", SIZES[:3])
-def test_the_question_about_the_position_leaves_the_number_in_sight(
+@pytest.mark.parametrize("size", SIZES)
+def test_the_question_about_the_position_covers_nothing(
     browser: Any, served: Served, size: tuple[int, int]
 ) -> None:
     served.do(SCENES["position"])
     page = Page(browser, served, viewport={"width": size[0], "height": size[1]})
     page.wait(lambda: page.tab.is_visible("#position-ask"))
-    ask, number = (page.tab.locator(name).bounding_box() for name in ("#position-ask", "#number"))
-    below = number["y"] + number["height"] * 0.1  # the line box is a little taller than its figures
-    assert ask["y"] + ask["height"] <= below or ask["y"] >= number["y"] + number["height"]
+    ask = page.tab.locator("#position-ask").bounding_box()
+    for other in ("#number", "#stop", "#now", "#time"):
+        assert apart(ask, page.tab.locator(other).bounding_box()), other
     page.context.close()

@@ -28,7 +28,7 @@ function update() {
 }
 
 function open() {
-  mock.timers.enable({ apis: ["setTimeout"] });
+  mock.timers.enable({ apis: ["setTimeout", "Date"] });
   const heard = [];
   const nothing = () => {};
   const link = new Link({
@@ -63,7 +63,7 @@ test("a command is told unanswered when the connection breaks before; an answere
   );
   mock.timers.tick(1000);
   accept();
-  link.send({ do: "stop" });
+  link.send({ do: "rate", value: 3 });
   link.socket.onclose({ code: 1006 });
   assert.deepEqual(
     heard.map(({ ok }) => ok),
@@ -85,5 +85,54 @@ test("a connection that dies between its greeting and its first number is replac
   const second = link.socket;
   mock.timers.tick(60000);
   assert.equal(link.socket, second);
+  mock.timers.reset();
+});
+
+test("a stop pressed while nothing can hear it is the first message after reconnecting, with its age, 100 of 100 times", () => {
+  for (let k = 0; k < 100; k++) {
+    const { link, heard, accept } = open();
+    accept();
+    link.socket.onmessage({ data: update() });
+    link.socket.onclose({ code: 1006 });
+    link.stop("stopped by hand");
+    link.stop("stopped by key"); // pressed again in fright: the first press is the one that counts
+    assert.equal(link.keepsStop, true);
+    mock.timers.tick(1000 + 37 * k);
+    link.socket.readyState = 1;
+    link.socket.onopen();
+    link.send({ do: "ping" });
+    const [first] = link.socket.sent;
+    assert.equal(first.do, "stop");
+    assert.equal(first.reason, "stopped by hand");
+    assert.ok(first.pressed_ago_s >= 1 && first.pressed_ago_s < 1.1 + 0.037 * k, String(first.pressed_ago_s));
+    link.socket.onmessage({ data: JSON.stringify({ reply: { id: first.id, ok: true, data: null } }) });
+    assert.equal(link.keepsStop, false);
+    link.socket.onclose({ code: 1006 });
+    mock.timers.tick(1000);
+    link.socket.readyState = 1;
+    link.socket.onopen();
+    assert.deepEqual(link.socket.sent, []); // heard once is enough
+    assert.deepEqual(
+      heard.map(({ ok }) => ok),
+      [true],
+    );
+    mock.timers.reset();
+  }
+});
+
+test("a stop whose connection dies before the answer is sent again, and not told as unanswered", () => {
+  const { link, heard, accept } = open();
+  accept();
+  link.socket.onmessage({ data: update() });
+  link.stop("stopped by hand");
+  assert.equal(link.socket.sent.at(-1).do, "stop");
+  link.socket.onclose({ code: 1006 });
+  assert.deepEqual(heard, []);
+  mock.timers.tick(1000);
+  link.socket.readyState = 1;
+  link.socket.onopen();
+  assert.equal(link.socket.sent[0].do, "stop");
+  link.socket.onmessage({ data: JSON.stringify({ reply: { id: link.socket.sent[0].id, ok: false, what: "no", cure: "" } }) });
+  assert.equal(link.keepsStop, false); // refused is heard as well
   mock.timers.reset();
 });

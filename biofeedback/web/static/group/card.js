@@ -1,5 +1,6 @@
 // One athlete of a group: the seat with its gauge, who left the band, the next step of their own calibration.
 
+import { unitText } from "../shared/text.js";
 import { fill, make, setData, setText, show } from "../shared/dom.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
@@ -133,7 +134,7 @@ const TASKS = {
   ],
   maximum: maximumTask,
   ready: (card, { maximum, athlete, limit }) => {
-    const found = maximum.strength === null ? "" : `Maximum ${maximum.strength.toPrecision(3)} ${maximum.unit}. `;
+    const found = maximum.strength === null ? "" : `Maximum ${maximum.strength.toPrecision(3)} ${unitText(maximum.unit)}. `;
     const start = () => ({ do: "start_plan", plan: card.on.plan() });
     return [
       make("p", {}, `${found}Stops by itself at discomfort ${limit}.`),

@@ -5,9 +5,9 @@ import { readColors } from "../shared/canvas.js";
 import { Complaint } from "../shared/complaint.js";
 import { Devices, countText } from "../shared/devices.js";
 import { $, fill, make, setText, show } from "../shared/dom.js";
+import { isStopKey, isTyping } from "../shared/keys.js";
 import { onceAFrame } from "../shared/redraw.js";
-import { Player } from "../shared/sound.js";
-import { setUpSound } from "../shared/sound-box.js";
+import { SoundBox } from "../shared/sound-box.js";
 import { isRunning } from "../shared/state.js";
 import { capital } from "../shared/words.js";
 import { SeatCard } from "./card.js";
@@ -16,7 +16,7 @@ const NOBODY = "0";
 /** @type {{cards: SeatCard[], colors: any, whose: string}} */
 const group = { cards: [], colors: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
 const complaint = new Complaint();
-const player = new Player();
+const sound = new SoundBox();
 const queueDraw = onceAFrame(redraw);
 const devices = new Devices($("devices"), (seat, message) => group.cards[seat - 1].send(message));
 
@@ -108,7 +108,7 @@ function whoseRadios(codes) {
 function choose(value) {
   group.whose = value;
   sessionStorage.setItem("whose", value);
-  player.play("change");
+  sound.play("contract", null);
   queueDraw();
 }
 
@@ -116,9 +116,9 @@ function playChosen() {
   const chosen = group.cards.find((card) => String(card.number) === group.whose);
   setText($("sound-whose"), chosen ? chosen.code : "");
   for (const card of group.cards) {
-    card.parts.name.toggleAttribute("data-heard", card === chosen && !player.muted);
+    card.parts.name.toggleAttribute("data-heard", card === chosen && sound.mode !== "off");
     const cue = card.seat.takeCue(); // asked of everybody, so that a newly chosen one starts with what is now
-    if (cue && card === chosen) player.play(cue);
+    if (cue && card === chosen) sound.play(cue, card.seat.state);
   }
 }
 
@@ -129,8 +129,10 @@ function complain(what, cure) {
 
 function stopAll() {
   const running = group.cards.filter((card) => isRunning(card.seat.state));
-  const missed = running.filter((card) => !card.seat.stop("stopped together"));
-  if (missed.length) complain(`Stop did not reach ${missed.map((card) => card.code).join(", ")}`, "Call out to let go now.");
+  for (const card of running) card.seat.stop("stopped together");
+  const missed = running.filter((card) => card.seat.link.status === "silent").map((card) => card.code);
+  if (missed.length)
+    complain(`Stop has not reached ${missed.join(", ")} yet`, "It is sent first when they reconnect. Call out to let go now.");
 }
 
 // --- drawing: once per frame at most
@@ -147,7 +149,6 @@ function renderTogether() {
   $("start-all").disabled = ready === 0;
   setText($("start-all"), ready && ready < group.cards.length ? `Start ${ready} of ${group.cards.length}` : "Start all");
   $("stop-all").disabled = !states().some(isRunning);
-  setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
   const said = complaint.current;
   show($("banner"), Boolean(said));
   if (!said) return;
@@ -159,14 +160,13 @@ function renderTogether() {
 
 function onKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
-  const running = states().some(isRunning);
-  const space = event.key === " " && $("keys").checked && event.target.tagName !== "SELECT";
-  if (running && (event.key === "Escape" || space)) {
+  if (isStopKey(event) && states().some(isRunning)) {
     event.preventDefault();
     if (!event.repeat) stopAll();
     return;
   }
-  if (event.key.toLowerCase() === "m" && $("keys").checked && event.target.tagName !== "SELECT") return mute(!player.muted);
+  if (isTyping(event) || !$("keys").checked) return;
+  if (event.key.toLowerCase() === "m") return sound.toggle();
   const card = group.cards.find((each) => each.element.contains(event.target));
   if (card?.seat.state?.stage === "plan" && event.key !== "Enter") card.view.pad.type(event);
 }
@@ -176,7 +176,6 @@ function recolor() {
   queueDraw();
 }
 
-const mute = setUpSound(player);
 recolor();
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolor);
 window.addEventListener("resize", queueDraw);
@@ -190,7 +189,10 @@ $("start-all").addEventListener("click", () =>
   waiting("ready").forEach((card) => card.send({ do: "start_plan", plan: $("plan").value })),
 );
 $("stop-all").addEventListener("click", stopAll);
+for (const kind of ["pointerdown", "keydown"])
+  document.addEventListener(kind, () => group.cards.forEach((card) => card.seat.act()), { capture: true });
 setInterval(() => {
+  sound.tell();
   for (const card of group.cards) card.seat.link.watch();
   queueDraw();
 }, 200);

@@ -1,6 +1,6 @@
 // Which calibration turns a channel's counts into effort, in words for the coach. Pure, no DOM.
 
-import { levelText } from "../shared/text.js";
+import { levelText, unitText } from "../shared/text.js";
 
 const METHODS = {
   attempts: "measured",
@@ -13,7 +13,7 @@ const METHODS = {
 export function scaleText({ scale, factor }, unit) {
   if (scale) return `certificate of ${scale.sensor}, ${scale.utc.slice(0, 10) || "no date"}`;
   if (factor === null) return "raw counts: no unit";
-  return `${Number(factor.toPrecision(4))} ${unit} per count, given with the source; no certificate`;
+  return `${Number(factor.toPrecision(4))} ${unitText(unit)} per count, given with the source; no certificate`;
 }
 
 /** How old a zero is; timeS: session time now. */
@@ -29,7 +29,7 @@ export function maximumText({ maximum }) {
   if (!maximum) return "none yet";
   const how = METHODS[maximum.method] ?? maximum.method;
   const count = maximum.method === "attempts" && maximum.n_attempts ? `, best of ${maximum.n_attempts}` : "";
-  return `${levelText(maximum.strength)} ${maximum.unit}, ${how}${count}${maximum.utc ? `, ${whenText(maximum.utc)}` : ""}`;
+  return `${levelText(maximum.strength)} ${unitText(maximum.unit)}, ${how}${count}${maximum.utc ? `, ${whenText(maximum.utc)}` : ""}`;
 }
 
 /** "2026-11-25 18:04" in local time; what is no date stays as it is. */

@@ -2,6 +2,7 @@
 
 import { keepAwake } from "../shared/awake.js";
 import { paint as paintCanvas, readColors } from "../shared/canvas.js";
+import { isStopKey, isTyping } from "../shared/keys.js";
 import { Complaint } from "../shared/complaint.js";
 import { Devices } from "../shared/devices.js";
 import { $, setText, show } from "../shared/dom.js";
@@ -10,8 +11,7 @@ import { HIGHEST } from "../shared/pad.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
-import { setUpSound } from "../shared/sound-box.js";
-import { Player } from "../shared/sound.js";
+import { SoundBox, buzz } from "../shared/sound-box.js";
 import { guideIndex } from "../shared/state.js";
 import { drawStrip } from "../shared/strip.js";
 import { findBanner, showBanner } from "./banner.js";
@@ -29,7 +29,7 @@ const PLACES = /** @type {Record<string, string>} */ ({ "/athlete": "athlete", "
 const place = PLACES[location.pathname] ?? "both";
 const number = Number(new URLSearchParams(location.search).get("seat") ?? 1);
 const complaint = new Complaint();
-const player = new Player();
+const sound = new SoundBox();
 const queueDraw = onceAFrame(redraw);
 const seat = new Seat(
   number,
@@ -119,7 +119,7 @@ function drawLive(state, look) {
   setText($("others"), otherEfforts(state, seat.update, look.view).join("  "));
   const share = look.live ? look.view.inBandShare : NaN;
   setText($("share"), Number.isFinite(share) ? `in the band ${Math.round(100 * share)} % of the time` : "");
-  setText($("stop-hint"), $("keys").checked ? "Space or Esc" : "Esc");
+  setText($("stop-hint"), seat.link.keepsStop ? "kept, sent first" : "Space or Esc");
   const ring = seat.effortRings[guideIndex(state)];
   if (!ring) return;
   const shown = {
@@ -139,32 +139,25 @@ function paint(canvas, drawing, key) {
 
 // --- sound
 
-function play(name) {
-  if (!name) return;
-  player.play(name);
-  if (name === "ask") buzz(60);
-  if (name === "change") buzz([40, 60, 40]);
-}
-
-function buzz(pattern) {
-  if (navigator.userActivation?.hasBeenActive) navigator.vibrate?.(pattern);
+function play(cue) {
+  if (!cue) return;
+  sound.play(cue, seat.state);
+  if (cue === "ask") buzz(60);
+  else if (cue.startsWith("alarm")) buzz([200, 100, 200]);
+  else if (["contract", "passive", "rest", "stopped", "done"].includes(cue)) buzz([40, 60, 40]);
 }
 
 // --- hands
 
 function onKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
-  const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName ?? "") && event.target.type !== "checkbox";
-  if (event.key === "Escape" && seat.isRunning) {
-    event.preventDefault();
-    seat.stop("stopped by key");
-    return;
-  }
-  if (typing || !$("keys").checked) return;
-  if (event.key === " " && seat.isRunning) {
+  if (isStopKey(event) && seat.isRunning) {
     event.preventDefault();
     if (!event.repeat) seat.stop("stopped by key");
-  } else if (event.key.toLowerCase() === "m") mute(!player.muted);
+    return;
+  }
+  if (isTyping(event) || !$("keys").checked) return;
+  if (event.key.toLowerCase() === "m") sound.toggle();
   else if (seat.state?.stage === "plan") view.pad.type(event);
 }
 
@@ -199,14 +192,15 @@ document.addEventListener("visibilitychange", () => {
 for (const words of document.querySelectorAll("[data-dark]")) show(words, !navigator.wakeLock);
 view.pad.half.id = "half";
 view.pad.none.id = "no-answer";
-const mute = setUpSound(player);
 setUpHands();
 setUpNewSession(complain);
 if (place === "coach") setUpCoach(send);
 if (place !== "athlete") setUpPlanner(send);
 setInterval(renderDevices, 10000); // codes grow old
+for (const kind of ["pointerdown", "keydown"]) document.addEventListener(kind, () => seat.act(), { capture: true });
 setInterval(() => {
   seat.link.watch();
+  sound.tell();
   queueDraw();
 }, 200);
 seat.link.open();

@@ -4,7 +4,7 @@ import { $, fill, make, setText, show } from "../shared/dom.js";
 import { careRow, nextPush } from "./care.js";
 import { openPlan } from "./planner.js";
 import { STEPS, isRunning, ratingText } from "../shared/state.js";
-import { durationText } from "../shared/text.js";
+import { durationText, unitText } from "../shared/text.js";
 import { capital } from "../shared/words.js";
 
 /**
@@ -55,7 +55,7 @@ function renderZero(state) {
 function zeroRow(channel, result) {
   const kind = { force: "force", emg: "muscle activity", position: "position" }[channel.kind] ?? channel.kind;
   const value = result
-    ? `zero at ${result.level.toFixed(2)} ${channel.unit}, noise ${result.sd.toFixed(2)} ${channel.unit}`
+    ? `zero at ${result.level.toFixed(2)} ${unitText(channel.unit)}, noise ${result.sd.toFixed(2)} ${unitText(channel.unit)}`
     : "not zeroed yet";
   const problem = channel.problem
     ? make("span", { class: "problem" }, `${capital(channel.problem.what)}: ${channel.problem.cure}`)
@@ -64,7 +64,7 @@ function zeroRow(channel, result) {
     "li",
     {},
     make("strong", {}, channel.name),
-    make("span", {}, `${kind}, ${channel.unit}`),
+    make("span", {}, `${kind}, ${unitText(channel.unit)}`),
     make("span", { class: "value" }, value),
     problem,
   );
@@ -98,7 +98,7 @@ function renderMaximum(state, send) {
 function attemptRow(attempt, send, busy) {
   const good = attempt.accepted && !attempt.rejected;
   const value = Number.isFinite(attempt.value)
-    ? `${attempt.value.toFixed(attempt.value < 100 ? 1 : 0)} ${attempt.unit}`
+    ? `${attempt.value.toFixed(attempt.value < 100 ? 1 : 0)} ${unitText(attempt.unit)}`
     : "no value";
   const reject = () => send({ do: "reject_attempt", number: attempt.number, reason: "rejected by the coach" });
   const button =
@@ -127,7 +127,9 @@ const strengthText = (value) => value.toFixed(value < 100 ? 1 : 0);
 function renderReady(state, send) {
   const maximum = state.maximum;
   const origin = ORIGINS[maximum.method] ?? "Maximum in this position";
-  const found = Number.isFinite(maximum.strength) ? `${origin}: ${strengthText(maximum.strength)} ${maximum.unit}. ` : "";
+  const found = Number.isFinite(maximum.strength)
+    ? `${origin}: ${strengthText(maximum.strength)} ${unitText(maximum.unit)}. `
+    : "";
   const limited = maximum.care?.limited ? `${capital(maximum.care.limited)}: every percentage may be too high. ` : "";
   setText($("maximum-found"), `${found}${limited}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
@@ -175,7 +177,7 @@ export function doubtRow(doubt, send) {
     "li",
     {},
     make("p", {}, `${capital(doubt.channel)}: ${doubt.seen}. ${capital(doubt.advice)}.`),
-    make("button", { type: "button", onclick: revise }, `Use ${value} ${doubt.unit} from now on`),
+    make("button", { type: "button", onclick: revise }, `Use ${value} ${unitText(doubt.unit)} from now on`),
   );
 }
 

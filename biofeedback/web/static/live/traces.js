@@ -4,9 +4,9 @@ import { $, fill, make, setText } from "../shared/dom.js";
 import { maximumText, scaleText, zeroText } from "./in-use.js";
 import { differenceText, gaugesOf } from "./two-gauges.js";
 import { meanLevel } from "../shared/push.js";
-import { levelText } from "../shared/text.js";
+import { levelText, unitText } from "../shared/text.js";
 import { capital } from "../shared/words.js";
-import { STRIP_S, columns } from "../shared/strip.js";
+import { STRIP_S, findRuns, strokeRuns } from "../shared/strip.js";
 
 const rows = new Map();
 
@@ -21,14 +21,14 @@ function traceRow(channel, index, state, send) {
   const canvas = make("canvas", { role: "img", "aria-label": `${channel.name}, last 30 seconds` });
   const value = make("span", { class: "value" }, "–");
   const zero = make("dd");
-  rows.set(index, { canvas, value, zero, channel });
+  const quality = make("p", { class: "quality", "data-bad": Boolean(channel.problem) });
+  rows.set(index, { canvas, value, zero, quality, channel });
   const role = [
     channel.guide ? "guides the hold" : channel.beside ? "shown beside" : "",
     channel.calibrated ? "" : "no maximum yet",
   ]
     .filter(Boolean)
     .join(", ");
-  const words = channel.problem ? `${capital(channel.problem.what)}: ${channel.problem.cure}` : "Good signal";
   const lead = () => send({ do: "guide", channel: channel.name });
   const used = channel.in_use;
   return make(
@@ -37,7 +37,7 @@ function traceRow(channel, index, state, send) {
     make("span", {}, make("strong", {}, channel.name), role ? ` ${role}` : ""),
     value,
     canvas,
-    make("p", { class: "quality", "data-bad": Boolean(channel.problem) }, words),
+    quality,
     used
       ? make(
           "dl",
@@ -56,52 +56,70 @@ function traceRow(channel, index, state, send) {
   );
 }
 
-/** Values and traces; the caller's paint() skips what has not changed. */
-export function drawTraces({ levelRings, effortRings }, state, update, levelRateHz, colors, live, paint) {
-  for (const [index, { canvas, value, zero, channel }] of rows) {
+/**
+ * Values and traces; paint() skips what has not changed.
+ * @param {import("../shared/seat.js").Seat} seat
+ * @param {import("../shared/types").Colors} colors
+ * @param {boolean} live
+ * @param {(canvas: HTMLCanvasElement, drawing: any, key: any) => void} paint
+ */
+export function drawTraces(seat, colors, live, paint) {
+  const { levelRings, effortRings, state, update, levelRateHz } = seat;
+  if (!state) return;
+  for (const [index, { canvas, value, zero, quality, channel }] of rows) {
+    setText(quality, qualityText(channel, live));
     if (channel.in_use) setText(zero, zeroText(channel.in_use, update?.timeS ?? 0));
     const ring = levelRings[index];
     if (!ring) continue;
-    setText(value, live ? `${levelText(ring.at(ring.end - 1))} ${channel.unit}` : "–");
-    paint(canvas, (ctx, w, h) => drawTrace(ctx, w, h, ring, update, levelRateHz, colors), [index, update?.level]);
+    const rest = restOf(state, channel);
+    setText(value, live ? valueText(channel, ring.at(ring.end - 1), rest) : "–");
+    const drawing = (ctx, w, h) => drawTrace(ctx, w, h, { ring, rest: rest ?? 0, endS: update?.timeS ?? 0, levelRateHz }, colors);
+    paint(canvas, drawing, [index, update?.level, rest]);
   }
   const meanOf = (k, seconds) =>
     effortRings[k] ? meanLevel(effortRings[k], effortRings[k].end - Math.round(seconds * levelRateHz), effortRings[k].end) : NaN;
-  setText($("difference"), live && state.stage === "plan" ? differenceText(state, gaugesOf(state), meanOf) : "");
+  setText($("difference"), live && state?.stage === "plan" ? differenceText(state, gaugesOf(state), meanOf) : "");
 }
 
-function drawTrace(ctx, w, h, ring, update, levelRateHz, colors) {
+function qualityText({ problem }, live) {
+  if (!live) return "Not known: this page is disconnected";
+  return problem ? `${capital(problem.what)}: ${problem.cure}` : "Good signal";
+}
+
+/** What a force sensor reads while nothing is done; null where it is not known. Other kinds are shown as they are. */
+function restOf(state, { name, kind }) {
+  if (kind !== "force") return 0;
+  return state.zero.results?.[name]?.level ?? null;
+}
+
+/** A force stands above its zero, as everywhere; before there is one it is marked as raw. */
+function valueText({ unit }, level, rest) {
+  return rest === null ? `${levelText(level)} ${unitText(unit)} raw` : `${levelText(level - rest)} ${unitText(unit)}`;
+}
+
+const LABELS_PX = 46; // room for the scale's two numbers, left of the trace
+
+function drawTrace(ctx, w, h, { ring, rest, endS, levelRateHz }, colors) {
   ctx.clearRect(0, 0, w, h);
-  const to = Math.round((update?.timeS ?? 0) * levelRateHz);
-  const { low, high } = columns(ring, to - STRIP_S * levelRateHz, to, Math.max(1, Math.round(w)));
+  const to = Math.round(endS * levelRateHz);
+  const runs = findRuns(ring, to - STRIP_S * levelRateHz, to, Math.max(1, Math.round(w - LABELS_PX)));
   let least = Infinity;
   let most = -Infinity;
-  for (let k = 0; k < low.length; k++) {
-    if (low[k] < least) least = low[k];
-    if (high[k] > most) most = high[k];
+  for (const [, low, high] of runs.flat()) {
+    if (low < least) least = low;
+    if (high > most) most = high;
   }
   if (!(most >= least)) return;
   const room = Math.max((most - least) * 0.08, Math.abs(most) * 0.02, 1e-9);
   const y = (value) => h - 3 - ((value - least + room) / (most - least + 2 * room)) * (h - 6);
-  ctx.beginPath();
-  for (let k = 0, drawing = false; k < low.length; k++) {
-    if (Number.isNaN(low[k])) {
-      drawing = false;
-      continue;
-    }
-    const x = ((k + 0.5) / low.length) * w;
-    if (drawing) ctx.lineTo(x, y(high[k]));
-    else ctx.moveTo(x, y(high[k]));
-    ctx.lineTo(x, y(low[k]));
-    drawing = true;
-  }
   ctx.strokeStyle = colors.ink;
   ctx.lineWidth = 1.5;
-  ctx.stroke();
+  strokeRuns(ctx, runs, (place) => LABELS_PX + place * (w - LABELS_PX), y);
   ctx.font = '12px system-ui, "Segoe UI", Roboto, sans-serif';
   ctx.fillStyle = colors.ink2;
+  ctx.textAlign = "right";
   ctx.textBaseline = "top";
-  ctx.fillText(levelText(most), 4, 3);
+  ctx.fillText(levelText(most - rest), LABELS_PX - 6, 3);
   ctx.textBaseline = "bottom";
-  ctx.fillText(levelText(least), 4, h - 2);
+  ctx.fillText(levelText(least - rest), LABELS_PX - 6, h - 2);
 }

@@ -41,9 +41,10 @@ function blankView(state) {
  * @param {Update | null} update
  * @param {import("./types").Trouble | null} problem
  * @param {import("./types").Push | null} push
+ * @param {boolean} isPushing while relaxing is asked for
  * @returns {View}
  */
-export function gaugeView(state, update, problem, push = null) {
+export function gaugeView(state, update, problem, push = null, isPushing = false) {
   const blank = blankView(state);
   if (!state || !update || problem?.kind === "link") return { ...blank, word: "Not live" };
   if (state.stage === "maximum" && ["countdown", "push", "rest"].includes(state.maximum.step)) {
@@ -57,7 +58,8 @@ export function gaugeView(state, update, problem, push = null) {
   if (guide && !guide.calibrated) return { ...blank, mode: "uncalibrated", word: "Not calibrated" };
   const percent = update.percent[guideIndex(state)];
   if (!Number.isFinite(percent)) return { ...blank, word: "No reading" };
-  return effortView(state, update, percent, blank);
+  const view = effortView(state, update, percent, blank);
+  return isPushing ? { ...view, bandState: "pushing", word: "You are pushing: let it go" } : view;
 }
 
 /**

@@ -38,6 +38,8 @@ export class Link {
     this.timer = 0;
     this.number = 0;
     this.unanswered = new Set(); // numbers of commands
+    /** @type {{reason: string, atMs: number, number: number | null} | null} a stop that the session has not answered yet */
+    this.kept = null;
   }
 
   open() {
@@ -46,6 +48,9 @@ export class Link {
     const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/ws${this.seat}`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
+    socket.onopen = () => {
+      if (socket === this.socket) this.sendStop(); // before anything else is said
+    };
     socket.onmessage = (event) => {
       if (socket === this.socket) this.hear(event.data);
     };
@@ -89,6 +94,7 @@ export class Link {
       if (!Number.isFinite(this.freshness.heardAtS)) this.timer = setTimeout(() => this.open(), GIVE_UP_MS);
       const message = JSON.parse(data);
       this.unanswered.delete(message.reply?.id);
+      if (this.kept && message.reply?.id === this.kept.number) this.kept = null;
       if (message.you) this.on.you(message.you);
       if (message.state) this.on.state(message.state, message.revision);
       const sharing = message.reply?.data?.sharing;
@@ -121,12 +127,33 @@ export class Link {
     } else if (this.freshness.question === null) this.freshness.ask(this.send({ do: "ping" }), performance.now() / 1000);
   }
 
+  /**
+   * Stop wins over everything: it is kept, and sent again first thing after reconnecting, until the session answers it.
+   * @param {string} reason
+   */
+  stop(reason) {
+    this.kept ??= { reason, atMs: Date.now(), number: null };
+    this.sendStop();
+    this.on.change();
+  }
+
+  sendStop() {
+    if (!this.kept) return;
+    const { reason, atMs } = this.kept;
+    this.kept.number = this.send({ do: "stop", reason, pressed_ago_s: Math.max(0, Date.now() - atMs) / 1000 });
+  }
+
+  /** Is there a stop that was pressed and not heard yet? */
+  get keepsStop() {
+    return this.kept !== null;
+  }
+
   /** Returns the message's number, or null when it cannot be sent. */
   send(message) {
     if (this.socket?.readyState !== WebSocket.OPEN) return null;
     this.number += 1;
     this.socket.send(JSON.stringify({ ...message, id: this.number }));
-    if (message.do !== "ping") this.unanswered.add(this.number);
+    if (!["ping", "stop"].includes(message.do)) this.unanswered.add(this.number);
     return this.number;
   }
 }

@@ -6,7 +6,7 @@ import { setData, setText, show } from "./dom.js";
 import { draw } from "./gauge.js";
 import { PadView } from "./pad-view.js";
 import { asksPosition, nextText, phaseShare } from "./state.js";
-import { timeText } from "./text.js";
+import { timeText, unitText } from "./text.js";
 
 /** @typedef {import("./types").View} View */
 /** @typedef {import("./types").Parts} Parts */
@@ -92,7 +92,7 @@ export function drawGauge(parts, update, view, share, colors, name) {
   setData(parts.form, "band", view.bandState);
   setText(parts.number, view.number);
   setData(parts.number, "level", String(update?.level ?? -1));
-  setText(parts.unit, view.unit);
+  setText(parts.unit, unitText(view.unit));
   setText(parts.word, view.word);
   paint(parts.belly, (ctx, w, h) => draw(ctx, w, h, view, share, colors), [view, share], colors);
   describeAloud(parts.line, view, name);

@@ -1,11 +1,12 @@
 // One athlete's session as a page has it: connection, newest state and numbers, what is due to be heard. No DOM.
 // Every page that shows an athlete is built around this: alone on the screen, or as one card of a group.
 
+import { SILENCE, chooseCue } from "./cues.js";
 import { gaugeView } from "./gauge-view.js";
 import { Link } from "./link.js";
 import { followPush } from "./push.js";
-import { SILENCE, chooseCue } from "./sound.js";
-import { guideIndex, instruction, isRunning, phaseSpan, stepOf, trouble } from "./state.js";
+import { PushWatch } from "./push-watch.js";
+import { guideIndex, instruction, isRunning, phaseSpan, reasonToLetGo, stepOf, trouble } from "./state.js";
 import { Ring, STRIP_S } from "./strip.js";
 
 const N_SPANS = 20;
@@ -43,7 +44,10 @@ export class Seat {
     this.levelRings = [];
     /** @type {{index: number, fromS: number, toS: number, band: [number, number] | null}[]} where phases lay */
     this.spans = [];
+    this.relaxing = new PushWatch();
     this.memory = SILENCE;
+    this.acted = false; // somebody has answered the alarm on this page
+    this.ran = ""; // what ran when we last listened: "plan", "maximum" or ""
     /** @type {string | null} */
     this.cue = null;
     /** @type {number | null} */
@@ -103,6 +107,7 @@ export class Seat {
     this.update = update;
     const ring = this.levelRings[guideIndex(this.state)];
     if (ring) this.push = followPush(this.push, this.state, ring, this.levelRateHz);
+    this.relaxing.take(this.state, update);
     if (update.revision === this.revision) this.noteSpan();
     this.on.change();
   }
@@ -151,9 +156,12 @@ export class Seat {
     return false;
   }
 
-  /** @param {string} reason */
+  /**
+   * Ends what runs; kept until the session has heard it.
+   * @param {string} reason
+   */
   stop(reason) {
-    return this.isRunning && this.send({ do: "stop", reason });
+    if (this.isRunning) this.link.stop(reason);
   }
 
   // --- what it shows and says
@@ -162,7 +170,7 @@ export class Seat {
   look() {
     const problem = this.problem;
     const live = problem === null || problem.kind === "other";
-    const view = gaugeView(this.state, this.update, problem, this.push);
+    const view = gaugeView(this.state, this.update, problem, this.push, this.relaxing.isPushing);
     return { problem, live, view, told: instruction(this.state, problem) };
   }
 
@@ -170,21 +178,43 @@ export class Seat {
    * Find what is due to be heard; call with every drawing.
    * @param {ReturnType<Seat["look"]>} look
    */
-  listen({ view, live }) {
+  listen({ view, problem }) {
     const { state, update } = this;
     if (!state) return;
+    const alarm = reasonToLetGo(state, problem);
+    if (!alarm) this.acted = false;
     const [name, memory] = chooseCue(this.memory, {
       bandState: view.bandState,
-      live,
+      alarm,
+      acted: this.acted,
       running: this.isRunning,
       phase: stepOf(state),
+      kind: state.stage === "plan" ? (state.phase?.kind ?? "") : state.maximum.step,
+      lowPercent: state.band?.[0] ?? NaN,
       remainingS: update?.remainingS ?? NaN,
       nowS: performance.now() / 1000,
     });
     this.memory = memory;
     const asked = state.ask && state.ask.id !== this.lastAsk;
     this.lastAsk = state.ask?.id ?? null;
-    this.cue = asked ? "ask" : (name ?? this.cue);
+    this.cue = this.endOf(state) ?? (asked && !alarm ? "ask" : (name ?? this.cue));
+  }
+
+  /**
+   * The cue of an effort that has ended since the last time, or null.
+   * @param {import("./types").State} state
+   */
+  endOf(state) {
+    const ran = this.ran;
+    this.ran = this.isRunning ? state.stage : "";
+    if (!ran || this.ran) return null;
+    if (state.stopped) return "stopped";
+    return ran === "plan" ? "done" : "relax";
+  }
+
+  /** Somebody has answered the alarm: it need not sound any more. */
+  act() {
+    this.acted = this.memory.cue?.startsWith("alarm") ?? false;
   }
 
   /** The cue that is due, once. */

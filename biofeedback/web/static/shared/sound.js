@@ -1,65 +1,51 @@
-// Below, above: two short notes, rising or falling. In the band: silence. Everything else is rarer and softer.
+// Tones: below rises, above falls, in the band there is silence. What the voice says, the tones tell apart too.
 
-export const REPEAT_S = 0.9;
-export const LOST_S = 20; // a program that has ended must not sound for ever
-
-/**
- * What has been heard, by chooseCue.
- * @typedef {{cue: string | null, atS: number, second: number | null, phase: any, lostS?: number}} Heard
- */
-/** @type {Heard} */
-export const SILENCE = { cue: null, atS: -Infinity, second: null, phase: null };
-
-/** Pure: which cue is due. memory = {cue, atS, second, phase, lostS}; returns [name or null, new memory]. */
-export function chooseCue(memory, { bandState, live, running, phase, remainingS, nowS }) {
-  const next = { ...memory };
-  if (!running) return [null, { cue: null, atS: -Infinity, second: null, phase }];
-  if (!live) {
-    const lostS = memory.cue === "lost" ? memory.lostS : nowS;
-    if (memory.cue === "lost" && (nowS - memory.atS < 2 || nowS - lostS > LOST_S)) return [null, next];
-    return ["lost", { ...next, cue: "lost", atS: nowS, lostS }];
-  }
-  if (phase !== memory.phase) return ["change", { ...next, cue: null, atS: nowS, phase, second: null }];
-  const second = Number.isFinite(remainingS) ? Math.ceil(remainingS) : null;
-  if (second !== memory.second) {
-    next.second = second;
-    if (second !== null && second >= 1 && second <= 3 && memory.second !== null) return ["tick", next];
-  }
-  const cue = { below: "below", above: "above" }[bandState] ?? null;
-  if (cue === null) return [null, { ...next, cue: null }];
-  if (cue === memory.cue && nowS - memory.atS < REPEAT_S) return [null, next];
-  if (nowS - memory.atS < 0.3) return [null, next];
-  return [cue, { ...next, cue, atS: nowS }];
-}
-
-// [frequency Hz, start s, length s, loudness]
+/** @typedef {[number, number, number, number]} Note frequency in Hz, start in s, length in s, loudness */
+/** @type {Record<string, Note[]>} */
+// prettier-ignore
 const NOTES = {
-  below: [
-    [294, 0, 0.11, 0.9],
-    [392, 0.13, 0.13, 0.9],
-  ],
-  above: [
-    [784, 0, 0.11, 0.7],
-    [587, 0.13, 0.13, 0.7],
-  ],
+  below: [[294, 0, 0.11, 0.9], [392, 0.13, 0.13, 0.9]],
+  above: [[784, 0, 0.11, 0.7], [587, 0.13, 0.13, 0.7]],
+  pushing: [[784, 0, 0.09, 0.6], [587, 0.11, 0.09, 0.6], [440, 0.22, 0.13, 0.6]],
   tick: [[494, 0, 0.05, 0.45]],
-  change: [
-    [392, 0, 0.14, 0.6],
-    [587, 0.1, 0.3, 0.6],
-  ],
-  ask: [
-    [659, 0, 0.12, 0.5],
-    [659, 0.18, 0.12, 0.5],
-  ],
-  lost: [
-    [196, 0, 0.25, 0.8],
-    [185, 0.3, 0.35, 0.8],
-  ],
+  contract: [[392, 0, 0.14, 0.6], [587, 0.1, 0.3, 0.6]],
+  passive: [[587, 0, 0.14, 0.6], [392, 0.1, 0.3, 0.6]],
+  rest: [[587, 0, 0.14, 0.6], [440, 0.16, 0.14, 0.6], [294, 0.32, 0.4, 0.6]],
+  done: [[587, 0, 0.14, 0.6], [440, 0.16, 0.14, 0.6], [294, 0.32, 0.4, 0.6]],
+  ask: [[659, 0, 0.12, 0.5], [659, 0.18, 0.12, 0.5]],
+  alarm: [[196, 0, 0.25, 0.8], [185, 0.3, 0.35, 0.8]],
+  stopped: [[294, 0, 0.2, 0.7], [196, 0.22, 0.4, 0.7]],
+};
+/** @type {Record<string, string | null>} cues that share a tone with another, or have none */
+const SHARED = {
+  "tick-3": "tick",
+  "tick-2": "tick",
+  "tick-1": "tick",
+  "say-below": "below",
+  "say-above": "above",
+  "say-pushing": "pushing",
+  "alarm-link": "alarm",
+  "alarm-signal": "alarm",
+  relax: "passive",
+  countdown: "contract",
+  push: "contract",
+  breathe: null,
 };
 
-/** Plays cues once the browser allows sound (after the first press or key). */
+/**
+ * The notes of a cue; none for one that is only spoken.
+ * @param {string} cue
+ * @returns {Note[]}
+ */
+export function notesOf(cue) {
+  const name = cue in SHARED ? SHARED[cue] : cue;
+  return (name && NOTES[name]) || [];
+}
+
+/** Plays tones once the browser allows sound (after the first press or key). */
 export class Player {
   constructor() {
+    /** @type {AudioContext | null} */
     this.context = null;
     this.volume = 0.5;
     this.muted = false;
@@ -72,19 +58,28 @@ export class Player {
     if (this.context && this.context.state !== "running") this.context.resume().catch(() => {}); // suspended, or interrupted by a call
   }
 
-  play(name) {
-    if (this.muted || !this.context || this.context.state !== "running") return;
+  /** Can anything be heard now, by what the browser says? */
+  get isOpen() {
+    return this.context?.state === "running";
+  }
+
+  /** @param {string} cue */
+  play(cue) {
+    const { context } = this;
+    if (this.muted || !context || context.state !== "running") return;
+    const notes = notesOf(cue);
+    if (!notes.length) return;
     this.played += 1;
-    const start = this.context.currentTime + 0.01;
-    for (const [hz, at, length, loudness] of NOTES[name]) {
-      const tone = this.context.createOscillator();
-      const gain = this.context.createGain();
+    const start = context.currentTime + 0.01;
+    for (const [hz, at, length, loudness] of notes) {
+      const tone = context.createOscillator();
+      const gain = context.createGain();
       tone.type = "triangle";
       tone.frequency.value = hz;
       gain.gain.setValueAtTime(0, start + at);
       gain.gain.linearRampToValueAtTime(this.volume * loudness * 0.6, start + at + 0.012);
       gain.gain.setTargetAtTime(0, start + at + length * 0.6, length * 0.18);
-      tone.connect(gain).connect(this.context.destination);
+      tone.connect(gain).connect(context.destination);
       tone.start(start + at);
       tone.stop(start + at + length + 0.3);
     }

@@ -7,6 +7,8 @@ import { capital, lowerFirst, nameOfPhase, sayPhase } from "./words.js";
 /** @typedef {import("./types").Update} Update */
 /** @typedef {import("./types").Trouble} Trouble */
 
+const LET_GO_NOW = "Let go now";
+
 /** @param {State | null} state */
 export function guideIndex(state) {
   const index = (state?.channels ?? []).findIndex((channel) => channel.guide);
@@ -47,8 +49,8 @@ export function asksPosition(state) {
 export function trouble(state, update, link) {
   if (link === "connecting") return { kind: "link", what: "Connecting to the session", cure: "" };
   if (link === "silent") {
-    const cure = "Let go now. It reconnects by itself; Stop cannot reach the session until then.";
-    return { kind: "link", now: "Let go now", what: "This page is disconnected", cure };
+    const cure = "Let go now. It reconnects by itself; a Stop pressed now is kept and sent first.";
+    return { kind: "link", now: LET_GO_NOW, what: "This page is disconnected", cure };
   }
   if (link === "late") {
     const cure = "Go by feel, or move closer to the computer.";
@@ -66,6 +68,30 @@ export function trouble(state, update, link) {
 }
 
 /**
+ * Is the athlete asked to push just now?
+ * @param {State | null} state
+ */
+export function isContracting(state) {
+  if (state?.stage === "maximum") return state.maximum.step === "push";
+  return state?.stage === "plan" && state.phase?.kind === "contract";
+}
+
+/**
+ * Why the athlete is to let go at once, whatever the plan says; null: no reason. Without its sensor a contraction goes
+ * by nothing, and one that another sensor measures goes by the wrong number.
+ * @param {State | null} state
+ * @param {Trouble | null} problem
+ * @returns {"link" | "signal" | null}
+ */
+export function reasonToLetGo(state, problem) {
+  if (!isRunning(state)) return null;
+  if (problem?.kind === "link") return problem.now === LET_GO_NOW ? "link" : null;
+  if (!isContracting(state)) return null;
+  const strange = state?.message?.actions?.some(({ command }) => command.do === "device");
+  return problem?.kind === "signal" || strange ? "signal" : null;
+}
+
+/**
  * Headline and the line under it: what to do now. On a broken link the last instruction may be over long since.
  * @param {State | null} state
  * @param {Trouble | null} problem
@@ -73,6 +99,9 @@ export function trouble(state, update, link) {
 export function instruction(state, problem = null) {
   if (!state) return { now: "Connecting", more: "" };
   if (problem?.now && isRunning(state)) return { now: problem.now, more: "" };
+  if (reasonToLetGo(state, problem)) {
+    return { now: "Let go: no signal", more: problem?.kind === "signal" ? capital(problem.what) : "Another sensor answers" };
+  }
   if (state.stage === "maximum") return maximumInstruction(state.maximum);
   if (state.stage !== "plan" || !state.phase) return { now: "", more: "" };
   return {

@@ -69,32 +69,61 @@ export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, rati
   ctx.moveTo(0, h - pad + 0.5);
   ctx.lineTo(w, h - pad + 0.5);
   ctx.stroke();
-  drawColumns(
-    ctx,
-    w,
-    columns(ring, endS * levelRateHz - STRIP_S * levelRateHz, endS * levelRateHz, Math.max(1, Math.round(w))),
-    y,
-    colors,
-  );
+  const endLevel = endS * levelRateHz;
+  ctx.strokeStyle = colors.ink;
+  ctx.lineWidth = 2;
+  const runs = findRuns(ring, endLevel - STRIP_S * levelRateHz, endLevel, Math.max(1, Math.round(w)));
+  strokeRuns(ctx, runs, (place) => place * w, y);
   drawRatings(ctx, h, ratings, x, colors);
 }
 
-function drawColumns(ctx, w, { low, high }, y, colors) {
-  ctx.beginPath();
-  let last = NaN;
-  for (let k = 0; k < low.length; k++) {
-    if (Number.isNaN(low[k])) {
-      last = NaN;
-      continue;
-    }
-    const px = ((k + 0.5) / low.length) * w;
-    if (Number.isNaN(last)) ctx.moveTo(px, y(high[k]));
-    else ctx.lineTo(px, y(high[k]));
-    ctx.lineTo(px, y(low[k]));
-    last = low[k];
+/**
+ * The trace over levels [from, to) as unbroken runs of [place from 0 to 1, lowest, highest]: one for each of n columns,
+ * or one for each level where levels are fewer than columns. An unknown level ends a run.
+ * @param {Ring} ring
+ * @param {number} from
+ * @param {number} to
+ * @param {number} n
+ * @returns {[number, number, number][][]}
+ */
+export function findRuns(ring, from, to, n) {
+  const span = to - from;
+  const first = Math.max(0, Math.floor(from));
+  const last = Math.min(to, ring.end);
+  /** @type {[number, number, number][]} */
+  const points = [];
+  if (span < n)
+    for (let level = first; level < last; level++) points.push([(level - from) / span, ring.at(level), ring.at(level)]);
+  else {
+    const { low, high } = columns(ring, from, to, n);
+    for (let k = 0; k < n; k++) points.push([(k + 0.5) / n, low[k], high[k]]);
   }
-  ctx.strokeStyle = colors.ink;
-  ctx.lineWidth = 2;
+  /** @type {[number, number, number][][]} */
+  const runs = [[]];
+  for (const point of points) {
+    if (!Number.isNaN(point[1])) runs[runs.length - 1].push(point);
+    else if (runs[runs.length - 1].length) runs.push([]);
+  }
+  return runs.filter((run) => run.length);
+}
+
+/**
+ * Draw runs as one line; x and y turn a place and a value into px.
+ * @param {CanvasRenderingContext2D} ctx
+ * @param {[number, number, number][][]} runs
+ * @param {(place: number) => number} x
+ * @param {(value: number) => number} y
+ */
+export function strokeRuns(ctx, runs, x, y) {
+  ctx.beginPath();
+  for (const run of runs) {
+    run.forEach(([place, low, high], k) => {
+      if (k) ctx.lineTo(x(place), y(high));
+      else ctx.moveTo(x(place), y(high));
+      ctx.lineTo(x(place), y(low));
+    });
+    if (run.length === 1) ctx.lineTo(x(run[0][0]) + 1, y(run[0][1])); // alone between unknown ones: a dot
+  }
   ctx.lineJoin = "round";
   ctx.stroke();
 }

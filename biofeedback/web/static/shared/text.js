@@ -51,6 +51,14 @@ export function levelText(value) {
 }
 
 /**
+ * A unit as people write it; files and commands keep their own spelling.
+ * @param {string} unit
+ */
+export function unitText(unit) {
+  return unit === "uV" ? "µV" : unit;
+}
+
+/**
  * A sentence of its own: capital first, a stop last.
  * @param {string | null | undefined} text
  */

@@ -1,7 +1,7 @@
 // What the session tells a page (session/view.py, layout.py), and what modules of the page hand to one another.
 
 export type Kind = "force" | "emg" | "position";
-export type BandState = "none" | "below" | "in" | "above";
+export type BandState = "none" | "below" | "in" | "above" | "pushing";
 export type Send = (message: { do: string; [field: string]: unknown }) => boolean;
 
 export interface Problem {

@@ -1,0 +1,152 @@
+// What is due to be heard, and the words for it: one table. Pure; sound.js plays tones, voice.js speaks.
+
+import { sayPhase } from "./words.js";
+
+export const REPEAT_S = 0.9; // below, above: tones
+export const LASTED_S = 2.5; // out of the band for so long: said in words
+export const SAY_AGAIN_S = 5;
+export const ALARM_S = 2;
+export const ALONE_S = 20; // a program that has ended: a page that nobody looks at sounds on more rarely
+export const BREATHE_S = 5;
+export const HARD_PERCENT = 80; // from here on breathing is said
+
+/**
+ * @typedef {object} Now what holds at this moment
+ * @property {boolean} running
+ * @property {"link" | "signal" | null} alarm why the athlete is to let go
+ * @property {boolean} acted somebody has answered the alarm on this page
+ * @property {any} phase changes when something else is to be done
+ * @property {string} kind of the phase, or the step of an attempt
+ * @property {import("./types").BandState} bandState
+ * @property {number} lowPercent of the band, NaN where there is none
+ * @property {number} remainingS
+ * @property {number} nowS
+ */
+/**
+ * @typedef {object} Heard what chooseCue remembers
+ * @property {string | null} cue
+ * @property {number} atS of the last cue that repeats
+ * @property {number} sinceS since when it has been out of the band, pushing or in alarm
+ * @property {number} saidS when that was last said in words
+ * @property {number} breathS
+ * @property {number | null} second
+ * @property {any} phase
+ * @property {boolean} [ran]
+ */
+
+/** @type {Heard} */
+export const SILENCE = {
+  cue: null,
+  atS: -Infinity,
+  sinceS: NaN,
+  saidS: -Infinity,
+  breathS: -Infinity,
+  second: null,
+  phase: null,
+};
+
+/**
+ * The cue that is due now, or null, and what to remember.
+ * @param {Heard} memory
+ * @param {Now} now
+ * @returns {[string | null, Heard]}
+ */
+export function chooseCue(memory, now) {
+  const { nowS, phase } = now;
+  if (!now.running) return [null, { ...SILENCE, phase }];
+  if (now.alarm) return chooseAlarm(memory, now.alarm, now);
+  if (phase !== memory.phase) return [now.kind, { ...SILENCE, phase, atS: nowS, breathS: nowS }];
+  const second = Number.isFinite(now.remainingS) ? Math.ceil(now.remainingS) : null;
+  const next = { ...memory, second };
+  if (memory.cue?.startsWith("alarm")) Object.assign(next, { cue: null, atS: nowS });
+  if (second !== memory.second && memory.second !== null && second !== null && second >= 1 && second <= 3)
+    return [`tick-${second}`, next];
+  return chooseGuiding(next, now);
+}
+
+/**
+ * @param {Heard} memory
+ * @param {"link" | "signal"} alarm
+ * @param {Now} now
+ * @returns {[string | null, Heard]}
+ */
+function chooseAlarm(memory, alarm, { acted, nowS }) {
+  const cue = `alarm-${alarm}`;
+  const sinceS = memory.cue === cue ? memory.sinceS : nowS;
+  const next = { ...memory, cue, sinceS };
+  if (acted && memory.cue === cue) return [null, next];
+  const everyS = alarm === "link" && nowS - sinceS > ALONE_S ? 5 * ALARM_S : ALARM_S;
+  if (memory.cue === cue && nowS - memory.atS < everyS) return [null, next];
+  return [cue, { ...next, atS: nowS }];
+}
+
+/**
+ * Below, above, pushing: tones at once and often, words only when it has lasted; else breathing in a hard hold.
+ * @param {Heard} memory
+ * @param {Now} now
+ * @returns {[string | null, Heard]}
+ */
+function chooseGuiding(memory, { bandState, lowPercent, nowS }) {
+  const cue = bandState === "none" || bandState === "in" ? null : bandState;
+  if (cue === null) {
+    const calm = { ...memory, cue: null, sinceS: NaN };
+    if (!(lowPercent >= HARD_PERCENT) || nowS - memory.breathS < BREATHE_S) return [null, calm];
+    return ["breathe", { ...calm, breathS: nowS }];
+  }
+  const sinceS = cue === memory.cue ? memory.sinceS : nowS;
+  const next = { ...memory, sinceS };
+  if (cue === memory.cue && nowS - memory.atS < REPEAT_S) return [null, next];
+  if (nowS - memory.atS < 0.3) return [null, next];
+  const isWord = cue === "pushing" || nowS - sinceS >= LASTED_S;
+  if (isWord && nowS - memory.saidS >= SAY_AGAIN_S) return [`say-${cue}`, { ...next, cue, atS: nowS, saidS: nowS }];
+  return [cue, { ...next, cue, atS: nowS }];
+}
+
+/** How pressing a cue is: a higher one cuts off a lower one. */
+const URGENCY = /** @type {Record<string, number>} */ ({
+  "alarm-link": 3,
+  "alarm-signal": 3,
+  stopped: 3,
+  contract: 2,
+  passive: 2,
+  rest: 2,
+  countdown: 2,
+  push: 2,
+  done: 2,
+  relax: 2,
+  ask: 1,
+  "say-pushing": 1,
+});
+
+/**
+ * What is said for a cue, and how urgent it is; null: nothing is.
+ * @param {string} cue
+ * @param {import("./types").State | null} state
+ * @returns {{text: string, urgency: number} | null}
+ */
+export function wordsOfCue(cue, state) {
+  const band = state?.phase?.band;
+  /** @type {Record<string, string>} */
+  const words = {
+    "alarm-link": "Let go now",
+    "alarm-signal": "Let go: no signal",
+    contract: [sayPhase(state, "contract"), band ? `${band[0]} to ${band[1]} percent` : ""].filter(Boolean).join(", "),
+    passive: sayPhase(state, "passive"),
+    rest: sayPhase(state, "rest"),
+    countdown: "Get ready",
+    push: "Push",
+    ask: "Rate now",
+    stopped: "Stopped. Come out slowly",
+    done: "Finished. Come out slowly",
+    relax: "Relax",
+    "tick-3": "three",
+    "tick-2": "two",
+    "tick-1": "one",
+    "say-below": "A little more",
+    "say-above": "Ease off",
+    "say-pushing": "You are pushing: let it go",
+    breathe: "Breathe",
+  };
+  const text = words[cue];
+  return text ? { text, urgency: URGENCY[cue] ?? 0 } : null;
+}
