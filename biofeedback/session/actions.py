@@ -36,6 +36,8 @@ from biofeedback.session.state import SessionState
 from biofeedback.session.values import parse_rating, read_number, read_text
 from biofeedback.session.zeroing import Zeroing
 
+LATE_STOP_S = 1.0  # heard so much later than pressed, it is on record
+
 Message: TypeAlias = Mapping[str, Any]
 
 
@@ -189,7 +191,8 @@ def _limit(engine: SessionState, message: Message, by: str) -> None:
 
 def _stop(engine: SessionState, message: Message, by: str) -> None:
     reason = read_text(message, "reason") or "Stop was pressed"
-    engine.emit(Stopped(reason=reason, by=by))
+    ago_s = float(message.get("pressed_ago_s") or 0.0)  # it was kept by a page that had no connection
+    engine.emit(Stopped(reason=reason, by=by, pressed_ago_s=round(ago_s, 1) if ago_s >= LATE_STOP_S else None))
     if engine.activity:
         engine.activity.cancel(reason)
         engine.activity = None

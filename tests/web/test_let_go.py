@@ -70,7 +70,7 @@ def test_a_passive_phase_without_its_sensor_goes_on(served: Served, open_tab: Ca
     assert page.text("now") == "Relax, stay in the position"
 
 
-def test_a_stop_pressed_while_disconnected_is_kept_and_sent_first(served: Served, open_tab: Callable[..., Page]) -> None:
+def test_a_stop_pressed_while_disconnected_is_sent_first(served: Served, open_tab: Callable[..., Page]) -> None:
     served.do(SCENES["inside"])
     page = open_tab(path="athlete")
     page.wait(lambda: page.text("number") == "71")

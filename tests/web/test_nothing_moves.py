@@ -66,9 +66,7 @@ def test_whoever_goes_to_the_bar_by_keys_sees_it(browser: Any, served: Served) -
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_the_question_about_the_position_covers_nothing(
-    browser: Any, served: Served, size: tuple[int, int]
-) -> None:
+def test_the_question_about_the_position_covers_nothing(browser: Any, served: Served, size: tuple[int, int]) -> None:
     served.do(SCENES["position"])
     page = Page(browser, served, viewport={"width": size[0], "height": size[1]})
     page.wait(lambda: page.tab.is_visible("#position-ask"))

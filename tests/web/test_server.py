@@ -100,7 +100,7 @@ def test_the_page_and_its_files_are_served_with_a_strict_policy() -> None:
 
 
 def test_the_whole_page_is_small() -> None:
-    assert sum(len(body) for body, _ in read_static().values()) < 300_000
+    assert sum(len(body) for body, _ in read_static().values()) < 360_000  # of all pages, their comments included
 
 
 @pytest.mark.parametrize(
