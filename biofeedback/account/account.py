@@ -29,6 +29,7 @@ from biofeedback.account.kinds import (
     MaximumDoubted,
     MaximumSet,
     Noted,
+    Paused,
     Payload,
     PhaseBegun,
     PhaseEndMoved,
@@ -43,7 +44,9 @@ from biofeedback.account.kinds import (
     Resumed,
     Screened,
     SetupCorrected,
+    StopExplained,
     Stopped,
+    TakenUp,
     ZeroTaken,
     read_event,
     try_read,
@@ -90,6 +93,7 @@ class Account:
     covariates: Any = ()
     feedback_shown: bool = True
     stopped: str | None = None
+    paused: str | None = None
     stranger: str = ""
     open_ask: RatingAsked | None = None
     pending_choice: BandChosen | None = None
@@ -323,7 +327,7 @@ def _choose_guide(account: Account, frame: int, payload: GuideChosen) -> None:
 
 def _begin_plan(account: Account, frame: int, payload: PlanBegun) -> None:
     account.plans.append(payload)
-    account.stopped = None
+    account.stopped = account.paused = None
     account.pending_choice = None
     account.open_ask = None
     account.is_plan_over = False
@@ -337,6 +341,7 @@ def _choose_band(account: Account, frame: int, payload: BandChosen) -> None:
 def _begin_phase(account: Account, frame: int, payload: PhaseBegun) -> None:
     account.answer_word = ""
     account._close_phase(frame, "phase")
+    account.paused = None
     if payload.phase_kind == "end":
         account.is_plan_over = True
         account.pending_choice = None
@@ -424,10 +429,29 @@ def _doubt_maximum(account: Account, frame: int, payload: MaximumDoubted) -> Non
 def _stop(account: Account, frame: int, payload: Stopped) -> None:
     account.stops.append(StopOnRecord(frame, payload.reason, payload.by))
     account.stopped = payload.reason
+    account.paused = None
     account.open_ask = account.pending_choice = None
     account._close_phase(frame, "stop")
     account.is_plan_over = True
     account._end_plan_when_answered()
+
+
+def _pause(account: Account, frame: int, payload: Paused) -> None:
+    if account.is_plan_over:
+        return
+    account.stops.append(StopOnRecord(frame, payload.reason, payload.by, is_pause=True))
+    account.paused = payload.reason
+    account.open_ask = account.pending_choice = None
+    account._close_phase(frame, "stop")
+
+
+def _take_up(account: Account, frame: int, payload: TakenUp) -> None:
+    account.paused = None
+
+
+def _explain_stop(account: Account, frame: int, payload: StopExplained) -> None:
+    if account.stops:
+        account.stops[-1] = replace(account.stops[-1], why=payload.why)
 
 
 def _resume(account: Account, frame: int, payload: Resumed) -> None:
@@ -498,6 +522,9 @@ _ACT: Mapping[type[Payload], Any] = {
     PositionJudged: _judge_position,
     MaximumDoubted: _doubt_maximum,
     Stopped: _stop,
+    Paused: _pause,
+    TakenUp: _take_up,
+    StopExplained: _explain_stop,
     Resumed: _resume,
     Finished: _finish,
     LimitAgreed: _agree_limit,

@@ -108,6 +108,8 @@ COMMANDS: Mapping[str, Command] = {
     "position": Command("say whether the position was held", {"answer": TEXT}, {"phase_index": INDEX}),
     "limit": Command("agree on the discomfort that stops everything", {"value": NUMBER}),
     "stop": Command("end what runs at once", {}, {"reason": TEXT, "pressed_ago_s": NUMBER}, by="athlete"),
+    "explain_stop": Command("say why Stop was pressed", {"why": TEXT}, by="athlete"),
+    "take_up": Command("go on with a paused plan from the phase that was cut short"),
     "resume": Command("go on after a stop or the end"),
     "finish": Command("end the session's work"),
     "note": Command("put a remark on record", {"text": TEXT}),

@@ -329,6 +329,33 @@ class Stopped:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Paused:
+    """The running phase ends here for ``reason`` and nothing follows it until somebody takes the plan up again."""
+
+    kind: ClassVar[str] = "pause"
+    reason: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenUp:
+    """A paused plan goes on from its phase ``phase_index``, which begins once more."""
+
+    kind: ClassVar[str] = "take_up"
+    phase_index: int
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopExplained:
+    """Why the last stop was made, one of `biofeedback.account.words.STOP_REASONS`, said afterwards."""
+
+    kind: ClassVar[str] = "stop_reason"
+    why: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Resumed:
     """After a stop, or after the end: the session goes on."""
 
@@ -448,6 +475,9 @@ Payload: TypeAlias = (
     | PositionJudged
     | MaximumDoubted
     | Stopped
+    | Paused
+    | TakenUp
+    | StopExplained
     | Resumed
     | Finished
     | LimitAgreed

@@ -111,11 +111,13 @@ class ZeroOnRecord:
 
 @dataclass(frozen=True, slots=True)
 class StopOnRecord:
-    """Everything ended at ``frame``."""
+    """Everything ended at ``frame``, or was paused. ``why``: what the athlete said about it afterwards, if anything."""
 
     frame: int
     reason: str
     by: str
+    is_pause: bool = False
+    why: str = ""
 
 
 LIMITING_DISCOMFORT, LIMITING_RISE = 7.0, 2.0  # of 10; common practice, no source

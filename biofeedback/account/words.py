@@ -49,6 +49,35 @@ class RatingScale:
 
 
 SCALE = RatingScale()
+
+
+@dataclass(frozen=True, slots=True)
+class StopReason:
+    """What made somebody press Stop: as it is offered, and the caution that goes with it.
+
+    ``may_go_on``: whether another hold is offered in this session.
+    """
+
+    say: str
+    caution: str = ""
+    may_go_on: bool = True
+
+
+STOP_REASONS: Mapping[str, StopReason] = {
+    "enough": StopReason("just enough"),
+    "too much": StopReason("too much", "Start lighter or nearer next time; more discomfort is no better training."),
+    "sharp": StopReason(
+        "sharp or odd sensation",
+        "Do not go on today. Sharp, tearing, electric or spreading sensations, numbness or tingling that stay or come "
+        "back are for a licensed professional to look at.",
+        may_go_on=False,
+    ),
+    "cramp": StopReason("cramp", "Let it ease wholly before another hold; stop for today if it comes back."),
+    "dizzy": StopReason(
+        "dizzy", "Lie or sit down and breathe quietly. Go on only when it has passed; never hold the breath in a hold."
+    ),
+    "sensor": StopReason("strap or sensor", "Set it right, then zero and check the signal before another hold."),
+}
 BANDS: Mapping[str, Band] = {  # common practice, no source
     "light": Band(20, 30),
     "check": Band(60, 80),
@@ -67,5 +96,6 @@ def to_dict() -> dict[str, Any]:
     return {
         "phase": {kind: asdict(words) for kind, words in PHASES.items()},
         "scale": {**asdict(SCALE), "ends": SCALE.ends},
+        "stop_reasons": {name: asdict(reason) for name, reason in STOP_REASONS.items()},
         "bands": {name: [band.low_percent, band.high_percent] for name, band in BANDS.items()},
     }

@@ -80,7 +80,7 @@ def draw_trace(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
         _label_phases(axes[0], trace.phases, end_s - start_s, 0.85 * 72.0 * figure.bbox.width / figure.dpi)
         for stop in trace.stops:
             axes[0].annotate(
-                "Stop", (stop.frame / trace.rate_hz, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
+                "Pause" if stop.is_pause else "Stop", (stop.frame / trace.rate_hz, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
                 textcoords="offset points", fontsize=8, fontweight="bold", va="top",
             )  # fmt: skip
         align_labels(figure, list(axes))

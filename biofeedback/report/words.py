@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 
 from biofeedback.account.records import FOREVER
+from biofeedback.account.words import STOP_REASONS
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose, make_band, name_band
 from biofeedback.analysis.holds import suggest_next_set
@@ -120,7 +121,10 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     sentences += _describe_ratings(analysis)
     for stop in analysis.trace.stops:
         at = format_clock(stop.frame / analysis.trace.rate_hz)
-        sentences.append(f"Stopped at {at}: {stop.reason or 'no reason given'}.")
+        why = f", said to be {STOP_REASONS[stop.why].say}" if stop.why in STOP_REASONS else ""
+        sentences.append(
+            f"{'Paused' if stop.is_pause else 'Stopped'} at {at}: {stop.reason or 'no reason given'}{why}."
+        )
     if n_warnings := len(analysis.warnings):
         sentences.append(f"{count(n_warnings, 'warning')} about these numbers: read “Warnings” further on.")
     return tuple(sentences)
@@ -157,11 +161,19 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
         steps.append("This recording is simulated: read it as an example, do not train by it.")
     if analysis.settings.get("fast"):
         steps.append("It was shortened for trying out: repeat it at full length before training by it.")
-    if analysis.trace.stops:
-        steps.append("The session was stopped: find out why before the next one.")
+    steps += _advise_after_stops(analysis)
     steps += describe_doubts(analysis)
     steps += _advise(analysis)
     return tuple(steps)
+
+
+def _advise_after_stops(analysis: SessionAnalysis) -> list[str]:
+    """What a stop asks for: the caution of its reason, or that the reason be found."""
+    stops = [stop for stop in analysis.trace.stops if not stop.is_pause]
+    steps = [STOP_REASONS[why].caution for why in dict.fromkeys(stop.why for stop in stops) if why in STOP_REASONS]
+    if any(stop.why not in STOP_REASONS for stop in stops):
+        steps.append("The session was stopped: find out why before the next one.")
+    return [step for step in steps if step]
 
 
 def advise_effort(dose: Dose, word: str) -> list[str]:

@@ -19,10 +19,11 @@ from biofeedback.account.kinds import (
     RatingGiven,
     Resumed,
     SetupCorrected,
+    StopExplained,
     Stopped,
 )
 from biofeedback.account.records import RatingOnRecord
-from biofeedback.account.words import SCALE
+from biofeedback.account.words import SCALE, STOP_REASONS
 from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import answer_position
 from biofeedback.cautions import CAUTIONS
@@ -198,7 +199,21 @@ def _stop(engine: SessionState, message: Message, by: str) -> None:
         engine.activity = None
 
 
+def _explain_stop(engine: SessionState, message: Message, by: str) -> None:
+    why = read_text(message, "why")
+    if why not in STOP_REASONS:
+        raise SessionError(f"{why[:40]!r} is no reason on the list", "choose one of the reasons shown")
+    if not engine.account.stops:
+        raise SessionError("nothing was stopped", "there is nothing to explain")
+    engine.emit(StopExplained(why=why, by=by))
+
+
 def _resume(engine: SessionState, message: Message, by: str) -> None:
+    why = engine.account.stops[-1].why if engine.account.stopped and engine.account.stops else ""
+    if why and not STOP_REASONS[why].may_go_on:
+        raise SessionError(
+            f"this session was stopped for a {STOP_REASONS[why].say}", "end it; what stays or comes back needs a look"
+        )
     engine.emit(Resumed(by=by))
 
 
@@ -287,6 +302,7 @@ ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "correct": _correct,
     "limit": _limit,
     "stop": _stop,
+    "explain_stop": _explain_stop,
     "resume": _resume,
     "finish": _finish,
     "note": _note,

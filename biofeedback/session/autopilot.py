@@ -21,6 +21,8 @@ class Autopilot:
 
     def next_command(self, engine: Engine, said: float | None) -> Message | None:
         """``said`` is the athlete's answer to the open prompt."""
+        if engine.hold and engine.hold.paused:
+            return None if engine.problems[engine.guide] else {"do": "take_up"}
         if engine.hold:
             return {"do": "rate", "value": said} if engine.hold.ask and said is not None else None
         felt = self._say_how_it_felt(engine, said)

@@ -6,25 +6,32 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from biofeedback.account.kinds import (
     BandChosen,
     MaximumDoubted,
+    Paused,
     PhaseBegun,
     PositionJudged,
     RatingAsked,
     RatingGiven,
     RelaxationJudged,
     Relaxed,
+    TakenUp,
 )
 from biofeedback.account.words import SCALE
 from biofeedback.calibration.effort import Effort
-from biofeedback.model import Band, Cue, Levels
+from biofeedback.model import Band, Cue, Flag, Levels
 from biofeedback.session.activity import SessionContext
 from biofeedback.session.adapting import Choice, find_range, place_band
 from biofeedback.session.band import BandState, BandTracker
 from biofeedback.session.plan import Plan, PlannedPhase
 from biofeedback.session.watch import PhaseWatch
 
+LOST_S = 3.0  # a contraction whose sensor says nothing to go by for so long is paused
+LOST = int(Flag.MISSING | Flag.CLIPPED | Flag.FLAT | Flag.STRANGER)
+NEVER = 2**62
 ANSWER_WITHIN_S = 4.0  # a prompt stays open this long into the next phase, then "no answer" is the answer
 
 
@@ -44,6 +51,10 @@ class Hold:
         self._watch = PhaseWatch(context.channels, context.level_rate_hz, context.setup.lever_m)
         self._phase_start = start
         self._n_asked = 0
+        self.paused = ""  # why, while it is
+        self._n_lost_needed = max(1, round(LOST_S * context.level_rate_hz))
+        self._n_lost = 0  # levels in a row without a signal to go by, in a contraction
+        self._level = start
         self.is_over = False  # all phases are; only the last answer is still waited for
         self._context = context
         self._ask_closes = 0
@@ -76,8 +87,12 @@ class Hold:
 
     def take(self, levels: Levels, effort: Effort) -> None:
         """Feed the band trackers of the two channels shown, and what is judged at the phase's end."""
+        self._level = levels.end
+        if self.paused:
+            return
         if not self.is_over:
             self._watch.take(effort)
+            self._count_lost(effort)
         if self.tracker:
             for percent in effort.percent[:, self._context.guide].tolist():
                 self.tracker.push(percent)
@@ -86,7 +101,12 @@ class Hold:
                 self.beside_tracker.push(percent)
 
     def reach(self, level: int) -> bool:
-        """Open or close a prompt, change phase."""
+        """Open or close a prompt, change phase, or pause without a signal."""
+        if self.paused:
+            return False
+        if self._n_lost >= self._n_lost_needed:
+            self.pause(f"{self._context.channels[self._context.guide].name}: no signal for {LOST_S:g} s", by="program")
+            return False
         if self.ask and level >= self._ask_closes:
             self.answer(None, by="nobody")
         if level >= self._phase_end and self.next_phase:
@@ -102,8 +122,41 @@ class Hold:
         self._set_boundary()
         return False
 
-    def remaining_s(self, level: int) -> float:
-        """Until the phase ends."""
+    def pause(self, reason: str, *, by: str) -> None:
+        """The phase ends here; nothing follows until `take_up`. Ratings stay, and so does what is known of position."""
+        if self.paused or self.is_over:
+            return
+        position = self._watch.judge_position() if self.phase.kind != "rest" else None
+        if position:
+            self._context.emit(PositionJudged(phase_index=self.index, position=position))
+        self.paused, self.ask, self._ask_opens = reason, None, None
+        self.tracker = self.beside_tracker = None
+        self._context.emit(Paused(reason=reason, by=by))
+        self._context.emit(Relaxed(on=False))
+        self._context.give_cue(Cue("relax"))
+        self._set_boundary()
+
+    def take_up(self, level: int, *, by: str) -> None:
+        """Begin the phase once more that was cut short."""
+        self.paused = ""
+        self._context.emit(TakenUp(phase_index=self.index, by=by))
+        self._start_phase(level)
+
+    def _count_lost(self, effort: Effort) -> None:
+        """How long the contraction has had nothing to go by: missing, clipped, flat, or another sensor's numbers."""
+        if self.phase.kind != "contract":
+            return
+        guide = self._context.guide
+        usable = np.isfinite(effort.percent[:, guide]) & ((effort.flags[:, guide] & LOST) == 0)
+        good = np.flatnonzero(usable)
+        n = len(usable)
+        self._n_lost = self._n_lost + n if not len(good) else n - 1 - int(good[-1])
+        self._set_boundary()
+
+    def remaining_s(self, level: int) -> float | None:
+        """Until the phase ends; None while it is paused."""
+        if self.paused:
+            return None
         return max(0, self._phase_end - level) / self._context.level_rate_hz
 
     def ask_remaining_s(self, level: int) -> float:
@@ -183,8 +236,9 @@ class Hold:
     def cancel(self, reason: str) -> None:
         """Stop: the phase ends here and now."""
         self.ask = None
-        if not self.is_over:
+        if not self.is_over and not self.paused:
             self._close_phase()
+        if not self.is_over:
             self._context.emit(PhaseBegun(phase_kind="end", index=self.index, reason=reason))
         self._context.emit(Relaxed(on=False))
         self._context.give_cue(Cue("relax"))
@@ -192,7 +246,8 @@ class Hold:
     def _start_phase(self, level: int) -> None:
         phase = self.phase
         rate_hz = self._context.level_rate_hz
-        self._phase_start = level
+        self._phase_start = self._level = level
+        self._n_lost = 0
         self._watch = PhaseWatch(self._context.channels, rate_hz, self._context.setup.lever_m)
         self._phase_end = level + max(1, round(phase.duration_s * rate_hz))
         self._ask_opens = (
@@ -274,7 +329,9 @@ class Hold:
             due.append(self._ask_opens)
         if self.ask:
             due.append(self._ask_closes)
-        self.boundary = min(due)
+        if not self.is_over and self.phase.kind == "contract":  # the soonest that it could have been lost for too long
+            due.append(self._level + self._n_lost_needed - self._n_lost)
+        self.boundary = NEVER if self.paused else min(due)
 
     def to_dict(self) -> Mapping[str, Any]:
         """The plan and where in it we are, for the page."""

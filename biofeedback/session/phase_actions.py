@@ -15,7 +15,7 @@ from biofeedback.session.values import read_number
 
 def _end_phase(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     hold = _need_phase(engine, message)
-    left_s = hold.remaining_s(engine.level)
+    left_s = hold.remaining_s(engine.level) or 0.0
     engine.emit(PhaseEndMoved(phase_index=hold.index, seconds=-left_s, by=by))
     hold.move_end(engine.level, engine.level)
 
@@ -31,6 +31,8 @@ def _need_phase(engine: SessionState, message: Mapping[str, Any]) -> Hold:
     """The running hold; where the page says which phase it means, that one must not be over."""
     if not engine.hold or engine.hold.is_over:
         raise SessionError("no phase is running", "start a plan first")
+    if engine.hold.paused:
+        raise SessionError("the plan is paused", "take it up again first")
     if message.get("phase_index", engine.hold.index) != engine.hold.index:
         raise SessionError("that phase is over already", "look at the phase that is running now")
     return engine.hold
@@ -49,8 +51,17 @@ def _choose_band(engine: SessionState, message: Mapping[str, Any], by: str) -> N
     engine.hold.choose_band(Band(low, high), by=by, reason="chosen by hand")
 
 
+def _take_up(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
+    if engine.hold is None or not engine.hold.paused:
+        raise SessionError("nothing is paused", "start a plan first")
+    if engine.account.stranger:
+        raise SessionError("another sensor answers", "say first what holds for it")
+    engine.hold.take_up(engine.level, by=by)
+
+
 PHASE_ACTIONS: Mapping[str, Callable[[SessionState, Mapping[str, Any], str], None]] = {
     "end_phase": _end_phase,
     "extend_phase": _extend_phase,
     "choose_band": _choose_band,
+    "take_up": _take_up,
 }

@@ -27,7 +27,13 @@ UPDATES_PER_S = 75  # batches come 61 times a second: each goes out at once, non
 STALE_S = 0.5
 WATCH_S = 0.1
 ANSWER_AFTER_S = 0.6  # the recorder commits four times a second; the answer is read from the file
+HOLE_S = 2.0  # no hold goes on over a longer one in this program's own time: the computer slept, or it was suspended
 SPOKEN_FOR_S = 1.5  # a simulated athlete's answer is entered this long before the prompt closes if nobody did
+
+
+def read_clock() -> float:
+    """Seconds that go on while the computer sleeps, where the system has such a clock."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME) if hasattr(time, "CLOCK_BOOTTIME") else time.monotonic()
 
 
 class Feed(Protocol):
@@ -89,7 +95,7 @@ class LiveSession:
         analyse: Callable[[], Mapping[str, Any]] | None = None,
         autopilot: Autopilot | None = None,
         shelf: Shelf | None = None,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = read_clock,
     ) -> None:
         self.session = session
         self.engine = session.engine
@@ -101,6 +107,7 @@ class LiveSession:
         self._shelf = shelf
         self._clock = clock
         self._last_data_s = -math.inf
+        self._alive_s = math.inf  # when this program last did anything
         self._answer: Mapping[str, Any] | None = None
         self._answered_stage = ""
         self._revision = 0
@@ -230,6 +237,7 @@ class LiveSession:
         self._process(items)
 
     def _process(self, items: list[Item]) -> None:
+        self._notice_hole()
         self.engine.notice_device(self._feed.device_id)
         self.session.take(items)
         self._pilot()
@@ -239,6 +247,12 @@ class LiveSession:
             self._answered_stage = stage
             if stage == "done" and self._analyse:
                 asyncio.get_running_loop().create_task(self._find_answer())
+
+    def _notice_hole(self) -> None:
+        """Before anything that piled up meanwhile is taken: whoever was holding must not be led on unasked."""
+        was_s, self._alive_s = self._alive_s, self._clock()
+        if self._alive_s - was_s > HOLE_S and self.engine.hold:
+            self.session.pause(f"the computer stood still for {self._alive_s - was_s:.0f} s")
 
     def _pilot(self) -> None:
         """Press what the autopilot would press; enter what a simulated athlete said and nobody else entered."""
@@ -256,6 +270,7 @@ class LiveSession:
         """Ten times a second: notice a failing disk, a silent wire, a press that is due."""
         while True:
             await asyncio.sleep(WATCH_S)
+            self._notice_hole()
             if self._clock() - self._last_data_s > WATCH_S:  # else what came has seen to all that
                 self._process([])
 

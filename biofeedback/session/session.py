@@ -53,6 +53,13 @@ class Session:
                 self.engine.push(item)
         self._settle()
 
+    def pause(self, reason: str) -> None:
+        """Pause the running plan for a reason of the program's own, on record."""
+        if self.engine.hold:
+            self.engine.hold.pause(reason, by="program")
+            self.engine.revision += 1
+        self._settle()
+
     def command(self, message: Mapping[str, Any], *, by: str) -> None:
         """Carry out a command; raises as ``Engine.command`` does, with whatever it did before on record."""
         try:

@@ -7,6 +7,7 @@ from typing import Any
 
 from biofeedback import __version__
 from biofeedback.account import words
+from biofeedback.account.account import Account
 from biofeedback.account.codec import write_payload
 from biofeedback.account.kinds import BandChosen
 from biofeedback.account.records import RatingOnRecord
@@ -14,6 +15,7 @@ from biofeedback.cautions import CAUTIONS, INSTEAD_OF_MAXIMUM, NO_MAXIMUM, NO_MA
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import Channel, Flag
 from biofeedback.session.engine import Engine
+from biofeedback.session.hold import Hold
 from biofeedback.session.holding import expect_plan, offer_in_order
 from biofeedback.session.maximum import Attempting, Practising
 from biofeedback.session.plan import Plan
@@ -26,7 +28,7 @@ from biofeedback.signal.quality import explain
 def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, Any]:
     """JSON-able state; ``said`` is what a simulated athlete answers to the open prompt."""
     hold, setup, account = engine.hold, engine.setup, engine.account
-    following = hold.next_phase if hold else None
+    following = (hold.phase if hold.paused else hold.next_phase) if hold else None
     return {
         "software": __version__,
         "simulated": setup.simulated,
@@ -49,10 +51,10 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "maximum": _describe_maximum(engine),
         "plans": describe_plans(offer_in_order(list(engine.plans.values()), setup.joint), setup.joint),
         "plan": hold.to_dict() if hold else None,
-        "phase": {"index": hold.index, **hold.phase.to_dict()} if hold else None,
+        "phase": _describe_phase(hold) if hold else None,
         "next": following.to_dict() if following else None,
         "choice": _describe_choice(hold.choice) if hold and hold.choice else None,
-        "band": hold.phase.to_dict()["band"] if hold else None,
+        "band": hold.phase.to_dict()["band"] if hold and not hold.paused else None,
         "ask": {**write_payload(hold.ask), "said": said} if hold and hold.ask else None,
         "ask_position": {"phase_index": hold.ask_position} if hold and hold.ask_position is not None else None,
         "position_offset": _describe_position(engine),
@@ -63,7 +65,8 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "feedback": account.feedback_shown,
         "level_rate_hz": engine.level_rate_hz,
         "message": ask_about_device(account.stranger) if account.stranger else engine.message,
-        "stopped": {"reason": account.stopped} if account.stopped else None,
+        "paused": {"reason": hold.paused, "phase_index": hold.index} if hold and hold.paused else None,
+        "stopped": _describe_stop(account) if account.stopped else None,
     }
 
 
@@ -78,6 +81,16 @@ def ask_about_device(device_id: str) -> dict[str, Any]:
             {"title": "New zero and maximum", "command": {"do": "device", "answer": "renew"}},
         ],
     }
+
+
+def _describe_phase(hold: Hold) -> dict[str, Any]:
+    """The phase that runs; while it is paused there is nothing to do but come out and rest."""
+    phase = {"index": hold.index, **hold.phase.to_dict()}
+    return {**phase, "kind": "rest", "title": "Paused", "band": None} if hold.paused else phase
+
+
+def _describe_stop(account: Account) -> dict[str, Any]:
+    return {"reason": account.stopped, "why": account.stops[-1].why if account.stops else ""}
 
 
 def _describe_position(engine: Engine) -> dict[str, Any] | None:

@@ -36,7 +36,7 @@ def test_trouble_moves_nothing_during_an_effort(
         assert {name: box for name, box in before.items() if now.get(name) != box} == {}, scene
         sound = page.tab.locator("#options summary")
         sound.click(timeout=1000)  # in reach, not under the banner
-        assert page.tab.is_visible("#mute")
+        assert page.tab.is_visible("#sound-off")
         sound.click()
         banner, bar = page.tab.locator("#banner"), page.tab.locator(".bar")
         assert banner.bounding_box()["y"] == bar.bounding_box()["y"], (

@@ -4,6 +4,7 @@ import { unitText } from "../shared/text.js";
 import { fill, make, setData, setText, show } from "../shared/dom.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
+import { mayGoOn, stopReasons } from "../shared/stop-reasons.js";
 import { STEPS, asksPosition } from "../shared/state.js";
 import { capital } from "../shared/words.js";
 
@@ -52,7 +53,7 @@ export class SeatCard {
     parts.pad.setAttribute("aria-label", `Rating of ${state.athlete}`);
     setText(parts.stop, `Stop ${state.athlete}`);
     this.view.render();
-    show(parts.pad, state.stage === "plan" && !asksPosition(state));
+    show(parts.pad, state.stage === "plan" && !asksPosition(state) && !state.paused);
     show(parts.task, state.stage !== "plan");
     this.renderTask(state);
     this.on.state();
@@ -167,13 +168,15 @@ function maximumTask(card, { maximum, athlete }) {
  * @param {SeatCard} card
  * @param {State} state
  */
-function doneTask(card, { stopped, answer, report_url: report, athlete }) {
+function doneTask(card, state) {
+  const { stopped, answer, report_url: report, athlete } = state;
   const ended = stopped && `${capital(stopped.reason)}. Come out of the position slowly.`;
   const said = answer ? `Discomfort while contracting: ${answer.word}.` : "The answer is being worked out.";
   const href = `${report}?seat=${card.number}`;
   return [
     make("p", {}, [ended, said].filter(Boolean).join(" ")),
     report ? make("a", { class: "secondary", href, target: "_blank", rel: "noopener" }, "Report") : null,
-    card.step(`${athlete}: another hold`, () => ({ do: "resume" }), { primary: false }),
+    ...stopReasons(state, card.seat.pressedStop, (message) => card.send(message)),
+    mayGoOn(state) ? card.step(`${athlete}: another hold`, () => ({ do: "resume" }), { primary: false }) : null,
   ];
 }

@@ -4,6 +4,7 @@ import { $, fill, make, setText, show } from "../shared/dom.js";
 import { careRow, nextPush } from "./care.js";
 import { openPlan } from "./planner.js";
 import { STEPS, isRunning, ratingText } from "../shared/state.js";
+import { mayGoOn } from "../shared/stop-reasons.js";
 import { durationText, unitText } from "../shared/text.js";
 import { capital } from "../shared/words.js";
 
@@ -186,6 +187,7 @@ function renderDone(state) {
   const stopped = state.stopped ? capital(state.stopped.reason) : "";
   show($("ended"), Boolean(stopped));
   setText($("ended"), `${stopped}. Come out of the position slowly, then talk it over.`);
+  show($("again"), mayGoOn(state));
   setText($("answer-word"), answer ? answer.word : state.recording?.problem ? "Session over" : "One moment");
   setText($("answer-text"), answer ? answer.text : "The answer is being worked out from the recording.");
   fill($("answer-details"), answer?.details ?? [], (rows) =>

@@ -13,7 +13,7 @@ export const HARD_PERCENT = 80; // from here on breathing is said
 /**
  * @typedef {object} Now what holds at this moment
  * @property {boolean} running
- * @property {"link" | "signal" | null} alarm why the athlete is to let go
+ * @property {"link" | "signal" | "paused" | null} alarm why the athlete is to let go
  * @property {boolean} acted somebody has answered the alarm on this page
  * @property {any} phase changes when something else is to be done
  * @property {string} kind of the phase, or the step of an attempt
@@ -66,7 +66,7 @@ export function chooseCue(memory, now) {
 
 /**
  * @param {Heard} memory
- * @param {"link" | "signal"} alarm
+ * @param {"link" | "signal" | "paused"} alarm
  * @param {Now} now
  * @returns {[string | null, Heard]}
  */
@@ -106,6 +106,7 @@ function chooseGuiding(memory, { bandState, lowPercent, nowS }) {
 const URGENCY = /** @type {Record<string, number>} */ ({
   "alarm-link": 3,
   "alarm-signal": 3,
+  "alarm-paused": 3,
   stopped: 3,
   contract: 2,
   passive: 2,
@@ -130,6 +131,7 @@ export function wordsOfCue(cue, state) {
   const words = {
     "alarm-link": "Let go now",
     "alarm-signal": "Let go: no signal",
+    "alarm-paused": "Paused. Come out and rest",
     contract: [sayPhase(state, "contract"), band ? `${band[0]} to ${band[1]} percent` : ""].filter(Boolean).join(", "),
     passive: sayPhase(state, "passive"),
     rest: sayPhase(state, "rest"),

@@ -6,7 +6,8 @@ import { setData, setText, show } from "./dom.js";
 import { draw } from "./gauge.js";
 import { PadView } from "./pad-view.js";
 import { asksPosition, nextText, phaseShare } from "./state.js";
-import { timeText, unitText } from "./text.js";
+import { bandText, sentence, timeText, unitText } from "./text.js";
+import { sayPhase } from "./words.js";
 
 /** @typedef {import("./types").View} View */
 /** @typedef {import("./types").Parts} Parts */
@@ -35,11 +36,12 @@ export class SeatView {
     this.parts = findParts(root);
     this.pad = new PadView(this.parts.keys, this.parts.given, (answer) => seat.send({ do: "rate", ...answer }));
     this.parts.stop.addEventListener("click", () => seat.stop("stopped by hand"));
+    this.parts.takeUp.addEventListener("click", () => seat.send({ do: "take_up" }));
     for (const button of this.parts.position.querySelectorAll("button"))
       button.addEventListener("click", () => this.answerPosition(button.dataset.answer));
   }
 
-  /** @param {string} answer */
+  /** @param {string} answer an answer on the list */
   answerPosition(answer) {
     const asked = this.seat.state?.ask_position;
     if (asked) this.seat.send({ do: "position", answer, phase_index: asked.phase_index });
@@ -51,7 +53,10 @@ export class SeatView {
     const { state } = seat;
     if (!state) return;
     parts.stop.disabled = !seat.isRunning;
-    show(parts.position, asksPosition(state));
+    show(parts.position, asksPosition(state) && !state.paused);
+    show(parts.paused, Boolean(state.paused));
+    setText(parts.pausedWhy, state.paused ? sentence(state.paused.reason) : "");
+    setText(parts.takeUp, state.next ? `Go on: ${sayPhase(state, state.next.kind)} ${bandText(state.next.band)}` : "Go on");
     setData(parts.pad, "open", state.ask ? "yes" : "no");
     setText(parts.ask, state.ask ? state.ask.text : "Discomfort 0–10");
     this.pad.render(state);

@@ -47,6 +47,7 @@ export class Seat {
     this.relaxing = new PushWatch();
     this.memory = SILENCE;
     this.acted = false; // somebody has answered the alarm on this page
+    this.pressedStop = false; // on this page, since the last effort began: it is asked why
     this.ran = ""; // what ran when we last listened: "plan", "maximum" or ""
     /** @type {string | null} */
     this.cue = null;
@@ -161,7 +162,9 @@ export class Seat {
    * @param {string} reason
    */
   stop(reason) {
-    if (this.isRunning) this.link.stop(reason);
+    if (!this.isRunning) return;
+    this.pressedStop = true;
+    this.link.stop(reason);
   }
 
   // --- what it shows and says
@@ -207,6 +210,7 @@ export class Seat {
   endOf(state) {
     const ran = this.ran;
     this.ran = this.isRunning ? state.stage : "";
+    if (!ran && this.ran) this.pressedStop = false;
     if (!ran || this.ran) return null;
     if (state.stopped) return "stopped";
     return ran === "plan" ? "done" : "relax";

@@ -26,6 +26,7 @@ const SHARED = {
   "say-pushing": "pushing",
   "alarm-link": "alarm",
   "alarm-signal": "alarm",
+  "alarm-paused": "alarm",
   relax: "passive",
   countdown: "contract",
   push: "contract",

@@ -81,11 +81,12 @@ export function isContracting(state) {
  * by nothing, and one that another sensor measures goes by the wrong number.
  * @param {State | null} state
  * @param {Trouble | null} problem
- * @returns {"link" | "signal" | null}
+ * @returns {"link" | "signal" | "paused" | null}
  */
 export function reasonToLetGo(state, problem) {
   if (!isRunning(state)) return null;
   if (problem?.kind === "link") return problem.now === LET_GO_NOW ? "link" : null;
+  if (state?.paused) return "paused";
   if (!isContracting(state)) return null;
   const strange = state?.message?.actions?.some(({ command }) => command.do === "device");
   return problem?.kind === "signal" || strange ? "signal" : null;
@@ -99,6 +100,7 @@ export function reasonToLetGo(state, problem) {
 export function instruction(state, problem = null) {
   if (!state) return { now: "Connecting", more: "" };
   if (problem?.now && isRunning(state)) return { now: problem.now, more: "" };
+  if (state.paused) return { now: sayPhase(state, "rest"), more: `Paused: ${state.paused.reason}` };
   if (reasonToLetGo(state, problem)) {
     return { now: "Let go: no signal", more: problem?.kind === "signal" ? capital(problem.what) : "Another sensor answers" };
   }
@@ -149,6 +151,7 @@ function phaseCount(state) {
  */
 export function nextText(state) {
   if (!state?.phase) return "";
+  if (state.paused) return "Nothing goes on by itself";
   const next = state.next;
   if (!next) return "Then: finished";
   const what = [lowerFirst(sayPhase(state, next.kind)), bandText(next.band)].filter(Boolean).join(" ");

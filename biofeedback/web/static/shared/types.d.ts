@@ -12,8 +12,14 @@ export interface PhaseWords {
   say: string;
   short: string;
 }
+export interface StopReason {
+  say: string;
+  caution: string;
+  may_go_on: boolean;
+}
 export interface Words {
   phase: Record<string, PhaseWords>;
+  stop_reasons: Record<string, StopReason>;
   scale: { question: string; low_label: string; high_label: string; ends: string };
 }
 export interface Channel {
@@ -93,7 +99,8 @@ export interface State {
   feedback: boolean;
   level_rate_hz: number;
   message: Message | null;
-  stopped: { reason: string } | null;
+  stopped: { reason: string; why?: string } | null;
+  paused?: { reason: string; phase_index: number } | null;
   answer: any;
   report_url: string | null;
   recording: { file: string; problem: Problem | string | null } | null;

@@ -7,6 +7,7 @@ export const WORDS = {
     contract: { say: "Contract", short: "contract" },
     rest: { say: "Come out and rest", short: "rest" },
   },
+  stop_reasons: {}, // offered only when the session has said which
   scale: {
     question: "Discomfort now, 0 to 10?",
     low_label: "none",
