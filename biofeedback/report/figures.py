@@ -79,8 +79,9 @@ def draw_trace(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
         axes[-1].xaxis.set_major_formatter(FuncFormatter(lambda x, _: format_clock(x)))
         _label_phases(axes[0], trace.phases, end_s - start_s, 0.85 * 72.0 * figure.bbox.width / figure.dpi)
         for stop in trace.stops:
+            word = "Pause" if stop.is_pause else "Stop"
             axes[0].annotate(
-                "Pause" if stop.is_pause else "Stop", (stop.frame / trace.rate_hz, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
+                word, (stop.frame / trace.rate_hz, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
                 textcoords="offset points", fontsize=8, fontweight="bold", va="top",
             )  # fmt: skip
         align_labels(figure, list(axes))

@@ -122,9 +122,8 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     for stop in analysis.trace.stops:
         at = format_clock(stop.frame / analysis.trace.rate_hz)
         why = f", said to be {STOP_REASONS[stop.why].say}" if stop.why in STOP_REASONS else ""
-        sentences.append(
-            f"{'Paused' if stop.is_pause else 'Stopped'} at {at}: {stop.reason or 'no reason given'}{why}."
-        )
+        what = "Paused" if stop.is_pause else "Stopped"
+        sentences.append(f"{what} at {at}: {stop.reason or 'no reason given'}{why}.")
     if n_warnings := len(analysis.warnings):
         sentences.append(f"{count(n_warnings, 'warning')} about these numbers: read “Warnings” further on.")
     return tuple(sentences)

@@ -192,6 +192,8 @@ def _limit(engine: SessionState, message: Message, by: str) -> None:
 
 def _stop(engine: SessionState, message: Message, by: str) -> None:
     reason = read_text(message, "reason") or "Stop was pressed"
+    if engine.activity is None and engine.account.stopped:
+        return  # a page that did not hear the answer says it again
     ago_s = float(message.get("pressed_ago_s") or 0.0)  # it was kept by a page that had no connection
     engine.emit(Stopped(reason=reason, by=by, pressed_ago_s=round(ago_s, 1) if ago_s >= LATE_STOP_S else None))
     if engine.activity:

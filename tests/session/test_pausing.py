@@ -1,4 +1,4 @@
-"""A contraction without its sensor, and a hold over a hole in time, are paused: on record, and taken up again by hand."""
+"""A contraction without its sensor, and a hold over a hole in time, are paused, and taken up again by hand."""
 
 from __future__ import annotations
 

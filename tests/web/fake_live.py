@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from biofeedback.account import words
 from biofeedback.errors import SessionError
 from biofeedback.session.updates import Updates
 
@@ -79,6 +80,7 @@ def in_use(**changes: Any) -> dict[str, Any]:
 def first_state() -> dict[str, Any]:
     return {
         "software": "0.1.0",
+        "words": words.to_dict(),
         "simulated": True,
         "fast": False,
         "athlete": "A01",
@@ -260,6 +262,22 @@ class FakeLive:
         stage = "done" if self._state["stage"] == "plan" else self._state["stage"]
         reason = message.get("reason", "") or "Stop was pressed"
         self.change(stage=stage, stopped={"reason": reason}, ask=None, phase=None, next=None, band=None)
+        self.show(remaining_s=math.nan, band_state=0)
+
+    def _do_explain_stop(self, message: dict[str, Any]) -> None:
+        self.change(stopped=self._state["stopped"] | {"why": message["why"]})
+
+    def _do_take_up(self, message: dict[str, Any]) -> None:
+        index = self._state["paused"]["phase_index"]
+        self.change(paused=None)
+        self.enter_phase(index)
+
+    def pause(self, reason: str) -> None:
+        """As the session does without a signal."""
+        phase = self._state["phase"]
+        paused = {"reason": reason, "phase_index": phase["index"]}
+        rest = phase | {"kind": "rest", "title": "Paused", "band": None}
+        self.change(paused=paused, phase=rest, next=self._state["plan"]["phases"][phase["index"]], band=None, ask=None)
         self.show(remaining_s=math.nan, band_state=0)
 
     def _do_resume(self, message: dict[str, Any]) -> None:

@@ -137,7 +137,8 @@ def test_stop_for_all_reaches_those_who_run_and_their_own_stop_only_them(
     page.wait(lambda: page.tab.locator(".seat[data-stage='plan']").count() == 3)
 
     def stops() -> list[int]:
-        return [sum(message["do"] == "stop" for message, _ in live.commands) for live in group.lives]
+        """Who was stopped; a page that hears no answer on a busy machine says it again."""
+        return [int(any(message["do"] == "stop" for message, _ in live.commands)) for live in group.lives]
 
     page.tab.click("text=Stop A02")
     page.wait(lambda: stops() == [0, 1, 0, 0])
@@ -286,7 +287,7 @@ def test_a_complaint_moves_nothing_in_a_group(browser: Any, group: ServedGroup) 
     group.down()  # so that Stop reaches nobody
     page.wait(lambda: "disconnected" in page.tab.inner_text(".seat >> nth=0").lower())
     page.tab.keyboard.press("Escape")
-    page.wait(lambda: "Stop did not reach" in page.text("banner"))
+    page.wait(lambda: "Stop has not reached" in page.text("banner"))
     assert page.tab.evaluate(boxes) == before
     page.context.close()
     group.up()

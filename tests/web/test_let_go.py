@@ -157,3 +157,39 @@ def test_nothing_claims_a_good_signal_while_disconnected(served: Served, open_ta
     page.wait(lambda: page.text("now") == "Let go now", within_s=2.0)
     page.wait(lambda: "Good signal" not in page.text("traces"), within_s=1.0)
     served.up()
+
+
+def test_a_paused_hold_says_why_and_goes_on_only_when_asked_to(
+    served: Served, open_tab: Callable[..., Page], speaking: Path
+) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab(script=speaking)
+    page.wait(lambda: page.text("number") == "71")
+    page.tab.click("#now")
+    served.do(lambda live: live.pause("force: no signal for 3 s"))
+    page.wait(lambda: page.text("now") == "Come out and rest")
+    assert "no signal for 3 s" in page.text("more")
+    assert "Force: no signal for 3 s." in page.text("paused")
+    page.wait(lambda: said(page).count("Paused. Come out and rest") >= 2, within_s=5.0)
+    page.tab.click("text=Go on: Contract 60–80 %")
+    page.wait(lambda: page.text("now") == "Contract 60–80 %")
+    assert served.live.commands[-1][0] == {"do": "take_up"}
+    assert not page.tab.is_visible("#paused")
+
+
+def test_the_page_that_pressed_stop_asks_why_and_a_sharp_sensation_offers_no_other_hold(
+    served: Served, open_tab: Callable[..., Page]
+) -> None:
+    served.do(SCENES["inside"])
+    page, other = open_tab(path="athlete"), open_tab()
+    page.wait(lambda: page.text("number") == "71")
+    other.wait(lambda: other.text("number") == "71")
+    page.tab.click("#stop")
+    page.wait(lambda: page.tab.is_visible("text=Why was it stopped?"))
+    other.wait(lambda: other.tab.is_visible("#again"))
+    assert not other.tab.is_visible("text=Why was it stopped?")
+    page.tab.click("text=Sharp or odd sensation")
+    page.wait(lambda: "Do not go on today" in page.text("why"))
+    other.wait(lambda: "Do not go on today" in other.text("why"))
+    assert not other.tab.is_visible("#again")
+    assert {"do": "explain_stop", "why": "sharp"} in [message for message, _ in served.live.commands]
