@@ -61,8 +61,12 @@ function ringOf(seconds, valueAt) {
   return ring;
 }
 
-function drawn(rings, timeS, { live = true } = {}) {
-  const state = { stage: "ready", channels: rings.map((_, k) => channel(`force${k}`, { guide: k === 0 })) };
+const LEFT = 46; // the scale's two numbers stand left of the trace
+
+function drawn(rings, timeS, { live = true, zero = 0 } = {}) {
+  const results = zero === null ? {} : { force0: { level: zero, sd: 0 }, force1: { level: zero, sd: 0 } };
+  const channels = rings.map((_, k) => channel(`force${k}`, { guide: k === 0 }));
+  const state = { stage: "ready", channels, zero: { results } };
   renderTraces(state, () => {});
   const contexts = [];
   const paint = (canvas, drawing) => {
@@ -70,7 +74,8 @@ function drawn(rings, timeS, { live = true } = {}) {
     drawing(ctx, W, H);
     contexts.push(ctx);
   };
-  drawTraces({ levelRings: rings, effortRings: [] }, state, { timeS, level: timeS * RATE }, RATE, COLORS, live, paint);
+  const update = { timeS, level: timeS * RATE };
+  drawTraces({ levelRings: rings, effortRings: [], state, update, levelRateHz: RATE }, COLORS, live, paint);
   return { contexts, values: elements.get("traces").children.map((row) => row.children[1].textContent) };
 }
 
@@ -84,10 +89,10 @@ test("a trace fills its room from the smallest to the largest value, 30 s ago at
   const points = line.paths.flatMap((path) => path.points);
   close(points[0][1], yOf(100));
   close(points.at(-1)[1], yOf(300));
-  close(points[0][0], 0.5, "left", 0.51);
+  close(points[0][0], LEFT + 0.5, "left", 0.51);
   close(points.at(-1)[0], W - 0.5, "right", 0.51);
   const step = points.find((point) => point[1] < yOf(200));
-  close(step[0], (15 / 30) * W, "the step, 15 s after the left edge", 1.01);
+  close(step[0], LEFT + (15 / 30) * (W - LEFT), "the step, 15 s after the left edge", 1.01);
   assert.deepEqual(
     contexts[0].of("text").map((mark) => [mark.text, mark.baseline]),
     [
@@ -112,12 +117,39 @@ test("a hole in the readings is a hole in the line", () => {
   const { contexts } = drawn([ringOf(30, (s) => (s >= 6 && s < 9 ? NaN : 10 + s))], 30);
   const [line] = contexts[0].of("stroke", "ink");
   assert.equal(line.paths.length, 2);
-  close(boundsOf([line.paths[0]]).right, 60, "", 1.01);
-  close(boundsOf([line.paths[1]]).left, 90, "", 1.01);
+  close(boundsOf([line.paths[0]]).right, LEFT + (6 / 30) * (W - LEFT), "", 1.01);
+  close(boundsOf([line.paths[1]]).left, LEFT + (9 / 30) * (W - LEFT), "", 1.01);
 });
 
 test("the value beside a trace is its newest, and none when nothing is live", () => {
   const rings = [ringOf(30, (s) => (s < 29.99 ? 10 : 123))];
   assert.deepEqual(drawn(rings, 30).values, ["123 N"]);
   assert.deepEqual(drawn(rings, 30, { live: false }).values, ["–"]);
+  assert.deepEqual(drawn(rings, 30, { zero: 23 }).values, ["100 N"]); // above its zero, as everywhere
+  assert.deepEqual(drawn(rings, 30, { zero: null }).values, ["123 N raw"]); // before there is one
+});
+
+test("a sensor of ten readings a second has a line as well, and the scale's numbers stand beside it", () => {
+  const slow = new Ring(300);
+  slow.push(
+    0,
+    300,
+    1,
+    Float32Array.from({ length: 300 }, (_, k) => 100 + (k % 7)),
+    0,
+  );
+  const [ctx] = [new RecordingContext()];
+  const state = { stage: "ready", channels: [channel("force0")], zero: { results: {} } };
+  renderTraces(state, () => {});
+  const paint = (canvas, drawing) => drawing(ctx, 900, H);
+  drawTraces(
+    { levelRings: [slow], effortRings: [], state, update: { timeS: 30, level: 300 }, levelRateHz: 10 },
+    COLORS,
+    true,
+    paint,
+  );
+  const [line] = ctx.of("stroke", "ink");
+  assert.equal(line.paths.length, 1);
+  assert.ok(line.paths[0].points.length >= 300);
+  for (const mark of ctx.of("text")) assert.ok(mark.paths[0].points[0][0] < LEFT, mark.text);
 });

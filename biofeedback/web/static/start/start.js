@@ -2,18 +2,9 @@
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { columnTable } from "./columns.js";
-import {
-  beforeOf,
-  chosenKey,
-  columnOfChannel,
-  fittingProfiles,
-  listSensors,
-  mistakeText,
-  newColumn,
-  orderFindings,
-  verdictText,
-} from "./form.js";
+import { beforeOf, chosenKey, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
 import { capital } from "../shared/words.js";
+import { findingRow } from "./findings.js";
 import { clearMistakes, showMistakes } from "./mistakes.js";
 import { call } from "./program.js";
 
@@ -200,14 +191,14 @@ async function check() {
   try {
     const { title, simulated, findings, picture } = await call("/start/check", readForm());
     setText($("checking"), `${simulated ? "Simulated" : capital(title)}. ${verdictText(findings)}`);
-    fill($("findings"), findings, () => orderFindings(findings).map(findingRow));
+    fill($("findings"), findings, () => orderFindings(findings).map((finding) => findingRow(finding, columns, checkAgain)));
     $("picture").src = picture || "data:,";
     show($("picture"), Boolean(picture));
   } catch ({ mistakes }) {
     const ofSensor = mistakes.filter(({ field }) => !field);
     setText($("checking"), ofSensor.length ? "It cannot be used yet. What to do:" : "");
     fill($("findings"), ofSensor, () =>
-      ofSensor.map(({ what, cure }) => findingRow({ state: "bad", about: "sensor", text: what, cure })),
+      ofSensor.map(({ what, cure }) => findingRow({ state: "bad", about: "sensor", text: what, cure }, columns, checkAgain)),
     );
     showMistakes(mistakes.filter(({ field }) => field));
   } finally {
@@ -216,25 +207,9 @@ async function check() {
   }
 }
 
-const SAID = { bad: "bad", look: "look at it", good: "good" };
-function findingRow({ state, about, text, cure, fix = null }) {
-  const words = make("p", {}, make("strong", {}, `${capital(about)}: `), text);
-  const remedy = cure ? make("p", { class: "small" }, capital(cure)) : null;
-  return make("li", { "data-state": state }, make("span", { class: "hide" }, `${SAID[state]}. `), words, remedy, fixButton(fix));
-}
-
-/** The cure at one press: it fills in the form's field, or the channel's column, and looks again. */
-function fixButton(fix) {
-  const column = fix?.channel ? columnOfChannel(columns.rows, fix.channel) : null;
-  const isShown = fix && (fix.channel ? column && !$("for-columns").hidden : !$(`for-${fix.field}`).hidden);
-  if (!isShown) return null;
-  const use = () => {
-    if (column) columns.set(columns.rows.map((row) => (row === column ? { ...row, [fix.field]: fix.value } : row)));
-    else $(fix.field).value = fix.value;
-    changed();
-    check();
-  };
-  return make("button", { type: "button", class: "secondary", onclick: use }, fix.words);
+function checkAgain() {
+  changed();
+  check();
 }
 
 async function begin(form) {
