@@ -129,7 +129,7 @@ test("what to do now, in every step of finding the maximum", () => {
     ["idle", "Attempt 2 of 3"],
     ["countdown", "Get ready"],
     ["push", "Push as hard as you can"],
-    ["rest", "Rest"],
+    ["rest", "Come out and rest"],
   ]) {
     const told = state.instruction(session({ stage: "maximum", maximum: { step, number: 2, n_needed: 3, attempts: [] } }));
     assert.equal(told.now, now);
