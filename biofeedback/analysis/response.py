@@ -215,6 +215,7 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None, earlier: Sca
     free = None if fit is None else estimate(ratings, column, rounding=rounding, beside=bend_freely(ratings))
     mean = fit.value if fit is not None else _mean([c.change for c in usable if c.change is not None])
     low, high, is_open = (None, None, False) if fit is None else open_interval(ratings, fit, rounding)
+    mean, low, high = (_confine(change) for change in (mean, low, high))
     mean_passive = None if fit is None else float(ratings.rating[ratings.contracting].mean()) - fit.value
     percent = (
         round(100 * fit.value / mean_passive, 7) if fit is not None and mean_passive and mean_passive > 0 else None
@@ -272,6 +273,12 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None, earlier: Sca
         n_more_reason=n_more_reason,
         notes=_make_notes(phases, contrasts),
     )
+
+
+def _confine(change: float | None) -> float | None:
+    """No change is larger than the scale, even where a drift drawn on past its end would say so."""
+    span = SCALE_HIGH - SCALE_LOW
+    return None if change is None else min(max(change, -span), span)
 
 
 def make_contrasts(phases: Sequence[RatedPhase]) -> tuple[Contrast, ...]:

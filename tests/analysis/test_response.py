@@ -3,7 +3,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from biofeedback.analysis.randomisation import draw_order
@@ -237,6 +237,7 @@ phases = st.builds(
 
 
 @given(st.lists(phases, max_size=14))
+@settings(max_examples=200)
 def test_any_session_gets_an_answer_without_nan(session):
     response = compute_response(session)
     for part in (response, response.without_marked):
