@@ -16,7 +16,7 @@ FUNDAMENTAL_HZ = (48.5, 61.5)
 N_HARMONICS = 6
 HALF_WIDTH = 1.6  # bins that a line fills on either side, through a Hann window
 PROMINENCE = 25.0  # times the median of the bins around: a line. Steady contractions reach 25 for a second at most
-LEAST_LINE = 0.02  # of the power: what is weaker is not worth a second look
+LEAST_LINE = 0.03  # of the power: what is weaker is not worth a second look
 
 
 def find_hum(frequency_hz: FloatArray, power: FloatArray, rate_hz: float) -> tuple[float | None, float]:
@@ -31,8 +31,7 @@ def find_hum(frequency_hz: FloatArray, power: FloatArray, rate_hz: float) -> tup
     if not total > 0 or len(power) < 70:
         return None, 0.0
     step_hz = float(frequency_hz[1])
-    first = int(FUNDAMENTAL_HZ[0] / step_hz)
-    last = min(int(min(FUNDAMENTAL_HZ[1] * N_HARMONICS, 0.45 * rate_hz) / step_hz), len(power) - 2)
+    first, last = _find_span(frequency_hz, len(power), rate_hz)
     middle = first + int(power[first:last].argmax())
     within = slice(max(0, middle - 1), middle + 2)
     if power[within].sum() < LEAST_LINE * total or not _is_line(power, middle, step_hz):
@@ -45,6 +44,24 @@ def find_hum(frequency_hz: FloatArray, power: FloatArray, rate_hz: float) -> tup
     shares = [_comb_share(frequency_hz, power, f, total) for f in fitting]
     best = int(np.argmax(shares))
     return fitting[best], shares[best]
+
+
+def may_hum(frequency_hz: FloatArray, power: FloatArray, rate_hz: float) -> NDArray[np.bool_]:
+    """Which spectra ``(n, n_bins)`` have a line strong enough to be worth `find_hum`: a look at all of them at once."""
+    first, last = _find_span(frequency_hz, power.shape[-1], rate_hz)
+    if last <= first:
+        return np.zeros(len(power), dtype=np.bool_)
+    middle = first + power[:, first:last].argmax(axis=-1)
+    rows = np.arange(len(power))
+    line = power[rows, middle - 1] + power[rows, middle] + power[rows, middle + 1]
+    return np.asarray(line >= LEAST_LINE * power.sum(axis=-1), dtype=np.bool_)
+
+
+def _find_span(frequency_hz: FloatArray, n_bins: int, rate_hz: float) -> tuple[int, int]:
+    """The bins in which the strongest line may lie."""
+    step_hz = float(frequency_hz[1])
+    top_hz = min(FUNDAMENTAL_HZ[1] * N_HARMONICS, 0.45 * rate_hz)
+    return int(FUNDAMENTAL_HZ[0] / step_hz), min(int(top_hz / step_hz), n_bins - 2)
 
 
 def locate_line(power: FloatArray, middle: int) -> float:

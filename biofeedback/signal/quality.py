@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
-from biofeedback.signal.mains import find_hum
+from biofeedback.signal.mains import find_hum, may_hum
 
 HUM_FOUND = 0.10  # share of the power at which the notch comes on; a flat 20-450 Hz spectrum has below 0.01 there
 HUM_MOST = 0.50
@@ -122,11 +122,13 @@ class EmgCheck:
         power = _power(filtered * self._window)
         active = power.sum(axis=-1) * (8 / 3)  # a Hann window keeps 3/8; a raw drift leaks into all bins
         verdicts: FlagArray = np.zeros(active.shape, dtype=np.uint16)
+        worth = may_hum(self._frequency_hz, power.reshape(-1, power.shape[-1]), self._rate_hz).reshape(n, -1)
         for k in range(n):
             verdicts[k] = self._find_loose(together[k], active[k], n_known[k]) * _ELECTRODE
-            hums = [find_hum(self._frequency_hz, one, self._rate_hz) for one in power[k]]
-            verdicts[k] |= np.array([share > HUM_MOST for _, share in hums]) * _HUM
-            found_hz, share = max(hums, key=lambda hum: hum[1])
+            hums = {c: find_hum(self._frequency_hz, power[k, c], self._rate_hz) for c in np.flatnonzero(worth[k])}
+            for channel, (_, share) in hums.items():
+                verdicts[k, channel] |= _HUM * (share > HUM_MOST)
+            found_hz, share = max(hums.values(), key=lambda hum: hum[1], default=(None, 0.0))
             if self._is_found(found_hz if share > HUM_FOUND else None):
                 verdicts[k] |= _SETTLING
                 n, verdicts = k + 1, verdicts[: k + 1]

@@ -70,6 +70,7 @@ class RailCheck:
         self._end, self._other = np.full(2 * n, -np.inf), np.full(2 * n, np.inf)
         self._n_at, self._n_near, self._n_visits, self._n_between = np.zeros((4, 2 * n), dtype=np.int64)
         self._has_left: NDArray[np.bool_] = np.zeros(2 * n, dtype=np.bool_)
+        self._near_end, self._left_end = np.full((2, 2 * n), -np.inf)
         self._rails: FloatArray = np.full(2 * n, np.inf)
         self._is_any = False
 
@@ -109,24 +110,27 @@ class RailCheck:
 
     def _judge(self, ends: FloatArray) -> None:
         """Take a whole stretch, ``(2 n_channels, n_hops)``; ends of the range with the sign that makes them upper."""
-        known = ends > -np.inf
         top = ends.max(axis=1)
+        lowest = np.where(ends > -np.inf, ends, np.inf).min(axis=1)
+        if (top < self._near_end).all() and (lowest >= self._other).all():  # as most seconds are
+            self._has_left |= lowest < self._left_end
+            return
         grown = top > self._end
         np.copyto(self._end, top, where=grown)
         for kept in (self._n_at, self._n_near, self._n_visits):  # what lay between lies between
             kept[grown] = 0
-        lowest = np.where(known, ends, np.inf).min(axis=1)
         np.minimum(self._other, lowest, out=self._other)
         width = np.where(np.isfinite(self._other), self._end - self._other, 0.0)
+        self._near_end, self._left_end = self._end - NEAR * width, self._end - 0.1 * width
         at = ends == self._end[:, None]
-        near = (ends >= (self._end - NEAR * width)[:, None]) & ~at
+        below = self._near_end[:, None]
+        near = (ends >= below) & ~at
         is_there = at.any(axis=1)
         self._n_at += at.sum(axis=1)
         self._n_near += near.sum(axis=1)
-        below = (self._end - NEAR * width)[:, None]
         self._n_between += ((ends < below) & (ends > (self._end - 0.9 * width)[:, None])).sum(axis=1)
         self._n_visits += is_there & (self._has_left | grown)
-        self._has_left = (self._has_left & ~is_there) | (lowest < self._end - 0.1 * width)
+        self._has_left = (self._has_left & ~is_there) | (lowest < self._left_end)
         codes = np.concatenate((self._end[: self._n], -self._end[self._n :])).tolist()
         is_code = np.array(
             [
