@@ -28,10 +28,11 @@ class Flag(IntFlag):
     CLIPPED = 8  # at least one sample lies on a rail of the converter
     FLAT = 16  # not one count of change for a second
     HUM = 32  # mains frequency carries most of the signal
-    ELECTRODE = 64  # most of an EMG's power lies below 20 Hz: loose or dry electrode
+    ELECTRODE = 64  # most of an EMG's power lies below 20 Hz, or it is far quieter than at rest: loose, dry or off
     SPIKE = 128  # a jump no muscle makes
     DRIFT = 256  # the zero has moved since it was set
     STRANGER = 512  # another device answers than the one that was calibrated, and nobody has said what holds
+    TENSION = 1024  # contracting without a relaxed stretch before: the effort includes the position's own tension
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,11 @@ LEAST_IN_BAND_PERCENT = 50.0  # a contraction less than half in its band says li
 MOST_RELAXED_PERCENT = 10.0  # more effort than this is not a passive phase; common practice
 MOST_BAD_PERCENT = 20.0  # of the time before the rating, with a bad signal; common practice
 BEFORE_S = 5.0  # a rating outside any phase is linked to the last seconds before it
-DOUBTS = {Flag.DRIFT: "the zero had moved", Flag.STRANGER: "another device answered"}
+DOUBTS = {
+    Flag.DRIFT: "the zero had moved",
+    Flag.STRANGER: "another device answered",
+    Flag.TENSION: "the effort includes the position's own tension",
+}
 POSITION_S = 2.0  # position at a moment: the mean over this long
 
 

@@ -16,6 +16,7 @@ class ChannelState:
     def __init__(self) -> None:
         self.rest = self.start = self.strength = math.nan  # start: the baseline until tension is learnt
         self.rest_sd = 0.0
+        self.n_silent = 0  # blocks in a row far below the resting level
         self.tension: PassiveTension | None = None
         self.drift: ZeroDrift | None = None
         self.means: deque[float] = deque(maxlen=N_RECENT)  # of this stretch's last blocks

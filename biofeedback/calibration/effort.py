@@ -19,6 +19,7 @@ from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels
 
 BLOCK_S = 0.5
 SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
+OFF_BELOW, OFF_S = 0.3, 2.0  # of the resting level, for as long: no skin is that quiet; common practice, no source
 UNCERTAIN_PERCENT = 1.0  # show the +- of an effort from here on: the bands' hysteresis is one point
 BaselineMethod: TypeAlias = Literal["passive", "running", "zero"]
 
@@ -29,7 +30,8 @@ class Effort:
 
     ``percent`` is NaN where unknown and never clipped at 100; of a position channel it is the distance from zero in
     the channel's unit. ``baseline`` is in the channel's unit, ``plus_minus_percent`` one standard deviation of what
-    the baseline's uncertainty adds to ``percent``. ``flags``: those of the levels, DRIFT and STRANGER.
+    the baseline's uncertainty adds to ``percent``. ``flags``: those of the levels, DRIFT, STRANGER, TENSION and,
+    far below the resting level, ELECTRODE.
     """
 
     first: int
@@ -75,6 +77,7 @@ class EffortStream:
         self._is_quadratic = np.array([is_quadratic(channel) for channel in self.channels])
         self._is_position = np.array([channel.kind == "position" for channel in self.channels])
         self._is_stranger = False
+        self._is_asked = False  # to relax or to contract: before, nothing is judged by it
         self._doubts: FlagArray | None = None  # DRIFT and STRANGER of each channel, None while there are none
         self._all_quadratic, self._any_quadratic = bool(self._is_quadratic.all()), bool(self._is_quadratic.any())
         self._any_position = bool(self._is_position.any())
@@ -91,6 +94,7 @@ class EffortStream:
         state.rest, state.rest_sd = float(level), float(sd)
         state.start = state.rest
         state.tension = None
+        self._is_asked = False  # until the next phase says so
         channel = self.channels[channel_index]
         if channel.kind == "force":
             state.drift = ZeroDrift(channel, state.rest, state.rest_sd, block_s=self._n_block / self.level_rate_hz)
@@ -115,9 +119,11 @@ class EffortStream:
 
     def set_relaxed(self, relaxed: bool) -> None:
         """Say whether the athlete is asked to relax: only then is the force baseline learnt."""
+        self._is_asked = True
         if relaxed != (self._n_relaxed is not None):
             self._n_relaxed = 0 if relaxed else None
             self._is_stretch_new = relaxed
+        self._note_doubts()
 
     def set_stranger(self, is_stranger: bool) -> None:
         """Say whether a device answers of which nobody has said whether the calibration holds for it."""
@@ -214,6 +220,9 @@ class EffortStream:
     def _watch_zeros(self) -> None:
         """At the end of a block: whether the zeros of the force channels still hold."""
         for index, state in enumerate(self._states):
+            if self._is_quadratic[index]:
+                level = float(self._values[:, index].mean())
+                state.n_silent = state.n_silent + 1 if level < OFF_BELOW * state.rest else 0
             if state.drift is not None:
                 mean = float(self._values[:, index].sum()) / self._n_block
                 state.drift.strength = 0.0 if math.isnan(state.strength) else state.strength
@@ -223,7 +232,17 @@ class EffortStream:
     def _note_doubts(self) -> None:
         moved = [bool(state.drift and state.drift.has_moved) for state in self._states]
         doubts = np.array(moved) * np.uint16(Flag.DRIFT) | np.uint16(self._is_stranger * Flag.STRANGER)
+        off = [state.n_silent >= OFF_S / BLOCK_S for state in self._states]
+        doubts = doubts | np.array(off) * np.uint16(Flag.ELECTRODE)
+        if self._is_asked and self._n_relaxed is None and self.baseline != "zero":
+            doubts = doubts | np.array([self._has_tension(k) for k in range(len(off))]) * np.uint16(Flag.TENSION)
         self._doubts = doubts if doubts.any() else None
+
+    def _has_tension(self, index: int) -> bool:
+        """Whether the channel's effort is of the position as well, of which nothing has been learnt since the zero."""
+        state = self._states[index]
+        is_force = self.channels[index].kind == "force" and not math.isnan(state.strength)
+        return is_force and (state.tension is None or not state.tension.is_known)
 
     def _is_emg_active(self) -> bool:
         percent, _, _ = self._measure(self._values, slice(0, self._n_block))

@@ -28,6 +28,9 @@ UNKNOWN_FALL = 0.03  # of maximum: SD of a fall that the zero does not tell of, 
 N_RECENT = 4  # blocks of half a second whose mean a prediction starts from
 WANDER = 3.0  # relaxed tension wanders slowly: this many blocks count as one independent reading
 MODEL_DOUBT = 0.3  # no muscle is exactly either shape: SD of a change, as a fraction of what is predicted or usual
+N_DRIFT = 20  # blocks over which the residuals are looked at: do they drift?
+SLOW_DOUBT = 0.3  # of the present slope may belong to something slower than any reading so far could tell
+DRIFT_LASTS_S = 60.0  # a slope that the shapes do not have goes on, and eases, as everything here does
 JUMP_SD = 6.0
 JUMP_FRACTION = 0.2  # of the tension: a step this large is another position, not relaxation
 UNREAD_S = 2.0  # longer without a relaxed reading is a contraction
@@ -102,8 +105,9 @@ class PassiveTension:
             return
         expected = self.predict(time_s)
         error = level - expected.level
+        usual_sd = math.sqrt(max(0.0, expected.sd**2 - self._find_drift_variance(time_s)))
         limit = max(
-            JUMP_SD * max(expected.sd, self._sd),
+            JUMP_SD * max(usual_sd, self._sd),  # what may yet go on slowly is no jump
             JUMP_FRACTION * abs(expected.level - self._rest),
             UNKNOWN_FALL * self.strength,
         )
@@ -127,7 +131,13 @@ class PassiveTension:
         variance = WANDER * self._sd**2 / len(self._recent) + float(spread.sum())
         variance += (MODEL_DOUBT * max(abs(mean), abs(usual))) ** 2 if self._relaxes else 0.0
         variance += self._wander_variance * max(0.0, time_s - self._last_s)
+        variance += self._find_drift_variance(time_s)
         return Tension(self._recent_level + mean, math.sqrt(variance))
+
+    def _find_drift_variance(self, time_s: float) -> float:
+        """What a slope that no shape explains may have come to by ``time_s``."""
+        ahead_s = max(0.0, time_s - self._last_s)
+        return self._drift_variance * (DRIFT_LASTS_S * -math.expm1(-ahead_s / DRIFT_LASTS_S)) ** 2
 
     def _begin(self, time_s: float, level: float) -> None:
         n_shapes = len(TAUS_S) + len(BETAS)
@@ -139,6 +149,8 @@ class PassiveTension:
         self._level_mean = self._level_square = 0.0
         self._shape_mean, self._shape_square, self._product = np.zeros((3, n_shapes))
         self._recent: deque[tuple[float, FloatArray]] = deque(maxlen=N_RECENT)
+        self._lately: deque[tuple[float, float, FloatArray]] = deque(maxlen=N_DRIFT)
+        self._drift_variance = 0.0  # of a slope that no shape explains, per second squared
         self._update(time_s, level)
 
     def _update(self, time_s: float, level: float) -> None:
@@ -155,8 +167,10 @@ class PassiveTension:
         self._recent_level = sum(one for one, _ in self._recent) / len(self._recent)
         self._recent_shape = sum((one for _, one in self._recent), np.zeros_like(shape)) / len(self._recent)
         self._last_s = time_s
+        self._lately.append((time_s, level, shape))
         if self._n >= 3:
             self._fit()
+            self._find_drift()
 
     def _expect(self) -> tuple[FloatArray, FloatArray]:
         """Amplitude of every shape, and its variance, before anything is read: the fall known from others."""
@@ -179,6 +193,21 @@ class PassiveTension:
         self._amplitude_variance = np.minimum(variance / information, prior_variance)
         weights = np.exp(np.maximum((cost.min() - cost) * (0.5 / variance), -700.0))
         self._weights = weights / weights.sum()
+
+    def _find_drift(self) -> None:
+        """How far the last readings rose or fell otherwise than the fit does: what its own scatter does not explain."""
+        n = len(self._lately) // 3
+        if n < 3 or not self._relaxes:
+            self._drift_variance = 0.0
+            return
+        times, levels, forms = zip(*self._lately, strict=True)
+        change = sum(forms[-n:], np.zeros_like(forms[0])) - sum(forms[:n], np.zeros_like(forms[0]))
+        fitted = float((self._weights * self._amplitude * change).sum()) / n
+        seen = (sum(levels[-n:]) - sum(levels[:n])) / n
+        span_s = (sum(times[-n:]) - sum(times[:n])) / n
+        chance = 2.0 * self._sd**2 / n
+        unexplained = max(0.0, (seen - fitted) ** 2 - chance)
+        self._drift_variance = (unexplained + (SLOW_DOUBT * seen) ** 2) / span_s**2
 
     def _note_surprise(self, time_s: float, error: float) -> None:
         """After a contraction, remember how far off the prediction was, per second."""

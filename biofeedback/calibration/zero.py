@@ -24,7 +24,8 @@ def measure_zero(
 
     The signal moves when its quarter-second means differ by more than both four times the scatter inside them
     (fast noise is harmless, it averages out) and ``move_limit`` (5 N, 1 % of a 500 N maximum: common practice, no
-    source). A resting EMG has no such unit: it moves when the means differ by more than their own mean.
+    source). A resting EMG has no such unit: it moves when the means differ by more than their own mean, an
+    envelope, which may rest near 0 or below, by more than four times its scatter as well.
 
     Raises
     ------
@@ -49,7 +50,8 @@ def measure_zero(
     means = blocks.mean(axis=1)
     moved = float(np.ptp(means))
     is_emg = channel.kind == "emg"
-    limit = float(np.mean(means)) if is_emg else max(move_limit, 4 * float(np.median(blocks.std(axis=1))))
+    scatter = 4 * float(np.median(blocks.std(axis=1)))
+    limit = max(abs(float(np.mean(means))), scatter * channel.envelope) if is_emg else max(move_limit, scatter)
     if moved > limit:
         raise CalibrationError(
             f"{name} moves by {moved:.3g} {channel.unit} during the zero; {limit:.3g} is allowed",

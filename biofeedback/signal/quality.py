@@ -35,11 +35,15 @@ _WORDS: dict[Flag, tuple[str, str]] = {
         "run the computer from its battery, move away from mains leads, press the electrodes on",
     ),
     Flag.ELECTRODE: (
-        "most of {name} lies below 20 Hz: an electrode is loose or dry",
+        "{name} is mostly below 20 Hz or far quieter than at rest: an electrode is loose, dry or off",
         "press it on or replace it; then find a new maximum",
     ),
     Flag.SPIKE: ("{name} jumped as no muscle does", "check the strap and the cable; the jump is not counted as effort"),
     Flag.DRIFT: ("what {name} reads at rest has moved away from its zero", "zero again, unloaded: slacken the strap"),
+    Flag.TENSION: (
+        "effort on {name} includes the position's own tension",
+        "relax in the position for some seconds before contracting: begin with a passive phase",
+    ),
     Flag.STRANGER: ("{name} comes from another device", "keep the calibration, or zero and find a new maximum"),
 }
 

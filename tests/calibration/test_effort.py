@@ -177,3 +177,46 @@ def test_result_does_not_depend_on_how_levels_are_cut(cuts, seed):
 
     for once, cut in zip(run([]), run(cuts), strict=True):
         assert once.tobytes() == cut.tobytes()
+
+
+def push_seconds(stream, seconds, *values, first=0):
+    """Constant levels for some seconds; the flags of the last level and the level after."""
+    n = round(seconds * RATE)
+    effort = stream.push(levels_of(*([value] * n for value in values), first=first))
+    return effort.flags[-1], first + n
+
+
+def test_contracting_without_a_relaxed_stretch_since_the_zero_is_marked():
+    """22 % of passive tension counted as effort once, 81 % of it "in band", without a word."""
+    stream = EffortStream([FORCE], RATE)
+    stream.set_rest(0, 10.0, 0.1)
+    flags, at = push_seconds(stream, 2, 98.0)
+    stream.set_maximum(0, maximum(baseline=10.0))
+    flags, at = push_seconds(stream, 2, 98.0, first=at)
+    assert not flags[0] & Flag.TENSION, "nobody has asked for anything yet"
+    stream.set_relaxed(False)
+    flags, at = push_seconds(stream, 2, 98.0, first=at)
+    assert flags[0] & Flag.TENSION
+    stream.set_relaxed(True)
+    flags, at = push_seconds(stream, 6, 98.0, first=at)
+    stream.set_relaxed(False)
+    flags, at = push_seconds(stream, 2, 198.0, first=at)
+    assert not flags[0] & Flag.TENSION, "what the position alone pulls is known now"
+    stream.set_rest(0, 10.0, 0.1)
+    stream.set_relaxed(False)
+    flags, at = push_seconds(stream, 2, 98.0, first=at)
+    assert flags[0] & Flag.TENSION, "a new zero forgets it"
+
+
+def test_a_muscle_quieter_than_its_own_rest_has_lost_an_electrode():
+    """An input that is open or shorted is quieter than any skin: it looked relaxed."""
+    stream = EffortStream([EMG, FORCE], RATE)
+    stream.set_rest(0, 5.0, 0.3)
+    flags, at = push_seconds(stream, 5, 5.0, 10.0)
+    assert not flags[0] & Flag.ELECTRODE
+    flags, at = push_seconds(stream, 1, 0.8, 10.0, first=at)
+    assert not flags[0] & Flag.ELECTRODE, "a moment's quiet says nothing"
+    flags, at = push_seconds(stream, 2, 0.8, 10.0, first=at)
+    assert flags.tolist() == [Flag.ELECTRODE, Flag.GOOD]
+    flags, at = push_seconds(stream, 2, 2.0, 10.0, first=at)
+    assert not flags[0] & Flag.ELECTRODE, "someone who relaxes better than at the zero"

@@ -244,3 +244,27 @@ def test_cost_of_an_update_does_not_grow():
         sizes.append(len(pickle.dumps(tension)))
     assert sizes[-1] <= sizes[20] + 10
     assert tension.predict(500.0).level == pytest.approx(67.0, abs=0.5)
+
+
+def two_paces(t):
+    """Something fast and something slow, as real muscles have: no single shape, and its slow part shows late."""
+    return 60 + 20 * np.exp(-t / 4) + 60 * np.exp(-t / 200)
+
+
+@pytest.mark.parametrize("learnt_s", [20.0, 40.0])
+@pytest.mark.parametrize("curve", [two_paces, lambda t: 50 + 15 * np.exp(-t / 6) + 35 * np.exp(-t / 90)])
+def test_the_interval_holds_where_something_slower_was_not_to_be_seen_yet(curve, learnt_s):
+    """Held out for two minutes the tension was 3 to 5 SD off."""
+    worst = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        tension = PassiveTension(0.0)
+        tension.strength = 400.0
+        tension.begin_stretch(0.0)
+        times_s = np.arange(2.0, 2.0 + learnt_s, 0.5)
+        for time_s in times_s:
+            tension.learn(time_s, curve(time_s) + rng.normal(0, 0.3))
+        ahead_s = times_s[-1] + np.array([20.0, 60.0, 120.0])
+        found = [tension.predict(time_s) for time_s in ahead_s]
+        worst.append(max(abs(curve(t) - one.level) / one.sd for t, one in zip(ahead_s, found, strict=True)))
+    assert np.median(worst) < 2.6

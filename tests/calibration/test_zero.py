@@ -59,3 +59,16 @@ def test_refusals_name_value_and_cure(n_levels, flag, message):
     flags[50] = flag
     with pytest.raises(CalibrationError, match=message):
         measure_zero(levels, flags, RATE, channel=FORCE)
+
+
+def test_an_envelope_that_rests_around_zero_is_judged_by_its_scatter():
+    """ "Moves by 0.654; -0.58 is allowed" it said once."""
+    envelope = Channel(name="emg", kind="emg", unit="mV", envelope=True)
+    rng = np.random.default_rng(3)
+    for mean in (-0.58, -0.05, 0.0, 0.02):
+        levels = mean + rng.normal(0, 0.3, 200)
+        assert measure_zero(levels, flags_for(levels), RATE, channel=envelope).level == pytest.approx(mean, abs=0.1)
+    climbing = np.linspace(-0.5, 2.5, 200)
+    with pytest.raises(CalibrationError, match="emg moves by") as raised:
+        measure_zero(climbing, flags_for(climbing), RATE, channel=envelope)
+    assert "-" not in raised.value.what.partition("zero; ")[2], "what is allowed is no negative amount"

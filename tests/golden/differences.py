@@ -75,6 +75,10 @@ RULES = Rules(
             "the three-compartment model leads for holds as well as for rests; the power law is shown as doubt",
             recording="late-and-corrected.hold",
         ),
+        Allowed(
+            r"analysis\.trace\.plus_minus_percent\..*",
+            "the interval of passive tension holds what is slower than any reading so far could tell",
+        ),
         Allowed(r"frame\.(columns\.)?discomfort(_by_phase)?\..*", "ratings stand in the phase that asked", "any"),
         Allowed(
             r"(notebook|numpy|csv|bids|review|frame|views)\..*", "more columns: whose rating, which phase", "added"
