@@ -22,6 +22,7 @@ from biofeedback.storage.schema import (
     ADDED_LATER,
     COLUMNS,
     KINDS,
+    DamagedHeaderError,
     Row,
     checksum,
     create_tables,
@@ -138,6 +139,9 @@ def _open_rows(path: Path, stack: ExitStack, *, is_saving: bool) -> tuple[Reader
     except ForeignSchemaError as error:
         unreadable = error
         problems.append(error.what.removeprefix(f"{path} "))
+    except DamagedHeaderError as error:
+        unreadable = error
+        problems.append("its header does not say that it is a recording")
     except RecordingError as error:
         if not isinstance(error.__cause__, database.UNREADABLE):
             raise

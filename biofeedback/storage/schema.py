@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from biofeedback.storage.database import Connection
 
 FORMAT = 1  # stored as user_version; grows when an older program could no longer read the file
+MAX_NEWER = 50  # formats that there may be one day; a larger number in a file is damage
 APPLICATION_ID = 0x484F4C44  # "HOLD", so that `file` and SQLite tools can tell a recording from another database
 SUFFIX = ".hold"
 LAST_START = "last-start.json"  # beside the recordings: what was chosen on the start page, the code among it
@@ -239,13 +240,17 @@ def _plain(value: object) -> object:
     raise TypeError(f"{type(value).__name__} is not JSON")
 
 
+class DamagedHeaderError(RecordingError):
+    """The file's marks are none that a recording of ours can have; whether it is one, its rows may still tell."""
+
+
 def check_version(connection: Connection, path: Path) -> None:
     """Raise RecordingError unless this is a recording that this program can read."""
     application_id = connection.execute("PRAGMA application_id").fetchone()[0]
     version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if application_id != APPLICATION_ID:
-        raise RecordingError(f"{path} is not a recording", "choose a file that this program recorded")
-    if version > FORMAT:
+    if application_id != APPLICATION_ID or not 0 <= version <= FORMAT + MAX_NEWER:
+        raise DamagedHeaderError(f"{path} is not a recording", "choose a file that this program recorded")
+    if FORMAT < version <= FORMAT + MAX_NEWER:
         raise RecordingError(
             f"{path} has format {version}; this program reads up to {FORMAT}", "install a newer version of the program"
         )

@@ -29,6 +29,7 @@ from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.check import repair_recording
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import COLUMNS, checksum
+from biofeedback.wiring import parallel
 from tests.storage.hostile import (
     N_DAMAGED,
     N_HOSTILE,
@@ -43,6 +44,9 @@ from tests.storage.hostile import (
 )
 
 N_RECOVERED = 200
+
+
+parallel.count_cores = lambda: 1  # type: ignore[assignment]  # no time goes into starting processes
 
 
 def use_commands(path: Path, judge: Judge) -> None:

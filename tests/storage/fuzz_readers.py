@@ -46,8 +46,10 @@ def use_log(data: bytes, folder: Path) -> None:
     from biofeedback.storage.log import parse_log
 
     parse_log(data) if data else None
-    path = folder / "a.hold"
-    shutil.copy(ROOT / "recordings-demo" / "A02.hold", path)
+    path, seed = folder / "a.hold", folder / "seed.hold"
+    if not seed.exists():
+        make_seeds(folder)
+    shutil.copy(seed, path)
     Path(f"{path}-wal").write_bytes(data)
     with contextlib.suppress(RecordingError):
         check_recording(path)

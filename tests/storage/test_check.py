@@ -278,3 +278,15 @@ def test_a_copy_that_is_there_already_is_never_written_over(path: Path, tmp_path
     with pytest.raises(RecordingError, match="exists already"):
         repair_recording(path, tmp_path / "copy.hold")
     assert (tmp_path / "copy.hold").read_bytes() == b"somebody's"
+
+
+@pytest.mark.parametrize("at", [60, 68, 71])
+def test_a_damaged_mark_in_the_header_keeps_nobody_from_saving_the_rest(path: Path, tmp_path: Path, at: int) -> None:
+    """user_version and application_id (SQLite file format, section 1.3)."""
+    counts = open_recording(path).counts()
+    content = bytearray(path.read_bytes())
+    content[at] ^= 0x40
+    path.write_bytes(content)
+    assert check_recording(path).problems == ("its header does not say that it is a recording",)
+    repair_recording(path, tmp_path / "copy.hold")
+    np.testing.assert_array_equal(open_recording(tmp_path / "copy.hold").counts(), counts)

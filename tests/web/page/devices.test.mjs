@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { countText, minutesLeft } from "../../../biofeedback/web/static/shared/devices.js";
+import { countText, minutesLeft, whereText } from "../../../biofeedback/web/static/shared/devices.js";
 
 test("a code's minutes are rounded up while it works and end at nothing", () => {
   assert.equal(minutesLeft(600, 0), 10);
@@ -17,4 +17,9 @@ test("athletes with a phone are counted, not phones", () => {
   assert.equal(countText([], seats), "0 of 3");
   assert.equal(countText([device("athlete", 2), device("athlete", 2), device("coach", null)], seats), "1 of 3");
   assert.equal(countText([device("athlete", 1), device("athlete", 3)], seats), "2 of 3");
+});
+
+test("a device says by whom it was invited, unless from this computer", () => {
+  assert.equal(whereText({ here: true, number: 2, inviter: 0 }), "Joined (device 2)");
+  assert.equal(whereText({ here: false, number: 3, inviter: 2 }), "Joined, now locked or out of reach (device 3, invited by device 2)");
 });

@@ -110,10 +110,16 @@ export class Devices {
     return make(
       "li",
       { "data-here": device.here ? "yes" : "no" },
-      make("span", {}, device.here ? "Joined" : "Joined, now locked or out of reach"),
+      make("span", {}, whereText(device)),
       away,
     );
   }
+}
+
+/** What is known of a device that joined; who invited it, where that was not this computer. */
+export function whereText({ here, number, inviter }) {
+  const where = here ? "Joined" : "Joined, now locked or out of reach";
+  return inviter ? `${where} (device ${number}, invited by device ${inviter})` : `${where} (device ${number})`;
 }
 
 function invitationParts({ url, code, qr }, minutes, name) {
