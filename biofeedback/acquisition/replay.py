@@ -135,8 +135,18 @@ class RecordingReplay(ItemSource):
         self.player.stop()
 
     def read_items(self) -> list[Item]:
-        """What is due."""
-        return self.player.take()
+        """What is due, chunks that follow each other as one: what handles them takes its time for each."""
+        items: list[Item] = []
+        waiting: list[Chunk] = []
+        for item in [*self.player.take(), None]:
+            if waiting and not (isinstance(item, Chunk) and item.first_frame == waiting[-1].end_frame):
+                items.append(Chunk.join(waiting))
+                waiting = []
+            if isinstance(item, Chunk):
+                waiting.append(item)
+            elif item is not None:
+                items.append(item)
+        return items
 
     def _cut(self) -> Iterator[Piece[Item]]:
         n_piece = max(1, round(PIECE_S * self.rate_hz))

@@ -156,3 +156,10 @@ def test_speed_must_be_a_positive_number_or_max(tmp_path, speed):
 def test_recording_without_a_way_to_open_it(tmp_path):
     with pytest.raises(SourceError, match="only text logs"):
         open_source(f"replay:{hold_file(tmp_path)}")
+
+
+def test_what_is_due_together_comes_in_one_piece(tmp_path):
+    """Recorder and filters take their time for each piece: an hour would take minutes."""
+    recorded = Recorded([Chunk(0, np.zeros((3000, 2))), Gap(3000, 500, "no data"), Chunk(3500, np.zeros((3000, 2)))])
+    source = open_source(f"replay:{hold_file(tmp_path)}?speed=max", open_recording=lambda path: recorded)
+    assert len([item for item in play(source) if isinstance(item, Chunk)]) < 12
