@@ -165,6 +165,13 @@ def test_a_hole_that_is_bridged_costs_no_verdict() -> None:
     assert found[Flag.MISSING] == []
 
 
+def test_a_hole_on_the_border_of_two_seconds_costs_the_verdict_of_both() -> None:
+    """7 % of each is missing, less than the tenth that is let pass; but the filters began anew behind the hole."""
+    found = humming((2930, 3070), None)
+    assert found[Flag.MISSING] == [(293, 307)]
+    assert found[Flag.HUM] == [(100, 293), (500, 900)]
+
+
 def test_where_the_notch_comes_on_the_numbers_settle_and_the_hum_is_named_until_it_is_out() -> None:
     """Hum in two seconds running: the notch works from 2 s on, marked as settling to the end of that second."""
     found = humming(None, "auto")
