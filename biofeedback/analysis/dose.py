@@ -139,7 +139,8 @@ def compute_dose(
     tried = max((h.effort_percent for h in held), default=0.0)
     curve = tuple(_judge_level(posterior, e, wanted_points) for e in list_efforts(tried).tolist()) if held else ()
     has_room = relaxed_points is None or relaxed_points >= LEAST_ROOM_POINTS
-    enough = next((h for h in held if is_enough(h, wanted_points, chance_percent)), None)
+    allowed = [h for h in held if h.effort_percent <= limit_percent]
+    enough = next((h for h in allowed if is_enough(h, wanted_points, chance_percent)), None)
     if len(points) < N_POINTS_MIN or not has_room:
         enough = None
     advice: DoseAdvice = "enough" if enough else "not decided"
@@ -310,7 +311,11 @@ def _choose_next(
             between = STEP_PERCENT * round((enough.effort_percent + below) / 2 / STEP_PERCENT)
             return between, "less effort may do as well"
         return None, ""
-    promising = [h for h in held if h.rated <= -wanted_points and h.level.chance_percent > EXCLUDED_PERCENT]
+    promising = [
+        h
+        for h in held
+        if h.effort_percent <= limit_percent and h.rated <= -wanted_points and h.level.chance_percent > EXCLUDED_PERCENT
+    ]
     if promising:
         return promising[0].effort_percent, "what was rated there would be enough, if it repeats"
     if held and held[0].effort_percent > LIGHT_TOP_PERCENT and limit_percent >= LIGHT_PERCENT:

@@ -13,6 +13,8 @@ YARDSTICK_POINTS, YARDSTICK_PERCENT = 2.0, 30.0  # Farrar et al., Pain 94 (2001)
 AT_END_PERCENT = 25.0  # with this many ratings at 0 or 10 the scale hides part of the change; common practice
 WHOLE_SCALE = 10.0
 ALIAS_POINTS = 0.25  # rounding that may imitate less is not worth a sentence
+ALL_PERCENT = 100.0
+ALL_AT_END = "Every rating stands at an end of the scale, where neither easing nor worsening need show."
 AFTEREFFECT = (
     "That is against the relaxed phases that came after a contraction; the first contraction was no worse than the "
     "relaxed phase before it. An easing that comes late and stays looks just like this, so harm is not shown."
@@ -60,7 +62,7 @@ def choose_word(
 def describe_response(response: Response) -> tuple[str, ...]:
     """What contraction did and what that is worth; then, where it applies, what qualifies it, a sentence each."""
     said = _describe_change(response)
-    if response.word == "too few ratings to say":
+    if response.word == "too few ratings to say" or said == (ALL_AT_END,):
         return said
     if response.shift is not None and response.shift.is_clear:
         first, last = describe_points(response.shift.first), describe_points(response.shift.last)
@@ -135,11 +137,9 @@ def _blame_scale(at_end_percent: float) -> str:
 
 
 def _describe_change(response: Response) -> tuple[str, ...]:
-    mean, low, high = response.mean_change, response.low, response.high
-    if not response.contrasts:
-        return ("No contraction was held in a phase of its own, so there is nothing to compare.",)
-    if response.word == "too few ratings to say" or mean is None or low is None or high is None:
-        return (f"Too few ratings to say what contraction did: {response.reason}.",)
+    if nothing := _describe_nothing(response):
+        return (nothing,)
+    mean, low, high = response.mean_change or 0.0, response.low or 0.0, response.high or 0.0
     over = count(response.n_contrasts, "contraction")
     if response.word == "no clear difference":
         first = (
@@ -157,6 +157,16 @@ def _describe_change(response: Response) -> tuple[str, ...]:
     if response.reaches_yardstick:
         return first, "That reaches the usual yardstick for a change that matters, 2 points or 30 %."
     return first, "That is below the usual yardstick for a change that matters, 2 points or 30 %."
+
+
+def _describe_nothing(response: Response) -> str:
+    """Why there is no change to tell; empty when there is one."""
+    if not response.contrasts:
+        return "No contraction was held in a phase of its own, so there is nothing to compare."
+    if response.word == "too few ratings to say":
+        return f"Too few ratings to say what contraction did: {response.reason}."
+    is_hidden = response.at_end_percent == ALL_PERCENT and response.word == "no clear difference"
+    return ALL_AT_END if is_hidden else ""
 
 
 def _describe_outlook(response: Response, largest: float) -> str:

@@ -106,6 +106,13 @@ def test_a_band_that_was_missed_is_named_by_what_was_held():
     assert dose.band == Band(55, 65)
 
 
+def test_efforts_above_the_maximum_are_never_advised():
+    dose = compute_dose([DosePoint(118.0, -3.0, 0, i, Band(80, 100)) for i in range(5)])
+    assert dose.advice == "not decided"
+    assert dose.band is None
+    assert dose.next_percent == 25
+
+
 def test_misfit_comes_before_the_curve():
     """What the curve does not describe is said, and what was rated there keeps contraction from being left out."""
     points = [*rate({25.0: 0.0, 75.0: 0.0}, repeat=6), *rate({50.0: -3.0}, repeat=2)]

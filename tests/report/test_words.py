@@ -20,6 +20,7 @@ from biofeedback.report.words import (
     describe_next,
     describe_zeros,
     summarise_advice,
+    title_answer,
 )
 
 from ..analysis.made_session import MadeSession, make_check, make_settings
@@ -84,6 +85,70 @@ def test_expectation_is_said_once_and_only_where_there_is_an_effect() -> None:
     said = describe_effect(answer((8,) * 6, (3, 3, 2, 3, 3)))
     assert sum("may feel what is expected" in sentence for sentence in said) == 1
     assert not any("may feel" in s for s in describe_effect(answer((6,) * 6, (6,) * 5)))
+
+
+def say(analysis) -> tuple[str, str]:
+    return " ".join(describe_effect(analysis)), " ".join(describe_next(analysis))
+
+
+@pytest.mark.parametrize("value", [0, 10])
+def test_all_ratings_at_one_end_say_that_nothing_can_show(value) -> None:
+    effect, steps = say(answer((value,) * 6, (value,) * 5))
+    assert effect.startswith("Every rating stands at an end of the scale")
+    assert "imitate" not in effect
+    assert "Leave contraction out" not in steps
+    assert "Train at" not in steps
+    assert ("go less far" in steps) == (value == 10)
+
+
+def test_all_ratings_equal_decide_nothing_of_what_was_not_tried() -> None:
+    effect, steps = say(answer((6,) * 6, (6,) * 5))
+    assert "discomfort while contracting was the same" in effect
+    assert "Not decided: what was held eases it by less than 1.8 points (60–80 %: the same)" in steps
+    assert "light effort was not tried" in steps
+
+
+@pytest.mark.parametrize(
+    ("passive", "contract"), [((None,) * 6, (None,) * 5), ((45,) * 6, (4,) * 5), ((6, 6), (4,)), ((6,), ())]
+)
+def test_missing_off_scale_and_single_cycles_ask_for_a_check(passive, contract) -> None:
+    effect, steps = say(answer(passive, contract))
+    assert "Too few ratings" in effect or "nothing to compare" in effect
+    assert "Run the response check" in steps
+    assert "Train at" not in steps
+
+
+def test_ratings_without_phases_are_told_as_that() -> None:
+    session = MadeSession()
+    session.hold(5.0)
+    for value in (6, 5, 4):
+        session.hold(5.0)
+        session.happen("rating", value=value, by="athlete", phase_index=None)
+    session.settings = make_settings(simulated=False)
+    analysis = analyse_recording(session)
+    effect, steps = say(analysis)
+    assert "too few" not in (effect + steps).lower()
+    assert "given outside any phase" in steps
+    assert title_answer(analysis.response) == "No contraction to compare"
+
+
+def test_a_stop_half_way_a_second_plan_and_corrections_of_corrections_are_all_heard() -> None:
+    session = make_check(passive=(6, 6, 6, 6), contract=(3, 3, 3))
+    for value in (9, 4, 3):
+        session.happen("rating", value=value, phase_index=1, ask_id=None, by="coach", corrects=1)
+    session.happen("plan", name="light-hold", title="Light hold")
+    for rating in (6, 5.5):
+        session.phase("passive", 6.0, rating=rating)
+        session.phase("contract", 6.0, 25.0, band=[20, 30], ripple_percent=1.0, rating=rating)
+    session.happen("stop", reason="cramp")
+    session.end()
+    session.settings = make_settings(simulated=False)
+    analysis = analyse_recording(session)
+    assert [held.name for held in analysis.dose.held] == ["20–30 %", "60–80 %"]
+    assert analysis.response.contrasts[0].during == 3
+    steps = describe_next(analysis)
+    assert steps[0] == "The session was stopped: find out why before the next one."
+    assert "Leave contraction out" not in " ".join(steps)
 
 
 def test_no_report_contradicts_itself() -> None:
@@ -180,16 +245,18 @@ def test_relaxed_phases_have_no_coefficient_of_variation(check) -> None:
     assert cells == {"relax": "–", "contract": "470.0"}
 
 
-def test_a_slope_of_a_few_seconds_comes_with_its_interval() -> None:
+def test_a_slope_comes_with_its_interval_and_none_is_made_of_a_few_seconds() -> None:
     session = MadeSession()
     session.calibrate()
-    session.phase("contract", 9.0, 70.0, ripple_percent=1.0)
+    session.phase("contract", 12.0, 70.0, ripple_percent=1.0)
+    session.phase("contract", 6.0, 70.0, ripple_percent=1.0)
     session.end()
     analysis = analyse_recording(session)
     (table,) = [t for t in list_tables(analysis) if t.title == "How the contractions lasted"]
     slope = analysis.holds[0].slope
     assert slope.low < slope.slope < slope.high
     assert table.rows[0][2] == f"{number(slope.slope, 1)} ({number(slope.low, 1)} to {number(slope.high, 1)})"
+    assert table.rows[1][2] == "–"
 
 
 def test_without_a_maximum_no_band_is_proposed() -> None:
