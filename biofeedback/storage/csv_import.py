@@ -16,7 +16,14 @@ from biofeedback import __version__
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Event, FloatArray
 from biofeedback.storage import table_clock as clock
-from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, find_name, match_names
+from biofeedback.storage.imported import (
+    CHANNEL_CURE,
+    Imported,
+    choose_channel,
+    find_name,
+    match_names,
+    refuse_odd_files,
+)
 from biofeedback.storage.table_cells import Cells, read_cells
 from biofeedback.storage.table_text import Layout, is_clock, read_layout
 from biofeedback.storage.together import Column, bring_together, find_holes, make_items
@@ -37,6 +44,7 @@ class TableOptions:
     decimal: str | None = None
 
 
+@refuse_odd_files
 def import_csv(
     path: Path,
     *,

@@ -16,10 +16,18 @@ from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Event, FloatArray, count_readings, place_reading
 from biofeedback.storage.annotations import parse_events
 from biofeedback.storage.edf import UNITS, import_edfio, read_description
-from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, end_phases, match_names
+from biofeedback.storage.imported import (
+    CHANNEL_CURE,
+    Imported,
+    choose_channel,
+    end_phases,
+    match_names,
+    refuse_odd_files,
+)
 from biofeedback.storage.together import RAW_EMG_FROM_HZ, make_items
 
 
+@refuse_odd_files
 def import_edf(
     path: Path, *, channels: Mapping[str, str] | None = None, settings: Mapping[str, object] | None = None
 ) -> Imported:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import wraps
+from pathlib import Path
+from typing import Any, Concatenate, ParamSpec
 
 from biofeedback.account.kinds import PhaseBegun, Relaxed, make_event, try_read
-from biofeedback.errors import RecordingError
+from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Event, Item
 from biofeedback.storage.recorder import Recorder
 
@@ -26,6 +28,26 @@ class Imported:
     items: tuple[Item, ...]
     events: tuple[Event, ...]
     remarks: tuple[str, ...]
+
+
+P = ParamSpec("P")
+
+
+def refuse_odd_files(read: Callable[Concatenate[Path, P], Imported]) -> Callable[Concatenate[Path, P], Imported]:
+    """A reader whose every failure at contents that nobody thought of is one line about the file."""
+
+    @wraps(read)
+    def read_or_refuse(path: Path, /, *args: P.args, **kwargs: P.kwargs) -> Imported:
+        try:
+            return read(path, *args, **kwargs)
+        except (BiofeedbackError, OSError):
+            raise
+        except Exception as error:
+            what = f"{type(error).__name__}: {error}"
+            cure = "export it anew; if other programs read it well, please report this"
+            raise RecordingError(f"{path} holds what cannot be understood ({what:.200})", cure) from error
+
+    return read_or_refuse
 
 
 def write_recording(imported: Imported, path: str | os.PathLike[str], *, extra_events: Sequence[Event] = ()) -> None:
