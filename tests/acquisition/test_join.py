@@ -6,7 +6,7 @@ import time
 import numpy as np
 import pytest
 
-from biofeedback.acquisition.join import Joiner
+from biofeedback.acquisition.joiner import Joiner
 from biofeedback.acquisition.reader import make_reader
 from biofeedback.acquisition.source import EndOfSource
 from biofeedback.acquisition.sources import open_source
