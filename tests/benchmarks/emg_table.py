@@ -1,0 +1,105 @@
+"""A real hold (source in tests/opendata.py): how restless the EMG level is, and what is left of added hum.
+
+Run: python tests/benchmarks/emg_table.py
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+from scipy import signal
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from biofeedback.model import Channel, Chunk, Flag, FloatArray
+from biofeedback.signal.emg import band_pass, mains_notch
+from biofeedback.signal.levels import LevelStream
+from biofeedback.signal.whiten import PLAIN_BELOW, WHOLE_ABOVE, WhiteningFilter, learn_whitening
+from tests.opendata import load_ramp_hold
+
+EMG = Channel(name="emg", kind="emg", unit="uV")
+TAUGHT_S, JUDGED_S = (8.0, 12.0), (13.0, 25.0)
+HOLD_SHARE = 0.26  # of the maximum, as the recording says
+OWN_HUM_HZ = 50.2
+
+
+def measure_levels(x: FloatArray, rate_hz: float, one: WhiteningFilter | None = None) -> tuple[FloatArray, float]:
+    """Levels and their rate, with the recording's own hum taken out."""
+    stream = LevelStream([EMG], rate_hz, mains_hz=OWN_HUM_HZ)
+    if one is not None:
+        stream.whiten(0, one, 0)
+    return stream.push(Chunk(0, x[:, None])).values[:, 0], stream.level_rate_hz
+
+
+def learn(x: FloatArray, rate_hz: float) -> WhiteningFilter | None:
+    """As an attempt teaches: from the contraction and the quietest half second."""
+    sections = np.concatenate((band_pass(rate_hz), mains_notch(OWN_HUM_HZ, rate_hz)))
+    filtered = np.asarray(signal.sosfilt(sections, x - x[0]))
+    taught = filtered[slice(*(round(t * rate_hz) for t in TAUGHT_S))]
+    n = round(0.5 * rate_hz)
+    rest = min((filtered[at : at + n] for at in range(400, len(filtered) - n, n // 4)), key=np.std)
+    maximum = float(taught.std()) / HOLD_SHARE
+    learnt = learn_whitening(taught, rest, rate_hz, maximum=maximum)
+    if learnt is None:
+        return None
+    excess = max(0.0, float(np.mean(learnt.rest**2) - np.mean(rest**2)))
+    return WhiteningFilter(tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW * maximum, WHOLE_ABOVE * maximum)
+
+
+def print_steadiness(pairs: FloatArray, rate_hz: float) -> None:
+    rows = []
+    for pair in pairs.T:
+        one = learn(pair, rate_hz)
+        if one is None:
+            continue
+        row = []
+        for each in (None, one):
+            levels, level_rate_hz = measure_levels(pair, rate_hz, each)
+            held = levels[slice(*(round(t * level_rate_hz) for t in JUDGED_S))]
+            row.append(100 * float(signal.detrend(held).std() / held.mean()))
+        rows.append(row)
+    plain, whitened = np.array(rows).T
+    n_of = f"{len(rows)} of {pairs.shape[1]} pairs"
+    print(f"CV of the level, {n_of}: {np.median(plain):.1f} % plain, {np.median(whitened):.1f} % whitened")
+    print(f"whitened over plain: median {np.median(whitened / plain):.2f}, worst {np.max(whitened / plain):.2f}")
+
+
+def print_hum(pairs: FloatArray, rate_hz: float) -> None:
+    print(f"\n{'hum, Hz':>8} {'times':>6} {'found':>6} {'after, s':>9} {'left, %':>8} {'flagged':>8}")
+    clean = pairs[round(3 * rate_hz) : round(30 * rate_hz), :6]
+    t = np.arange(len(clean)) / rate_hz
+    for hum_hz in (49.0, 50.2, 51.0, 59.6, 61.0):
+        for times in (0.1, 0.3, 1.0, 3.0):
+            found, after_s, left, flagged = 0, [], [], 0
+            for pair in clean.T:
+                held = pair[round(5 * rate_hz) : round(20 * rate_hz)]
+                hummed = pair + times * np.sqrt(2) * held.std() * np.sin(2 * np.pi * hum_hz * t)
+                stream = LevelStream([EMG], rate_hz)
+                starts = range(0, len(t) - 2040, 2040)
+                levels = [stream.push(Chunk(at, hummed[at : at + 2040, None])) for at in starts]
+                plain = LevelStream([EMG], rate_hz, mains_hz=stream.mains_hz).push(Chunk(0, pair[:, None])).values
+                values = np.concatenate([one.values for one in levels])[:, 0]
+                late = slice(len(values) // 2, len(values) - 300)
+                left.append(100 * (float(np.mean(values[late]) / np.mean(plain[late, 0])) - 1))
+                flags = np.concatenate([one.flags for one in levels])[:, 0]
+                flagged += bool((flags & Flag.HUM).any())
+                if stream.mains_hz is not None and abs(stream.mains_hz - hum_hz) < 0.2:
+                    found += 1
+                    after_s.append(float(np.flatnonzero(flags[100:] & Flag.SETTLING)[-1:].sum() / 102.4))
+            when = f"{np.median(after_s):.1f}" if after_s else "-"
+            print(
+                f"{hum_hz:>8g} {times:>6g} {found:>4} of {clean.shape[1]} {when:>7} {np.median(left):>8.1f} {flagged:>8}"
+            )
+
+
+def main() -> None:
+    recording = load_ramp_hold()
+    pairs = recording.emg_microvolt[:, 0:62:2] - recording.emg_microvolt[:, 1:62:2]
+    print_steadiness(pairs, recording.rate_hz)
+    print_hum(pairs, recording.rate_hz)
+
+
+if __name__ == "__main__":
+    main()
