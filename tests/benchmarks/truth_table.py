@@ -295,6 +295,22 @@ def print_sessions(n: int, seed: int) -> None:
             print(f"{k:4d} sessions varying by {between:.1f}: mean {mean:5.1f}%, next {ahead:5.1f}%, width {width:.2f}")
 
 
+def print_carried(n: int, seed: int) -> None:
+    """A drift that bends alike in every session, rated soon after going in: is it taken for an effect in the long run?"""
+    print(f"\nNo true change, rated 2 s after going in, a bending drift in every session, {n} people each: told less")
+    for name, athlete in (
+        ("relaxing", Athlete(settling_s=2)),
+        ("relaxing, little scatter", Athlete(settling_s=2, noise_sd=0.4)),
+        ("hyperbolic", Athlete(settling_s=2, drift="hyperbolic")),
+    ):
+        pool = answer_sessions(athlete, n=max(10 * n, 200), seed=seed)[1]
+        rng = np.random.default_rng(seed)
+        for n_sessions in (3, 12, 20):
+            picked = [rng.choice(len(pool), n_sessions, replace=False) for _ in range(n)]
+            words = [combine_responses([pool[i] for i in own.tolist()]).word for own in picked]
+            print(f"  {name:26}{n_sessions:4d} sessions {share_of([word == 'less' for word in words]):5.1f}%")
+
+
 def print_looks(n: int, seed: int) -> None:
     """A measure looked at after every session: called real by chance, and a trend found, in %."""
     print(
@@ -340,6 +356,7 @@ def main() -> None:
     breaking = enumerate(list_breaking_athletes())
     print_rows("What breaks it", [check_response(name, a, n=n, seed=seed + 100 + i) for i, (name, a) in breaking])
     print_sessions(max(n // 8, 20), seed + 200)
+    print_carried(max(n // 8, 20), seed + 220)
     print_looks(n, seed + 250)
     print_advice(n, seed + 300, options.workers)
 
