@@ -69,7 +69,7 @@ def print_steadiness(pairs: FloatArray, rate_hz: float) -> None:
 def print_hum(pairs: FloatArray, rate_hz: float) -> None:
     print(f"\n{'hum, Hz':>8} {'times':>6} {'found':>6} {'after, s':>9} {'left, %':>8} {'flagged':>8}")
     clean = pairs[round(3 * rate_hz) : round(30 * rate_hz), :6]
-    t = np.arange(len(clean)) / rate_hz
+    t, n_pairs = np.arange(len(clean)) / rate_hz, clean.shape[1]
     for hum_hz in (49.0, 50.2, 51.0, 59.6, 61.0):
         for times in (0.1, 0.3, 1.0, 3.0):
             found, after_s, left, flagged = 0, [], [], 0
@@ -89,9 +89,7 @@ def print_hum(pairs: FloatArray, rate_hz: float) -> None:
                     found += 1
                     after_s.append(float(np.flatnonzero(flags[100:] & Flag.SETTLING)[-1:].sum() / 102.4))
             when = f"{np.median(after_s):.1f}" if after_s else "-"
-            print(
-                f"{hum_hz:>8g} {times:>6g} {found:>4} of {clean.shape[1]} {when:>7} {np.median(left):>8.1f} {flagged:>8}"
-            )
+            print(f"{hum_hz:>8g} {times:>6g} {found:>4} of {n_pairs} {when:>7} {np.median(left):>8.1f} {flagged:>8}")
 
 
 def main() -> None:
