@@ -296,7 +296,7 @@ def print_sessions(n: int, seed: int) -> None:
 
 
 def print_carried(n: int, seed: int) -> None:
-    """A drift that bends alike in every session, rated soon after going in: is it taken for an effect in the long run?"""
+    """A drift that bends alike in every session, rated soon: is it taken for an effect in the long run?"""
     print(f"\nNo true change, rated 2 s after going in, a bending drift each time, {n} people: told less")
     for name, athlete in (
         ("relaxing", Athlete(settling_s=2)),
