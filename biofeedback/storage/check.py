@@ -14,7 +14,7 @@ from typing import Any, TypeAlias
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage import database, disk
-from biofeedback.storage.carve import carve_rows
+from biofeedback.storage.carve import carve_rows, count_cells
 from biofeedback.storage.database import ForeignSchemaError, connect
 from biofeedback.storage.log import read_log
 from biofeedback.storage.recording import MAX_GAPS_S, UNUSABLE, read_channels
@@ -166,6 +166,8 @@ def _read_both(connection: database.Connection, path: Path, *, is_saving: bool) 
     """
     if database.is_held(path):  # it grows meanwhile
         return lambda table: _select_rows(connection, table), [], []
+    if not Path(f"{path}-wal").exists() and count_cells(path) == _count_rows(connection):
+        return lambda table: _select_rows(connection, table), [], []  # every row that stands anywhere is reached
     reached = {table: {key for key, *_ in _select_keys(connection, table)} for table in COLUMNS}
     reached["meta"] |= reached["meta_copy"]
     more = {
@@ -187,6 +189,13 @@ def _read_both(connection: database.Connection, path: Path, *, is_saving: bool) 
         return merge(_select_rows(connection, table), extra, key=itemgetter(0))
 
     return read, problems, remarks if is_cut_off else []
+
+
+def _count_rows(connection: database.Connection) -> int:
+    """Of all tables, SQLite's own included."""
+    tables = [table for table in COLUMNS if table not in ADDED_LATER or _has_table(connection, table)]
+    queries = [f"SELECT count(*) FROM {table}" for table in (*tables, "sqlite_master")]
+    return sum(int(connection.execute(query).fetchone()[0]) for query in queries)
 
 
 def _carve(path: Path) -> dict[str, dict[int, tuple[Any, ...]]]:
