@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from difflib import get_close_matches
 from typing import TextIO
 
 from biofeedback import __version__
@@ -95,6 +96,10 @@ def _find_lack(error: Exception) -> str | None:
     return "there are not enough threads" if "start new thread" in str(error) else None
 
 
+def _suggest(near: Sequence[str]) -> str:
+    return f"did you mean {near[0]}?" if near else "`biofeedback --help` lists the commands"
+
+
 def _parse(given: list[str], chosen: str | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="biofeedback",
@@ -103,6 +108,9 @@ def _parse(given: list[str], chosen: str | None) -> argparse.Namespace:
         epilog="Not a medical device. Read the cautions before the first hold.",
     )
     parser.add_argument("--version", action="version", version=f"biofeedback {__version__}")
+    if chosen is not None and chosen not in COMMANDS:
+        near = get_close_matches(chosen, COMMANDS, n=1, cutoff=0.5)
+        parser.exit(2, f"biofeedback: there is no command {plain(chosen)}; {_suggest(near)}\n")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name, summary in COMMANDS.items():
         command = commands.add_parser(name, help=summary, description=summary)

@@ -17,6 +17,7 @@ SCENARIO = {
     "side": "left",
     "position": "heel on a box, 60 cm",
 }
+ABOUT_NOBODY = "The demo's answer is about a computed athlete and says nothing about you or anybody you train."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,10 +35,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C."""
-    print("SIMULATED: the athlete and the sensor are computed; no person is measured.")
-    return run_sessions(
+    print(f"SIMULATED: the athlete and the sensor are computed; no person is measured.\n{ABOUT_NOBODY}")
+    code = run_sessions(
         [request_session(code, k, args) for k, code in enumerate(choose_codes(args))], args, fast=args.fast
     )
+    print(ABOUT_NOBODY)
+    return code
 
 
 def choose_codes(args: argparse.Namespace) -> list[str]:

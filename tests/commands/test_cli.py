@@ -26,6 +26,18 @@ def test_no_command_is_wrong_usage(capsys):
     assert "usage" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("word", "cure"),
+    [("reprot", "did you mean report?"), ("convrt", "did you mean convert?"), ("zzz", "lists the commands")],
+)
+def test_a_command_that_is_none_gets_a_suggestion(capsys, word, cure):
+    with pytest.raises(SystemExit) as exit_:
+        main([word])
+    assert exit_.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert cure in line
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_explains_itself_and_is_documented(capsys, command):
     with pytest.raises(SystemExit) as exit_:
