@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import re
 import sys
 from collections.abc import Sequence
 from datetime import datetime
@@ -12,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from biofeedback.errors import BiofeedbackError, RecordingError
-from biofeedback.model import Channel, Event, Flag, FlagArray, Note
+from biofeedback.model import ATHLETE_CODE, Channel, Event, Flag, FlagArray, Note
 from biofeedback.storage.imported import Imported, end_phases, find_name, write_recording
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring import afterwards
@@ -92,6 +93,9 @@ def convert_one(path: Path, args: argparse.Namespace, *, many: bool) -> None:
         raise RecordingError(f"{path} is a recording already", f"read it: biofeedback report {path}")
     _check_options(args, path)
     settings = {key: getattr(args, key) for key in ("athlete", "exercise", "side", "position") if getattr(args, key)}
+    code = re.split(r"[_\s.]", path.stem)[0]
+    if many and not args.athlete and ATHLETE_CODE.fullmatch(code):
+        settings["athlete"] = code
     if args.started:
         settings["started_utc"] = args.started
     options = ImportOptions(
@@ -115,12 +119,13 @@ def convert_one(path: Path, args: argparse.Namespace, *, many: bool) -> None:
     events = afterwards.make_calibration(
         said, known, lambda: levels, rate_hz=rate_hz, settings=settings, known=imported.events, told=remarks
     )
-    told = _read_events(args, imported, rate_hz)
+    told = _read_events(args, imported, rate_hz, path)
     write_recording(imported, out, extra_events=[*events, *told])
     if args.maximum and not args.rest and not any(event.kind == "zero" for event in imported.events):
         remarks.append("zero is taken as 0: without --rest FROM-TO nobody knows what the channels read at rest")
     if many:
-        print(f"{path.name}: {summarise(imported)}")
+        athlete = imported.settings.get("athlete")
+        print(f"{path.name}: {summarise(imported)}{f', athlete {athlete}' if athlete else ''}")
     for remark in remarks:
         print(f"{'  ' if many else ''}note: {remark}")
     if not many:
@@ -134,9 +139,10 @@ def choose_out(path: Path, out: Path | None, *, many: bool) -> Path:
     return out / f"{path.stem}{SUFFIX}" if many or out.is_dir() else out
 
 
-def _read_events(args: argparse.Namespace, imported: Imported, rate_hz: float) -> list[Event]:
+def _read_events(args: argparse.Namespace, imported: Imported, rate_hz: float, path: Path) -> list[Event]:
     n_frames = max((item.end_frame for item in imported.items if not isinstance(item, Note)), default=0)
-    told = afterwards.read_events(args, rate_hz, imported.events)
+    about = [path.name, path.stem, str(imported.settings.get("athlete") or path.stem)]
+    told = afterwards.read_events(args, rate_hz, imported.events, about=about)
     return end_phases(told, rate_hz, n_frames, where=str(args.events or "--rating"), strict=True)[0]
 
 

@@ -21,6 +21,8 @@ from biofeedback.wiring.maxima import parse_maximum
 
 COLUMNS = (("onset_s", "onset", "time_s"), ("duration_s", "duration"), ("text", "trial_type", "description"))
 
+KEYED_BY = ("file", "athlete", "person", "code")  # columns that say which of many recordings a row is about
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What both commands take."""
@@ -50,20 +52,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         default=None,
         metavar="FILE",
-        help="table with onset, duration and text: 'phase contract 60-80 %%', 'phase passive', 'rating 6.5'",
+        help="table with onset, duration and text: 'phase contract 60-80 %%', 'phase passive', 'rating 6.5'; with a "
+        "column file or athlete it may be about many recordings",
     )
 
 
-def read_events(args: argparse.Namespace, rate_hz: float, known: Sequence[Event] = ()) -> list[Event]:
-    """Phases and ratings from ``--events`` and ``--rating``; a rating belongs to the phase it is in."""
-    told = read_table(args.events) if args.events else []
+def read_events(
+    args: argparse.Namespace, rate_hz: float, known: Sequence[Event] = (), *, about: Sequence[str] = ()
+) -> list[Event]:
+    """Phases and ratings from ``--events`` and ``--rating``; a rating belongs to the phase it is in.
+
+    A table with a column of files or athletes is about many: the rows of those in ``about`` count.
+    """
+    told = read_table(args.events, about=about) if args.events else []
     told += [(*parse_rating(text),) for text in args.rating]
     events = parse_events(told, rate_hz)
     return place_ratings(events, fold([*known, *events], channels=(), settings={}).phases)
 
 
-def read_table(path: Path) -> list[tuple[float, float | None, str]]:
-    """``(onset_s, duration_s, text)`` from a table, by the names of its columns."""
+def read_table(path: Path, *, about: Sequence[str] = ()) -> list[tuple[float, float | None, str]]:
+    """``(onset_s, duration_s, text)`` from a table, by the names of its columns; of ``about`` where it names files."""
     try:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -73,7 +81,11 @@ def read_table(path: Path) -> list[tuple[float, float | None, str]]:
     if onset is None or what is None:
         raise RecordingError(f"{path} has no onset or no text", f"name the columns {', '.join(c[0] for c in COLUMNS)}")
     told = []
+    key = next((name for name in KEYED_BY if about and name in rows[0]), None)
+    wanted = {name.casefold() for name in about}
     for number, row in enumerate(rows, 2):
+        if key and (row[key] or "").strip().casefold() not in wanted:
+            continue
         try:
             length = row.get(duration) if duration else ""
             onset_s, length_s = float(row[onset]), float(length) if length not in ("", "n/a", None) else None

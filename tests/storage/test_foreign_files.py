@@ -305,3 +305,18 @@ def test_a_phase_ends_when_its_duration_is_over(tmp_path: Path) -> None:
     assert main(["convert", str(tmp_path / "A01.csv"), "--events", str(tmp_path / "events.csv")]) == 0
     trace = compute_trace(open_recording(tmp_path / "A01.hold"))
     assert [(p.start_s, p.end_s) for p in trace.phases if p.kind != "end"] == [(1.0, 3.0), (5.0, 9.0)]
+
+
+def test_one_table_of_events_for_a_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_tables(tmp_path)
+    (tmp_path / "bad.csv").unlink()
+    events = tmp_path / "all" / "told.csv"
+    events.parent.mkdir()
+    events.write_text(
+        "file,onset,duration,text\nA01.csv,1,,rating 3\nA02,2,,rating 5\nA02.csv,4,,rating 6\nA09,1,,rating 9\n"
+    )
+    assert main(["convert", str(tmp_path), "--events", str(events)]) == 0
+    assert "A01.csv: 2,000 rows, 100 Hz, 20 s, 0 gaps, athlete A01" in capsys.readouterr().out
+    said = [[one.value for one in open_recording(tmp_path / f"{code}.hold").account.ratings] for code in ("A01", "A02")]
+    assert said == [[3.0], [5.0, 6.0]]
+    assert open_recording(tmp_path / "A02.hold").settings["athlete"] == "A02"
