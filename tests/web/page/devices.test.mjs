@@ -21,5 +21,8 @@ test("athletes with a phone are counted, not phones", () => {
 
 test("a device says by whom it was invited, unless from this computer", () => {
   assert.equal(whereText({ here: true, number: 2, inviter: 0 }), "Joined (device 2)");
-  assert.equal(whereText({ here: false, number: 3, inviter: 2 }), "Joined, now locked or out of reach (device 3, invited by device 2)");
+  assert.equal(
+    whereText({ here: false, number: 3, inviter: 2 }),
+    "Joined, now locked or out of reach (device 3, invited by device 2)",
+  );
 });

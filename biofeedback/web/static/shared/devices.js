@@ -107,12 +107,7 @@ export class Devices {
       },
       "Send away",
     );
-    return make(
-      "li",
-      { "data-here": device.here ? "yes" : "no" },
-      make("span", {}, whereText(device)),
-      away,
-    );
+    return make("li", { "data-here": device.here ? "yes" : "no" }, make("span", {}, whereText(device)), away);
   }
 }
 
