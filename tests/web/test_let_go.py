@@ -193,3 +193,41 @@ def test_the_page_that_pressed_stop_asks_why_and_a_sharp_sensation_offers_no_oth
     other.wait(lambda: "Do not go on today" in other.text("why"))
     assert not other.tab.is_visible("#again")
     assert {"do": "explain_stop", "why": "sharp"} in [message for message, _ in served.live.commands]
+
+
+def test_the_pad_is_as_wide_as_the_phone_and_every_key_is_at_least_56_px(
+    served: Served, open_tab: Callable[..., Page]
+) -> None:
+    served.do(SCENES["inside"])
+    for place in ("athlete", ""):
+        page = open_tab(path=place, viewport={"width": 390, "height": 844})
+        page.wait(lambda page=page: page.text("number") == "71")
+        for key in page.tab.locator("#pad-keys button").all():
+            box = key.bounding_box()
+            assert min(box["width"], box["height"]) >= 56, (place, key.inner_text())
+        assert page.tab.locator("#pad").bounding_box()["width"] >= 390 - 2 * 14
+        stop = page.tab.locator("#stop").bounding_box()
+        gauge = page.tab.locator("#form").bounding_box()
+        assert stop["y"] + stop["height"] <= 844
+        assert gauge["height"] > 150
+        assert gauge["y"] + gauge["height"] <= page.tab.locator("#pad").bounding_box()["y"]
+
+
+def test_two_pedals_rate_alone(served: Served, open_tab: Callable[..., Page]) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab()
+    page.wait(lambda: page.text("given") == "last: 7")
+    page.tab.click("#options summary")
+    page.tab.select_option("#pedals", "pages")
+    page.tab.click("#options summary")
+    page.tab.focus("#main")
+    page.tab.keyboard.press("PageUp")
+    page.wait(lambda: page.text("given").startswith("8"))
+    page.tab.keyboard.press("PageUp")
+    page.tab.wait_for_timeout(1200)
+    assert [message for message, by in served.live.commands if by == "coach"] == []  # not before it is confirmed
+    page.tab.keyboard.press("PageDown")
+    page.wait(lambda: served.live.commands[-1][0].get("value") == 9)
+    page.tab.keyboard.press("ArrowDown")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: served.live.commands[-1][0].get("value") == 8)

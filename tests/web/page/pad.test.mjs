@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { Pad, WAIT_MS } from "../../../biofeedback/web/static/shared/pad.js";
+import { HIGHEST, Pad, WAIT_MS } from "../../../biofeedback/web/static/shared/pad.js";
 
 test("one press counts after a moment, once", () => {
   const pad = new Pad();
@@ -64,4 +64,32 @@ test("typed: 1 then 0 is ten, 0 alone is none, Enter does not wait, Backspace ta
   assert.equal(pad.take(WAIT_MS), null);
   pad.enter(7);
   assert.equal(pad.take(WAIT_MS), null);
+});
+
+test("up and down change what is pending, from the last rating, and wait to be confirmed", () => {
+  const pad = new Pad();
+  pad.step(1, 6);
+  assert.equal(pad.value, 7);
+  pad.step(1, 6);
+  pad.step(-1, 6);
+  assert.equal(pad.take(1e9), null); // not before it is confirmed
+  pad.enter(5);
+  assert.equal(pad.take(5), 7);
+  for (let k = 0; k < 20; k++) pad.step(1, 6);
+  assert.equal(pad.value, HIGHEST);
+  for (let k = 0; k < 20; k++) pad.step(-1, 6);
+  assert.equal(pad.value, 0);
+});
+
+test("one pedal reaches every rating: it raises, and after the highest begins at 0 again", () => {
+  const pad = new Pad();
+  const seen = new Set();
+  for (let k = 0; k < 11; k++) {
+    pad.raise(4);
+    seen.add(pad.value);
+  }
+  assert.deepEqual(
+    [...seen].sort((a, b) => a - b),
+    [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10],
+  );
 });

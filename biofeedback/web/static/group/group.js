@@ -168,7 +168,7 @@ function onKey(event) {
   if (isTyping(event) || !$("keys").checked) return;
   if (event.key.toLowerCase() === "m") return sound.toggle();
   const card = group.cards.find((each) => each.element.contains(event.target));
-  if (card?.seat.state?.stage === "plan" && event.key !== "Enter") card.view.pad.type(event);
+  if (card?.seat.state?.stage === "plan" && event.key !== "Enter") card.view.pad.type(event, $("pedals").value);
 }
 
 function recolor() {

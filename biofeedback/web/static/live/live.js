@@ -160,7 +160,7 @@ function onKey(event) {
   }
   if (isTyping(event) || !$("keys").checked) return;
   if (event.key.toLowerCase() === "m") sound.toggle();
-  else if (seat.state?.stage === "plan") view.pad.type(event);
+  else if (seat.state?.stage === "plan") view.pad.type(event, $("pedals").value);
 }
 
 function setUpHands() {

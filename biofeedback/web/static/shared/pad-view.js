@@ -3,6 +3,10 @@
 import { make, setText } from "./dom.js";
 import { HIGHEST, Pad } from "./pad.js";
 
+const MIDDLE = 5; // where up and down begin before there is a rating
+/** Two keys, as pedals and presenters send them: one raises, one confirms. */
+const PEDALS = { arrows: { raise: "ArrowLeft", confirm: "ArrowRight" }, pages: { raise: "PageUp", confirm: "PageDown" } };
+
 export class PadView {
   /**
    * keys: where the buttons go; given: where the last rating is said; rate({value, ask}) is called once for each rating,
@@ -15,6 +19,8 @@ export class PadView {
     this.open = null; // id of the question that is open
     this.asked = null; // id of the question that was open when the pending press was made
     this.last = "";
+    /** @type {number | null} */
+    this.lastValue = null;
     this.wholes = Array.from({ length: HIGHEST + 1 }, (_, whole) =>
       make("button", { type: "button", "data-rating": whole, onclick: () => this.press(whole) }, String(whole)),
     );
@@ -51,8 +57,35 @@ export class PadView {
     this.changed();
   }
 
-  /** A key while the pad listens. */
-  type(event) {
+  /**
+   * A key while the pad listens. pedals: which two keys rate alone, "arrows", "pages" or none. Keys held down count once.
+   * @param {KeyboardEvent} event
+   * @param {string} pedals
+   */
+  type(event, pedals = "") {
+    if (this.typeStep(event, PEDALS[pedals])) {
+      event.preventDefault();
+      this.changed();
+    } else this.typeDigit(event);
+  }
+
+  /** Up and down, two pedals; true if the key was one of them. */
+  typeStep(event, pedals) {
+    const { key } = event;
+    const isStep = ["ArrowUp", "ArrowDown", pedals?.raise, pedals?.confirm].includes(key);
+    if (!isStep || event.target?.tagName === "INPUT") return false;
+    if (event.repeat) return true;
+    const last = this.lastValue ?? MIDDLE;
+    if (key === pedals?.confirm) this.pad.enter(performance.now());
+    else {
+      this.begin();
+      if (key === pedals?.raise) this.pad.raise(last);
+      else this.pad.step(key === "ArrowUp" ? 1 : -1, last);
+    }
+    return true;
+  }
+
+  typeDigit(event) {
     const now = performance.now();
     this.begin();
     if (/^[0-9]$/.test(event.key) && !event.repeat) this.pad.type(Number(event.key), now);
@@ -71,11 +104,12 @@ export class PadView {
     this.half.setAttribute("aria-pressed", String(pad.half));
     this.half.toggleAttribute("data-pending", pad.half);
     this.tell();
-    setTimeout(() => this.sendPending(), Math.max(0, pad.dueMs - performance.now()) + 5);
+    if (pad.dueMs < Infinity) setTimeout(() => this.sendPending(), Math.max(0, pad.dueMs - performance.now()) + 5);
   }
 
   tell() {
-    setText(this.given, this.pad.whole === null ? this.last : `${this.pad.value} … press +½ to add a half`);
+    const waits = this.pad.dueMs === Infinity ? "confirm it" : "press +½ to add a half";
+    setText(this.given, this.pad.whole === null ? this.last : `${this.pad.value} … ${waits}`);
   }
 
   sendPending() {
@@ -90,6 +124,7 @@ export class PadView {
       button.toggleAttribute("data-said", said !== null && Number(button.dataset.rating) === Math.floor(said));
     this.half.toggleAttribute("data-said", said !== null && said % 1 !== 0);
     const last = state.ratings.at(-1);
+    this.lastValue = last?.value === null || last === undefined ? null : Math.round(last.value);
     this.last = last ? `last: ${last.value === null ? "no answer" : last.value}` : "";
     this.open = state.ask?.id ?? null;
     this.tell();

@@ -37,6 +37,20 @@ export class Pad {
     this.dueMs = nowMs + WAIT_MS;
   }
 
+  /** One up or down from what is pending, else from the last rating; it waits to be confirmed. */
+  step(by, last) {
+    const from = this.whole ?? last;
+    this.whole = Math.min(HIGHEST, Math.max(0, from + by));
+    this.half = false;
+    this.dueMs = Infinity;
+  }
+
+  /** For two keys alone: one up, and after the highest from 0 again. */
+  raise(last) {
+    if ((this.whole ?? last) >= HIGHEST) this.step(-HIGHEST, last);
+    else this.step(1, last);
+  }
+
   /** Send now what is pending. */
   enter(nowMs) {
     if (this.whole !== null) this.dueMs = nowMs;

@@ -19,6 +19,8 @@ export class SoundBox {
     this.setVolume(Number(localStorage.getItem("volume") ?? 50));
     $("volume").value = String(Math.round(this.player.volume * 100));
     $("keys").checked = localStorage.getItem("keys") !== "no";
+    $("pedals").value = localStorage.getItem("pedals") ?? "";
+    $("pedals").addEventListener("change", () => localStorage.setItem("pedals", $("pedals").value));
     for (const mode of MODES) $(`sound-${mode}`).addEventListener("change", () => this.choose(mode));
     $("volume").addEventListener("input", () => this.setVolume(Number($("volume").value)));
     $("volume").addEventListener("change", () => this.play("below", null));
