@@ -53,6 +53,7 @@ export class PadView {
     this.pad.clear();
     const ask = this.asked ?? this.open;
     this.asked = null;
+    if (value !== null) this.lastValue = Math.round(value);
     this.rate(ask === null ? { value } : { value, ask });
     this.changed();
   }
