@@ -12,6 +12,7 @@ from biofeedback.account.kinds import BandChosen, PlanBegun
 from biofeedback.account.records import FOREVER, MaximumOnRecord
 from biofeedback.account.values import Attempt, Doubt, Maximum
 from biofeedback.account.words import PHASES
+from biofeedback.analysis.care import describe_fall, find_fall
 from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings, list_doubts
@@ -20,9 +21,10 @@ from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, Randomis
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.analysis.words import YARDSTICK_POINTS, count
-from biofeedback.calibration.attempts import judge_maximum
+from biofeedback.calibration.attempts import IMPROVING_PERCENT, judge_maximum
 from biofeedback.calibration.doubt import check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod
+from biofeedback.model import Band
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
@@ -123,14 +125,19 @@ def analyse_recording(
         phases=rows,
         attempts=attempts,
         maximum=maximum,
-        maximum_reason=explain_maximum(maximum, attempts, last=account.last_maximum(guide.name)),
+        maximum_reason=explain_maximum(
+            maximum,
+            attempts,
+            last=account.last_maximum(guide.name),
+            improving_percent=IMPROVING_PERCENT if recording.settings.get("protocol") == "graded" else None,
+        ),
         doubts=find_doubts(trace, joint=joint),
         ratings=ratings,
         holds=measure_holds(recording, trace, joint=joint),
         response=response,
         dose=_answer_dose(rows, response),
         dose_test=rank_drawn_levels(plans[-1] if plans else None, response),
-        warnings=_collect_warnings(trace, recording.settings),
+        warnings=(*_collect_warnings(trace, recording.settings), *_warn_of_effort(rows, account, guide.name)),
     )
 
 
@@ -227,7 +234,11 @@ def _mark_attempt(trace: Trace, row: AttemptRow) -> AttemptRow:
 
 
 def explain_maximum(
-    maximum: Maximum | None, attempts: Sequence[AttemptRow], *, last: MaximumOnRecord | None = None
+    maximum: Maximum | None,
+    attempts: Sequence[AttemptRow],
+    *,
+    last: MaximumOnRecord | None = None,
+    improving_percent: float | None = None,
 ) -> str:
     """Where the maximum comes from, and whether the rule was satisfied; ``last``: as it stands on record."""
     if maximum is None and last is not None and last.void:
@@ -242,8 +253,10 @@ def explain_maximum(
         return "carried over from an earlier session"
     if maximum.method == "revised":
         return "changed afterwards to what later evidence asks for, not what the attempts gave"
-    reason = f"best of {maximum.n_attempts} good attempts; {judge_maximum([row.attempt for row in attempts]).reason}"
-    return reason if last is None or last.settled else f"{reason}; taken all the same by hand"
+    verdict = judge_maximum([row.attempt for row in attempts], improving_percent=improving_percent)
+    reason = f"best of {maximum.n_attempts} good attempts; {verdict.reason}"
+    limited = f"; {last.limited}" if last is not None and last.limited else ""
+    return f"{reason}{limited}" if last is None or last.settled else f"{reason}{limited}; taken all the same by hand"
 
 
 def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
@@ -260,6 +273,21 @@ def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
         doubts.append(check_above(percent, flags, rate_hz, channel=channel, maximum=maximum, at_s=at_s))
         doubts.append(check_endurance(percent, flags, rate_hz, maximum=maximum, joint=joint, at_s=at_s))
     return tuple(doubt for doubt in doubts if doubt is not None)
+
+
+def _warn_of_effort(rows: Sequence[PhaseRow], account: Account, guide: str) -> list[str]:
+    """That effort fell over the contractions of one band, and that discomfort kept the maximum low."""
+    by_band: dict[Band, list[float]] = {}
+    for row in rows:
+        mean_percent = row.summary.mean_percent
+        if row.phase.kind == "contract" and row.phase.band is not None and mean_percent is not None:
+            by_band.setdefault(row.phase.band, []).append(mean_percent)
+    falls = [(fall, len(efforts)) for efforts in by_band.values() if (fall := find_fall(efforts)) is not None]
+    warnings = [describe_fall(fall, n) for fall, n in falls]
+    held = account.last_maximum(guide)
+    if held is not None and held.limited:
+        warnings.append(f"the maximum was {held.limited}: every percentage here may be too high")
+    return warnings
 
 
 def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from biofeedback.signal.whiten import PLAIN_BELOW, WHOLE_ABOVE, learn_whitening
 
 BASELINE_S = 1.0  # the countdown's last second, before the push
 BEST_S = 0.5  # an instant peak is 7-15 % too high in real recordings; a half-second mean is not
+IMPROVING_PERCENT = 2.0  # a last attempt better by more asks for one more, in a graded maximum; common practice
 HALF = 0.5  # an attempt lasts while it is above half of its value
 FORCE_SPIKE_PERCENT = 25.0  # a 0.1 s jerk this high lifts the 0.5 s mean by 5 %, the tolerance of the rule below
 EMG_SPIKE_PERCENT = 60.0  # a 250 ms RMS wanders by itself: four times its 5 % random error, and tremor

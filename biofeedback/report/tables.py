@@ -6,9 +6,10 @@ import numpy as np
 
 from biofeedback.account.words import describe_phase
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
+from biofeedback.analysis.care import list_care
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
-from biofeedback.joints import find_joint
+from biofeedback.joints import explain_stand_in, find_joint
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
 from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
 from biofeedback.report.table import Table
@@ -200,7 +201,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Before", ", ".join(s.get("covariates") or ())),
         ("Side", s.get("side")),
         ("Position", s.get("position")),
-        ("Joint", s.get("joint")),
+        ("Joint", ". ".join(filter(None, (s.get("joint"), explain_stand_in(str(s.get("joint") or "general")))))),
         ("Started (UTC)", s.get("started_utc")),
         ("Source", s.get("source")),
         ("Simulated", "yes" if s.get("simulated") else "no"),
@@ -210,6 +211,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Zero set again, moved by", describe_zeros(trace)),
         ("Recorded", f"{format_clock(trace.duration_s)} min, {missing_s:.1f} s of it missing"),
         ("Agreed discomfort limit", s.get("limit")),
+        *list_care(trace.account, s, has_attempts=bool(analysis.attempts)),
         ("Baseline", "; ".join(f"{c.name}: {m}" for c, m in zip(trace.channels, trace.baseline_methods, strict=True))),
         ("Software", f"biofeedback {s.get('software', '')}, file format {s.get('format', '')}"),
     ]

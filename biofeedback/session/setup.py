@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from biofeedback.account.words import SCALE
+from biofeedback.calibration.attempts import IMPROVING_PERCENT
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
@@ -68,7 +71,7 @@ class Setup:
             "limit": self.limit,
             "fast": self.fast,
             "simulated": self.simulated,
-            **({"protocol": "graded"} if self.graded else {}),
+            **({"protocol": "graded", "rating_scale": SCALE.ends} if self.graded else {}),
             **({"familiarisation": True} if self.familiarisation else {}),
             **({"lever_m": self.lever_m} if self.lever_m else {}),
         }
@@ -83,6 +86,6 @@ GRADED: Mapping[str, Any] = {
     "push_s": 6.0,
     "rest_s": 60.0,
     "check_rest_s": 180.0,
-    "improving_percent": 2.0,
+    "improving_percent": IMPROVING_PERCENT,
 }
 PRACTICE_PERCENT = (25.0, 50.0, 75.0)

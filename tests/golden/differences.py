@@ -66,6 +66,11 @@ class Rules:
 
 RULES = Rules(
     allowed=(
+        Allowed(
+            r"report\.settings\.(Protocol of the maximum|Rating scale)",
+            "recordings from before name their protocol, and that their scale had no words at its ends",
+            "added",
+        ),
         Allowed(r"analysis\..*", "a result may have further fields; one more in a list shows in its n", "added"),
         Allowed(
             r"analysis\.trace\.channels\[\d\]\.(rate_hz|clock)", "a channel may have its own rate and clock", "added"

@@ -1,0 +1,89 @@
+"""What stood around the numbers: the protocol of the maximum, what was expected, how it felt, the aftermath."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from biofeedback.account.account import Account
+from biofeedback.account.kinds import Aftermath
+
+FALL_PERCENT = 5.0  # points of effort from the first contractions to the last; common practice, no source
+N_FALL_MIN = 3  # contractions in one band
+EXPECTED = {"less": "less discomfort", "same": "no difference", "more": "more discomfort"}
+UNLABELLED = "0 to 10, without words at its ends"
+
+
+def describe_protocol(settings: Mapping[str, Any]) -> str:
+    """How attempts at a maximum were made; recordings from before say so by saying nothing."""
+    if settings.get("protocol") == "graded":
+        return (
+            "graded: asked first who tests none, practice at felt 25, 50 and 75 %, 3 s of ramp and 3 s of hold counted "
+            "aloud, out of the stretch in between"
+        )
+    return "earlier: as hard as possible at once for 4 s, without practice and without asking who tests none or how it felt"
+
+
+def find_fall(efforts_percent: Sequence[float]) -> float | None:
+    """By how many points of % effort fell from the first to the last contraction of one band; None: not clearly.
+
+    A straight line through at least three contractions; more than 5 points count.
+    """
+    if len(efforts_percent) < N_FALL_MIN:
+        return None
+    number = np.arange(len(efforts_percent), dtype=np.float64)
+    slope = float(np.polyfit(number, np.asarray(efforts_percent, dtype=np.float64), 1)[0])
+    fall = -slope * (len(efforts_percent) - 1)
+    return fall if fall > FALL_PERCENT else None
+
+
+def describe_fall(fall_percent: float, n: int) -> str:
+    """What a fall means for the answer."""
+    return (
+        f"effort fell by {fall_percent:.0f} points over {n} contractions: the muscle tired, and later contractions are "
+        "not the same as the first"
+    )
+
+
+def list_care(account: Account, settings: Mapping[str, Any], *, has_attempts: bool) -> list[tuple[str, str]]:
+    """Rows for a report; what was not asked is left out, but for the protocol and the ends of the scale."""
+    held = account.last_maximum(account.guide)
+    screened = {True: "one or more hold: no maximum", False: "none hold", None: ""}[account.tests_no_maximum]
+    felt = "; ".join(
+        f"{one.number}: discomfort {_answer(one.discomfort)}, effort {_answer(one.felt_effort)}"
+        + (", sharp pain" if one.sharp else "")
+        for one in account.search
+        if one.discomfort is not None or one.felt_effort is not None or one.sharp
+    )
+    ranges = "; ".join(
+        f"{one.when}, at {one.at}: {one.value:g} {one.unit}{f' ({one.method})' if one.method else ''}"
+        for one in account.ranges
+    )
+    rows = [
+        ("Protocol of the maximum", describe_protocol(settings) if has_attempts else ""),
+        ("Who tests no maximum", screened),
+        ("How attempts felt", felt),
+        ("Maximum", held.limited if held else ""),
+        ("Familiarisation", "yes: nothing of it is to be used" if settings.get("familiarisation") else ""),
+        ("Rating scale", str(settings.get("rating_scale") or UNLABELLED) if account.ratings else ""),
+        ("Expected beforehand", EXPECTED.get(account.expects, "")),
+        ("Range", ranges),
+        *(("At the end" if one.when == "end" else "Since last time", _describe(one)) for one in account.aftermath),
+    ]
+    return [(name, text) for name, text in rows if text]
+
+
+def _describe(one: Aftermath) -> str:
+    told = [
+        None if one.new_pain is None else "new pain" if one.new_pain else "no new pain",
+        None if one.numbness is None else "numbness" if one.numbness else "no numbness",
+        None if one.walks_normally is None else "walks normally" if one.walks_normally else "does not walk normally",
+        None if one.soreness is None else f"soreness {one.soreness:g} of 10",
+    ]
+    return ", ".join(text for text in told if text)
+
+
+def _answer(value: float | None) -> str:
+    return "not said" if value is None else f"{value:g}"
