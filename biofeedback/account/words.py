@@ -8,7 +8,7 @@ from typing import Any, Literal, TypeAlias
 
 from biofeedback.model import Band
 
-PhaseKind: TypeAlias = Literal["passive", "contract", "rest"]
+PhaseKind: TypeAlias = Literal["passive", "contract", "remote", "rest"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +22,7 @@ class PhaseWords:
 PHASES: Mapping[str, PhaseWords] = {
     "passive": PhaseWords("Relax, stay in the position", "relax"),
     "contract": PhaseWords("Contract", "contract"),
+    "remote": PhaseWords("Squeeze the hand, leave the stretch relaxed", "squeeze"),
     "rest": PhaseWords("Come out and rest", "rest"),
 }
 

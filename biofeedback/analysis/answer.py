@@ -13,6 +13,7 @@ from biofeedback.account.records import FOREVER, MaximumOnRecord
 from biofeedback.account.values import Attempt, Doubt, Maximum
 from biofeedback.account.words import PHASES
 from biofeedback.analysis.care import describe_fall, find_fall
+from biofeedback.analysis.control import Control, compare_with_remote
 from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
 from biofeedback.analysis.holds import HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings, list_doubts
@@ -84,6 +85,7 @@ class SessionAnalysis:
     ratings: tuple[LinkedRating, ...]
     holds: tuple[HoldRow, ...]
     response: Response
+    control: Control | None
     dose: Dose
     dose_test: RandomisationTest | None
     warnings: tuple[str, ...]
@@ -135,6 +137,7 @@ def analyse_recording(
         ratings=ratings,
         holds=measure_holds(recording, trace, joint=joint),
         response=response,
+        control=compare_phases(rows, account),
         dose=_answer_dose(rows, response),
         dose_test=rank_drawn_levels(plans[-1] if plans else None, response),
         warnings=(*_collect_warnings(trace, recording.settings), *_warn_of_effort(rows, account, guide.name)),
@@ -197,6 +200,18 @@ def list_dose_points(rows: Sequence[PhaseRow], response: Response, *, session: i
         for row, contrast in zip(own, used.contrasts, strict=True)
         if (effort := row.summary.mean_percent) is not None and contrast.change is not None
     ]
+
+
+def compare_phases(rows: Sequence[PhaseRow], account: Account) -> Control | None:
+    """Stretched against remote contractions of the last plan that had both; None without one."""
+    plan_of = {phase.number: phase.plan_number for phase in account.phases}
+    plans = account.plans
+    for number in range(len(plans), 0, -1):
+        own = [row for row in rows if plan_of.get(row.phase.number) == number and row.phase.kind != "rest"]
+        if any(row.phase.kind == "remote" for row in own):
+            rated = [(row.phase.kind, row.rating.value if row.rating else None) for row in own]
+            return compare_with_remote(rated, drawn="control" in (plans[number - 1].drawn or {}))
+    return None
 
 
 def rate_phases(rows: Sequence[PhaseRow]) -> tuple[RatedPhase, ...]:

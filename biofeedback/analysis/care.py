@@ -23,7 +23,7 @@ def describe_protocol(settings: Mapping[str, Any]) -> str:
             "graded: asked first who tests none, practice at felt 25, 50 and 75 %, 3 s of ramp and 3 s of hold counted "
             "aloud, out of the stretch in between"
         )
-    return "earlier: as hard as possible at once for 4 s, without practice and without asking who tests none or how it felt"
+    return "earlier: as hard as possible at once for 4 s, no practice, nobody asked who tests none or how it felt"
 
 
 def find_fall(efforts_percent: Sequence[float]) -> float | None:

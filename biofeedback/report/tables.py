@@ -23,6 +23,7 @@ def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
     tables = (
         tabulate_phases(analysis) if analysis.phases else None,
         tabulate_contrasts(analysis),
+        tabulate_control(analysis),
         tabulate_dose(analysis),
         tabulate_choices(analysis),
         tabulate_holds(analysis),
@@ -169,6 +170,19 @@ def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
     note = "Effort and time in band from the start of the phase to the rating."
     note += " Passive tension counts from the zero." if has_tension else ""
     return Table("Each rating and what went before it", head, tuple(rows), (0, 2, len(head) - 1), note)
+
+
+def tabulate_control(analysis: SessionAnalysis) -> Table | None:
+    """The whole effect and its local part; None without remote contractions."""
+    found = analysis.control
+    if found is None:
+        return None
+    interval = EMPTY if found.low is None or found.high is None else f"{found.low:+.1f} to {found.high:+.1f}"
+    p = EMPTY if found.p_less is None else f"{found.p_less:.3g}"
+    row = (f"{found.whole:+.1f}", f"{found.remote:+.1f}", f"{found.local:+.1f}", interval, str(found.n_pairs), p)
+    head = ("stretched", "remote", "stretched less remote", "95 % interval", "pairs", "p, one-sided")
+    note = f"Change against the relaxed phases on both sides, in points. {found.sentence()}"
+    return Table("With a control", head, (row,), (), note)
 
 
 def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:

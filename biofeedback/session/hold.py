@@ -256,7 +256,7 @@ class Hold:
         self.tracker = self._track(phase)
         self.beside_tracker = self._track(phase) if self.beside is not None else None
         self._context.emit(phase.begun(self.index, grace_s=self.plan.grace_s))
-        self._context.emit(Relaxed(on=phase.kind == "passive"))
+        self._context.emit(Relaxed(on=phase.kind in ("passive", "remote")))
         target = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
         if phase.felt is not None:
             target = 10 * phase.felt  # what a simulated athlete makes of it
@@ -303,7 +303,7 @@ class Hold:
             context.emit(PositionJudged(phase_index=self.index, position=position))
         elif phase.kind == "contract":
             self.ask_position = self.index
-        if phase.kind == "passive":
+        if phase.kind in ("passive", "remote"):
             relaxation = self._watch.judge_relaxation(context.account.maxima)
             context.emit(RelaxationJudged(phase_index=self.index, relaxation=relaxation))
             return

@@ -25,10 +25,11 @@ BUILT_IN = (
     "dose-search",
     "contract-relax",
     "felt-check",
+    "control-check",
     "hard-hold",
     "response-check",
 )
-DESIGNS = ("pairs", "shuffle")
+DESIGNS = ("pairs", "shuffle", "control")
 LONGEST_PHASE_S = 3600.0
 MOST_PHASES = 500
 MOST_FELT = 3.0  # of 10: harder goes by a measured maximum only (common practice)
@@ -204,7 +205,7 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
     _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "felt", "ask"})
     kind = entry.get("kind")
     if not isinstance(kind, str) or kind not in PHASES:
-        file.refuse((*place, "kind"), f"kind = {kind!r}", "use passive, contract or rest")
+        file.refuse((*place, "kind"), f"kind = {kind!r}", f"use {', '.join(PHASES)}")
     if "duration_s" not in entry:
         file.refuse(place, "a phase without duration_s", "say how many seconds it lasts")
     duration_s = _number(file, (*place, "duration_s"), entry["duration_s"], 1, LONGEST_PHASE_S)
@@ -238,6 +239,13 @@ def _parse_draw(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
         file.refuse(("draw",), f"draw = {design!r}", f"use {', '.join(DESIGNS)}, or leave it out for a fixed order")
     if not design:
         return ""
+    if design == "control":
+        efforts = [phase.kind for phase in phases if phase.kind in ("contract", "remote")]
+        pairs = [set(efforts[k : k + 2]) for k in range(0, len(efforts), 2)]
+        if not pairs or any(pair != {"contract", "remote"} for pair in pairs) or len(pairs) > MOST_DRAWN:
+            cure = f"give one contract and one remote phase in turn, {MOST_DRAWN} of each at most"
+            file.refuse(("draw",), "a control without contract and remote in pairs", cure)
+        return "control"
     if {"passive", "contract"} - {phase.kind for phase in phases}:
         file.refuse(("draw",), "nothing to draw from", "give at least one passive and one contract phase")
     if any(phase.kind == "rest" for phase in phases):  # nobody may lose a rest to a draw

@@ -6,6 +6,8 @@ import secrets
 from collections.abc import Callable
 from dataclasses import asdict, replace
 
+import numpy as np
+
 from biofeedback.analysis.randomisation import draw_levels, draw_order
 from biofeedback.session.plan import Plan
 
@@ -13,7 +15,9 @@ from biofeedback.session.plan import Plan
 def randomise_plan(plan: Plan, *, make_seed: Callable[[], int] = lambda: secrets.randbits(32)) -> Plan:
     """The plan as it will be held: with its draw, if it asks for one, made afresh each time it is started."""
     contracts = [phase for phase in plan.phases if phase.kind == "contract"]
-    if plan.draw:
+    if plan.draw == "control":
+        plan = _draw_control(plan, make_seed())
+    elif plan.draw:
         passive = next(phase for phase in plan.phases if phase.kind == "passive")
         drawn = draw_order(len(contracts), seed=make_seed(), design=plan.draw)  # type: ignore[arg-type]  # validated
         templates = {"passive": passive, "contract": contracts[0]}
@@ -29,3 +33,15 @@ def randomise_plan(plan: Plan, *, make_seed: Callable[[], int] = lambda: secrets
         ]
         plan = replace(plan, phases=tuple(phases), drawn={**(plan.drawn or {}), "levels": asdict(levels)})
     return plan
+
+
+def _draw_control(plan: Plan, seed: int) -> Plan:
+    """In each pair of a contraction and a remote one the lot says which comes first; all else stays in its place."""
+    places = [index for index, phase in enumerate(plan.phases) if phase.kind in ("contract", "remote")]
+    phases = list(plan.phases)
+    swaps = np.random.default_rng(seed).integers(0, 2, len(places) // 2)
+    for swap, first, second in zip(swaps, places[::2], places[1::2], strict=True):
+        if swap:
+            phases[first], phases[second] = phases[second], phases[first]
+    order = [phases[place].kind for place in places]
+    return replace(plan, phases=tuple(phases), drawn={"control": {"seed": seed, "order": order}})

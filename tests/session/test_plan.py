@@ -45,7 +45,7 @@ def test_response_check_is_five_cycles_and_a_closing_passive_phase():
         ("band = [20, 30]", "band = [30, 20]", 11, "low below high"),
         ("band = [20, 30]", "band = [20]", 11, "two numbers"),
         ("band = [20, 30]\n", "", 8, "without a band"),
-        ('kind = "passive"', 'kind = "passiv"', 6, "passive, contract or rest"),
+        ('kind = "passive"', 'kind = "passiv"', 6, "passive, contract, remote, rest"),
         ("duration_s = 10\nband", "duration_s = 0\nband", 10, "from 1 to"),
         ("duration_s = 10\nband", 'duration_s = "ten"\nband', 10, "from 1 to"),
         ("duration_s = 10\nband", "durations = 10\nband", 10, "not known here"),
