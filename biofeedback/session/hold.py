@@ -143,8 +143,11 @@ class Hold:
         self._start_phase(level)
 
     def _count_lost(self, effort: Effort) -> None:
-        """How long the contraction has had nothing to go by: missing, clipped, flat, or another sensor's numbers."""
-        if self.phase.kind != "contract":
+        """How long the contraction has had nothing to go by: missing, clipped, flat, or another sensor's numbers.
+
+        One by felt effort goes by no number.
+        """
+        if self.phase.band is None:
             return
         guide = self._context.guide
         usable = np.isfinite(effort.percent[:, guide]) & ((effort.flags[:, guide] & LOST) == 0)
@@ -329,7 +332,7 @@ class Hold:
             due.append(self._ask_opens)
         if self.ask:
             due.append(self._ask_closes)
-        if not self.is_over and self.phase.kind == "contract":  # the soonest that it could have been lost for too long
+        if not self.is_over and self.phase.band is not None:  # the soonest that it could have been lost for too long
             due.append(self._level + self._n_lost_needed - self._n_lost)
         self.boundary = NEVER if self.paused else min(due)
 
