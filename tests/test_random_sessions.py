@@ -18,8 +18,9 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
-from biofeedback.account.account import Account, fold
+from biofeedback.account.account import Account
 from biofeedback.account.commands import COMMANDS, check_command
+from biofeedback.account.fold import fold
 from biofeedback.analysis.answer import SessionAnalysis, analyse_recording
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Chunk, Gap

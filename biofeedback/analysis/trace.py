@@ -8,7 +8,8 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from biofeedback.account.account import Account, fold
+from biofeedback.account.account import Account
+from biofeedback.account.fold import fold
 from biofeedback.account.order import in_order
 from biofeedback.account.records import FOREVER, StopOnRecord
 from biofeedback.account.values import Maximum

@@ -121,8 +121,10 @@ def carry_maxima(session: Session, path: Path) -> None:
     setup, recording = session.engine.setup, open_recording(path)
     whose = str(recording.settings.get("athlete") or setup.athlete)  # an import may name nobody
     is_computed = bool(recording.settings.get("simulated")) and not setup.simulated
-    if is_computed or whose.casefold() != setup.athlete.casefold():
-        of = "a simulated athlete" if is_computed else f"{whose}, not of {setup.athlete}"
+    is_for_learning = bool(recording.settings.get("familiarisation"))
+    if is_computed or is_for_learning or whose.casefold() != setup.athlete.casefold():
+        of = "an evening for learning the steps" if is_for_learning else f"{whose}, not of {setup.athlete}"
+        of = "a simulated athlete" if is_computed else of
         told = f"{path.name} is of {of}: no maximum is taken over"
         print(told, file=sys.stderr)
         session.engine.message = {"level": "warn", "text": told, "cure": "find a maximum"}

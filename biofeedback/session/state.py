@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from biofeedback.account.account import Account
+from biofeedback.account.fold import apply
 from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Noted, Payload, ZeroTaken, make_event
 from biofeedback.account.stages import Stage
 from biofeedback.account.values import Maximum, Zero
@@ -192,7 +193,7 @@ class SessionState:
         tell_levels(self.levels, event)
         self._events.append(event)
         self.revision += 1
-        self.account.apply(event)
+        apply(self.account, event)
         apply_event(self.effort, event)
 
     def recall(self, column: int, n_levels: int) -> Samples | None:

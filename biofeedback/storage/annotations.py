@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from biofeedback.account.account import Account
+from biofeedback.account.fold import apply
 from biofeedback.account.kinds import (
     Finished,
     MaximumSet,
@@ -77,7 +78,7 @@ def list_annotations(recording: Recording, *, notes: bool = True) -> list[Annota
     units = {channel.name: channel.unit for channel in recording.channels}
     so_far = Account(recording.channels, recording.settings)
     for event in in_order(recording.events):
-        so_far.apply(event)
+        apply(so_far, event)
         payload = try_read(event)
         if payload is None or (isinstance(payload, Noted | Finished) and not notes):
             continue

@@ -15,7 +15,8 @@ from zlib import crc32
 
 import numpy as np
 
-from biofeedback.account.account import Account, fold
+from biofeedback.account.account import Account
+from biofeedback.account.fold import fold
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item, Note
 from biofeedback.storage import database

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from biofeedback.account.account import fold
+from biofeedback.account.fold import fold
 from biofeedback.account.kinds import MaximumSet, Noted, ZeroTaken, make_event
 from biofeedback.account.values import Maximum, Zero
 from biofeedback.errors import BiofeedbackError, CalibrationError, RecordingError

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from biofeedback.account.account import Account, fold
+from biofeedback.account.account import Account
+from biofeedback.account.fold import fold
 from biofeedback.account.kinds import (
     Answered,
     DeviceNoticed,

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.account.account import fold
 from biofeedback.account.codec import PayloadError
+from biofeedback.account.fold import fold
 from biofeedback.account.kinds import KINDS, RatingGiven, make_event, read_event
 from biofeedback.model import Band, Channel, Event
 

@@ -7,7 +7,7 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
-from biofeedback.account.account import fold
+from biofeedback.account.fold import fold
 from biofeedback.account.kinds import PlanBegun
 from biofeedback.account.values import Maximum
 from biofeedback.analysis.answer import analyse_recording, explain_maximum, list_attempts, rank_drawn_levels

@@ -1,6 +1,6 @@
 import pytest
 
-from biofeedback.account.account import fold
+from biofeedback.account.fold import fold
 from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, RatingGiven, Screened, make_event
 from biofeedback.analysis.care import UNLABELLED, describe_protocol, find_fall, list_care
 from biofeedback.model import Channel

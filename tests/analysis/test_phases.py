@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.account.account import fold
+from biofeedback.account.fold import fold
 from biofeedback.analysis.phases import Phase, find_runs, find_stays, place_phases, summarise_phase
 from biofeedback.model import Band, Event, Flag
 from biofeedback.session.band import BandTracker

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from biofeedback.account.account import fold
+from biofeedback.account.fold import fold
 from biofeedback.account.kinds import ZeroTaken
 from biofeedback.account.values import Zero
 from biofeedback.analysis.trace import compute_trace, list_ratings

@@ -81,6 +81,14 @@ def test_the_maximum_of_somebody_else_is_not_carried(earlier, capsys, who, words
     assert words in capsys.readouterr().err
 
 
+def test_a_maximum_of_an_evening_for_learning_is_not_carried(earlier, tmp_path, monkeypatch, capsys):
+    recording = open_recording(earlier)
+    recording.settings["familiarisation"] = True
+    monkeypatch.setattr("biofeedback.commands.live.open_recording", lambda path: recording)
+    assert carried(earlier, "2026-01-12T18:00:00+00:00")[0].maxima == {}
+    assert "an evening for learning the steps" in capsys.readouterr().err
+
+
 def test_a_maximum_that_another_device_made_void_is_not_carried(earlier, tmp_path):
     path = tmp_path / "renewed.hold"
     path.write_bytes(earlier.read_bytes())

@@ -2,7 +2,7 @@
 
 import pytest
 
-from biofeedback.account.account import fold
+from biofeedback.account.fold import fold
 from biofeedback.cautions import NO_MAXIMUM
 from biofeedback.errors import PlanError, SessionError
 from biofeedback.session.plan import load_plan, parse_plan

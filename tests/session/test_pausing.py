@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from biofeedback.account.account import fold
+from biofeedback.account.fold import fold
 from biofeedback.errors import SessionError
 from biofeedback.model import Chunk, Gap
 from biofeedback.session.plan import parse_plan
