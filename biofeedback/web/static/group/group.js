@@ -99,7 +99,7 @@ function whoseRadios(codes) {
       name,
     );
   return [
-    make("legend", {}, "Whose sound this screen plays"),
+    make("p", {}, "Whose sound this screen plays"),
     radio(NOBODY, "Nobody’s"),
     ...codes.map((code, k) => radio(String(k + 1), code)),
   ];
@@ -168,7 +168,8 @@ function onKey(event) {
   if (isTyping(event) || !$("keys").checked) return;
   if (event.key.toLowerCase() === "m") return sound.toggle();
   const card = group.cards.find((each) => each.element.contains(event.target));
-  if (card?.seat.state?.stage === "plan" && event.key !== "Enter") card.view.pad.type(event, $("pedals").value);
+  if (card?.seat.state?.stage === "plan" && (event.key !== "Enter" || card.view.pad.isWaiting))
+    card.view.pad.type(event, $("pedals").value);
 }
 
 function recolor() {

@@ -108,6 +108,11 @@ export class PadView {
     if (pad.dueMs < Infinity) setTimeout(() => this.sendPending(), Math.max(0, pad.dueMs - performance.now()) + 5);
   }
 
+  /** Is there a rating that waits to be confirmed? */
+  get isWaiting() {
+    return this.pad.whole !== null && this.pad.dueMs === Infinity;
+  }
+
   tell() {
     const waits = this.pad.dueMs === Infinity ? "confirm it" : "press +½ to add a half";
     setText(this.given, this.pad.whole === null ? this.last : `${this.pad.value} … ${waits}`);
