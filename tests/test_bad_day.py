@@ -159,10 +159,10 @@ def test_a_file_that_is_no_recording_and_one_from_a_newer_version(tmp_path: Path
     newer = tmp_path / "newer.hold"
     shutil.copy(ROOT / "recordings-demo" / "A01.hold", newer)
     with sqlite3.connect(newer) as connection:
-        connection.execute("PRAGMA user_version = 99")
+        connection.execute("PRAGMA user_version = 2")
     connection.close()
     before = newer.read_bytes()
-    for path, words in ((text, "not a recording"), (newer, "format 99; this program reads up to 1; install a newer")):
+    for path, words in ((text, "not a recording"), (newer, "format 2; this program reads up to 1; install a newer")):
         result = run_program(command[0], path, *command[1:], cwd=tmp_path)
         assert result.returncode == 1, result
         assert words in result.stdout + result.stderr
@@ -262,7 +262,12 @@ def test_a_page_closed_in_the_middle_of_a_hold_changes_nothing(board: Board, sta
 def test_ratings_that_do_not_exist_are_refused(start: Start) -> None:
     program = start()
     page = program.open_page()
-    for value, words in ((11, "a rating of 11"), (-1, "a rating of -1"), (5.3, "a rating of 5.3"), ("7", "not valid")):
+    for value, words in (
+        (11, "a rating of 11"),
+        (-1, "a rating of -1"),
+        (5.3, "a rating of 5.3"),
+        ("7", "not a number"),
+    ):
         reply = page.say("rate", value=value)
         assert not reply["ok"]
         assert words in reply["what"]

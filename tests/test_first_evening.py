@@ -132,6 +132,7 @@ def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, t
     source = f"serial:{board.path}?rate={data.rate_hz:g}&channels=force:percent&columns=seq,force"
     process, address = start_live(source, tmp_path, "--plan", str(plan), "--maximum", "force=100")
     shown: list[tuple[float, float]] = []
+    seen: set[str] = set()
     try:
         with sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
@@ -144,6 +145,7 @@ def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, t
             board.go()
             while not board.done.is_set():
                 level, text = page.evaluate("() => [+number.dataset.level, number.textContent]")
+                seen.add(text)
                 with contextlib.suppress(ValueError):
                     shown.append((level, float(text)))
                 time.sleep(0.1)
@@ -186,6 +188,6 @@ def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, t
     assert phase.summary.mean_percent == pytest.approx(float(np.mean(raw)), abs=0.05)
     assert phase.summary.in_band_percent == pytest.approx(describe(raw)[3], abs=1.0)
 
-    assert len(shown) > 100
+    assert len(shown) > 100, seen
     for level, number in shown:  # what the athlete saw is what was recorded, rounded
         assert number == pytest.approx(trace.percent[int(level), 0], abs=0.51)

@@ -1,6 +1,7 @@
 """Streams of the lab streaming layer, sent by its own library; discovery stays on this computer."""
 
 import itertools
+import os
 import time
 from types import SimpleNamespace
 
@@ -19,6 +20,9 @@ try:
     import pylsl
 except (ImportError, RuntimeError):
     pylsl = None
+
+
+NUMBERS = itertools.count()
 
 
 @pytest.fixture(autouse=True)
@@ -149,9 +153,10 @@ def test_two_of_one_name_are_told_by_their_ids(opened):
     ],
 )
 def test_what_does_not_fit_is_told(opened, sender, url, says):
-    kept = Sender("wrong", **sender)
+    name = f"wrong{next(NUMBERS)}of{os.getpid()}"  # streams of tests that run beside this one have other names
+    kept = Sender(name, **sender)
     with pytest.raises(SourceError, match=says):
-        opened(url)
+        opened(url.replace("wrong", name))
     assert kept.k == 0
 
 

@@ -38,7 +38,7 @@ SEEN = "() => window.seen.map((each) => [...each])"
 
 @pytest.fixture
 def program(tmp_path: Path) -> Iterator[Program]:
-    program = start_live(tmp_path, dict(zip(CODES, STRENGTHS, strict=True)), "--share")
+    program = start_live(tmp_path, dict(zip(CODES, STRENGTHS, strict=True)), "--share", "--share-plain")
     yield program
     program.kill()
 
