@@ -154,12 +154,15 @@ def describe_calibration(engine: Engine, channel: Channel) -> dict[str, Any]:
     }
 
 
-def describe_problem(flags: int, channel: Channel) -> dict[str, str] | None:
-    """The worst of several flags in words with its cure; None when the signal is good."""
+def describe_problem(flags: int, channel: Channel) -> dict[str, Any] | None:
+    """The worst of several flags in words with its cure; None when the signal is good.
+
+    ``doubt``: the number is there and may be gone by; it is only not all contraction.
+    """
     for flag in Flag:  # ordered by how much they spoil
         if flags & flag:
             what, cure = explain(flag, channel)
-            return {"what": what, "cure": cure}
+            return {"what": what, "cure": cure} | ({"doubt": True} if flag == Flag.TENSION else {})
     return None
 
 

@@ -67,7 +67,7 @@ export function besideView(state, update, problem, gauges) {
   };
   const channel = state.channels[gauges.beside];
   if (!update || problem?.kind === "link") return { ...base, mode: "lost", word: "Not live" };
-  if (channel.problem) return { ...base, mode: "lost", word: capital(channel.problem.what) };
+  if (channel.problem && !channel.problem.doubt) return { ...base, mode: "lost", word: capital(channel.problem.what) };
   if (update.stale) return { ...base, mode: "lost", word: "Signal lost" };
   const percent = update.percent[gauges.beside];
   if (!Number.isFinite(percent)) return { ...base, mode: "lost", word: "No reading" };

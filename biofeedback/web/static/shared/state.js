@@ -58,7 +58,7 @@ export function trouble(state, update, link) {
   }
   if (!state || !update) return { kind: "link", what: "Waiting for the session", cure: "" };
   const guide = state.channels[guideIndex(state)];
-  if (guide?.problem) return { kind: "signal", channel: guide.name, ...guide.problem };
+  if (guide?.problem && !guide.problem.doubt) return { kind: "signal", channel: guide.name, ...guide.problem };
   if (update.stale) {
     const cure = "Check the cable, the power and the radio link.";
     return { kind: "signal", channel: guide?.name ?? "sensor", what: "signal lost", cure };

@@ -5,6 +5,7 @@ export type BandState = "none" | "below" | "in" | "above" | "pushing";
 export type Send = (message: { do: string; [field: string]: unknown }) => boolean;
 
 export interface Problem {
+  doubt?: boolean;
   what: string;
   cure: string;
 }
