@@ -80,7 +80,7 @@ def judge_position(
     return PositionResult("held", largest, at_s + at / level_rate_hz, "", "sensor")
 
 
-def answer_position(answer: str) -> PositionResult:
+def take_coachs_word(answer: str) -> PositionResult:
     """The coach's word where there is no sensor: "held", "drifted", "lost" or "unknown"."""
     return PositionResult(_state(answer), None, None, "" if answer == "held" else f"coach: {answer}", "coach")
 

@@ -25,7 +25,7 @@ from biofeedback.account.kinds import (
 from biofeedback.account.records import RatingOnRecord
 from biofeedback.account.words import SCALE, STOP_REASONS
 from biofeedback.calibration.maxima import type_maximum
-from biofeedback.calibration.position import answer_position
+from biofeedback.calibration.position import take_coachs_word
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.session.care_actions import CARE_ACTIONS, need_fitting, need_practice, need_rest
@@ -151,7 +151,7 @@ def _rate(engine: SessionState, message: Message, by: str) -> None:
         _correct_rating(engine, given, value, by)
         return
     if engine.hold:
-        engine.hold.answer(value, by=by)
+        engine.hold.take_rating(value, by=by)
     else:
         engine.emit(RatingGiven(value=value, by=by))
     _stop_at_limit(engine, value, by)
@@ -247,7 +247,7 @@ def _position(engine: SessionState, message: Message, by: str) -> None:
         raise SessionError("no phase to say it about", "answer after a contracting phase")
     if answer not in ("held", "drifted", "lost", "unknown"):
         raise SessionError(f"position {answer!r}", "answer held, drifted, lost or unknown")
-    engine.emit(PositionJudged(phase_index=index, position=answer_position(answer), by_whom=by))
+    engine.emit(PositionJudged(phase_index=index, position=take_coachs_word(answer), by_whom=by))
     if hold and hold.ask_position == index:
         hold.ask_position = None
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal, TypeAlias, cast, get_args
 
 from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, Screened
-from biofeedback.account.words import SCALE
+from biofeedback.account.words import BANDS, SCALE
 from biofeedback.cautions import INSTEAD_OF_MAXIMUM, NO_MAXIMUM
 from biofeedback.errors import SessionError
 from biofeedback.session.maximum import RIG_CURE, Practising
@@ -19,7 +19,7 @@ from biofeedback.session.state import SessionState
 from biofeedback.session.values import read_number, read_text
 
 Message: TypeAlias = Mapping[str, Any]
-LIGHT_PERCENT = 30.0  # what is not hard for who tests no maximum (common practice)
+LIGHT_PERCENT = BANDS["light"].high_percent  # what is not hard for who tests no maximum (common practice)
 SORE, AT_MOST = 3.0, 10.0  # soreness of the next morning above which nothing harder or further is offered
 INSTEAD = "choose a plan by felt effort: it needs no maximum"
 EXPECTATIONS: tuple[str, ...] = ("less", "same", "more")

@@ -108,7 +108,7 @@ class Hold:
             self.pause(f"{self._context.channels[self._context.guide].name}: no signal for {LOST_S:g} s", by="program")
             return False
         if self.ask and level >= self._ask_closes:
-            self.answer(None, by="nobody")
+            self.take_rating(None, by="nobody")
         if level >= self._phase_end and self.next_phase:
             self._close_phase()
             self.index += 1
@@ -183,7 +183,7 @@ class Hold:
         self._phase_end = max(end, level + 1)
         self._set_boundary()
 
-    def answer(self, value: float | None, *, by: str) -> None:
+    def take_rating(self, value: float | None, *, by: str) -> None:
         """Record the answer to the open prompt (or a rating nobody asked for) and close the prompt."""
         ask, self.ask = self.ask, None
         self._context.emit(
@@ -280,7 +280,7 @@ class Hold:
 
     def _open_ask(self) -> None:
         if self.ask:  # the one before was never answered
-            self.answer(None, by="nobody")
+            self.take_rating(None, by="nobody")
         self._n_asked += 1
         self._ask_opens = None
         self._ask_closes = self._phase_end + round(self._answer_within_s() * self._context.level_rate_hz)

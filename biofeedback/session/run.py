@@ -61,7 +61,7 @@ class Feed(Protocol):
 class Shelf(Protocol):
     """Where plans are kept: opens, checks and saves them for a page."""
 
-    def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
+    def carry_out(self, message: Mapping[str, Any]) -> dict[str, Any]:
         """Carry out a command of the place "plans"; raises BiofeedbackError."""
 
 
@@ -170,7 +170,7 @@ class LiveSession:
         """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""
         try:
             if self._shelf and check_command(message).place == "plans":
-                return self._shelf.answer(message)
+                return self._shelf.carry_out(message)
             self.session.command(message, by=by)
             return None
         finally:

@@ -11,8 +11,8 @@ from typing import Any
 from starlette.types import Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from biofeedback.web.answers import answer_message
 from biofeedback.web.pairing import Right
+from biofeedback.web.replies import reply_to_message
 from biofeedback.web.seats import Seat
 from biofeedback.web.sharing import Sharing
 from biofeedback.web.slots import PageSlot
@@ -44,7 +44,7 @@ async def serve_page(
         async def listen() -> None:
             while (message := await socket.receive())["type"] == "websocket.receive" and is_welcome():
                 text = message.get("text")
-                reply = answer_message(seat.live, text, by=right, seat=number, sharing=sharing, device=device)
+                reply = reply_to_message(seat.live, text, by=right, seat=number, sharing=sharing, device=device)
                 slot.put_reply(reply)
 
         await send(json.dumps({"you": {"role": right.role, **about}}))

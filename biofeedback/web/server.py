@@ -29,7 +29,7 @@ from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
 from biofeedback.web.shortage import find_shortage, told_shortages
-from biofeedback.web.start import StartPage, answer_late, answer_renewal, make_routes
+from biofeedback.web.start import StartPage, make_routes, reply_late, reply_to_renewal
 
 DEFAULT_PORT = 8765
 MAX_CODE_BYTES = 200
@@ -157,7 +157,7 @@ class Site:
             routes += make_routes(*self.start, self._start)
         else:
             routes += [Route("/start", self._start), Route("/start/new", self._renew, methods=["POST"])]
-            routes.append(Route("/start/{late}", answer_late, methods=["GET", "POST"]))
+            routes.append(Route("/start/{late}", reply_late, methods=["GET", "POST"]))
         pages = Starlette(routes=routes)
 
         async def answer(scope: Scope, receive: Receive, send: Send) -> None:
@@ -196,7 +196,7 @@ class Site:
     async def _renew(self, request: Request) -> Response:
         if self.renew is None or not is_here(request.scope):
             return PlainTextResponse("Not from here.\n", status_code=403, headers=PAGE_HEADERS)
-        return answer_renewal(self.renew, [seat.live for seat in self.seats])
+        return reply_to_renewal(self.renew, [seat.live for seat in self.seats])
 
     async def _review(self, _request: Request) -> Response:
         return self._file("review/review.html")
@@ -223,7 +223,7 @@ class Site:
             if len(body) > MAX_CODE_BYTES:
                 return PlainTextResponse("Too long.\n", status_code=413, headers=PAGE_HEADERS)
         typed, address = body.decode("utf-8", "replace"), read_address(request.scope)
-        return self.sharing.answer_code(typed, address=address, earlier=read_token(request.scope))
+        return self.sharing.reply_to_code(typed, address=address, earlier=read_token(request.scope))
 
     async def _report(self, request: Request) -> Response:
         seat = find_seat(self.seats, request.query_params, request.scope["right"])

@@ -98,7 +98,7 @@ class Sharing:
             return False
         return number not in rights or rights[number].role == "athlete" or self.pairing.is_child(number, by)
 
-    def answer_code(self, typed: str, *, address: str = "", earlier: str | None = None) -> Response:
+    def reply_to_code(self, typed: str, *, address: str = "", earlier: str | None = None) -> Response:
         """The reply to a device that typed a code at an address."""
         headers = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
         try:

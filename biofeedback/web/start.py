@@ -74,7 +74,7 @@ def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable
     ]
 
 
-def answer_renewal(renew: Callable[[], None], lives: Sequence[Live]) -> Response:
+def reply_to_renewal(renew: Callable[[], None], lives: Sequence[Live]) -> Response:
     """End the sessions so that another can be chosen, unless an effort is under way."""
     if any(is_running(live.state()) for live in lives):
         error = SessionError("an effort is under way", "stop it first; then end the session")
@@ -82,7 +82,7 @@ def answer_renewal(renew: Callable[[], None], lives: Sequence[Live]) -> Response
     return JSONResponse({"place": "/start"}, headers=HEADERS, background=BackgroundTask(_call, renew))
 
 
-async def answer_late(_request: Request) -> Response:
+async def reply_late(_request: Request) -> Response:
     """A question of a start page that was still under way when the session began: told, instead of no such place."""
     error = SessionError("a session has begun", "this page shows it in a moment")
     return JSONResponse(_tell_mistakes(error), headers=HEADERS)

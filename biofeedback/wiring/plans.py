@@ -53,7 +53,7 @@ class PlanShelf:
         except PlanError as error:  # one bad file must not keep the session from starting
             print(f"{path} is left out: {error}", file=sys.stderr)
 
-    def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
+    def carry_out(self, message: Mapping[str, Any]) -> dict[str, Any]:
         """Carry out one of a page's commands about plans and exercises. Raises PlanError, shown with its cure."""
         if message["do"] == "save_exercise":
             return save_exercise(self._folder.parent / EXERCISES_FILE, message["draft"])

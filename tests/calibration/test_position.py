@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from biofeedback.calibration.position import PositionLimits, answer_position, judge_position, limits_for
+from biofeedback.calibration.position import PositionLimits, judge_position, limits_for, take_coachs_word
 from biofeedback.model import Flag
 
 RATE = 100.0
@@ -56,11 +56,11 @@ def test_own_limits_for_degrees_and_none_for_strange_units():
 
 
 def test_the_coach_answers_where_there_is_no_sensor():
-    assert answer_position("held").reason == ""
-    lost = answer_position("lost")
+    assert take_coachs_word("held").reason == ""
+    lost = take_coachs_word("lost")
     assert (lost.state, lost.by, lost.reason) == ("lost", "coach", "coach: lost")
     with pytest.raises(ValueError, match="'gone' is not one of"):
-        answer_position("gone")
+        take_coachs_word("gone")
 
 
 def test_a_position_that_comes_one_level_in_three_is_not_called_held():

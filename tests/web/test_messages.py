@@ -12,8 +12,8 @@ from biofeedback.account.commands import COMMANDS, check_command
 from biofeedback.errors import BiofeedbackError, SessionError
 from biofeedback.session.actions import ACTIONS
 from biofeedback.web import messages
-from biofeedback.web.answers import answer_message
 from biofeedback.web.messages import MAX_MESSAGE_BYTES, read_message
+from biofeedback.web.replies import reply_to_message
 
 from .fake_live import FakeLive
 
@@ -128,13 +128,13 @@ def test_anything_else_is_refused_in_one_line(text: str | None, what: str) -> No
 def test_nothing_a_page_sends_is_an_exception(sent: object) -> None:
     live = FakeLive()
     text = sent if sent is None or isinstance(sent, str) else json.dumps(sent)
-    reply = answer_message(live, text)
+    reply = reply_to_message(live, text)
     assert reply["ok"] is False
     assert live.commands == []
 
 
 def test_a_refusal_carries_the_id_of_its_message() -> None:
-    assert answer_message(FakeLive(), '{"id": 3, "do": "rate", "value": "7"}')["id"] == 3
+    assert reply_to_message(FakeLive(), '{"id": 3, "do": "rate", "value": "7"}')["id"] == 3
 
 
 def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:
@@ -145,12 +145,12 @@ def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:
             )
 
     live = Refusing()
-    assert answer_message(live, '{"do": "zero", "id": 1}') == {
+    assert reply_to_message(live, '{"do": "zero", "id": 1}') == {
         "id": 1,
         "ok": False,
         "what": "signal moves",
         "cure": "keep it still",
     }
-    assert answer_message(live, '{"do": "stop"}')["what"] == "odd"
-    fault = answer_message(live, '{"do": "finish"}')
+    assert reply_to_message(live, '{"do": "stop"}')["what"] == "odd"
+    fault = reply_to_message(live, '{"do": "finish"}')
     assert fault["what"] == "the command failed inside the program"

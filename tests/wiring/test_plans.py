@@ -23,12 +23,12 @@ def shelf(tmp_path: Path) -> PlanShelf:
 
 
 def open_draft(shelf: PlanShelf, name: str) -> dict[str, Any]:
-    draft: dict[str, Any] = shelf.answer({"do": "open_plan", "plan": name})["opened"]["draft"]
+    draft: dict[str, Any] = shelf.carry_out({"do": "open_plan", "plan": name})["opened"]["draft"]
     return draft
 
 
 def save(shelf: PlanShelf, draft: dict[str, Any], **more: Any) -> dict[str, Any]:
-    return shelf.answer({"do": "save_plan", "draft": draft, **more})
+    return shelf.carry_out({"do": "save_plan", "draft": draft, **more})
 
 
 def test_a_changed_plan_is_saved_under_its_own_name_and_can_be_started(shelf: PlanShelf, tmp_path: Path) -> None:
@@ -67,7 +67,7 @@ def test_an_own_plan_is_replaced_only_when_asked_to(shelf: PlanShelf, tmp_path: 
     assert save(shelf, draft)["refused"]["mistakes"][0]["place"] == ["title"]
     assert "saved" in save(shelf, draft, replace=True)
     assert load_plan(tmp_path / "plans" / "mine.toml").description == "changed"
-    assert shelf.answer({"do": "open_plan", "plan": "mine"})["opened"]["own"] is True
+    assert shelf.carry_out({"do": "open_plan", "plan": "mine"})["opened"]["own"] is True
 
 
 def test_a_draft_with_mistakes_is_not_saved(shelf: PlanShelf, tmp_path: Path) -> None:
@@ -82,7 +82,7 @@ def test_a_draft_with_mistakes_is_not_saved(shelf: PlanShelf, tmp_path: Path) ->
 
 
 def test_a_check_tells_how_long_and_how_often_it_asks(shelf: PlanShelf) -> None:
-    checked = shelf.answer({"do": "check_plan", "draft": open_draft(shelf, "response-check")})["checked"]
+    checked = shelf.carry_out({"do": "check_plan", "draft": open_draft(shelf, "response-check")})["checked"]
     plan = load_plan("response-check")
     assert checked["mistakes"] == []
     assert (checked["duration_s"], checked["n_phases"], checked["n_asks"]) == (plan.duration_s, 11, 11)

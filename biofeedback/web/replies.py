@@ -16,7 +16,7 @@ from biofeedback.web.sharing import Sharing
 LOG = logging.getLogger("biofeedback.web")
 
 
-def answer_message(
+def reply_to_message(
     live: Live,
     text: str | None,
     *,
@@ -37,7 +37,7 @@ def answer_message(
             raise SessionError(f"{command['do']} is the coach's to do", "ask the coach")
         data = None
         if place == "server":
-            answer_for_server(command, sharing, seat, device)
+            reply_for_server(command, sharing, seat, device)
         else:
             data = live.command(command, by.role)
     except BiofeedbackError as error:
@@ -50,7 +50,7 @@ def answer_message(
     return {"id": number, "ok": True, "data": data}
 
 
-def answer_for_server(command: Mapping[str, Any], sharing: Sharing | None, seat: int, device: int = HERE) -> None:
+def reply_for_server(command: Mapping[str, Any], sharing: Sharing | None, seat: int, device: int = HERE) -> None:
     """Commands that are not the session's: whether we hear each other, and who else may come in.
 
     Who came in is told to every coach's page by ``Sharing`` itself.
