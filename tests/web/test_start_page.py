@@ -322,6 +322,7 @@ def test_nothing_is_wider_than_the_page(open_start: Callable[..., Page], size: t
 def test_no_violation_in_any_state(open_start: Callable[..., Page], tmp_path: Path, scheme: str) -> None:
     (tmp_path / "last-start.json").write_text(json.dumps({"sensor": "simulated", "athlete": "A09", "limit": "9"}))
     page = open_start(color_scheme=scheme, script=axe_script())
+    page.tab.emulate_media(reduced_motion="reduce")  # else a colour may be caught half-way
     page.tab.wait_for_selector("#again:visible")
     problems = violations(page)
     for choice in ("Another port", "A source as on the command line", "Simulated athlete"):

@@ -156,6 +156,7 @@ def test_both_numbers_and_both_states_are_the_engines_at_that_level(browser: Any
         for column in (0, 1):
             tracker = BandTracker(Band(60, 80), 100.0, grace_s=0.5, hysteresis_percent=1.0, dwell_s=0.2)
             states[:, column] = [int(tracker.push(float(value))) for value in percent[:, column]]
+        seen = [row for row in seen if (row[2], row[4]) != ("–", "–")]  # a busy machine: the page says it does not know
         assert len({row[0] for row in seen}) > 60
         assert set(states[:, 0]) == set(states[:, 1]) == {1, 2, 3}
         for level, beside_level, number, band, beside_number, beside_band in seen:
@@ -211,7 +212,7 @@ def test_the_judged_form_tells_what_to_do_and_left_stands_left(served: Served, o
         page.wait(lambda line=line, spoken=spoken: page.tab.get_attribute(f"#{line}", "aria-label").startswith(spoken))
     served.do(SCENES["two_sides_right"])
     page.wait(lambda: page.text("form-side") == "Right")
-    assert page.text("word") == "A little less"
+    page.wait(lambda: page.text("word") == "A little less")
     assert page.tab.evaluate(left, "form") > page.tab.evaluate(left, "form-beside")
     served.do(lambda live: (live.restart(), SCENES["inside"](live)))
     page.wait(lambda: not page.tab.is_visible("#form-beside"))
