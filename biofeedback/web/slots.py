@@ -24,11 +24,11 @@ Send = Callable[[str | bytes], Awaitable[None]]
 
 
 def encode_json(value: Any) -> str:
-    """JSON that a browser can read. A number that is none becomes null and is logged: our fault, not the page's end."""
+    """JSON that a browser can read. What is not a finite number becomes null and is logged, and the page goes on."""
     try:
         return json.dumps(value, ensure_ascii=False, allow_nan=False)
     except ValueError:
-        LOG.exception("a page is told a number that is none")
+        LOG.exception("a value for the page was not a number; it is sent as null")
         return json.dumps(_without_nan(value), ensure_ascii=False)
 
 
