@@ -64,6 +64,9 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Side by side, those that live through real time go first: begun last they would be waited for alone."""
+    for item in items:
+        if item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.timeout(0))  # they take minutes, and are started by hand
     if hasattr(config, "workerinput"):
         items.sort(key=find_wait_s, reverse=True)  # stable: the others keep their order
 

@@ -143,7 +143,9 @@ def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, t
             page.get_by_role("button", name="Start Ramp and hold").click()
             page.locator("#stop").wait_for()
             board.go()
+            until_s = time.monotonic() + 120
             while not board.done.is_set():
+                assert time.monotonic() < until_s, "the board has not printed the whole hold within two minutes"
                 level, text = page.evaluate("() => [+number.dataset.level, number.textContent]")
                 seen.add(text)
                 with contextlib.suppress(ValueError):

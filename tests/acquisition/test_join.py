@@ -16,7 +16,7 @@ from biofeedback.signal.levels import LevelStream
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 
-from .listening import read_until
+from .listening import read_until, rows
 
 
 def play(*sensors, seconds=20.0, missing=()):
@@ -175,7 +175,9 @@ def test_a_joined_recording_keeps_what_one_board_sent_while_the_other_was_away(t
     troubles = set()
     with Recorder.create(path, settings, threaded=False) as recorder:
         items = []
-        while sum(item.n_frames for item in items if not isinstance(item, Note)) < 3500:
+        for _ in range(2000):
+            if sum(item.n_frames for item in items if not isinstance(item, Note)) >= 3500:
+                break
             items += (new := reader.read())
             troubles.add(reader.trouble)
             for item in new:
@@ -212,9 +214,7 @@ def test_two_simulated_sensors_through_the_reader():
     source = open_source("join:simulated:?seed=1&channels=emg&rate=1000|simulated:?seed=2&channels=force&rate=80")
     source.open()
     reader = make_reader(source)
-    items = []
-    while sum(item.n_frames for item in items if isinstance(item, Chunk)) < 1000:
-        items += reader.read()
+    items = read_until(reader, lambda items: len(rows(items)) >= 1000)
     source.close()
     assert [channel.name for channel in source.channels] == ["emg", "force"]
     assert (source.rate_hz, source.is_simulated) == (1000, True)
@@ -253,7 +253,9 @@ def test_threads_end_also_when_nobody_has_read(monkeypatch):
     source = open_source(TWO)
     source._queue = queue.Queue(2)
     source.open()
-    while not source._queue.full():
+    for _ in range(1000):
+        if source._queue.full():
+            break
         time.sleep(0.01)
     source.close()
     assert threading.active_count() == before

@@ -28,6 +28,7 @@ from biofeedback.storage.recorder import Recorder
 from biofeedback.wiring.assembly import make_session, make_settings
 from biofeedback.wiring.randomise import randomise_plan
 
+LONGEST_S = 3600  # no evening here waits as long for anything
 STARTED = datetime.fromisoformat("2026-01-05T18:00:00+00:00")
 CHECK = """
 name = "short-check"
@@ -184,11 +185,13 @@ class Evening:
         while self.engine.time_s < end:
             self.step()
 
-    def until(self, happened: Callable[[], object]) -> None:
-        latest_s = self.engine.time_s + 600
+    def until(self, happened: Callable[[], object], *, each_step: Callable[[], object] = lambda: None) -> None:
+        latest_s = self.engine.time_s + LONGEST_S
         while not happened():
+            each_step()
             self.step()
-            assert self.engine.time_s < latest_s
+            paused = self.engine.hold.paused if self.engine.hold else ""
+            assert self.engine.time_s < latest_s, f"not within {LONGEST_S} s; paused: {paused!r}, {self.engine.message}"
 
     def lose(self, seconds: float) -> None:
         """The wire is silent for so long, the sequence numbers go on."""
@@ -236,10 +239,11 @@ class Evening:
         self.answer_all()
 
     def answer_all(self) -> None:
-        while self.engine.hold:
-            if self.engine.hold.ask and self.source.said is not None:
+        def answer() -> None:
+            if self.engine.hold and self.engine.hold.ask and self.source.said is not None:
                 self.do("rate", value=self.source.said, by="athlete")
-            self.step()
+
+        self.until(lambda: not self.engine.hold, each_step=answer)
 
     def close(self) -> None:
         if self.engine.activity:
@@ -319,17 +323,20 @@ def make_adaptive(path: Path) -> None:
     evening.calibrate()
     evening.do("start_plan", plan="dose-search")
     n_rated, was_chosen = 0, False
-    while evening.engine.hold:
+
+    def lead() -> None:
+        nonlocal n_rated, was_chosen
         hold = evening.engine.hold
-        if hold.ask and evening.source.said is not None:
+        if hold and hold.ask and evening.source.said is not None:
             evening.do("rate", value=evening.source.said, by="athlete")
             n_rated += 1
             if n_rated == 6:
                 evening.do("correct", rating=4, value=1.5)
-        if n_rated >= 9 and not was_chosen and hold.next_phase and hold.next_phase.adapt:
+        if n_rated >= 9 and not was_chosen and hold and hold.next_phase and hold.next_phase.adapt:
             evening.do("choose_band", low=50, high=60)
             was_chosen = True
-        evening.step()
+
+    evening.until(lambda: not evening.engine.hold, each_step=lead)
     evening.close()
 
 
@@ -444,8 +451,9 @@ def make_rejected(path: Path) -> None:
     evening.wait(4.0)
     evening.do("stop", reason="strap slipped")
     evening.do("resume")
-    while evening.engine.search.verdict().state == "more":
-        evening.attempt()
+    for _ in range(8):
+        if evening.engine.search.verdict().state == "more":
+            evening.attempt()
     if "force" not in evening.engine.maxima:
         evening.do("accept_maximum")
     evening.play("short-check")

@@ -243,7 +243,7 @@ def test_the_autopilot_leads_through_everything_and_ends(monkeypatch):
 
     async def script(live, rig):
         seen = -1
-        while not live.finished.is_set():
+        while not live.finished.is_set() and live.engine.time_s < 3600:
             engine = live.engine
             pushing = engine.activity is not None and getattr(engine.activity, "step", "") == "push"
             rig.feed.put(0.25, 400.0 if pushing else 10.0)
@@ -264,7 +264,7 @@ def test_a_session_that_ends_in_a_hold_says_so_on_record(is_over):
         live.command({"do": "start_plan", "plan": "short"}, by="coach")
         rig.feed.put(2.5)
         await until(live, lambda: live.engine.hold.ask)
-        while is_over and live.engine.stage != "done":
+        while is_over and live.engine.stage != "done" and live.engine.time_s < 600:
             rig.feed.put(0.25)
             await asyncio.sleep(0.01)
 
