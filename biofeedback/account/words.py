@@ -12,18 +12,26 @@ PhaseKind: TypeAlias = Literal["passive", "contract", "remote", "rest"]
 
 
 @dataclass(frozen=True, slots=True)
-class PhaseWords:
-    """One kind of phase: ``say`` is the instruction, whole; ``short`` fits a table or a button."""
+class PhaseMeaning:
+    """One kind of phase: ``say`` is the instruction, whole; ``short`` fits a table or a button.
+
+    ``contracts``: the stretched muscle is to work, in a band or by feeling; ``relaxes``: it is to be let go;
+    ``in_position``: the stretch is held; ``compares_as``: what its rating stands for in the check, None: for nothing.
+    """
 
     say: str
     short: str
+    contracts: bool = False
+    relaxes: bool = False
+    in_position: bool = True
+    compares_as: Literal["contract", "passive"] | None = None
 
 
-PHASES: Mapping[str, PhaseWords] = {
-    "passive": PhaseWords("Relax, stay in the position", "relax"),
-    "contract": PhaseWords("Contract", "contract"),
-    "remote": PhaseWords("Squeeze the hand, leave the stretch relaxed", "squeeze"),
-    "rest": PhaseWords("Come out and rest", "rest"),
+PHASES: Mapping[str, PhaseMeaning] = {
+    "passive": PhaseMeaning("Relax, stay in the position", "relax", relaxes=True, compares_as="passive"),
+    "contract": PhaseMeaning("Contract", "contract", contracts=True, compares_as="contract"),
+    "remote": PhaseMeaning("Squeeze the hand, leave the stretch relaxed", "squeeze", relaxes=True),
+    "rest": PhaseMeaning("Come out and rest", "rest", in_position=False),
 }
 
 
@@ -86,10 +94,15 @@ BANDS: Mapping[str, Band] = {  # common practice, no source
 }
 
 
+def get_meaning(kind: str) -> PhaseMeaning:
+    """What a kind of phase means; one that this version does not know is named as it is, and stands for nothing."""
+    return PHASES.get(kind) or PhaseMeaning(kind, kind)
+
+
 def describe_phase(kind: str, short: bool = False) -> str:
-    """The words for a kind of phase; a kind that this version does not know is named as it is."""
-    words = PHASES.get(kind)
-    return kind if words is None else words.short if short else words.say
+    """The words for a kind of phase."""
+    meaning = get_meaning(kind)
+    return meaning.short if short else meaning.say
 
 
 def to_dict() -> dict[str, Any]:

@@ -194,7 +194,7 @@ def list_dose_points(rows: Sequence[PhaseRow], response: Response, *, session: i
     """Effort, band and change of every contraction with neighbours; without marked ratings where enough are left."""
     clean = response.without_marked
     used = clean if clean is not None and clean.n_contrasts >= N_DOSE_MIN else response
-    own = [row for row in rows if row.phase.kind == "contract"]
+    own = [row for row in rows if row.phase.meaning.contracts]
     return [
         DosePoint(effort, contrast.change, session, contrast.cycle, row.phase.band)
         for row, contrast in zip(own, used.contrasts, strict=True)
@@ -207,7 +207,7 @@ def compare_phases(rows: Sequence[PhaseRow], account: Account) -> Control | None
     plan_of = {phase.number: phase.plan_number for phase in account.phases}
     plans = account.plans
     for number in range(len(plans), 0, -1):
-        own = [row for row in rows if plan_of.get(row.phase.number) == number and row.phase.kind != "rest"]
+        own = [row for row in rows if plan_of.get(row.phase.number) == number and row.phase.meaning.in_position]
         if any(row.phase.kind == "remote" for row in own):
             rated = [(row.phase.kind, row.rating.value if row.rating else None) for row in own]
             return compare_with_remote(rated, drawn="control" in (plans[number - 1].drawn or {}))
@@ -220,16 +220,16 @@ def rate_phases(rows: Sequence[PhaseRow]) -> tuple[RatedPhase, ...]:
     runs = [0, *accumulate(begins)]
     return tuple(
         RatedPhase(
-            "contract" if row.phase.kind == "contract" else "passive",
+            compares_as,
             row.rating.value if row.rating else None,
             row.rating.time_s if row.rating else row.phase.end_s,
             row.marks,
             run,
-            row.summary.mean_percent if row.phase.kind == "contract" else None,
+            row.summary.mean_percent if row.phase.meaning.contracts else None,
             row.phase.band,
         )
         for row, run in zip(rows, runs, strict=False)
-        if row.phase.kind in ("passive", "contract")
+        if (compares_as := row.phase.meaning.compares_as) is not None
     )
 
 
@@ -295,7 +295,7 @@ def _warn_of_effort(rows: Sequence[PhaseRow], account: Account, guide: str) -> l
     by_band: dict[Band, list[float]] = {}
     for row in rows:
         mean_percent = row.summary.mean_percent
-        if row.phase.kind == "contract" and row.phase.band is not None and mean_percent is not None:
+        if row.phase.meaning.contracts and row.phase.band is not None and mean_percent is not None:
             by_band.setdefault(row.phase.band, []).append(mean_percent)
     falls = [(fall, len(efforts)) for efforts in by_band.values() if (fall := find_fall(efforts)) is not None]
     warnings = [describe_fall(fall, n) for fall, n in falls]

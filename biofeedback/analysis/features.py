@@ -19,8 +19,8 @@ def extract_features(analysis: SessionAnalysis) -> dict[str, Cell]:
     Effort is the guiding channel's, in % of its maximum; means over phases are weighted by counted time. ``change_*``
     is the neighbour-corrected change in discomfort, in points (negative: less while contracting).
     """
-    contracting = [row for row in analysis.phases if row.phase.kind == "contract"]
-    passive = [row for row in analysis.phases if row.phase.kind == "passive"]
+    contracting = [row for row in analysis.phases if row.phase.meaning.contracts]
+    passive = [row for row in analysis.phases if row.phase.meaning.compares_as == "passive"]
     return {
         **_describe_setting(analysis),
         **_describe_effort(contracting, passive),

@@ -145,8 +145,12 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
     """What one recording contributes to the history."""
     settings, maximum = analysis.settings, analysis.maximum
     measured = maximum if maximum is not None and maximum.method == "attempts" else None
-    contracting = [row.summary for row in analysis.phases if row.phase.kind == "contract"]
-    ratings = [row.rating.value for row in analysis.phases if row.phase.kind == "passive" and row.rating is not None]
+    contracting = [row.summary for row in analysis.phases if row.phase.meaning.contracts]
+    ratings = [
+        row.rating.value
+        for row in analysis.phases
+        if row.phase.meaning.compares_as == "passive" and row.rating is not None
+    ]
     known = [value for value in ratings if value is not None]
     reach, reach_unit = _find_reach(analysis)
     return SessionPoint(

@@ -41,7 +41,7 @@ class HoldRow:
 
 def measure_holds(recording: RecordingLike, trace: Trace, *, joint: str = "") -> tuple[HoldRow, ...]:
     """Every contracting phase with a band; ``joint`` is whose fatigue model is used."""
-    phases = [phase for phase in trace.phases if phase.kind == "contract" and phase.band is not None]
+    phases = [phase for phase in trace.phases if phase.meaning.contracts and phase.band is not None]
     raw = [c for c, channel in enumerate(trace.channels) if channel.kind == "emg" and not channel.envelope]
     samples = _read_samples(recording, trace, phases, raw) if raw and phases else [np.empty((0, 0))] * len(phases)
     rows = []

@@ -81,7 +81,7 @@ def find_stretch_start(phase: Phase, phases: Sequence[Phase]) -> Phase:
     """First phase of the stretch that ``phase`` belongs to: a rest, or time between plans, leaves the position."""
     first = phase
     for earlier in reversed([p for p in phases if p.end_level <= phase.first_level]):
-        if earlier.kind == "rest" or earlier.end_level < first.first_level:
+        if not earlier.meaning.in_position or earlier.end_level < first.first_level:
             break
         first = earlier
     return first
@@ -140,12 +140,12 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
 def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary) -> tuple[str, ...]:
     in_band, mean, bad = summary.in_band_percent, summary.mean_percent, summary.bad_percent
     marks = []
-    if phase is not None and phase.kind == "contract" and phase.band is not None:
+    if phase is not None and phase.meaning.contracts and phase.band is not None:
         if in_band is None:
             marks.append("effort unknown")
         elif in_band < LEAST_IN_BAND_PERCENT:
             marks.append(f"effort out of band ({in_band:.0f} % of the time inside)")
-    if phase is not None and phase.kind == "passive":
+    if phase is not None and phase.meaning.compares_as == "passive":
         if mean is not None and mean > MOST_RELAXED_PERCENT:
             marks.append(f"not relaxed (mean effort {mean:.0f} %)")
         elif phase.relaxation and phase.relaxation.is_relaxed is False:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from biofeedback.account.kinds import BandChosen
 from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT, PhaseOnRecord
 from biofeedback.account.values import PositionResult, Relaxation
+from biofeedback.account.words import PhaseMeaning, get_meaning
 from biofeedback.model import Band, Flag, FlagArray, FloatArray
 
 BoolArray: TypeAlias = NDArray[np.bool_]
@@ -47,6 +48,11 @@ class Phase:
     position: PositionResult | None = None
     relaxation: Relaxation | None = None
     choice: BandChosen | None = None
+
+    @property
+    def meaning(self) -> PhaseMeaning:
+        """What a phase of this kind is for."""
+        return get_meaning(self.kind)
 
     @property
     def duration_s(self) -> float:

@@ -86,7 +86,12 @@ def _lead(source: SimulatedSource, recorder: Recorder, setup: Setup, plans: list
     n_step = max(1, round(STEP_S * source.rate_hz))
     seeds = iter(range(source.simulator.athlete.seed, 2**32))
     session = make_session(
-        source, recorder, setup, plans, utc=utc, draw=lambda plan: randomise_plan(plan, make_seed=lambda: next(seeds))
+        source,
+        recorder,
+        setup,
+        plans,
+        utc=utc,
+        randomise=lambda plan: randomise_plan(plan, make_seed=lambda: next(seeds)),
     )
     reader = Reader(source)
     pilot = Autopilot([plan.name for plan in plans])

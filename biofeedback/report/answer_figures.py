@@ -75,7 +75,7 @@ def draw_dose(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
     """Expected change over effort with its 95 % interval, each contraction as a diamond, the wanted change dashed."""
     curve = analysis.dose.curve
     efforts = [level.effort_percent for level in curve]
-    efforts_of = [row.summary.mean_percent for row in analysis.phases if row.phase.kind == "contract"]
+    efforts_of = [row.summary.mean_percent for row in analysis.phases if row.phase.meaning.contracts]
     with mpl.rc_context(STYLE):
         axis = figure.subplots()
         low, high = [v.low for v in curve], [v.high for v in curve]

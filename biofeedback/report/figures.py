@@ -177,7 +177,7 @@ def _draw_doubt(axis: Axes, trace: Trace, column: int, inside: NDArray[np.bool_]
 
 def _shade_phases(axis: Axes, phases: Sequence[Phase]) -> None:
     for phase in phases:
-        if phase.kind == "contract":
+        if phase.meaning.contracts:
             axis.axvspan(phase.start_s, phase.end_s, facecolor=PALETTE["contract"], edgecolor="none", zorder=0)
 
 
@@ -203,11 +203,11 @@ def _label_phases(axis: Axes, phases: Sequence[Phase], window_s: float, width_pt
         axis.annotate(
             text, ((phase.start_s + phase.end_s) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),
             textcoords="offset points", ha="center", va="bottom", fontsize=8, color=PALETTE["ink"],
-            fontweight="bold" if phase.kind == "contract" else "normal",
+            fontweight="bold" if phase.meaning.contracts else "normal",
         )  # fmt: skip
         axis.plot(
             span, [1.0, 1.0], transform=axis.get_xaxis_transform(), clip_on=False, color=PALETTE["ink"],
-            linewidth=3.0 if phase.kind == "contract" else 0.8, solid_capstyle="butt",
+            linewidth=3.0 if phase.meaning.contracts else 0.8, solid_capstyle="butt",
         )  # fmt: skip
 
 
@@ -231,7 +231,7 @@ def mark_rating(axis: Axes, place: float, row: PhaseRow, *, with_value: bool) ->
     rating = row.rating
     if rating is None or rating.value is None:
         return
-    marker = "D" if row.phase.kind == "contract" else "o"
+    marker = "D" if row.phase.meaning.contracts else "o"
     face = PALETTE["paper"] if row.marks else PALETTE["rating"]
     axis.plot(
         place, rating.value, marker=marker, markersize=7, linestyle="none", zorder=4,

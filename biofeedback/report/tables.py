@@ -39,7 +39,7 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
     rows = []
     for row in analysis.phases:
         s, phase = row.summary, row.phase
-        is_effort = phase.kind == "contract"  # while relaxed a CV divides by next to nothing
+        is_effort = phase.meaning.contracts  # while relaxed a CV divides by next to nothing
         band = f"{phase.band.low_percent:g}–{phase.band.high_percent:g}" if phase.band else EMPTY
         rows.append(
             (

@@ -112,7 +112,7 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     title = ", then ".join(titles) or "A session without a plan"
     if rows:
         length = format_clock(rows[-1].phase.end_s - rows[0].phase.start_s)
-        n_contract = sum(row.phase.kind == "contract" for row in rows)
+        n_contract = sum(row.phase.meaning.contracts for row in rows)
         sentences.append(f"{title}: {count(len(rows), 'phase')} over {length} min, {n_contract} of them contracting.")
     else:
         sentences.append(f"{title}: {format_clock(analysis.trace.duration_s)} min were recorded.")
@@ -142,7 +142,7 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
             is_clear = response.drift_per_min.word in ("falling", "rising")
             sure = "" if is_clear else ", too little or too few to be sure of"
             sentences.append(f"The relaxed ratings {moved} by themselves{sure}; this is taken out of the comparison.")
-    efforts = [row.summary.mean_percent for row in analysis.phases if row.phase.kind == "contract"]
+    efforts = [row.summary.mean_percent for row in analysis.phases if row.phase.meaning.contracts]
     known = [effort for effort in efforts if effort is not None]
     if response.mean_change is not None and known and max(known) - min(known) > MIXED_PERCENT:
         sentences.append(f"This is the mean over efforts from {min(known):.0f} to {max(known):.0f} %.")
@@ -266,7 +266,7 @@ def describe_maximum(analysis: SessionAnalysis) -> str:
 
 
 def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
-    contracting = [row for row in rows if row.phase.kind == "contract"]
+    contracting = [row for row in rows if row.phase.meaning.contracts]
     known = [row.summary for row in contracting if row.summary.mean_percent is not None]
     if not contracting:
         return []
@@ -332,7 +332,7 @@ def _find_hindrance(analysis: SessionAnalysis) -> list[str]:
     response = analysis.response
     given = any(rating.value is not None for rating in analysis.ratings)
     hindrances = (
-        (analysis.maximum is None and any(row.phase.kind == "contract" for row in analysis.phases), NO_MAXIMUM),
+        (analysis.maximum is None and any(row.phase.meaning.contracts for row in analysis.phases), NO_MAXIMUM),
         (given and not analysis.phases, NO_PHASES),
         (response.word == "too few ratings to say", REPEAT),
         (response.word == "no clear difference" and _is_at_ten(analysis), MILDER),

@@ -121,7 +121,7 @@ def _start_plan(engine: SessionState, message: Message, by: str) -> None:
     need_fitting(engine, plan)
     need_rest(engine, anyway=bool(message.get("anyway")))
     engine.zero_position()
-    engine.activity = Hold(engine.draw(plan), engine, engine.level)
+    engine.activity = Hold(engine.randomise(plan), engine, engine.level)
 
 
 def _guide(engine: SessionState, message: Message, by: str) -> None:

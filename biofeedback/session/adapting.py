@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from biofeedback.account.words import BANDS
+from biofeedback.account.words import BANDS, PhaseMeaning, get_meaning
 from biofeedback.model import Band
 
 STEP_UP_PERCENT = 25.0  # above the hardest contraction held so far in the session; common practice
@@ -26,6 +26,11 @@ class HeldPhase:
     index: int
     effort_percent: float | None = None
     rating: float | None = None
+
+    @property
+    def meaning(self) -> PhaseMeaning:
+        """What a phase of this kind is for."""
+        return get_meaning(self.kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +76,7 @@ def find_range(band: Band, allowed: Band, held: Sequence[HeldPhase], *, agreed_l
     half = (band.high_percent - band.low_percent) / 2
     low, top = allowed.low_percent + half, allowed.high_percent - half
     high, caution = top, ""
-    efforts = [h.effort_percent for h in held if h.kind == "contract" and h.effort_percent is not None]
+    efforts = [h.effort_percent for h in held if h.meaning.contracts and h.effort_percent is not None]
     ratings = [h.rating for h in held if h.rating is not None]
     ceilings = [
         (max(efforts, default=0.0) + STEP_UP_PERCENT, f"at most {STEP_UP_PERCENT:g} % above what was held so far")

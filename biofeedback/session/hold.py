@@ -126,7 +126,7 @@ class Hold:
         """The phase ends here; nothing follows until `take_up`. Ratings stay, and so does what is known of position."""
         if self.paused or self.is_over:
             return
-        position = self._watch.judge_position() if self.phase.kind != "rest" else None
+        position = self._watch.judge_position() if self.phase.meaning.in_position else None
         if position:
             self._context.emit(PositionJudged(phase_index=self.index, position=position))
         self.paused, self.ask, self._ask_opens = reason, None, None
@@ -220,7 +220,7 @@ class Hold:
             return
         if self.choice and self.choice.by != "rule":
             return
-        if not any(phase.kind == "contract" for phase in self.plan.phases[: self.index + 1]):
+        if not any(phase.meaning.contracts for phase in self.plan.phases[: self.index + 1]):
             return
         held = self._context.held
         found = find_range(following.band, following.adapt, held, agreed_limit=self._context.limit)
@@ -259,7 +259,7 @@ class Hold:
         self.tracker = self._track(phase)
         self.beside_tracker = self._track(phase) if self.beside is not None else None
         self._context.emit(phase.begun(self.index, grace_s=self.plan.grace_s))
-        self._context.emit(Relaxed(on=phase.kind in ("passive", "remote")))
+        self._context.emit(Relaxed(on=phase.meaning.relaxes))
         target = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
         if phase.felt is not None:
             target = 10 * phase.felt  # what a simulated athlete makes of it
@@ -299,14 +299,14 @@ class Hold:
         """Judge the phase that ends here: position, relaxation, and whether the maximum still fits."""
         phase, context = self.phase, self._context
         context.efforts[len(context.account.phases)] = self._watch.find_mean(context.guide, self.plan.grace_s)
-        if phase.kind == "rest":
+        if not phase.meaning.in_position:
             return
         position = self._watch.judge_position()
         if position:
             context.emit(PositionJudged(phase_index=self.index, position=position))
-        elif phase.kind == "contract":
+        elif phase.meaning.contracts:
             self.ask_position = self.index
-        if phase.kind in ("passive", "remote"):
+        if phase.meaning.relaxes:
             relaxation = self._watch.judge_relaxation(context.account.maxima)
             context.emit(RelaxationJudged(phase_index=self.index, relaxation=relaxation))
             return

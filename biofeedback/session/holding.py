@@ -63,7 +63,7 @@ def expect_plan(plan: Plan, joint_name: str) -> Expectation:
     fatigued, unbroken_s, longest_s = 0.0, 0.0, 0.0
     asked, held = [], []
     for phase, band in zip(plan.phases, _hardest_bands(plan), strict=True):
-        unbroken_s = 0.0 if phase.kind == "rest" else unbroken_s + phase.duration_s
+        unbroken_s = 0.0 if not phase.meaning.in_position else unbroken_s + phase.duration_s
         longest_s = max(longest_s, unbroken_s)
         if band is None:
             fatigued = predict_recovery(fatigued, phase.duration_s, joint=joint)
@@ -83,10 +83,10 @@ def offer_in_order(plans: Sequence[Plan], joint_name: str) -> list[Plan]:
 
 def _hardest_bands(plan: Plan) -> list[Band | None]:
     """The band of every phase as it tires most; None where the muscle rests."""
-    contracts = [index for index, phase in enumerate(plan.phases) if phase.kind == "contract"]
+    contracts = [index for index, phase in enumerate(plan.phases) if phase.meaning.contracts]
     bands: list[Band | None] = [_highest(phase) for phase in plan.phases]
-    if plan.draw_bands and not plan.drawn:
-        rising = sorted(plan.draw_bands, key=lambda band: band.low_percent + band.high_percent)
+    if plan.randomise_bands and not plan.drawn:
+        rising = sorted(plan.randomise_bands, key=lambda band: band.low_percent + band.high_percent)
         n = len(rising)
         for number, index in enumerate(contracts):
             upwards = (number // n) % 2 == 0  # light to hard, then hard to light: the hardest meet

@@ -11,7 +11,7 @@ from typing import Any, cast
 from biofeedback.account.codec import read_payload
 from biofeedback.account.kinds import PhaseBegun, PlanBegun
 from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT
-from biofeedback.account.words import PHASES, PhaseKind
+from biofeedback.account.words import PHASES, PhaseKind, PhaseMeaning, get_meaning
 from biofeedback.errors import PlanError
 from biofeedback.model import Band
 from biofeedback.toml_file import Place, TomlFile, parse_toml, read_text_file
@@ -29,6 +29,7 @@ BUILT_IN = (
     "hard-hold",
     "response-check",
 )
+RENAMED = {"draw": "randomise", "draw_bands": "randomise_bands"}  # plans written before read as they are meant
 DESIGNS = ("pairs", "shuffle", "control")
 LONGEST_PHASE_S = 3600.0
 MOST_PHASES = 500
@@ -52,6 +53,11 @@ class PlannedPhase:
     felt: float | None = None
     ask: bool = False
     cycle: int = 1
+
+    @property
+    def meaning(self) -> PhaseMeaning:
+        """What a phase of this kind is for."""
+        return get_meaning(self.kind)
 
     def to_dict(self) -> dict[str, Any]:
         """As stored in a recording and sent to the page."""
@@ -81,8 +87,9 @@ class Plan:
     ``dwell_s`` keep tremor from flickering the band state (1 point, 0.2 s); a rating is asked for
     ``ask_before_end_s`` before the end of a phase that asks.
 
-    ``draw`` asks for an order drawn by lot before the start, ``draw_bands`` for bands that the contractions take in
-    drawn rounds; ``drawn`` is the draw with its seed, once made: only then can a p-value be given afterwards.
+    ``randomise`` asks for an order drawn by lot before the start, ``randomise_bands`` for bands
+    that the contractions take in rounds drawn by lot; ``drawn`` is what the lot said, with its seed: only then can a
+    p-value be given afterwards.
     """
 
     name: str
@@ -93,8 +100,8 @@ class Plan:
     hysteresis_percent: float = HYSTERESIS_PERCENT
     dwell_s: float = DWELL_S
     ask_before_end_s: float = 5.0
-    draw: str = ""
-    draw_bands: tuple[Band, ...] = ()
+    randomise: str = ""
+    randomise_bands: tuple[Band, ...] = ()
     drawn: Mapping[str, Any] | None = None
 
     @property
@@ -158,7 +165,7 @@ def parse_plan(text: str, name: str) -> Plan:
     """Parse and validate the text of a plan file; ``name`` is used in messages."""
     file = parse_toml(text, name)
     _refuse_unknown(
-        file, (), file.data, {"name", "title", "description", "block", "draw", "draw_bands", *_PLAN_NUMBERS}
+        file, (), file.data, {"name", "title", "description", "block", *RENAMED, *RENAMED.values(), *_PLAN_NUMBERS}
     )
     phases: list[PlannedPhase] = []
     blocks = file.data.get("block")
@@ -187,8 +194,8 @@ def parse_plan(text: str, name: str) -> Plan:
         title=title,
         description=_text(file, ("description",), file.data.get("description", "")),
         phases=tuple(phases),
-        draw=_parse_draw(file, phases),
-        draw_bands=_parse_draw_bands(file, phases),
+        randomise=_parse_order(file, phases),
+        randomise_bands=_parse_bands(file, phases),
         **numbers,
     )
 
@@ -206,37 +213,44 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
     kind = entry.get("kind")
     if not isinstance(kind, str) or kind not in PHASES:
         file.refuse((*place, "kind"), f"kind = {kind!r}", f"use {', '.join(PHASES)}")
+    meaning = get_meaning(kind)
     if "duration_s" not in entry:
         file.refuse(place, "a phase without duration_s", "say how many seconds it lasts")
     duration_s = _number(file, (*place, "duration_s"), entry["duration_s"], 1, LONGEST_PHASE_S)
     band = _parse_band(file, (*place, "band"), entry.get("band")) if "band" in entry else None
     felt = _number(file, (*place, "felt"), entry["felt"], 0, MOST_FELT) if "felt" in entry else None
-    if felt is not None and (kind != "contract" or band is not None):
+    if felt is not None and (not meaning.contracts or band is not None):
         file.refuse(
             (*place, "felt"), f"felt effort in a {kind} phase", "use it in a contract phase, in place of a band"
         )
-    if felt is None and (kind == "contract") != (band is not None):
+    if felt is None and meaning.contracts != (band is not None):
         cure = "add band = [low, high] in % of maximum" if band is None else "remove the band, or use kind = 'contract'"
         file.refuse((*place, "band"), f"a {kind} phase {'without' if band is None else 'with'} a band", cure)
     adapt = _parse_band(file, (*place, "adapt"), entry["adapt"]) if "adapt" in entry else None
     if adapt and not (band and adapt.low_percent <= band.low_percent and band.high_percent <= adapt.high_percent):
         cure = "give the band to start with inside it, e.g. band = [20, 30], adapt = [10, 90]"
         file.refuse((*place, "adapt"), f"adapt = {entry['adapt']}", cure)
-    if adapt and (file.data.get("draw") or file.data.get("draw_bands")):
-        file.refuse((*place, "adapt"), "adapt in a plan with a draw", "draw by lot, or adapt, not both")
+    if adapt and any(file.data.get(_key(file, name)) for name in RENAMED.values()):
+        file.refuse((*place, "adapt"), "adapt in a randomised plan", "leave the efforts to the lot, or adapt, not both")
     ask = entry.get("ask", False)
     if not isinstance(ask, bool):
         file.refuse((*place, "ask"), f"ask = {ask!r}", "use true or false")
-    title = _text(file, (*place, "title"), entry.get("title", PHASES[kind].say))
+    title = _text(file, (*place, "title"), entry.get("title", meaning.say))
     return PlannedPhase(
         kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, adapt=adapt, felt=felt, ask=ask
     )
 
 
-def _parse_draw(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
-    design = file.data.get("draw", "")
+def _key(file: TomlFile, name: str) -> str:
+    """``name``, or what this file calls it."""
+    return next((old for old, new in RENAMED.items() if new == name and old in file.data), name)
+
+
+def _parse_order(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
+    key = _key(file, "randomise")
+    design = file.data.get(key, "")
     if design != "" and design not in DESIGNS:
-        file.refuse(("draw",), f"draw = {design!r}", f"use {', '.join(DESIGNS)}, or leave it out for a fixed order")
+        file.refuse((key,), f"{key} = {design!r}", f"use {', '.join(DESIGNS)}, or leave it out for a fixed order")
     if not design:
         return ""
     if design == "control":
@@ -244,27 +258,28 @@ def _parse_draw(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
         pairs = [set(efforts[k : k + 2]) for k in range(0, len(efforts), 2)]
         if not pairs or any(pair != {"contract", "remote"} for pair in pairs) or len(pairs) > MOST_DRAWN:
             cure = f"give one contract and one remote phase in turn, {MOST_DRAWN} of each at most"
-            file.refuse(("draw",), "a control without contract and remote in pairs", cure)
+            file.refuse((key,), "a control without contract and remote in pairs", cure)
         return "control"
     if {"passive", "contract"} - {phase.kind for phase in phases}:
-        file.refuse(("draw",), "nothing to draw from", "give at least one passive and one contract phase")
-    if any(phase.kind == "rest" for phase in phases):  # nobody may lose a rest to a draw
-        file.refuse(("draw",), "a drawn order has no place for rests", "leave the rests out, or the draw")
+        file.refuse((key,), "nothing to randomise", "give at least one passive and one contract phase")
+    if any(not phase.meaning.in_position for phase in phases):  # nobody may lose a rest to the lot
+        file.refuse((key,), "a randomised order has no place for rests", "leave the rests out, or keep the order fixed")
     if len({(phase.kind, phase.duration_s, phase.band, phase.ask) for phase in phases}) > 2:
-        file.refuse(("draw",), "phases to draw from that differ", "give all of one kind the same seconds, band and ask")
-    if sum(phase.kind == "contract" for phase in phases) > MOST_DRAWN:
-        file.refuse(("draw",), "too many contractions to draw", f"use {MOST_DRAWN} at most")
+        file.refuse((key,), "phases to randomise that differ", "give all of one kind the same seconds, band and ask")
+    if sum(phase.meaning.contracts for phase in phases) > MOST_DRAWN:
+        file.refuse((key,), "too many contractions to randomise", f"use {MOST_DRAWN} at most")
     return str(design)
 
 
-def _parse_draw_bands(file: TomlFile, phases: Sequence[PlannedPhase]) -> tuple[Band, ...]:
-    bands, place = file.data.get("draw_bands", []), ("draw_bands",)
+def _parse_bands(file: TomlFile, phases: Sequence[PlannedPhase]) -> tuple[Band, ...]:
+    key = _key(file, "randomise_bands")
+    bands, place = file.data.get(key, []), (key,)
     if not isinstance(bands, list) or len(bands) == 1 or len(bands) > 10:
-        file.refuse(place, f"draw_bands = {bands!r}", "use two to ten bands, e.g. [[20, 30], [70, 80]]")
+        file.refuse(place, f"{key} = {bands!r}", "use two to ten bands, e.g. [[20, 30], [70, 80]]")
     parsed = tuple(_parse_band(file, place, band) for band in bands)
     if len({band.low_percent + band.high_percent for band in parsed}) < len(parsed):
-        file.refuse(place, "two bands with the same middle", "draw from efforts that differ")
-    n_contracts = sum(phase.kind == "contract" for phase in phases)
+        file.refuse(place, "two bands with the same middle", "give efforts that differ")
+    n_contracts = sum(phase.meaning.contracts for phase in phases)
     if parsed and not 1 <= n_contracts <= MOST_DRAWN * len(parsed):
         file.refuse(place, f"bands for {n_contracts} contractions", f"give 1 to {MOST_DRAWN * len(parsed)} of them")
     return parsed

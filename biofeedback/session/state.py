@@ -48,12 +48,12 @@ class SessionState:
         setup: Setup,
         plans: Sequence[Plan],
         *,
-        draw: Callable[[Plan], Plan] = lambda plan: plan,
+        randomise: Callable[[Plan], Plan] = lambda plan: plan,
         choose: Chooser = choose_nothing,
     ) -> None:
         self.channels = tuple(channels)
         self.setup = setup
-        self.draw = draw  # makes the order of a plan that asks for a drawn one
+        self.randomise = randomise  # makes the order of a plan that leaves it to the lot
         self.choose = choose  # finds the next effort of a plan that adapts
         self.plans = {plan.name: plan.shortened(setup.fast_factor) if setup.fast else plan for plan in plans}
         self.levels = LevelStream(self.channels, rate_hz)

@@ -158,7 +158,7 @@ def make_session(
     plans: Sequence[Plan],
     *,
     utc: Callable[[], str],
-    draw: Callable[[Plan], Plan] = randomise_plan,
+    randomise: Callable[[Plan], Plan] = randomise_plan,
     channels: Sequence[Channel] | None = None,
     folder: Path | None = None,
 ) -> Session:
@@ -172,7 +172,7 @@ def make_session(
         source.rate_hz,
         setup,
         plans,
-        draw=lambda plan: chooser.prepare(draw(plan)),
+        randomise=lambda plan: chooser.prepare(randomise(plan)),
         choose=chooser,
     )
     if isinstance(source, SimulatedSource):

@@ -60,12 +60,12 @@ def gather_points(held: Sequence[HeldPhase]) -> list[DosePoint]:
     from biofeedback.analysis.dose import DosePoint
     from biofeedback.analysis.response import RatedPhase, make_contrasts
 
-    phases = [h for h in held if h.kind != "rest"]
+    phases = [h for h in held if h.meaning.in_position]
     rated = [
-        RatedPhase("contract" if h.kind == "contract" else "passive", h.rating, float(time))
+        RatedPhase("contract" if h.meaning.contracts else "passive", h.rating, float(time))
         for time, h in enumerate(phases)
     ]
-    efforts = [h.effort_percent for h in phases if h.kind == "contract"]
+    efforts = [h.effort_percent for h in phases if h.meaning.contracts]
     return [
         DosePoint(effort, contrast.change, 0, contrast.cycle)
         for effort, contrast in zip(efforts, make_contrasts(rated), strict=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 from biofeedback.errors import PlanError
 from biofeedback.session.engine import Engine
-from biofeedback.session.plan import BUILT_IN, Plan, parse_plan, read_plan_text
+from biofeedback.session.plan import BUILT_IN, RENAMED, Plan, parse_plan, read_plan_text
 from biofeedback.session.plan_file import Mistake, find_mistakes, write_plan
 from biofeedback.wiring.user_files import EXERCISES_FILE, name_file, save_exercise, write_whole
 
@@ -66,7 +66,7 @@ class PlanShelf:
     def _open(self, name: str) -> dict[str, Any]:
         if name not in self._texts:
             raise PlanError(f"no plan {name!r}", f"choose one of {', '.join(self._texts)}")
-        return {"opened": {"name": name, "own": name in self._own, "draft": tomllib.loads(self._texts[name])}}
+        return {"opened": {"name": name, "own": name in self._own, "draft": _read_draft(self._texts[name])}}
 
     def _save(self, draft: Mapping[str, Any], *, may_replace: bool) -> dict[str, Any]:
         title = draft.get("title")
@@ -87,6 +87,10 @@ class PlanShelf:
         for engine in self.engines:
             engine.offer_plan(plan)
         return {"saved": {"name": plan.name, "title": plan.title, "file": str(path)}}
+
+
+def _read_draft(text: str) -> dict[str, Any]:
+    return {RENAMED.get(key, key): value for key, value in tomllib.loads(text).items()}
 
 
 def _check(draft: Mapping[str, Any], others: Sequence[Mistake]) -> dict[str, Any]:

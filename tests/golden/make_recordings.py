@@ -167,7 +167,7 @@ class Evening:
             offered,
             channels=channels,
             utc=lambda: (STARTED + timedelta(seconds=self.engine.time_s)).isoformat(timespec="milliseconds"),
-            draw=lambda plan: randomise_plan(plan, make_seed=lambda: next(seeds)),
+            randomise=lambda plan: randomise_plan(plan, make_seed=lambda: next(seeds)),
         )
         self.engine = self.session.engine
         self.reader = Reader(self.source)

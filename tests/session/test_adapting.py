@@ -177,7 +177,7 @@ def test_mistakes_are_told_by_line(line, words):
 
 def test_a_draw_and_adapting_exclude_each_other():
     with pytest.raises(PlanError, match="not both"):
-        parse_plan('draw = "pairs"\n' + ADAPTIVE.lstrip(), "x.toml")
+        parse_plan('randomise = "pairs"\n' + ADAPTIVE.lstrip(), "x.toml")
 
 
 def test_a_lower_limit_is_thought_of_at_once(adaptive):

@@ -49,7 +49,7 @@ def test_nobody_contracts_the_stretched_muscle_longer_than_two_minutes_unbroken(
 
 
 def test_a_control_needs_as_many_of_each():
-    text = 'draw = "control"\n[[block]]\n[[block.phase]]\nkind = "contract"\nduration_s = 10\nband = [20, 30]'
+    text = 'randomise = "control"\n[[block]]\n[[block.phase]]\nkind = "contract"\nduration_s = 10\nband = [20, 30]'
     with pytest.raises(PlanError, match="remote"):
         parse_plan(text, "own.toml")
 

@@ -107,8 +107,8 @@ def test_a_drawn_plan_is_expected_at_least_as_hard_as_any_draw(joint):
     plan = PLANS["dose-check"]
     worst = min(
         sum(expect_drawn(plan, (*one, *two), joint))
-        for one in permutations(plan.draw_bands)
-        for two in permutations(plan.draw_bands)
+        for one in permutations(plan.randomise_bands)
+        for two in permutations(plan.randomise_bands)
     )
     assert sum(expect_plan(plan, joint).held_s) <= worst + 1e-9
 
@@ -116,7 +116,7 @@ def test_a_drawn_plan_is_expected_at_least_as_hard_as_any_draw(joint):
 def expect_drawn(plan, bands, joint):
     drawn = iter(bands)
     phases = tuple(replace(phase, band=next(drawn)) if phase.band else phase for phase in plan.phases)
-    return expect_plan(replace(plan, phases=phases, draw_bands=()), joint).held_s
+    return expect_plan(replace(plan, phases=phases, randomise_bands=()), joint).held_s
 
 
 def test_an_adapting_band_is_expected_at_its_highest():

@@ -98,22 +98,22 @@ def many(n, *, head="", bands=1):
 
 
 def test_as_many_contractions_as_can_be_drawn_and_no_more():
-    assert sum(p.kind == "contract" for p in parse_plan(many(60, head='draw = "pairs"'), "mine.toml").phases) == 60
-    with pytest.raises(PlanError, match="too many contractions to draw"):
-        parse_plan(many(61, head='draw = "pairs"'), "mine.toml")
+    assert sum(p.kind == "contract" for p in parse_plan(many(60, head='randomise = "pairs"'), "mine.toml").phases) == 60
+    with pytest.raises(PlanError, match="too many contractions to randomise"):
+        parse_plan(many(61, head='randomise = "pairs"'), "mine.toml")
 
 
 def test_as_many_bands_and_rounds_as_can_be_drawn_and_no_more():
-    two, eleven = "draw_bands = [[20, 30], [70, 80]]", [[k, k + 2] for k in range(10, 32, 2)]
-    assert len(parse_plan(many(120, head=two), "mine.toml").draw_bands) == 2
+    two, eleven = "randomise_bands = [[20, 30], [70, 80]]", [[k, k + 2] for k in range(10, 32, 2)]
+    assert len(parse_plan(many(120, head=two), "mine.toml").randomise_bands) == 2
     with pytest.raises(PlanError, match=r"bands for 121 contractions.*1 to 120"):
         parse_plan(many(121, head=two), "mine.toml")
-    assert len(parse_plan(many(20, head=f"draw_bands = {eleven[:10]}"), "mine.toml").draw_bands) == 10
+    assert len(parse_plan(many(20, head=f"randomise_bands = {eleven[:10]}"), "mine.toml").randomise_bands) == 10
     for bands in (eleven, eleven[:1]):
         with pytest.raises(PlanError, match="two to ten bands"):
-            parse_plan(many(20, head=f"draw_bands = {bands}"), "mine.toml")
+            parse_plan(many(20, head=f"randomise_bands = {bands}"), "mine.toml")
     with pytest.raises(PlanError, match="same middle"):
-        parse_plan(many(20, head="draw_bands = [[20, 30], [15, 35]]"), "mine.toml")
+        parse_plan(many(20, head="randomise_bands = [[20, 30], [15, 35]]"), "mine.toml")
 
 
 def test_as_many_phases_as_a_plan_may_have_and_no_more():

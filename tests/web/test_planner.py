@@ -156,13 +156,13 @@ def test_a_new_plan_and_an_own_one_changed_again(served: Served, open_tab: Any, 
     page.tab.click("#plan-add-block")
     page.tab.click("#b1-add")
     page.tab.click("#b1p0-remove")
-    page.tab.select_option("#plan-draw", "pairs")
+    page.tab.select_option("#plan-randomise", "pairs")
     page.wait(lambda: page.text("plan-sum").startswith("3 min 40 s"))
     page.tab.click("#plan-save")
     page.wait(lambda: page.text("plan-said") == "Saved: Own.")
     made = load_plan(folder / "own.toml")
     assert [phase.kind for phase in made.phases] == ["passive", "contract"] * 5 + ["contract"]
-    assert made.draw == "pairs"
+    assert made.randomise == "pairs"
     assert last(served, "start_plan") is None
     page.tab.click("#change-own")
     page.wait(lambda: page.tab.input_value("#plan-title") == "Own")
@@ -192,7 +192,7 @@ def test_no_violation_and_nothing_cut_off(
     page = open_tab(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, script=axe_script())
     open_planner(page, "dose-search")
     page.tab.fill("#b0p0-duration_s", "0")
-    page.tab.fill("#plan-bands", "20-30, 40-50")
+    page.tab.fill("#plan-randomise_bands", "20-30, 40-50")
     page.wait(lambda: "to be set right" in page.text("plan-sum"))
     assert violations(page) == []
     wide = page.tab.evaluate("() => [document.body.scrollWidth, document.getElementById('main').scrollWidth]")

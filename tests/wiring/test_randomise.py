@@ -40,11 +40,11 @@ PAIR = PHASE.format("passive", 20) + PHASE.format("contract", 20) + "band = [60,
 @pytest.mark.parametrize(
     ("head", "repeat", "phases", "words"),
     [
-        ('draw = "pairs"', 3, PAIR + PHASE.format("rest", 90), "no place for rests"),
-        ('draw = "pairs"', 3, PAIR + PHASE.format("contract", 20) + "band = [20, 30]\n", "differ"),
-        ('draw = "shuffle"', 61, PAIR, "too many"),
-        ("draw_bands = [[20, 30], [40, 50]]", 1, PHASE.format("passive", 20), "bands for 0 contractions"),
-        ("draw_bands = [[20, 30], [15, 35]]", 2, PAIR, "same middle"),
+        ('randomise = "pairs"', 3, PAIR + PHASE.format("rest", 90), "no place for rests"),
+        ('randomise = "pairs"', 3, PAIR + PHASE.format("contract", 20) + "band = [20, 30]\n", "differ"),
+        ('randomise = "shuffle"', 61, PAIR, "too many"),
+        ("randomise_bands = [[20, 30], [40, 50]]", 1, PHASE.format("passive", 20), "bands for 0 contractions"),
+        ("randomise_bands = [[20, 30], [15, 35]]", 2, PAIR, "same middle"),
     ],
 )
 def test_what_a_draw_would_drop_or_cannot_hold_is_refused_when_the_plan_is_read(head, repeat, phases, words):

@@ -86,7 +86,7 @@ test("a mistake finds its place", () => {
 });
 
 test("a tidy draft leaves out what was left empty and is a copy", () => {
-  const draft = { ...plan.blankDraft(), draw: "", draw_bands: [] };
+  const draft = { ...plan.blankDraft(), randomise: "", randomise_bands: [] };
   assert.deepEqual(Object.keys(plan.tidy(draft)), ["title", "block"]);
-  assert.equal(draft.draw, "");
+  assert.equal(draft.randomise, "");
 });

@@ -9,8 +9,8 @@ const LABELS = {
   band: "band",
   kind: "what",
   ask: "rating",
-  draw: "order",
-  draw_bands: "bands to draw",
+  randomise: "order",
+  randomise_bands: "bands drawn by lot",
   adapt: "limits",
 };
 
@@ -65,8 +65,8 @@ export function moved(list, index, by) {
 /** A copy worth sending: empty settings that have a default are left out. */
 export function tidy(draft) {
   const copy = structuredClone(draft);
-  for (const key of ["draw", "description"]) if (copy[key] === "") delete copy[key];
-  if (Array.isArray(copy.draw_bands) && !copy.draw_bands.length) delete copy.draw_bands;
+  for (const key of ["randomise", "description"]) if (copy[key] === "") delete copy[key];
+  if (Array.isArray(copy.randomise_bands) && !copy.randomise_bands.length) delete copy.randomise_bands;
   return copy;
 }
 

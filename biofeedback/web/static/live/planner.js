@@ -17,14 +17,15 @@ import {
 import { durationText } from "../shared/text.js";
 
 const CHECK_AFTER_MS = 250;
-const TOP = { "plan-title": "title", "plan-description": "description", "plan-draw": "draw" };
+const TOP = { "plan-title": "title", "plan-description": "description", "plan-randomise": "randomise" };
 /** @type {{draft: any, own: any, send: any, timer: number, startNext: boolean, cameFrom: string}} */
 const plan = { draft: null, own: null, send: null, timer: 0, startNext: false, cameFrom: "" };
 
 export function setUpPlanner(send) {
   plan.send = send;
   for (const [id, key] of Object.entries(TOP)) $(id).addEventListener("input", () => edit(() => (plan.draft[key] = $(id).value)));
-  $("plan-bands").addEventListener("input", () => edit(() => (plan.draft.draw_bands = typedBands($("plan-bands").value))));
+  const bands = $("plan-randomise_bands");
+  bands.addEventListener("input", () => edit(() => (plan.draft.randomise_bands = typedBands(bands.value))));
   $("plan-new").addEventListener("click", () => begin(blankDraft(), null, "plan-new"));
   $("plan-add-block").addEventListener("click", () => {
     edit(() => plan.draft.block.push({ repeat: 1, phase: [newPhase("passive")] }));
@@ -66,8 +67,8 @@ function begin(draft, own, cameFrom, from = "") {
   draft.title = own ?? "";
   setText($("plan-name-hint"), from && !own ? `${from} stays as it is: give the changed one a name.` : "");
   $("plan-description").value = draft.description ?? "";
-  $("plan-draw").value = draft.draw ?? "";
-  $("plan-bands").value = bandsText(draft.draw_bands ?? []);
+  $("plan-randomise").value = draft.randomise ?? "";
+  $("plan-randomise_bands").value = bandsText(draft.randomise_bands ?? []);
   for (const id of ["planner", "choosing"]) show($(id), id === "planner");
   draw();
   $("planner-title").focus();
@@ -127,9 +128,7 @@ function tellAtPlace(mistake) {
   const wrong = document.getElementById(block === null ? `plan-${field}-wrong` : `${scope}-wrong`);
   if (!wrong) return false;
   setText(wrong, [wrong.textContent, mistakeText(mistake)].filter(Boolean).join(" "));
-  const input = document.getElementById(
-    block === null ? `plan-${field === "draw_bands" ? "bands" : field}` : `${scope}-${field}`,
-  );
+  const input = document.getElementById(`${scope}-${field}`);
   input?.setAttribute("aria-invalid", "true");
   return true;
 }

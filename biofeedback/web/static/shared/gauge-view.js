@@ -2,7 +2,7 @@
 
 import { guideIndex } from "./state.js";
 import { percentText, timeText } from "./text.js";
-import { capital, nameOfPhase } from "./words.js";
+import { capital, meaningOf, nameOfPhase } from "./words.js";
 
 /** @typedef {import("./types").State} State */
 /** @typedef {import("./types").Update} Update */
@@ -131,7 +131,7 @@ function attemptView(maximum, blank) {
  * @param {number} remainingS
  */
 function restWord(state, remainingS) {
-  if (state.phase && state.phase.kind !== "contract") {
+  if (state.phase && !meaningOf(state).contracts) {
     const announce = state.next?.band && remainingS <= LEAD_IN_S;
     return announce ? `Contract in ${timeText(remainingS)}` : capital(nameOfPhase(state, state.phase.kind));
   }

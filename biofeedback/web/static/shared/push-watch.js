@@ -1,6 +1,7 @@
 // Does the athlete push while they are asked to relax? Judged live, so that it can be put right at once. Pure.
 
 import { guideIndex } from "./state.js";
+import { meaningOf } from "./words.js";
 
 export const PUSH_PERCENT = 10; // more than this is no relaxing
 export const CALM_PERCENT = 8; // and less than this is: between them nothing changes, so that it does not flicker
@@ -21,7 +22,7 @@ export class PushWatch {
    * @param {import("./types").Update} update
    */
   take(state, update) {
-    const phase = state?.stage === "plan" && state.phase?.kind === "passive" ? state.phase.index : undefined;
+    const phase = state?.stage === "plan" && meaningOf(state).relaxes ? state.phase?.index : undefined;
     if (phase !== this.phase) Object.assign(this, { phase, startS: update.timeS, sinceS: NaN, isPushing: false });
     if (phase === undefined || update.timeS - this.startS < SETTLE_S) return;
     const percent = update.percent[guideIndex(state)];

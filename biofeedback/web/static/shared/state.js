@@ -1,7 +1,7 @@
 // What the page says in words, as pure functions of the session's state, the newest update and the link. No DOM here.
 
 import { bandText, durationText } from "./text.js";
-import { capital, lowerFirst, nameOfPhase, sayPhase } from "./words.js";
+import { capital, lowerFirst, meaningOf, nameOfPhase, sayPhase } from "./words.js";
 
 /** @typedef {import("./types").State} State */
 /** @typedef {import("./types").Update} Update */
@@ -36,7 +36,7 @@ export function stepOf(state) {
  * @param {State} state
  */
 export function asksPosition(state) {
-  return state.stage === "plan" && Boolean(state.ask_position) && !state.ask && state.phase?.kind !== "contract";
+  return state.stage === "plan" && Boolean(state.ask_position) && !state.ask && !meaningOf(state).contracts;
 }
 
 /**
@@ -73,7 +73,7 @@ export function trouble(state, update, link) {
  */
 export function isContracting(state) {
   if (state?.stage === "maximum") return state.maximum.step === "push";
-  return state?.stage === "plan" && state.phase?.kind === "contract";
+  return state?.stage === "plan" && meaningOf(state).contracts;
 }
 
 /**

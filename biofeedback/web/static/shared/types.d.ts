@@ -9,9 +9,12 @@ export interface Problem {
   what: string;
   cure: string;
 }
-export interface PhaseWords {
+export interface PhaseMeaning {
   say: string;
   short: string;
+  contracts: boolean;
+  relaxes: boolean;
+  in_position: boolean;
 }
 export interface StopReason {
   say: string;
@@ -19,7 +22,7 @@ export interface StopReason {
   may_go_on: boolean;
 }
 export interface Words {
-  phase: Record<string, PhaseWords>;
+  phase: Record<string, PhaseMeaning>;
   stop_reasons: Record<string, StopReason>;
   scale: { question: string; low_label: string; high_label: string; ends: string };
 }

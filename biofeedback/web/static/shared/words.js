@@ -3,9 +3,9 @@
 /** @type {import("./types").Words} */
 export const WORDS = {
   phase: {
-    passive: { say: "Relax, stay in the position", short: "relax" },
-    contract: { say: "Contract", short: "contract" },
-    rest: { say: "Come out and rest", short: "rest" },
+    passive: { say: "Relax, stay in the position", short: "relax", contracts: false, relaxes: true, in_position: true },
+    contract: { say: "Contract", short: "contract", contracts: true, relaxes: false, in_position: true },
+    rest: { say: "Come out and rest", short: "rest", contracts: false, relaxes: false, in_position: false },
   },
   stop_reasons: {}, // offered only when the session has said which
   scale: {
@@ -25,12 +25,23 @@ export function wordsOf(state) {
 }
 
 /**
- * What to do in a phase of this kind, whole; a kind that nobody here knows is named as it is.
+ * What a kind of phase means; one that nobody here knows is named as it is, and stands for nothing.
+ * @param {import("./types").State | null} state
+ * @param {string} [kind] of the phase that runs, if none is given
+ * @returns {import("./types").PhaseMeaning}
+ */
+export function meaningOf(state, kind = state?.phase?.kind ?? "") {
+  const unknown = { say: capital(kind), short: kind, contracts: false, relaxes: false, in_position: true };
+  return wordsOf(state).phase[kind] ?? unknown;
+}
+
+/**
+ * What to do in a phase of this kind, whole.
  * @param {import("./types").State | null} state
  * @param {string} kind
  */
 export function sayPhase(state, kind) {
-  return wordsOf(state).phase[kind]?.say ?? capital(kind);
+  return meaningOf(state, kind).say;
 }
 
 /**
@@ -39,7 +50,7 @@ export function sayPhase(state, kind) {
  * @param {string} kind
  */
 export function nameOfPhase(state, kind) {
-  return wordsOf(state).phase[kind]?.short ?? kind;
+  return meaningOf(state, kind).short;
 }
 
 /** @param {string} text */
