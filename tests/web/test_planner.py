@@ -43,7 +43,7 @@ def folder(served: Served, tmp_path: Path) -> Path:
         SCENES["ready"](live)
         live.change(plans=describe_plans(shelf.plans.values(), "general"))
         for name in ("open_plan", "check_plan", "save_plan", "save_exercise"):
-            setattr(live, f"_do_{name}", shelf.answer)
+            setattr(live, f"_do_{name}", shelf.carry_out)
         live._do_start_plan = lambda message: None
 
     served.do(put_up)
