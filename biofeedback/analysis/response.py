@@ -25,13 +25,15 @@ from biofeedback.analysis.ratings import (
 )
 from biofeedback.analysis.trends import Trend, fit_theil_sen
 from biofeedback.analysis.words import (
-    YARDSTICK_PERCENT,
     YARDSTICK_POINTS,
+    Reach,
     ResponseWord,
     choose_word,
+    describe_drift,
     describe_response,
     describe_return,
     find_wanted,
+    judge_reach,
 )
 from biofeedback.model import Band
 
@@ -112,6 +114,9 @@ class Response:
 
     ``n_contrasts`` contractions were rated and compared, of ``n_rated`` ratings in all.
 
+    ``reach``: whether the interval reaches the yardstick of a change that matters. ``relaxed_over_min``: from the first
+    relaxed rating to the last; ``rounding``: the step that ratings were rounded to.
+
     ``nap`` and ``tau`` are above 0.5 and 0 where contracting phases were rated lower; ``tau`` is free of the passive
     ratings' own trend, ``tau_u`` its forerunner, for older reports. ``at_end_percent`` of the ratings are 0 or 10.
     ``fell`` and ``came_back`` are the mean steps into and out of a contraction; ``shift`` tells whether the change
@@ -137,13 +142,15 @@ class Response:
     is_open: bool
     free_change: float | None
     change_percent: float | None
-    reaches_yardstick: bool | None
+    reach: Reach | None
     nap: float | None
     nap_error: float | None
     tau: float | None
     tau_u: float | None
     at_end_percent: float
     drift_per_min: Trend
+    relaxed_over_min: float
+    rounding: float
     fell: float | None
     came_back: float | None
     shift: Shift | None
@@ -166,6 +173,10 @@ class Response:
     def sentences(self) -> tuple[str, ...]:
         """Plain sentences: what contraction did, what that is worth, and what qualifies it."""
         return describe_response(self)
+
+    def drift_sentence(self) -> str:
+        """How the relaxed ratings moved by themselves; empty where that is not known."""
+        return describe_drift(self)
 
     def return_sentence(self) -> str:
         """Whether discomfort came back after the contractions; empty unless they changed it."""
@@ -254,13 +265,15 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None, earlier: Sca
         is_open=is_open,
         free_change=None if free is None else free.value,
         change_percent=percent,
-        reaches_yardstick=_reaches_yardstick(mean, percent),
+        reach=None if fit is None else judge_reach(low, high, mean_passive),
         nap=compute_nap(relaxed, working) if relaxed and working else None,
         nap_error=compute_nap_error(relaxed, working) if min(len(relaxed), len(working)) >= 2 else None,
         tau=_tau(passive, contract),
         tau_u=compute_tau_u(relaxed, working) if relaxed and working else None,
         at_end_percent=at_end_percent,
         drift_per_min=fit_theil_sen([t / 60 for t, _ in passive], [r for _, r in passive]),
+        relaxed_over_min=(passive[-1][0] - passive[0][0]) / 60 if passive else 0.0,
+        rounding=rounding,
         fell=_mean([c.during - c.before for c in usable if c.during is not None and c.before is not None]),
         came_back=_mean([c.after - c.during for c in usable if c.after is not None and c.during is not None]),
         shift=None if fit is None else _find_shift(phases, ratings, fit, rounding, earlier),
@@ -412,9 +425,3 @@ def _tau(passive: Sequence[tuple[float, float]], contract: Sequence[tuple[float,
 
 def _mean(values: Sequence[float]) -> float | None:
     return float(np.mean(values)) if values else None
-
-
-def _reaches_yardstick(mean: float | None, percent: float | None) -> bool | None:
-    if mean is None:
-        return None
-    return abs(mean) >= YARDSTICK_POINTS or (percent is not None and abs(percent) >= YARDSTICK_PERCENT)

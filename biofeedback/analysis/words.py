@@ -20,14 +20,29 @@ AFTEREFFECT = (
     "relaxed phase before it. An easing that comes late and stays looks just like this, so harm is not shown."
 )
 ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too few ratings to say"]
+Reach: TypeAlias = Literal["reaches", "may reach", "is below"]
 DoseAdvice: TypeAlias = Literal["enough", "neither", "not decided"]
 EXCLUDED_PERCENT = 5.0  # chance left to a band that is called not enough
+N_DRIFT_MIN = 5  # relaxed ratings; with fewer, none equal, Sen's interval does not exist
 N_POINTS_MIN = 3  # contractions; fewer say nothing about effort
 
 
 def find_wanted(relaxed_points: float) -> float:
     """The easing that would matter from a relaxed rating: 2 points or 30 %, whichever is less; never below 0."""
     return max(min(YARDSTICK_POINTS, YARDSTICK_PERCENT / 100 * relaxed_points), 0.0)
+
+
+def judge_reach(low: float | None, high: float | None, relaxed_points: float | None) -> Reach | None:
+    """Whether a change reaches the yardstick, by both ends of its 95 % interval; None where the interval is not known.
+
+    It "reaches" when even the end nearer to zero does, "is below" when neither end does.
+    """
+    if low is None or high is None:
+        return None
+    matters = find_wanted(relaxed_points) if relaxed_points and relaxed_points > 0 else YARDSTICK_POINTS
+    near, far = sorted((abs(low), abs(high)))
+    near = near if low > 0 or high < 0 else 0.0
+    return "reaches" if near >= matters else "may reach" if far >= matters else "is below"
 
 
 def choose_word(
@@ -89,6 +104,29 @@ def describe_response(response: Response) -> tuple[str, ...]:
     if clean is not None and clean.word != response.word:
         said = (*said, f'Without the marked ratings the answer is "{clean.word}": {clean.reason}.')
     return said
+
+
+def describe_drift(response: Response) -> str:
+    """How the relaxed ratings moved by themselves, "did not" only where the interval leaves no drift that matters."""
+    drift, span_min = response.drift_per_min, response.relaxed_over_min
+    if drift.slope is None or not response.n_contrasts:
+        return ""
+    if drift.n < N_DRIFT_MIN or drift.low is None or drift.high is None:
+        return "Too few relaxed ratings to say whether they drifted by themselves."
+    if drift.word in ("falling", "rising"):
+        size = abs(drift.slope)
+        moved = f"{'fell' if drift.slope < 0 else 'rose'} by {format(size, '.1f' if size >= 0.05 else '.2g')} a minute"
+        return f"The relaxed ratings {moved} by themselves; this is taken out of the comparison."
+    most = max(-drift.low, drift.high) * span_min + response.rounding  # what rounding to the scale's steps may hide
+    if most < (response.wanted_points or YARDSTICK_POINTS):
+        return (
+            "The relaxed ratings did not drift by themselves as far as would matter: "
+            f"by {most:.1f} points at most in {span_min:.0f} min (95 % interval, rounding included)."
+        )
+    return (
+        f"Whether the relaxed ratings drifted by themselves is open: anything from {drift.low:+.1f} to "
+        f"{drift.high:+.1f} a minute fits; a drift is taken out of the comparison."
+    )
 
 
 def describe_return(response: Response) -> str:
@@ -154,9 +192,8 @@ def _describe_change(response: Response) -> tuple[str, ...]:
     )
     if response.is_full:
         return first, "It was rated 0 in every contraction: nothing was left to ease."
-    if response.reaches_yardstick:
-        return first, "That reaches the usual yardstick for a change that matters, 2 points or 30 %."
-    return first, "That is below the usual yardstick for a change that matters, 2 points or 30 %."
+    verb = response.reach or "may reach"
+    return first, f"That {verb} the usual yardstick for a change that matters, 2 points or 30 %."
 
 
 def _describe_nothing(response: Response) -> str:

@@ -133,15 +133,8 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
     """What contraction did, how the ratings moved by themselves, and what qualifies the answer."""
     response = analysis.response
     sentences = list(response.sentences())
-    drift = response.drift_per_min.slope
-    if drift is not None and response.n_contrasts:
-        if abs(drift) < 0.05:
-            sentences.append("The relaxed ratings did not drift by themselves.")
-        else:
-            moved = f"{'fell' if drift < 0 else 'rose'} by {abs(drift):.1f} a minute"
-            is_clear = response.drift_per_min.word in ("falling", "rising")
-            sure = "" if is_clear else ", too little or too few to be sure of"
-            sentences.append(f"The relaxed ratings {moved} by themselves{sure}; this is taken out of the comparison.")
+    if moved := response.drift_sentence():
+        sentences.append(moved)
     efforts = [row.summary.mean_percent for row in analysis.phases if row.phase.meaning.contracts]
     known = [effort for effort in efforts if effort is not None]
     if response.mean_change is not None and known and max(known) - min(known) > MIXED_PERCENT:

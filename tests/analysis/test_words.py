@@ -4,7 +4,7 @@ import pytest
 
 from biofeedback.analysis.response import RatedPhase, compute_response
 from biofeedback.analysis.trends import fit_theil_sen
-from biofeedback.analysis.words import choose_word, count, describe_points
+from biofeedback.analysis.words import choose_word, count, describe_points, judge_reach
 
 
 def answer(ratings):
@@ -21,7 +21,7 @@ def answer(ratings):
             (
                 "There was less discomfort while contracting: 2.7 points lower than in the passive phases around it, "
                 "over 3 contractions (95 % interval: 3.8 points lower to 1.6 points lower).",
-                "That reaches the usual yardstick for a change that matters, 2 points or 30 %.",
+                "That may reach the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
         (
@@ -116,3 +116,52 @@ def test_discomfort_that_rises_throughout_came_back_after_an_easing_contraction(
     assert response.word == "less"
     assert response.fell == pytest.approx(0.2)
     assert response.return_sentence() == "After the contractions discomfort came back by 0.8 points on average."
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "relaxed", "reach"),
+    [
+        (-3.8, -2.0, 7.0, "reaches"),  # even the end nearer to zero
+        (-3.8, -1.99, 7.0, "may reach"),  # the point lies above the yardstick, the interval does not
+        (-1.9, -0.1, 7.0, "is below"),
+        (-2.5, 0.5, 7.0, "may reach"),
+        (2.0, 3.0, 7.0, "reaches"),
+        (-1.0, -0.9, 3.0, "reaches"),  # 30 % of 3
+        (-1.0, -0.8, 3.0, "may reach"),
+        (None, None, 3.0, None),
+    ],
+)
+def test_the_yardstick_is_reached_by_the_interval_and_not_by_the_point(low, high, relaxed, reach):
+    """2 points or 30 %: Farrar et al., Pain 94 (2001) 149."""
+    assert judge_reach(low, high, relaxed) == reach
+
+
+def test_a_change_is_said_to_reach_the_yardstick_only_when_its_whole_interval_does():
+    assert answer([7, 2, 7, 2, 7, 2, 7, 2, 7]).sentences()[1].startswith("That reaches the usual yardstick")
+
+
+def drifting(passive, *, apart_s=60.0):
+    pairs = [
+        RatedPhase(kind, rating, apart_s * (2 * k + late))
+        for k, rating in enumerate(passive)
+        for kind, late in (("passive", 0), ("contract", 1))
+    ]
+    return compute_response([*pairs[:-1]])
+
+
+def test_no_drift_is_told_only_where_the_interval_leaves_none_that_matters():
+    assert drifting([6.0] * 9).drift_sentence() == (
+        "The relaxed ratings did not drift by themselves as far as would matter: by 1.0 points at most in 16 min "
+        "(95 % interval, rounding included)."
+    )
+    loose = drifting([4, 7, 5, 7, 4, 6, 5])
+    assert abs(loose.drift_per_min.slope) < 0.05  # the middle alone would say that nothing moved
+    assert loose.drift_sentence().startswith("Whether the relaxed ratings drifted by themselves is open: anything from")
+
+
+def test_a_clear_drift_and_too_few_ratings_are_told_as_that():
+    assert drifting([8, 7.5, 7, 6.5, 6, 5.5, 5]).drift_sentence() == (
+        "The relaxed ratings fell by 0.2 a minute by themselves; this is taken out of the comparison."
+    )
+    assert drifting([6, 6, 6]).drift_sentence().startswith("Too few relaxed ratings to say whether they drifted")
+    assert drifting([6]).drift_sentence() == ""
