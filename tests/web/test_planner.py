@@ -99,7 +99,7 @@ def test_a_plan_is_changed_saved_and_started_with_the_keyboard_alone(
     keys.press("Enter")
     n = len(page.tab.query_selector_all("#plan-blocks fieldset:first-of-type .plan-phases > li"))
     assert focused(page) == f"b0p{n - 1}-kind"
-    keys.type("Rest")
+    keys.type("Leave")
     page.wait(lambda: page.tab.input_value(f"#b0p{n - 1}-kind") == "rest")
     tab_to(page, f"b0p{n - 1}-up")
     keys.press("Enter")
@@ -173,6 +173,32 @@ def test_a_new_plan_and_an_own_one_changed_again(served: Served, open_tab: Any, 
     page.tab.click("#plan-save")
     page.wait(lambda: not page.tab.is_visible("#planner"))
     assert len(load_plan(folder / "own.toml").phases) == 10
+    assert page.complaints == []
+
+
+def test_a_plan_goes_by_feeling_and_against_a_hand_squeeze(served: Served, open_tab: Any, folder: Path) -> None:
+    page = open_tab()
+    page.wait(lambda: page.tab.is_visible("#plan-new"))
+    page.tab.click("#plan-new")
+    page.tab.fill("#plan-title", "By feeling")
+    page.tab.fill("#b0-repeat", "4")
+    page.tab.select_option("#b0p1-kind", "felt")
+    page.tab.fill("#b0p1-felt", "4")
+    page.wait(lambda: page.text("b0p1-wrong") == "Felt effort 4: use a number from 0 to 3.")
+    page.tab.fill("#b0p1-felt", "1")
+    page.tab.click("#b0-add")
+    page.tab.click("#b0-add")
+    page.tab.select_option("#b0p3-kind", "remote")
+    page.tab.select_option("#plan-randomise", "control")
+    page.wait(lambda: page.text("plan-sum") == "5 min 20 s, 16 phases, 16 ratings asked.")
+    page.tab.click("#plan-save")
+    page.wait(lambda: page.text("plan-said") == "Saved: By feeling.")
+    made = load_plan(folder / "by-feeling.toml")
+    assert [phase.kind for phase in made.phases[:4]] == ["passive", "contract", "passive", "remote"]
+    assert (made.phases[1].felt, made.phases[1].band, made.randomise) == (1.0, None, "control")
+    page.tab.click("#change-by-feeling")
+    page.wait(lambda: page.tab.input_value("#b0p1-kind") == "felt")
+    assert page.tab.input_value("#b0p1-felt") == "1"
     assert page.complaints == []
 
 

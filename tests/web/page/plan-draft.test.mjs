@@ -53,6 +53,15 @@ test("only a contraction has a band", () => {
   });
 });
 
+test("a contraction goes by a band or by feeling, a hand squeeze by neither", () => {
+  const felt = plan.changeKind({ kind: "contract", duration_s: 20, band: [60, 80], title: "Push", ask: true }, "felt");
+  assert.deepEqual(felt, { kind: "contract", duration_s: 20, felt: 2, ask: true });
+  assert.equal(plan.kindOf(felt), "felt");
+  assert.deepEqual(plan.changeKind(felt, "contract"), { kind: "contract", duration_s: 20, band: [20, 30], ask: true });
+  assert.deepEqual(plan.changeKind(felt, "remote"), { kind: "remote", duration_s: 20, ask: true });
+  assert.deepEqual(Object.keys(plan.KINDS), ["passive", "contract", "felt", "remote", "rest"]);
+});
+
 test("moving stops at the ends and leaves the list it was given", () => {
   const list = ["a", "b", "c"];
   assert.deepEqual(plan.moved(list, 1, -1), ["b", "a", "c"]);

@@ -1,6 +1,17 @@
 // A plan being changed: the contents of its file as plain values. Pure functions, no DOM; the session checks it.
 
-export const KINDS = { passive: "Let go, in position", contract: "Contract", rest: "Rest, out of position" };
+/**
+ * What a phase can be; first letters differ, so that a keyboard chooses with one. "felt" is a contraction too, by
+ * feeling in place of a band: see kindOf.
+ */
+export const KINDS = {
+  passive: "Relax, stay in the position",
+  contract: "Contract, % of maximum",
+  felt: "Felt effort 0–3, contract",
+  remote: "Squeeze a hand, stretch relaxed",
+  rest: "Leave the position and rest",
+};
+const FELT = 2; // of 10, to begin with
 const LABELS = {
   title: "Name",
   description: "What it is for",
@@ -8,6 +19,7 @@ const LABELS = {
   duration_s: "seconds",
   band: "band",
   kind: "what",
+  felt: "felt effort",
   ask: "rating",
   randomise: "order",
   randomise_bands: "bands drawn by lot",
@@ -46,11 +58,18 @@ export function bandsText(bands) {
     : String(bands ?? "");
 }
 
-/** A phase of another kind: only a contraction has a band, and its own words for what to do no longer fit. */
+/** Which of KINDS a phase is. */
+export function kindOf(phase) {
+  return phase.kind === "contract" && "felt" in phase ? "felt" : phase.kind;
+}
+
+/** A phase of another kind: only a contraction has a band or a felt effort, and its own words no longer fit. */
 export function changeKind(phase, kind) {
-  const changed = { ...phase, kind };
-  for (const field of ["adapt", "title", ...(kind === "contract" ? [] : ["band"])]) delete changed[field];
-  return kind === "contract" ? { ...changed, band: phase.band ?? [20, 30] } : changed;
+  const changed = { ...phase, kind: kind === "felt" ? "contract" : kind };
+  for (const field of ["adapt", "title", "band", "felt"]) delete changed[field];
+  if (kind === "contract") changed.band = phase.band ?? [20, 30];
+  if (kind === "felt") changed.felt = phase.felt ?? FELT;
+  return changed;
 }
 
 /** The list with the entry at index moved by one place up (-1) or down (+1); the same list at its ends. */

@@ -6,6 +6,7 @@ import {
   bandsText,
   blankDraft,
   changeKind,
+  kindOf,
   mistakeText,
   moved,
   newPhase,
@@ -211,7 +212,7 @@ function phaseRow(block, phase, b, p) {
       "aria-describedby": wrong,
       onchange: () => rebuild(() => (block.phase[p] = changeKind(phase, kind.value)), `${id}-kind`),
     },
-    ...Object.entries(KINDS).map(([value, text]) => make("option", { value, selected: value === phase.kind }, text)),
+    ...Object.entries(KINDS).map(([value, text]) => make("option", { value, selected: value === kindOf(phase) }, text)),
   );
   const ask = make("input", {
     type: "checkbox",
@@ -227,6 +228,9 @@ function phaseRow(block, phase, b, p) {
       wrong,
       `${label} edge of the band in ${name}`,
     );
+  const felt = () => number(`${id}-felt`, phase.felt, (value) => (phase.felt = value), wrong, `Felt effort in ${name}`);
+  const aim = Array.isArray(phase.band) ? [edge(0, "Lower"), "–", edge(1, "Upper"), "%"] : [];
+  if (kindOf(phase) === "felt") aim.push(felt(), "of 10");
   return make(
     "li",
     { class: "plan-line" },
@@ -237,9 +241,7 @@ function phaseRow(block, phase, b, p) {
       number(`${id}-duration_s`, phase.duration_s, (value) => (phase.duration_s = value), wrong, `Seconds of ${name}`),
       " s",
     ),
-    Array.isArray(phase.band)
-      ? make("span", { class: "plan-band" }, edge(0, "Lower"), "–", edge(1, "Upper"), "%")
-      : make("span", { class: "plan-band" }),
+    make("span", { class: "plan-band" }, ...aim),
     make("label", { class: "check" }, ask, make("span", {}, "Rating", make("span", { class: "hide" }, ` asked in ${name}`))),
     make(
       "span",
