@@ -169,12 +169,13 @@ def describe_problem(flags: int, channel: Channel) -> dict[str, Any] | None:
 def _describe_maximum(engine: Engine) -> dict[str, Any]:
     search = engine.search
     verdict = search.verdict()
-    guide = engine.channels[engine.guide]
+    guide, setup = engine.channels[engine.guide], engine.setup
     maximum = engine.maxima.get(guide.name)
     step = engine.activity.step if isinstance(engine.activity, Attempting) else "accepted" if maximum else "idle"
     return {
         "step": step,
         "number": engine.activity.number if isinstance(engine.activity, Attempting) else len(search.attempts) + 1,
+        "push_s": setup.push_s,
         "n_needed": len(search.attempts) + verdict.n_more,
         "attempts": search.to_dict(),
         "verdict": {"state": verdict.state, "text": verdict.reason},

@@ -16,8 +16,8 @@ const CALM = {
 };
 
 /** Plays a script of [seconds, changes] at 60 per second and returns the cues heard with their times. */
-function listen(script, endS, first = {}) {
-  let memory = { ...cues.SILENCE, phase: 1 };
+function listen(script, endS, first = {}, breathS = Infinity) {
+  let memory = { ...cues.SILENCE, phase: 1, breathS };
   let now = { ...CALM, ...first };
   const heard = [];
   for (let k = 0; k < endS * 60; k++) {
@@ -32,8 +32,16 @@ function listen(script, endS, first = {}) {
 
 const names = (heard) => heard.map(([cue]) => cue);
 
-test("silent in the band", () => {
-  assert.deepEqual(listen([[0, { bandState: "in" }]], 10), []);
+test("silent in the band, but for counting aloud once", () => {
+  assert.deepEqual(names(listen([[0, { bandState: "in" }]], 30, {}, 0)), ["breathe"]);
+  assert.deepEqual(listen([[0, { bandState: "in" }]], 10, { kind: "passive" }, 0), []);
+  const begun = listen([[1, { phase: 2, bandState: "in" }]], 30, { kind: "passive" }).slice(1);
+  assert.deepEqual(begun, []);
+  const contracting = listen([[1, { phase: 2, kind: "contract", bandState: "in" }]], 30, { kind: "passive" });
+  assert.deepEqual(contracting, [
+    ["contract", 1],
+    ["breathe", 6],
+  ]);
 });
 
 test("below and above repeat, each with its own cue, and stop when the band is reached", () => {
@@ -56,6 +64,24 @@ test("out of the band is said in words only after it has lasted, and then rarely
 test("the last three seconds are counted once each", () => {
   const script = Array.from({ length: 300 }, (_, k) => [k / 60, { remainingS: 5 - k / 60, bandState: "in" }]);
   assert.deepEqual(names(listen(script, 5)), ["tick-3", "tick-2", "tick-1"]);
+});
+
+test("a push is counted upwards aloud, a second each, and ends without a countdown", () => {
+  const script = Array.from({ length: 360 }, (_, k) => [k / 60, { remainingS: 6 - k / 60, pushS: 6 }]);
+  const heard = listen(script, 6, { kind: "push" });
+  assert.deepEqual(names(heard), ["count-1", "count-2", "count-3", "count-4", "count-5"]);
+  assert.ok(heard.every(([, at], k) => Math.abs(at - k - 1) < 0.05));
+  const words = heard.map(([cue]) => cues.wordsOfCue(cue, null).text);
+  assert.deepEqual(words, ["one", "two", "three, hold", "four", "five"]);
+  assert.ok(notesOf("count-1").length); // without a voice there is a tick
+  const own = { words: { count: ["eins", "zwei"] } };
+  assert.equal(cues.wordsOfCue("count-2", own).text, "zwei");
+  assert.equal(cues.wordsOfCue("count-9", own), null);
+});
+
+test("a hand squeeze is said by the table of phases", () => {
+  const state = { words: { phase: { remote: { say: "Squeeze the hand, leave the stretch relaxed", short: "squeeze" } } } };
+  assert.equal(cues.wordsOfCue("remote", state).text, "Squeeze the hand, leave the stretch relaxed");
 });
 
 test("what is to be done is said at once when it changes, by its own kind", () => {
@@ -109,11 +135,11 @@ test("nothing sounds while nothing runs", () => {
   assert.deepEqual(listen([[0, { running: false, bandState: "above", alarm: "link" }]], 5), []);
 });
 
-test("breathing is said every five seconds in a hard hold, and in no other", () => {
-  const hard = listen([[0, { bandState: "in", lowPercent: 80 }]], 16, { lowPercent: 80 });
+test("to count aloud is said every five seconds in a hard hold, once in any other", () => {
+  const hard = listen([[0, { bandState: "in", lowPercent: 80 }]], 16, { lowPercent: 80 }, 0);
   assert.deepEqual(names(hard).slice(0, 3), ["breathe", "breathe", "breathe"]);
   assert.ok(hard[1][1] - hard[0][1] >= cues.BREATHE_S - 0.01);
-  assert.deepEqual(listen([[0, { bandState: "in", lowPercent: 60 }]], 16), []);
+  assert.deepEqual(names(listen([[0, { bandState: "in", lowPercent: 60 }]], 16, {}, 0)), ["breathe"]);
 });
 
 test("pushing while relaxing is said in words at once", () => {

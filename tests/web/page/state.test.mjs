@@ -2,8 +2,10 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import * as fresh from "../../../biofeedback/web/static/shared/freshness.js";
+import { wordsOfCue } from "../../../biofeedback/web/static/shared/cues.js";
 import * as gauge from "../../../biofeedback/web/static/shared/gauge-view.js";
 import * as push from "../../../biofeedback/web/static/shared/push.js";
+import { Seat } from "../../../biofeedback/web/static/shared/seat.js";
 import * as state from "../../../biofeedback/web/static/shared/state.js";
 import * as text from "../../../biofeedback/web/static/shared/text.js";
 
@@ -128,12 +130,38 @@ test("what to do now, in every step of finding the maximum", () => {
   for (const [step, now] of [
     ["idle", "Attempt 2 of 3"],
     ["countdown", "Get ready"],
-    ["push", "Push as hard as you can"],
+    ["push", "Push: build up to all you can"],
     ["rest", "Come out and rest"],
   ]) {
     const told = state.instruction(session({ stage: "maximum", maximum: { step, number: 2, n_needed: 3, attempts: [] } }));
     assert.equal(told.now, now);
   }
+});
+
+test("practice is announced as practice, and a graded push ends with coming out", () => {
+  const care = { graded: true, next_practice: 50, practising: null };
+  const maximum = { step: "idle", number: 1, n_needed: 3, attempts: [], care };
+  assert.equal(state.instruction(session({ stage: "maximum", maximum })).now, "Practice, felt 50 %");
+  const ended = (graded) => {
+    const seat = { ran: "maximum", isRunning: false };
+    return Seat.prototype.endOf.call(seat, session({ stage: "maximum", maximum: { step: "rest", care: { graded } } }));
+  };
+  assert.equal(ended(true), "rest");
+  assert.equal(ended(false), "relax");
+});
+
+test("a contraction by feeling says how much, and shows no percentage", () => {
+  const felt = { ...PHASES[1], band: null, felt: 2 };
+  const plan = { title: "By feeling", index: 1, phases: [PHASES[0], felt] };
+  const channels = [{ name: "force", kind: "force", unit: "N", calibrated: false, guide: true, problem: null }];
+  const now = session({ phase: felt, band: null, plan, channels });
+  assert.equal(state.instruction(now).now, "Contract felt 2 of 10");
+  assert.match(state.instruction(now).more, /^Count aloud\. Part 2 of 2/);
+  const view = gauge.gaugeView(now, update({ percent: [NaN], bandState: 0, remainingS: 7.2 }), null);
+  assert.deepEqual([view.mode, view.number, view.unit, view.word], ["timer", "8", "s", "Felt 2 of 10"]);
+  assert.equal(wordsOfCue("contract", now).text, "Contract, felt 2 of 10");
+  const before = session({ phase: PHASES[0], next: felt, band: null, plan: { ...plan, index: 0 }, channels });
+  assert.match(state.nextText(before), /^Then: contract felt 2 of 10/);
 });
 
 test("stop matters exactly while there is effort", () => {

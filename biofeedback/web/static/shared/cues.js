@@ -1,6 +1,7 @@
 // What is due to be heard, and the words for it: one table. Pure; sound.js plays tones, voice.js speaks.
 
-import { sayPhase } from "./words.js";
+import { aimText } from "./text.js";
+import { sayPhase, wordsOf } from "./words.js";
 
 export const REPEAT_S = 0.9; // below, above: tones
 export const LASTED_S = 2.5; // out of the band for so long: said in words
@@ -8,7 +9,7 @@ export const SAY_AGAIN_S = 5;
 export const ALARM_S = 2;
 export const ALONE_S = 20; // a program that has ended: a page that nobody looks at sounds on more rarely
 export const BREATHE_S = 5;
-export const HARD_PERCENT = 80; // from here on breathing is said
+export const HARD_PERCENT = 80; // from here on counting aloud is said again and again, else once in each contraction
 
 /**
  * @typedef {object} Now what holds at this moment
@@ -20,6 +21,7 @@ export const HARD_PERCENT = 80; // from here on breathing is said
  * @property {import("./types").BandState} bandState
  * @property {number} lowPercent of the band, NaN where there is none
  * @property {number} remainingS
+ * @property {number} [pushS] how long a push lasts in all: it is counted upwards, aloud
  * @property {number} nowS
  */
 /**
@@ -59,8 +61,11 @@ export function chooseCue(memory, now) {
   const second = Number.isFinite(now.remainingS) ? Math.ceil(now.remainingS) : null;
   const next = { ...memory, second };
   if (memory.cue?.startsWith("alarm")) Object.assign(next, { cue: null, atS: nowS });
-  if (second !== memory.second && memory.second !== null && second !== null && second >= 1 && second <= 3)
-    return [`tick-${second}`, next];
+  if (second !== memory.second && memory.second !== null && second !== null && second >= 1) {
+    const { pushS } = now;
+    if (pushS && pushS > second) return [`count-${Math.round(pushS) - second}`, next];
+    if (!pushS && second <= 3) return [`tick-${second}`, next];
+  }
   return chooseGuiding(next, now);
 }
 
@@ -81,17 +86,17 @@ function chooseAlarm(memory, alarm, { acted, nowS }) {
 }
 
 /**
- * Below, above, pushing: tones at once and often, words only when it has lasted; else breathing in a hard hold.
+ * Below, above, pushing: tones at once and often, words only when it has lasted; else to count aloud, which breathes.
  * @param {Heard} memory
  * @param {Now} now
  * @returns {[string | null, Heard]}
  */
-function chooseGuiding(memory, { bandState, lowPercent, nowS }) {
+function chooseGuiding(memory, { kind, bandState, lowPercent, nowS }) {
   const cue = bandState === "none" || bandState === "in" ? null : bandState;
   if (cue === null) {
     const calm = { ...memory, cue: null, sinceS: NaN };
-    if (!(lowPercent >= HARD_PERCENT) || nowS - memory.breathS < BREATHE_S) return [null, calm];
-    return ["breathe", { ...calm, breathS: nowS }];
+    if (!["contract", "remote"].includes(kind) || nowS - memory.breathS < BREATHE_S) return [null, calm];
+    return ["breathe", { ...calm, breathS: lowPercent >= HARD_PERCENT ? nowS : Infinity }];
   }
   const sinceS = cue === memory.cue ? memory.sinceS : nowS;
   const next = { ...memory, sinceS };
@@ -109,6 +114,7 @@ const URGENCY = /** @type {Record<string, number>} */ ({
   "alarm-paused": 3,
   stopped: 3,
   contract: 2,
+  remote: 2,
   passive: 2,
   rest: 2,
   countdown: 2,
@@ -127,15 +133,17 @@ const URGENCY = /** @type {Record<string, number>} */ ({
  */
 export function wordsOfCue(cue, state) {
   const band = state?.phase?.band;
+  const aim = band ? `${band[0]} to ${band[1]} percent` : aimText(state?.phase);
   /** @type {Record<string, string>} */
   const words = {
     "alarm-link": "Let go now",
     "alarm-signal": "Let go: no signal",
     "alarm-paused": "Paused. Come out and rest",
-    contract: [sayPhase(state, "contract"), band ? `${band[0]} to ${band[1]} percent` : ""].filter(Boolean).join(", "),
+    contract: [sayPhase(state, "contract"), aim].filter(Boolean).join(", "),
+    remote: sayPhase(state, "remote"),
     passive: sayPhase(state, "passive"),
     rest: sayPhase(state, "rest"),
-    countdown: "Get ready",
+    countdown: "Relax in the stretch, get ready",
     push: "Push",
     ask: "Rate now",
     stopped: "Stopped. Come out slowly",
@@ -147,8 +155,8 @@ export function wordsOfCue(cue, state) {
     "say-below": "A little more",
     "say-above": "Ease off",
     "say-pushing": "You are pushing: let it go",
-    breathe: "Breathe",
+    breathe: "Count aloud",
   };
-  const text = words[cue];
+  const text = words[cue] ?? (cue.startsWith("count-") ? wordsOf(state).count[Number(cue.slice(6)) - 1] : "");
   return text ? { text, urgency: URGENCY[cue] ?? 0 } : null;
 }

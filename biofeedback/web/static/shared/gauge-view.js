@@ -1,7 +1,7 @@
 // What the gauge shows: number, unit, word, band and where the effort lies. Pure; gauge.js draws it.
 
 import { guideIndex } from "./state.js";
-import { percentText, timeText } from "./text.js";
+import { aimText, percentText, timeText } from "./text.js";
 import { capital, meaningOf, nameOfPhase } from "./words.js";
 
 /** @typedef {import("./types").State} State */
@@ -55,7 +55,7 @@ export function gaugeView(state, update, problem, push = null, isPushing = false
   if (problem?.kind === "signal") return { ...blank, word: capital(problem.what) };
   if (state.stage === "maximum") return attemptView(state.maximum, blank);
   const guide = state.channels[guideIndex(state)];
-  if (guide && !guide.calibrated) return { ...blank, mode: "uncalibrated", word: "Not calibrated" };
+  if (guide && !guide.calibrated) return uncalibratedView(state, update, blank);
   const percent = update.percent[guideIndex(state)];
   if (!Number.isFinite(percent)) return { ...blank, word: "No reading" };
   const view = effortView(state, update, percent, blank);
@@ -80,6 +80,19 @@ function effortView(state, update, percent, blank) {
     word: WORDS[update.bandState] ?? restWord(state, update.remainingS),
     inBandShare: update.countedS > 0 ? update.inBandS / update.countedS : NaN,
   };
+}
+
+/**
+ * Without a maximum there is no percentage. A plan by feeling needs none: what counts is what to do, and how long.
+ * @param {State} state
+ * @param {Update} update
+ * @param {View} blank
+ * @returns {View}
+ */
+function uncalibratedView(state, update, blank) {
+  if (state.plan?.phases.some((phase) => phase.band) ?? true) return { ...blank, mode: "uncalibrated", word: "Not calibrated" };
+  const word = capital(aimText(state.phase) || nameOfPhase(state, state.phase?.kind ?? ""));
+  return { ...blank, mode: "timer", number: timeText(update.remainingS) || "–", unit: "s", word };
 }
 
 /**

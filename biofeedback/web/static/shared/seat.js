@@ -195,6 +195,7 @@ export class Seat {
       kind: state.stage === "plan" ? (state.phase?.kind ?? "") : state.maximum.step,
       lowPercent: state.band?.[0] ?? NaN,
       remainingS: update?.remainingS ?? NaN,
+      pushS: state.stage === "maximum" && state.maximum.step === "push" ? state.maximum.push_s : NaN,
       nowS: performance.now() / 1000,
     });
     this.memory = memory;
@@ -213,7 +214,8 @@ export class Seat {
     if (!ran && this.ran) this.pressedStop = false;
     if (!ran || this.ran) return null;
     if (state.stopped) return "stopped";
-    return ran === "plan" ? "done" : "relax";
+    if (ran === "plan") return "done";
+    return state.maximum.care?.graded ? "rest" : "relax"; // out of the stretch after every push
   }
 
   /** Somebody has answered the alarm: it need not sound any more. */

@@ -39,7 +39,7 @@ const SHARED = {
  * @returns {Note[]}
  */
 export function notesOf(cue) {
-  const name = cue in SHARED ? SHARED[cue] : cue;
+  const name = cue.startsWith("count-") ? "tick" : cue in SHARED ? SHARED[cue] : cue;
   return (name && NOTES[name]) || [];
 }
 

@@ -1,6 +1,6 @@
 // What the page says in words, as pure functions of the session's state, the newest update and the link. No DOM here.
 
-import { bandText, durationText } from "./text.js";
+import { aimText, durationText } from "./text.js";
 import { capital, lowerFirst, meaningOf, nameOfPhase, sayPhase } from "./words.js";
 
 /** @typedef {import("./types").State} State */
@@ -8,6 +8,8 @@ import { capital, lowerFirst, meaningOf, nameOfPhase, sayPhase } from "./words.j
 /** @typedef {import("./types").Trouble} Trouble */
 
 const LET_GO_NOW = "Let go now";
+/** @type {Record<string, string>} */
+const HOW = { contract: "Count aloud.", remote: "As hard as it felt in the stretched muscle. Count aloud." };
 
 /** @param {State | null} state */
 export function guideIndex(state) {
@@ -107,30 +109,31 @@ export function instruction(state, problem = null) {
   if (state.stage === "maximum") return maximumInstruction(state.maximum);
   if (state.stage !== "plan" || !state.phase) return { now: "", more: "" };
   return {
-    now: [sayPhase(state, state.phase.kind), bandText(state.phase.band)].filter(Boolean).join(" "),
-    more: phaseCount(state),
+    now: [sayPhase(state, state.phase.kind), aimText(state.phase)].filter(Boolean).join(" "),
+    more: [HOW[state.phase.kind], phaseCount(state)].filter(Boolean).join(" "),
   };
 }
 
 /** @param {import("./types").Maximum} maximum */
 function maximumInstruction(maximum) {
   const practising = maximum.care?.practising ?? null;
-  const which = practising === null ? `Attempt ${maximum.number}` : `Practice, felt ${practising} %`;
+  const ahead = practising ?? (maximum.step === "idle" ? (maximum.care?.next_practice ?? null) : null);
+  const which = ahead === null ? `Attempt ${maximum.number}` : `Practice, felt ${ahead} %`;
   switch (maximum.step) {
     case "countdown":
-      return { now: "Get ready", more: `${which}. Count aloud through the push.` };
+      return { now: "Get ready", more: `${which}. Then count aloud through the push.` };
     case "push":
       return practising === null
-        ? { now: "Push as hard as you can", more: `${which}. Count aloud: 3 building up, 3 holding.` }
-        : { now: `Push with ${practising} %`, more: `${which}. Count aloud. It must rise.` };
+        ? { now: "Push: build up to all you can", more: `${which}. Count aloud: 3 building up, 3 holding.` }
+        : { now: `Push with ${practising} %`, more: `${which}. Count aloud. The number must rise.` };
     case "rest":
       return { now: "Come out and rest", more: "Out of the stretch. A full rest makes the next attempt count." };
     case "accepted":
       return { now: "Maximum found", more: "" };
     default:
       return {
-        now: `${which} of ${Math.max(maximum.n_needed, maximum.number)}`,
-        more: "In the position of the stretch, relaxed. Start when the athlete is ready.",
+        now: ahead === null ? `${which} of ${Math.max(maximum.n_needed, maximum.number)}` : which,
+        more: "Go into the stretch and relax. Start when the athlete is ready.",
       };
   }
 }
@@ -154,7 +157,7 @@ export function nextText(state) {
   if (state.paused) return "Nothing goes on by itself";
   const next = state.next;
   if (!next) return "Then: finished";
-  const what = [lowerFirst(sayPhase(state, next.kind)), bandText(next.band)].filter(Boolean).join(" ");
+  const what = [lowerFirst(sayPhase(state, next.kind)), aimText(next)].filter(Boolean).join(" ");
   return `Then: ${what}, ${durationText(next.duration_s)}`;
 }
 

@@ -29,6 +29,14 @@ export function bandText(band) {
 }
 
 /**
+ * What a contraction aims at: "60–80 %", or "felt 2 of 10" where it goes by feeling.
+ * @param {{band?: [number, number] | null, felt?: number | null} | null | undefined} phase
+ */
+export function aimText(phase) {
+  return phase?.felt === undefined || phase.felt === null ? bandText(phase?.band) : `felt ${phase.felt} of 10`;
+}
+
+/**
  * "3 min 40 s"
  * @param {number} seconds
  */

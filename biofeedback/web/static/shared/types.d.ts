@@ -23,6 +23,7 @@ export interface StopReason {
 }
 export interface Words {
   phase: Record<string, PhaseMeaning>;
+  count: string[];
   stop_reasons: Record<string, StopReason>;
   scale: { question: string; low_label: string; high_label: string; ends: string };
 }
@@ -43,6 +44,7 @@ export interface Phase {
   title: string;
   duration_s: number;
   band: [number, number] | null;
+  felt?: number | null;
 }
 export interface Attempt {
   number: number;
@@ -56,6 +58,7 @@ export interface Maximum {
   step: "idle" | "countdown" | "push" | "rest" | "accepted";
   number: number;
   n_needed: number;
+  push_s?: number;
   attempts: Attempt[];
   verdict: { state: string; text: string } | null;
   care?: any;

@@ -7,6 +7,7 @@ export const WORDS = {
     contract: { say: "Contract", short: "contract", contracts: true, relaxes: false, in_position: true },
     rest: { say: "Come out and rest", short: "rest", contracts: false, relaxes: false, in_position: false },
   },
+  count: ["one", "two", "three, hold", "four", "five"],
   stop_reasons: {}, // offered only when the session has said which
   scale: {
     question: "Discomfort now, 0 to 10?",
