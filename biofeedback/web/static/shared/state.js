@@ -121,7 +121,7 @@ function maximumInstruction(maximum) {
   const which = ahead === null ? `Attempt ${maximum.number}` : `Practice, felt ${ahead} %`;
   switch (maximum.step) {
     case "countdown":
-      return { now: "Get ready", more: `${which}. Then count aloud through the push.` };
+      return { now: "Get ready", more: `${which}. Count aloud through the push.` };
     case "push":
       return practising === null
         ? { now: "Push: build up to all you can", more: `${which}. Count aloud: 3 building up, 3 holding.` }
