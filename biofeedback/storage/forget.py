@@ -72,14 +72,14 @@ def forget_athlete(folder: str | os.PathLike[str], athlete: str, files: Iterable
 
     Raises RecordingError before anything is deleted when one of the recordings is still being written.
     """
-    doomed = list(files)
-    n_bytes = delete_files(doomed)
+    to_delete = list(files)
+    n_bytes = delete_files(to_delete)
     finish_unfinished(folder)
     for index in list(Path(folder).rglob(INDEX)):  # a folder below that was listed has its own
         remove_index(index.parent)
     left = list(_all_files(Path(folder)))
     traces = [trace for path in left for trace in _find_traces(path, athlete)]
-    return Forgotten(tuple(doomed), n_bytes, len(left), tuple(traces))
+    return Forgotten(tuple(to_delete), n_bytes, len(left), tuple(traces))
 
 
 def delete_files(files: Iterable[Path]) -> int:
@@ -88,11 +88,11 @@ def delete_files(files: Iterable[Path]) -> int:
     Raises RecordingError before anything is deleted when one of them is a recording that is still being written, and
     on the way when the disk refuses.
     """
-    doomed = list(files)
-    for path in doomed:
+    to_delete = list(files)
+    for path in to_delete:
         if path.name.endswith(SUFFIX):
             database.refuse_when_written(path)
-    order = sorted(doomed, key=lambda path: path.name.endswith(SUFFIX))  # recordings last: by them the rest is found
+    order = sorted(to_delete, key=lambda path: path.name.endswith(SUFFIX))  # recordings last: by them the rest is found
     names = [name for path in order for name in (*(Path(f"{path}{suffix}") for suffix in NEIGHBOURS), path)]
     try:
         return remove_for_good([name for name in dict.fromkeys(names) if name.exists()])

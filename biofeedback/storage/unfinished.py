@@ -63,14 +63,14 @@ def remove_for_good(files: list[Path]) -> int:
 
     The last of ``files`` loses its name last.
     """
-    doomed = []
+    to_delete = []
     for path in files:
         away = name_half_made(path)
         os.replace(path, away)
-        doomed.append(away)
+        to_delete.append(away)
     for folder in {path.parent for path in files}:
         disk.flush_folder(folder)
-    n_bytes = sum(disk.overwrite_and_delete(path) for path in doomed)
+    n_bytes = sum(disk.overwrite_and_delete(path) for path in to_delete)
     for folder in {path.parent for path in files}:
         disk.flush_folder(folder)
     return n_bytes
