@@ -115,7 +115,7 @@ class NotebookRecording(Recording):
             if name not in units:
                 raise BiofeedbackError(f"no channel {name!r}", f"use one of {', '.join(units)}")
             if not 0 < strength < float("inf"):
-                raise BiofeedbackError(f"a maximum of {strength} is none", "give a number above 0")
+                raise BiofeedbackError(f"a maximum of {strength} cannot be used", "give a number above 0")
             old = self.account.maxima.get(name)
             typed = Maximum(channel=name, strength=strength, baseline=0.0, unit=units[name], method="typed")
             other._maxima[name] = old.revised(strength) if old else typed

@@ -21,7 +21,7 @@ class PayloadError(ValueError):
 def read_payload(cls: type[T], data: Any) -> T:
     """``data`` as ``cls``, a frozen dataclass. Unknown keys are ignored; None stands for a default. PayloadError."""
     if not isinstance(data, Mapping):
-        raise PayloadError("is no object")
+        raise PayloadError("is not an object")
     plans = _plan(cls)
     values = {}
     for plan in plans:
@@ -145,7 +145,7 @@ def _reader_of_choices(choices: tuple[Any, ...]) -> Read:
 
 def _read_band(value: Any) -> Band:
     if not isinstance(value, list | tuple) or len(value) != 2:
-        raise PayloadError(f"is {_show(value)}, no lower and upper edge")
+        raise PayloadError(f"is {_show(value)}, not a lower and an upper edge")
     try:
         return Band(_read_float(value[0]), _read_float(value[1]))
     except ValueError as error:
@@ -158,7 +158,7 @@ def _read_float(value: Any) -> float:
             return float(value)
     except OverflowError:  # a whole number of hundreds of digits
         pass
-    raise PayloadError(f"is {_show(value)}, no number")
+    raise PayloadError(f"is {_show(value)}, not a number")
 
 
 def _read_int(value: Any) -> int:
@@ -166,7 +166,7 @@ def _read_int(value: Any) -> int:
         return value
     number = _read_float(value)
     if number != int(number):
-        raise PayloadError(f"is {_show(value)}, no whole number")
+        raise PayloadError(f"is {_show(value)}, not a whole number")
     return int(number)
 
 
@@ -178,7 +178,7 @@ def _read_bool(value: Any) -> bool:
 
 def _read_str(value: Any) -> str:
     if not isinstance(value, str):
-        raise PayloadError(f"is {_show(value)}, no text")
+        raise PayloadError(f"is {_show(value)}, not a text")
     return value
 
 

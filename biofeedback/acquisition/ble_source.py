@@ -48,7 +48,7 @@ class BleSource(WireSource):
 
     def __init__(self, target: str, profile: Profile, *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
         if profile.radio is None:
-            raise ValueError(f"profile {profile.name} is for no radio")
+            raise ValueError(f"profile {profile.name} is not for Bluetooth")
         self.url, self.target, self.profile = url, target, profile
         self.radio = profile.radio
         self.description = target or "Bluetooth LE"

@@ -21,7 +21,7 @@ MOST_LINES, MOST_CHARACTERS = 500, 4096
 FITTING = 0.8  # of the lines with numbers
 IN_TURN = 0.9
 UNPRINTABLE = 0.1  # of the bytes: another baud rate makes a third and more of them
-_BAUD = "most of what comes is no text: check the baud rate"
+_BAUD = "most of what comes is not text: check the baud rate"
 
 
 def understand(received: bytes, *, decimal: str | None = None, is_hex: bool = False) -> Understanding:

@@ -38,7 +38,7 @@ class PolynomialFit:
 def fit_polynomial(x: FloatArray, y: FloatArray, *, degree: int) -> PolynomialFit:
     """Fit a polynomial of ``degree`` to ``x``, ``y`` of shape ``(n,)``; needs more distinct ``x`` than ``degree``."""
     if len(np.unique(x)) <= degree:
-        raise ValueError(f"{len(np.unique(x))} different x cannot carry a polynomial of degree {degree}")
+        raise ValueError(f"{len(np.unique(x))} different x are too few for a polynomial of degree {degree}")
     columns = np.vander(x, degree + 1, increasing=True)
     size = np.linalg.norm(columns, axis=0)
     q, r = np.linalg.qr(columns / size)

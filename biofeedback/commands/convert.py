@@ -166,7 +166,7 @@ def _check_options(args: argparse.Namespace, path: Path) -> None:
     if args.rate is not None and not 0 < args.rate < math.inf:
         raise RecordingError(f"--rate {args.rate:g} is not a rate that can be used", "give rows per second, above 0")
     if path.suffix.lower() in TELL_TIMES and (args.rate is not None or args.time is not None):
-        raise RecordingError("--rate and --time are for tables", f"leave them out: {path.name} tells its own times")
+        raise RecordingError("--rate and --time are for tables", f"leave them out: {path.name} carries its own times")
     try:
         datetime.fromisoformat(args.started or "2026-01-01")
     except ValueError as error:

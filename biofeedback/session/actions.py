@@ -45,7 +45,7 @@ Message: TypeAlias = Mapping[str, Any]
 def carry_out(engine: SessionState, message: Message, by: str) -> None:
     """Carry out ``message["do"]``; SessionError when there is no such command, or when it does not fit."""
     if check_command(message).place != "session":
-        raise SessionError(f"{message['do']!r} is not for the session", "ask whoever has the plans or the server")
+        raise SessionError(f"{message['do']!r} is not for the session", "reload the page")
     ACTIONS[message["do"]](engine, message, by)
 
 
@@ -133,7 +133,7 @@ def _guide(engine: SessionState, message: Message, by: str) -> None:
         raise SessionError(f"{name!r} cannot lead a hold", f"choose one of {', '.join(able)}")
     if engine.account.plans:
         raise SessionError(
-            "a plan has run already, and one recording is judged by one channel", "start anew to go by another"
+            "a plan has run already, and one recording is judged by one channel", "start a new session to go by another"
         )
     if name not in engine.maxima:
         raise SessionError(f"{name} has no maximum yet", "find one first: effort is a percentage of it")
@@ -204,7 +204,7 @@ def _stop(engine: SessionState, message: Message, by: str) -> None:
 def _explain_stop(engine: SessionState, message: Message, by: str) -> None:
     why = read_text(message, "why")
     if why not in STOP_REASONS:
-        raise SessionError(f"{why[:40]!r} is no reason on the list", "choose one of the reasons shown")
+        raise SessionError(f"{why[:40]!r} is not a reason on the list", "choose one of the reasons shown")
     if not engine.account.stops:
         raise SessionError("nothing was stopped", "there is nothing to explain")
     engine.emit(StopExplained(why=why, by=by))

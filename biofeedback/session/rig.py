@@ -149,5 +149,5 @@ def _lines(file: TomlFile, place: Place, value: object) -> list[list[Any]]:
 def _point(file: TomlFile, place: Place, value: object) -> Point:
     numbers = value if isinstance(value, list) else []
     if len(numbers) != 2 or any(isinstance(n, bool) or not isinstance(n, int | float) or abs(n) > 10 for n in numbers):
-        file.refuse(place, f"{value!r} is no place", "write [x, y] in metres, at most 10 from the origin")
+        file.refuse(place, f"{value!r} is not a place", "write [x, y] in metres, at most 10 from the origin")
     return float(numbers[0]), float(numbers[1])

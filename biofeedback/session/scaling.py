@@ -87,7 +87,7 @@ def _undo(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     if not engine.scale.loads or engine.scale.certificate:
         raise SessionError("there is no load to take back", "read one first")
     if message.get("n_loads", len(engine.scale.loads)) != len(engine.scale.loads):  # two hands at once
-        raise SessionError("the loads have changed meanwhile", "look which is the last one now")
+        raise SessionError("the loads have changed meanwhile", "check which load is the last one now")
     engine.scale.loads.pop()
     engine.scale.refused = None
 
@@ -125,7 +125,8 @@ def _check(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     channel, table = engine.channels[column], engine.scale
     if channel.unit not in NEWTON_PER_UNIT:
         raise SessionError(
-            f"{channel.name} is in {channel.unit}, no unit of force", "scale it first, or check it by biofeedback scale"
+            f"{channel.name} is in {channel.unit}, which is not a unit of force",
+            "scale it first, or check it by biofeedback scale",
         )
     expected = convert_force(load, unit, channel.unit)
     zero = engine.account.zeros.get(channel.name)
@@ -223,7 +224,7 @@ def _read_load(engine: SessionState, message: Mapping[str, Any]) -> tuple[int, f
     name, unit = str(message.get("channel")), read_text(message, "unit") or UNITS[0]
     if name not in forces:
         raise SessionError(
-            f"{name!r} is no force channel", f"choose one of {', '.join(forces)}" if forces else "add one"
+            f"{name!r} is not a force channel", f"choose one of {', '.join(forces)}" if forces else "add one"
         )
     if unit not in UNITS:
         raise SessionError(f"unit {unit!r} is not known", f"use one of {', '.join(UNITS)}")

@@ -53,7 +53,7 @@ def _read(path: Path) -> Any:
     try:
         return ezc3d.c3d(str(path))
     except Exception as error:  # whatever a damaged file does to the reader
-        raise RecordingError(f"{path} is no C3D file ({str(error).strip()[:80]})", "choose another file") from error
+        raise RecordingError(f"{path} is not a C3D file ({str(error).strip()[:80]})", "choose another file") from error
 
 
 def _texts(parameters: Mapping[str, Any], group: str, name: str) -> list[str]:

@@ -240,7 +240,7 @@ def connect_to_index(path: Path, table: str) -> Connection:
         if not found:
             connection.execute(table)
         elif found != [("table", table)]:
-            raise DatabaseError("this is no index of ours")
+            raise DatabaseError("this is not an index that this program wrote")
     except BaseException:
         connection.close()
         raise

@@ -169,7 +169,7 @@ def _read(path: Path) -> tuple[Any, list[str]]:
     except OSError as error:
         raise RecordingError(f"{path} cannot be read ({error.strerror})", "check the name") from error
     except (ValueError, IndexError, ZeroDivisionError, UnicodeDecodeError) as error:
-        raise RecordingError(f"{path} is no EDF or BDF file ({error})", "choose another file") from error
+        raise RecordingError(f"{path} is not an EDF or BDF file ({error})", "choose another file") from error
     return file, [str(warning.message) for warning in told]
 
 

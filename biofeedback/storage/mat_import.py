@@ -72,7 +72,7 @@ def _read(path: Path) -> Mapping[str, Any]:
         raise RecordingError(f"{path} cannot be read ({error.strerror})", "check the name") from error
     except Exception as error:  # whatever a damaged file does to the reader
         raise RecordingError(
-            f"{path} is no MAT file ({str(error).splitlines()[0][:80]})", "choose another file"
+            f"{path} is not a MAT file ({str(error).splitlines()[0][:80]})", "choose another file"
         ) from error
     return content
 

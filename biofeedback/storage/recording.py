@@ -64,7 +64,7 @@ def problems_of(path: str | PathLike[str]) -> Iterator[None]:
     except Exception as error:
         what = f"{type(error).__name__}: {error}"
         cure = f"{CHECK.format(path=path)}; if this program recorded it, please report this"
-        raise RecordingError(f"{path} holds what cannot be worked with ({what:.200})", cure) from error
+        raise RecordingError(f"{path} holds something that cannot be used ({what:.200})", cure) from error
 
 
 class Recording:
@@ -208,7 +208,7 @@ def read_channels(settings: Mapping[str, Any]) -> tuple[tuple[Channel, ...], flo
         raise ValueError(f"a rate of {rate_hz!r:.40}")
     for key in TEXTS:
         if not isinstance(settings.get(key) or "", str):
-            raise ValueError(f"{key} is no text")
+            raise ValueError(f"{key} is not a text")
     told = settings["channels"]
     if not isinstance(told, list) or not 1 <= len(told) <= MAX_CHANNELS:
         raise ValueError(f"not 1 to {MAX_CHANNELS} channels")
@@ -217,7 +217,7 @@ def read_channels(settings: Mapping[str, Any]) -> tuple[tuple[Channel, ...], flo
         texts = (channel.name, channel.unit)
         numbers = (channel.factor, channel.offset_counts, channel.rail_low_counts, channel.rail_high_counts)
         if not all(isinstance(text, str) and len(text) <= LONGEST_NAME for text in texts):
-            raise ValueError("a channel's name or unit is no short text")
+            raise ValueError("a channel's name or unit is not a short text")
         if not all(math.isfinite(number) for number in numbers if number is not None):
             raise ValueError("a channel's numbers are not finite")
     return channels, float(rate_hz)
@@ -226,7 +226,7 @@ def read_channels(settings: Mapping[str, Any]) -> tuple[tuple[Channel, ...], flo
 def _read_event(frame: int, utc: str, kind: str, text: str) -> Event:
     data = read_json(text)
     if not isinstance(data, dict):
-        raise TypeError(f"an event {kind[:20]!r} that holds no fields")
+        raise TypeError(f"an event {kind[:20]!r} without fields")
     return Event(frame, kind, data, utc)
 
 

@@ -216,7 +216,7 @@ def _count_depth(text: str) -> int:
 
 
 def _refuse_constant(name: str) -> Any:
-    raise ValueError(f"{name} is no number")
+    raise ValueError(f"{name} is not a number")
 
 
 _DECODER = json.JSONDecoder(parse_constant=_refuse_constant)

@@ -156,10 +156,10 @@ def _read_head(path: Path) -> bytes:
     if size > MOST_BYTES:
         raise RecordingError(f"{path} has {size / 2**30:.1f} GiB", "cut it into files below 2 GiB, the header in each")
     if head[:4] == b"PK\3\4":
-        raise RecordingError(f"{path} is a spreadsheet or another packed file, no text", WRITE_AGAIN)
+        raise RecordingError(f"{path} is a spreadsheet or another packed file, not text", WRITE_AGAIN)
     for mark, what in OTHER_FILES.items():
         if head.startswith(mark):
-            raise RecordingError(f"{path} is {what}, no table", WRITE_AGAIN)
+            raise RecordingError(f"{path} is {what}, not a table", WRITE_AGAIN)
     return head
 
 
@@ -170,7 +170,7 @@ def _find_encoding(head: bytes, path: Path) -> str:
     if max(odd, even) > 0.4 * len(head[0:2000:2]) and min(odd, even) < 0.1 * len(head[0:2000:2]):
         return "utf-16-le" if odd > even else "utf-16-be"
     if b"\0" in head:
-        raise RecordingError(f"{path} is no text and so no table", WRITE_AGAIN)
+        raise RecordingError(f"{path} is not text, and so not a table", WRITE_AGAIN)
     try:
         head[: len(head) - 4 if len(head) == 2**20 else None].decode("utf-8-sig")
     except UnicodeDecodeError:

@@ -64,11 +64,11 @@ def _read(path: Path) -> list[dict[str, Any]]:
     except OSError as error:
         raise RecordingError(f"{path} cannot be read ({error.strerror})", "check the name") from error
     if head != b"XDF:" and head[:2] != b"\x1f\x8b":
-        raise RecordingError(f"{path} is no XDF file", "choose another file")
+        raise RecordingError(f"{path} is not an XDF file", "choose another file")
     try:
         streams: list[dict[str, Any]] = pyxdf.load_xdf(str(path))[0]
     except Exception as error:  # whatever a damaged file does to the reader
-        raise RecordingError(f"{path} is no XDF file ({str(error)[:80]})", "choose another file") from error
+        raise RecordingError(f"{path} is not an XDF file ({str(error)[:80]})", "choose another file") from error
     return streams
 
 

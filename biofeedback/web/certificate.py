@@ -214,7 +214,7 @@ def _read_own(path: Path) -> bytes:
     except OSError as error:
         raise SessionError(f"{path} cannot be read ({error.strerror})", OWN_CURE) from None
     if len(data) > LARGEST_BYTES:
-        raise SessionError(f"{path} is no certificate: it is larger than {LARGEST_BYTES} bytes", OWN_CURE)
+        raise SessionError(f"{path} is not a certificate: it is larger than {LARGEST_BYTES} bytes", OWN_CURE)
     return data
 
 

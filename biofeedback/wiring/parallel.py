@@ -55,7 +55,7 @@ def run_on_cluster(
             client.wait_for_workers(1, timeout=patience_s)
         except TimeoutError as error:
             raise BiofeedbackError(
-                f"the scheduler at {address} has no worker after {patience_s:g} s", "start workers, then again"
+                f"the scheduler at {address} has no worker after {patience_s:g} s", "start workers, then try again"
             ) from error
         check_workers(client.run(look_around, str(folder)), folder)
         for _, result in distributed.as_completed(client.map(work, names, pure=False), with_results=True):

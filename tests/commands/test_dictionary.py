@@ -137,7 +137,7 @@ def test_a_scheduler_without_workers_is_told(tmp_path: Path) -> None:
     distributed = need_module("distributed")
     with (
         distributed.LocalCluster(n_workers=0, processes=False, dashboard_address=":0") as cluster,
-        pytest.raises(BiofeedbackError, match=r"has no worker after 0\.2 s; start workers, then again"),
+        pytest.raises(BiofeedbackError, match=r"has no worker after 0\.2 s; start workers, then try again"),
     ):
         list(parallel.run_on_cluster(str, ["a"], cluster.scheduler_address, folder=tmp_path, patience_s=0.2))
 

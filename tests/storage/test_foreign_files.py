@@ -74,7 +74,7 @@ def test_a_mat_file_of_texts_says_so(content: dict[str, object], message: str, t
     with pytest.raises(RecordingError, match=message):
         import_mat(tmp_path / "a.mat")
     (tmp_path / "b.mat").write_bytes(b"nothing of that kind" * 20)
-    with pytest.raises(RecordingError, match="is no MAT file"):
+    with pytest.raises(RecordingError, match="is not a MAT file"):
         import_mat(tmp_path / "b.mat")
 
 
@@ -144,7 +144,7 @@ def test_streams_of_an_xdf_file(tmp_path: Path) -> None:
     told = [(round(event.frame / 1000, 3), event.kind) for event in imported.events if event.kind != "relaxed"]
     assert told == [(5.0, "phase"), (14.0, "rating"), (15.0, "phase")]
     (tmp_path / "b.xdf").write_bytes(b"something else")
-    with pytest.raises(RecordingError, match="is no XDF file"):
+    with pytest.raises(RecordingError, match="is not an XDF file"):
         import_xdf(tmp_path / "b.xdf")
 
 
@@ -168,7 +168,7 @@ def test_analog_channels_of_a_c3d_file(tmp_path: Path) -> None:
     np.testing.assert_array_equal(values, np.arange(2000))
     assert any("left out" in remark and "knee y" in remark for remark in imported.remarks)
     (tmp_path / "b.c3d").write_bytes(b"something else" * 100)
-    with pytest.raises(RecordingError, match="is no C3D file"):
+    with pytest.raises(RecordingError, match="is not a C3D file"):
         import_c3d(tmp_path / "b.c3d")
 
 

@@ -392,7 +392,7 @@ def test_a_file_laid_out_by_the_text_of_the_standard_is_understood(tmp_path: Pat
 def test_what_is_no_edf_says_so(tmp_path: Path, content: bytes) -> None:
     need(edfio is not None, "edfio is not installed")
     (tmp_path / "a.edf").write_bytes(content)
-    with pytest.raises(RecordingError, match="is no EDF or BDF file"):
+    with pytest.raises(RecordingError, match="is not an EDF or BDF file"):
         import_edf(tmp_path / "a.edf")
 
 
