@@ -6,14 +6,16 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from enum import IntFlag
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray: TypeAlias = NDArray[np.float64]
 FlagArray: TypeAlias = NDArray[np.uint16]
-Kind: TypeAlias = Literal["force", "emg", "position"]
+Kind: TypeAlias = Literal["force", "emg", "position", "rating", "gravity"]
+BOARD_KINDS: tuple[Kind, ...] = ("force", "emg", "position")  # what a board may measure; the others come from a phone
+UNJUDGED_KINDS: tuple[Kind, ...] = ("position", "rating", "gravity")  # may rest at one value: no rails are learnt
 ATHLETE_CODE = re.compile(r"[A-Za-z]{1,4}-?[0-9]{1,6}")  # names stay out of recordings
 STANDARD_GRAVITY_M_PER_S2 = 9.80665  # exact, 3rd CGPM (1901)
 
@@ -62,8 +64,8 @@ class Channel:
     def __post_init__(self) -> None:
         if self.rate_hz is not None and not 0 < self.rate_hz < np.inf:
             raise ValueError(f"rate {self.rate_hz} of {self.name}: must be above 0")
-        if self.kind not in ("force", "emg", "position"):
-            raise ValueError(f"kind {self.kind!r} is not one of force, emg, position")
+        if self.kind not in get_args(Kind):
+            raise ValueError(f"kind {self.kind!r} is not one of {', '.join(get_args(Kind))}")
         if not np.isfinite(self.factor) or self.factor == 0:
             raise ValueError(f"factor {self.factor} of {self.name}: must be a finite number other than 0")
 
@@ -99,6 +101,11 @@ def find_guide(channels: Sequence[Channel]) -> int | None:
     """Index of the channel that leads the athlete: the first force channel, else the first EMG channel, else None."""
     kinds = [channel.kind for channel in channels]
     return next((kinds.index(kind) for kind in ("force", "emg") if kind in kinds), None)
+
+
+def goes_by_feel(channels: Sequence[Channel]) -> bool:
+    """Whether nothing measures effort, so that it is what the athlete says: a session without a sensor."""
+    return find_guide(channels) is None and any(channel.kind == "rating" for channel in channels)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -31,7 +31,7 @@ from biofeedback.account.records import (
 )
 from biofeedback.account.stages import Happening, Stage, find_ground, find_stage
 from biofeedback.account.values import Doubt, Maximum, Zero
-from biofeedback.model import Channel, find_guide
+from biofeedback.model import Channel, find_guide, goes_by_feel
 
 
 @dataclass(slots=True)
@@ -88,6 +88,11 @@ class Account:
     # -- what readers ask ----------------------------------------------------------------------------------------
 
     @property
+    def by_feel(self) -> bool:
+        """Whether no sensor measures effort in this session: it is what the athlete says."""
+        return goes_by_feel(self.channels)
+
+    @property
     def phase(self) -> PhaseOnRecord | None:
         """The phase that runs now."""
         return self.phases[-1] if self.phases and self.phases[-1].end_frame is None else None
@@ -107,8 +112,8 @@ class Account:
         """The first of cautions, zero and maximum that is missing, else "ready"."""
         return find_ground(
             has_read_cautions=self.has_read_cautions,
-            has_zero=bool(self.zeros),
-            has_maximum=self.guide in self.maxima,
+            has_zero=self.by_feel or bool(self.zeros),
+            has_maximum=self.by_feel or self.guide in self.maxima,
         )
 
     def find_phase(self, index: int | None) -> PhaseOnRecord | None:

@@ -104,6 +104,9 @@ COMMANDS: Mapping[str, Command] = {
     "end_phase": Command("end the running phase now", {}, {"phase_index": INDEX}),
     "extend_phase": Command("let the running phase last longer", {"seconds": NUMBER}, {"phase_index": INDEX}),
     "rate": Command("give a discomfort rating", {"value": NUMBER.or_none}, {"ask": INDEX.or_none}, by="athlete"),
+    "effort": Command(
+        "say how hard a contraction felt", {"value": NUMBER.or_none}, {"phase_index": INDEX}, by="athlete"
+    ),
     "correct": Command("put a rating right", {"rating": INDEX, "value": NUMBER.or_none}),
     "position": Command("say whether the position was held", {"answer": TEXT}, {"phase_index": INDEX}),
     "limit": Command("agree on the discomfort that stops everything", {"value": NUMBER}),

@@ -18,6 +18,7 @@ from biofeedback.account.kinds import (
     BandChosen,
     CautionsRead,
     DeviceNoticed,
+    EffortSaid,
     Expected,
     FeedbackSwitched,
     Finished,
@@ -221,6 +222,7 @@ def _begin_phase(account: Account, frame: int, payload: PhaseBegun) -> None:
             cycle=payload.cycle,
             band=payload.band,
             adapt=payload.adapt,
+            felt=payload.felt,
             ask=payload.ask,
             plan_number=len(account.plans),
             choice=choice if choice and choice.phase_index == index else None,
@@ -272,6 +274,11 @@ def _give_rating(account: Account, frame: int, payload: RatingGiven) -> None:
     if account.open_ask and payload.ask_id == account.open_ask.id:
         account.open_ask = None
         account.end_plan_when_answered()
+
+
+def _say_effort(account: Account, frame: int, payload: EffortSaid) -> None:
+    value = payload.value
+    account.change_phase(payload.phase_index, said_effort=value if value is not None and SCALE.holds(value) else None)
 
 
 def _judge_relaxation(account: Account, frame: int, payload: RelaxationJudged) -> None:
@@ -378,6 +385,7 @@ _ACT: Mapping[type[Payload], Any] = {
     PhaseEndMoved: _move_phase_end,
     RatingAsked: _ask_rating,
     RatingGiven: _give_rating,
+    EffortSaid: _say_effort,
     RelaxationJudged: _judge_relaxation,
     PositionJudged: _judge_position,
     MaximumDoubted: _doubt_maximum,

@@ -288,6 +288,16 @@ class RatingGiven:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EffortSaid:
+    """How hard the contraction ``phase_index`` felt, 0-10, said after it; ``value`` None is "no answer"."""
+
+    kind: ClassVar[str] = "effort"
+    phase_index: int
+    value: float | None = field(default=None, metadata=ALWAYS)
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RelaxationJudged:
     """Whether the athlete let go in passive phase ``phase_index``, judged at its end."""
 
@@ -471,6 +481,7 @@ Payload: TypeAlias = (
     | Relaxed
     | RatingAsked
     | RatingGiven
+    | EffortSaid
     | RelaxationJudged
     | PositionJudged
     | MaximumDoubted

@@ -24,7 +24,7 @@ class PhaseOnRecord:
 
     ``number`` counts the recording's phases from 1, ``index`` is its place in the plan, from 0; ``end_frame`` None:
     it still runs. ``choice``: how its band was chosen on the way. ``position`` and ``relaxation``: as judged at its
-    end, or as said by the coach.
+    end, or as said by the coach. ``felt``: the effort asked for by feeling, 0-10; ``said_effort``: the one said after.
     """
 
     number: int
@@ -38,6 +38,7 @@ class PhaseOnRecord:
     cycle: int | None = None
     band: Band | None = None
     adapt: Band | None = None
+    felt: float | None = None
     ask: bool = False
     grace_s: float = GRACE_S
     hysteresis_percent: float = HYSTERESIS_PERCENT
@@ -46,6 +47,7 @@ class PhaseOnRecord:
     choice: BandChosen | None = None
     position: PositionResult | None = None
     relaxation: Relaxation | None = None
+    said_effort: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

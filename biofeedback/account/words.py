@@ -58,6 +58,8 @@ class RatingScale:
 
 
 SCALE = RatingScale()
+EFFORT_QUESTION = "How hard did you contract, 0 to 10?"
+EFFORT_ENDS = "0 nothing at all, 10 all I have"
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +116,7 @@ def to_dict() -> dict[str, Any]:
         "phase": {kind: asdict(words) for kind, words in PHASES.items()},
         "scale": {**asdict(SCALE), "ends": SCALE.ends},
         "count": list(COUNT),
+        "effort": {"question": EFFORT_QUESTION, "ends": EFFORT_ENDS},
         "stop_reasons": {name: asdict(reason) for name, reason in STOP_REASONS.items()},
         "bands": {name: [band.low_percent, band.high_percent] for name, band in BANDS.items()},
     }

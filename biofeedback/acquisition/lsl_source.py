@@ -10,7 +10,7 @@ import re
 import time
 from collections.abc import Callable
 from importlib import import_module
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from biofeedback.acquisition.decoder import Frames
 from biofeedback.acquisition.source import ItemSource, SourceUrl, read_channel, read_channels
 from biofeedback.acquisition.timeline import BURST_S, Timeline
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel, Item, Kind, Note
+from biofeedback.model import BOARD_KINDS, Channel, Item, Note
 
 FIND_S, OPEN_S = 3.0, 5.0
 LISTEN_S = 1.0  # for a second stream of the name: it would be somebody else's
@@ -117,7 +117,7 @@ class LslSource(ItemSource):
 def describe_channels(info: Any) -> tuple[Channel, ...]:
     """The channels as the stream describes them: label and unit, each label beginning with what is measured."""
     channels: list[Channel] = []
-    kinds, of_stream = get_args(Kind), info.type().lower()
+    kinds, of_stream = BOARD_KINDS, info.type().lower()
     entry = info.desc().child("channels").child("channel")
     while not entry.empty():
         label, unit = entry.child_value("label"), entry.child_value("unit")

@@ -17,7 +17,7 @@ from biofeedback.acquisition.pattern import read_layout
 from biofeedback.acquisition.profile import Profile, Radio, Transport, add_typed
 from biofeedback.acquisition.source import SourceUrl, read_channels
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel, Kind
+from biofeedback.model import BOARD_KINDS, Channel
 from biofeedback.toml_file import Place, TomlFile, parse_toml, read_text_file
 
 FOLDER_VARIABLE = "BIOFEEDBACK_PROFILES"
@@ -140,7 +140,7 @@ def _read_channels(file: TomlFile) -> tuple[Channel, ...]:
         envelope = entry.get("envelope", False)
         if not isinstance(envelope, bool):
             file.refuse((*place, "envelope"), f"envelope = {envelope!r}", "use true or false")
-        kind = _choice(file, (*place, "kind"), entry.get("kind"), get_args(Kind))
+        kind = _choice(file, (*place, "kind"), entry.get("kind"), BOARD_KINDS)
         try:
             channels.append(
                 Channel(

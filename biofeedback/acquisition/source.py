@@ -7,13 +7,13 @@ import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol, get_args
+from typing import Any, Protocol
 from urllib.parse import unquote
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS, Decoded, LineDecoder, split_columns
 from biofeedback.acquisition.timeline import Timeline
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel, Cue, Item, Kind
+from biofeedback.model import BOARD_KINDS, Channel, Cue, Item
 
 EXAMPLE = "for example serial:/dev/ttyUSB0?baud=115200&rate=80&channels=force:N"
 _CHANNEL = re.compile(
@@ -229,11 +229,11 @@ def read_channel(text: str) -> Channel:
     if not match:
         raise SourceError(f"channel {text!r} cannot be understood", "write name:unit*factor, for example force:N*0.01")
     name = match["name"]
-    kind = next((kind for kind in get_args(Kind) if name.lower().startswith(kind)), None)
+    kind = next((kind for kind in BOARD_KINDS if name.lower().startswith(kind)), None)
     if kind is None:
         raise SourceError(
             f"channel {name!r} does not say what it measures",
-            f"begin its name with {', '.join(get_args(Kind))}, for example force_{name}",
+            f"begin its name with {', '.join(BOARD_KINDS)}, for example force_{name}",
         )
     rails: tuple[float, float] | tuple[None, None] = (None, None)
     envelope = False

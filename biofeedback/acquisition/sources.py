@@ -13,6 +13,7 @@ DEVICES = {
     "ble": ("ble_source", "open_ble"),
     "udp": ("udp_source", "open_udp"),
     "lsl": ("lsl_source", "open_lsl"),
+    "felt": ("felt_source", "open_felt"),
 }
 
 
@@ -23,7 +24,7 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
     ----------
     url
         ``serial:PORT?baud=115200&rate=80&channels=force:N``, ``ble:NAME?profile=frame-radio``,
-        ``udp:4210?channels=force:N``, ``lsl:NAME``, ``replay:FILE?speed=4``, ``simulated:?seed=1``,
+        ``udp:4210?channels=force:N``, ``lsl:NAME``, ``felt:`` for none, ``replay:FILE?speed=4``, ``simulated:?seed=1``,
         ``join:URL|URL`` for two sensors.
     open_recording
         How ``replay:`` opens a recording; without it only text logs can be replayed.
@@ -54,6 +55,6 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
     cure = (
         f"did you mean {near[0]}:?"
         if near
-        else f"use serial:, ble:, udp:, lsl:, replay:, simulated: or join:, {EXAMPLE}"
+        else f"use serial:, ble:, udp:, lsl:, felt:, replay:, simulated: or join:, {EXAMPLE}"
     )
     raise SourceError(f"{parsed.scheme}: is not a kind of source", cure)

@@ -91,6 +91,11 @@ class SessionAnalysis:
     warnings: tuple[str, ...]
 
     @property
+    def by_feel(self) -> bool:
+        """Whether no sensor measured effort: it is what the athlete said."""
+        return self.trace.account.by_feel
+
+    @property
     def marked(self) -> tuple[PhaseRow, ...]:
         """Rated phases whose rating carries a mark."""
         return tuple(row for row in self.phases if row.marks)

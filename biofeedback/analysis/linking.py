@@ -150,7 +150,7 @@ def _mark(trace: Trace, phase: Phase | None, summary: PhaseSummary) -> tuple[str
             marks.append(f"not relaxed (mean effort {mean:.0f} %)")
         elif phase.relaxation and phase.relaxation.is_relaxed is False:
             marks.append("not relaxed")
-    if bad > MOST_BAD_PERCENT:
+    if bad > MOST_BAD_PERCENT and not trace.account.by_feel:
         marks.append(f"bad signal ({bad:.0f} % of the time)")
     return tuple(marks)
 

@@ -27,7 +27,8 @@ class Phase:
 
     ``number`` counts the recording's phases from 1; ``index`` is the place in its plan, from 0. ``kind`` is passive,
     contract, rest, or what another version knows. ``grace_s``, ``hysteresis_percent`` and ``dwell_s`` are the rules it
-    is counted by; ``position``, ``relaxation`` and ``choice`` what was judged or chosen of it on the way.
+    is counted by; ``position``, ``relaxation`` and ``choice`` what was judged or chosen of it on the way; ``felt`` the
+    effort asked for by feeling, 0-10, ``said_effort`` the one that the athlete said it was.
     """
 
     number: int
@@ -48,6 +49,8 @@ class Phase:
     position: PositionResult | None = None
     relaxation: Relaxation | None = None
     choice: BandChosen | None = None
+    felt: float | None = None
+    said_effort: float | None = None
 
     @property
     def meaning(self) -> PhaseMeaning:
@@ -120,6 +123,8 @@ def place_phases(phases: Sequence[PhaseOnRecord], *, hop: int, rate_hz: float, n
                 position=one.position,
                 relaxation=one.relaxation,
                 choice=one.choice,
+                felt=one.felt,
+                said_effort=one.said_effort,
             )
         )
     return tuple(placed)

@@ -137,6 +137,9 @@ def _find_shown_channels(analysis: SessionAnalysis, start_s: float, end_s: float
 
 def _draw_effort(axis: Axes, analysis: SessionAnalysis, column: int, start_s: float, end_s: float) -> None:
     trace = analysis.trace
+    if analysis.by_feel and column == trace.guide:
+        _draw_said(axis, trace.phases)
+        return
     channel = trace.channels[column]
     inside = (trace.time_s >= start_s) & (trace.time_s < end_s)
     values = trace.percent[inside, column]
@@ -159,6 +162,20 @@ def _draw_effort(axis: Axes, analysis: SessionAnalysis, column: int, start_s: fl
     axis.yaxis.set_major_locator(MaxNLocator(5 if is_guide else 3, integer=True))
     if not known.size:
         axis.text(0.5, 0.5, "effort unknown: no maximum was found", transform=axis.transAxes, ha="center", va="center")
+
+
+def _draw_said(axis: Axes, phases: Sequence[Phase]) -> None:
+    """Effort as the athlete said it, one bar for each contraction; a short line where it was asked for."""
+    for phase in phases:
+        if phase.said_effort is not None:
+            axis.fill_between([phase.start_s, phase.end_s], 0, phase.said_effort, color=PALETTE["effort"], zorder=2)
+        if phase.felt is not None:
+            axis.plot([phase.start_s, phase.end_s], [phase.felt] * 2, color=PALETTE["edge"], linewidth=1.6, zorder=3)
+    axis.set_ylim(-0.2, 10.6)
+    axis.set_yticks([0, 5, 10])
+    axis.set_ylabel("effort as said\n(0-10)")
+    if not any(phase.said_effort is not None for phase in phases):
+        axis.text(0.5, 0.5, "nobody said how hard it was", transform=axis.transAxes, ha="center", va="center")
 
 
 def _draw_doubt(axis: Axes, trace: Trace, column: int, inside: NDArray[np.bool_]) -> None:

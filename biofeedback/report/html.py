@@ -14,7 +14,7 @@ from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import count_panels, draw_trace
 from biofeedback.report.figuring import capitalise
 from biofeedback.report.markup import Markup, join, tag
-from biofeedback.report.methods import LITERATURE, METHODS
+from biofeedback.report.methods import LITERATURE, choose_methods
 from biofeedback.report.page import build_page, define, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.table import trim
 from biofeedback.report.tables import list_settings, list_tables
@@ -83,7 +83,8 @@ def _show_figure(
     name: str, draw: Draw, analysis: SessionAnalysis, size_inch: tuple[float, float] = (4.3, 3.0)
 ) -> Markup:
     svg = draw_svg(lambda figure: draw(figure, analysis), size_inch)
-    return frame_figure(svg, capitalise(CAPTIONS[name]), name)
+    caption = CAPTIONS["said"] if name == "trace" and analysis.by_feel else CAPTIONS[name]
+    return frame_figure(svg, capitalise(caption), name)
 
 
 def _show_details(analysis: SessionAnalysis) -> Markup:
@@ -97,7 +98,7 @@ def _show_details(analysis: SessionAnalysis) -> Markup:
         if table.title == DOSE_TITLE:
             shown = tag("div", shown, _show_figure("dose", draw_dose, analysis), class_="pair")
         parts.append(shown)
-    if not analysis.attempts:
+    if not analysis.attempts and not analysis.by_feel:
         parts.append(tag("section", tag("h3", "Maximum"), tag("p", describe_maximum(analysis))))
     if analysis.warnings:
         parts.append(list_section("Warnings", analysis.warnings))
@@ -108,7 +109,7 @@ def _show_methods(analysis: SessionAnalysis) -> Markup:
     return tag(
         "section",
         tag("h2", "How each number was made"),
-        define(METHODS),
+        define(choose_methods(analysis.by_feel)),
         tag("h2", "What the literature says"),
         define(LITERATURE),
         tag("h2", "Settings"),

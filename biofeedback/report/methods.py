@@ -39,6 +39,19 @@ METHODS: tuple[tuple[str, str], ...] = (
      "three rated contractions."),
 )  # fmt: skip
 
+FELT_METHODS: tuple[tuple[str, str], ...] = (
+    ("Effort", "no sensor: what the athlete said after each contraction, 0 nothing at all to 10 all I have. It is a "
+     "feeling and no share of a maximum; asked for effort, such a scale follows force on average and differs between "
+     "people (Lampropoulou 2012)."),
+    *(row for row in METHODS if row[0] in ("Change", "NAP", "Position", "Yardstick", "Words")),
+)  # fmt: skip
+
+
+def choose_methods(by_feel: bool) -> tuple[tuple[str, str], ...]:
+    """Those of what a session can have."""
+    return FELT_METHODS if by_feel else METHODS
+
+
 # both ways, with dates; read as abstracts, none in full
 LITERATURE: tuple[tuple[str, str], ...] = (
     ("How hard (2004)", "contract-relax at 20, 60 and 100 % gained the same range (Feland & Marin 2004, n = 72)."),

@@ -13,7 +13,7 @@ from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ra
 from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
 from biofeedback.report.figuring import capitalise
-from biofeedback.report.methods import LITERATURE, METHODS
+from biofeedback.report.methods import LITERATURE, choose_methods
 from biofeedback.report.sheet import Sheet
 from biofeedback.report.table import trim
 from biofeedback.report.tables import list_settings, list_tables
@@ -49,7 +49,7 @@ def _write_details(sheet: Sheet, analysis: SessionAnalysis) -> None:
         sheet.figures([draw_contrasts], analysis, 145.0, share=0.5)
         sheet.paragraph(capitalise(CAPTIONS["contrasts"]), size=7.5, colour=PALETTE["soft"])
     sheet.figures([draw_trace], analysis, 230.0 + 62.0 * (count_panels(analysis) - 1))
-    sheet.paragraph(CAPTIONS["trace"], size=7.5, colour=PALETTE["soft"])
+    sheet.paragraph(CAPTIONS["said" if analysis.by_feel else "trace"], size=7.5, colour=PALETTE["soft"])
     for table in filter(None, map(trim, list_tables(analysis))):
         sheet.table(table)
         if table.title == DOSE_TITLE:
@@ -62,7 +62,7 @@ def _write_details(sheet: Sheet, analysis: SessionAnalysis) -> None:
         sheet.heading("Warnings")
         sheet.bullets(analysis.warnings)
     sheet.heading("How each number was made")
-    sheet.definitions(METHODS)
+    sheet.definitions(choose_methods(analysis.by_feel))
     sheet.heading("What the literature says")
     sheet.definitions(LITERATURE)
     sheet.heading("Settings")

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from biofeedback.account.words import describe_phase
+from biofeedback.account.words import EFFORT_ENDS, describe_phase
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.care import list_care
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.joints import explain_stand_in, find_joint
+from biofeedback.model import BOARD_KINDS
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
 from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
 from biofeedback.report.table import Table
@@ -21,7 +22,7 @@ SLOPE_S = 10.0  # a slope of fewer seconds is the ramp and the tremor, not fatig
 def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
     """All tables there is material for, in the order of a report."""
     tables = (
-        tabulate_phases(analysis) if analysis.phases else None,
+        (tabulate_said if analysis.by_feel else tabulate_phases)(analysis) if analysis.phases else None,
         tabulate_contrasts(analysis),
         tabulate_control(analysis),
         tabulate_dose(analysis),
@@ -71,6 +72,25 @@ def tabulate_phases(analysis: SessionAnalysis) -> Table:
     return Table("Phase by phase", head, tuple(rows), (0,), note.strip())
 
 
+def tabulate_said(analysis: SessionAnalysis) -> Table:
+    """One row per phase of a session without a sensor: effort as it was said."""
+    rows = tuple(
+        (
+            f"{row.phase.number} {describe_phase(row.phase.kind, short=True)}",
+            format_clock(row.phase.start_s),
+            f"{row.phase.duration_s:.0f}" + (" (cut)" if row.phase.cut_short else ""),
+            EMPTY if row.phase.felt is None else f"{row.phase.felt:g}",
+            EMPTY if row.phase.said_effort is None else f"{row.phase.said_effort:g}",
+            _show_rating(row),
+        )
+        for row in analysis.phases
+    )
+    head = ("phase", "start", "length, s", "effort asked for, of 10", "effort as said, of 10", "rating")
+    marked = [f"phase {r.phase.number}: {'; '.join(r.marks)}" for r in analysis.phases if r.marks]
+    note = "No sensor: effort is what the athlete said after each contraction."
+    return Table("Phase by phase", head, rows, (0,), note + (f" * {' · '.join(marked)}." if marked else ""))
+
+
 def _show_doubt(analysis: SessionAnalysis, row: PhaseRow) -> str:
     """The +- of a mean effort (2 SD), where the baseline's uncertainty matters."""
     trace, phase = analysis.trace, row.phase
@@ -82,7 +102,7 @@ def _show_doubt(analysis: SessionAnalysis, row: PhaseRow) -> str:
 def tabulate_other_channels(analysis: SessionAnalysis) -> Table | None:
     """Mean of every further channel per phase; None when there is none."""
     trace = analysis.trace
-    others = [c for c in range(len(trace.channels)) if c != trace.guide]
+    others = [c for c in range(len(trace.channels)) if c != trace.guide and trace.channels[c].kind in BOARD_KINDS]
     digits = [3 if trace.channels[c].kind == "position" and trace.channels[c].unit == "m" else 1 for c in others]
     if not others or not analysis.phases:
         return None
@@ -167,7 +187,7 @@ def tabulate_ratings(analysis: SessionAnalysis) -> Table | None:
         *([f"passive tension, {first.tension_unit}"] if has_tension else []), "s in phase", "s in stretch",
         *([f"position drift, {first.position_unit}"] if has_drift else []), "remark",
     )  # fmt: skip
-    note = "Effort and time in band from the start of the phase to the rating."
+    note = "" if analysis.by_feel else "Effort and time in band from the start of the phase to the rating."
     note += " Passive tension counts from the zero." if has_tension else ""
     return Table("Each rating and what went before it", head, tuple(rows), (0, 2, len(head) - 1), note)
 
@@ -226,10 +246,17 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Recorded", f"{format_clock(trace.duration_s)} min, {missing_s:.1f} s of it missing"),
         ("Agreed discomfort limit", s.get("limit")),
         *list_care(trace.account, s, has_attempts=bool(analysis.attempts)),
-        ("Baseline", "; ".join(f"{c.name}: {m}" for c, m in zip(trace.channels, trace.baseline_methods, strict=True))),
+        ("Effort", f"as the athlete said it: {EFFORT_ENDS}" if analysis.by_feel else ""),
+        ("Baseline", _describe_baselines(analysis)),
         ("Software", f"biofeedback {s.get('software', '')}, file format {s.get('format', '')}"),
     ]
     return tuple((name, str(value)) for name, value in facts if value not in (None, ""))
+
+
+def _describe_baselines(analysis: SessionAnalysis) -> str:
+    trace = analysis.trace
+    named = zip(trace.channels, trace.baseline_methods, strict=True)
+    return "" if analysis.by_feel else "; ".join(f"{c.name}: {m}" for c, m in named if c.kind in BOARD_KINDS)
 
 
 def _show_rating(row: PhaseRow) -> str:

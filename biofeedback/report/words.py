@@ -38,6 +38,10 @@ HARDER_START = (
     "Not decided: there was too little discomfort for an easing to show. Next time settle at 4 to 6 of 10, if the "
     "coach agrees, and repeat the check."
 )
+SENSOR_ADDS = (
+    "What a sensor would add: effort as a number instead of a feeling, a band to stay in, contractions harder than "
+    "3 of 10, how little effort is enough, and whether relaxing was relaxed."
+)
 NO_PHASES = (
     "The ratings were given outside any phase, so nothing says what was done before them: run the response check, "
     "which asks for a rating in each phase."
@@ -57,6 +61,8 @@ CAPTIONS = {
     "trace": "Effort over the session. Thick bar above: contracting; thin: relaxed. Dashed lines: the edges of the "
     "band. Dotted: the position's own tension, taken out of the effort; shade around the effort: its ± 2 SD where that "
     "matters. Below: discomfort ratings, circles relaxed, diamonds contracting.",
+    "said": "Effort as the athlete said it: a bar for each contraction, a line where it was asked for. "
+    "Below: discomfort ratings, circles relaxed, diamonds contracting.",
     "dose": "Line: expected change; shaded: its 95 % interval; dashed: the easing that would matter; "
     "diamonds: each contraction.",
 }
@@ -156,6 +162,8 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
     steps += _advise_after_stops(analysis)
     steps += describe_doubts(analysis)
     steps += _advise(analysis)
+    if analysis.by_feel:
+        steps.append(SENSOR_ADDS)
     return tuple(steps)
 
 
@@ -201,6 +209,9 @@ def _describe_untried(dose: Dose) -> str:
 def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
     """The advice in a few words, for the page: which band, how long, whose model; the report has the reasons."""
     dose, response = analysis.dose, analysis.response
+    if analysis.by_feel:
+        said = {"less": "as lightly as tonight", "more": "no contraction"}.get(response.word)
+        return [("advice", said)] if said else []
     if hindered := _find_hindrance(analysis):
         return [] if hindered == [REPEAT] else [("advice", SHORT[hindered[0]])]
     tried = [] if dose.next_percent is None else [("to try next", name_band(make_band(dose.next_percent)))]
@@ -248,6 +259,8 @@ def describe_zeros(trace: Trace) -> str:
 def describe_maximum(analysis: SessionAnalysis) -> str:
     """What 100 % is, and why."""
     m = analysis.maximum
+    if analysis.by_feel:
+        return "No sensor: no maximum, and no percentage of one."
     if m is None:
         return capitalise(analysis.maximum_reason) + "."
     where = f", in the position “{m.position}”" if m.position else ""
@@ -263,6 +276,8 @@ def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
     known = [row.summary for row in contracting if row.summary.mean_percent is not None]
     if not contracting:
         return []
+    if any(row.phase.felt is not None for row in contracting) and not known:
+        return describe_said(rows)
     if not known:
         return ["Effort during the contractions is unknown."]
     counted_s = sum(s.counted_s for s in known)
@@ -275,6 +290,20 @@ def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:
     verb = "band was" if len(bands) == 1 else "bands were"
     aim = f" The {verb} {asked}; {inside:.0f} % of the counted time was inside." if bands else ""
     return [f"Effort while contracting averaged {mean:.0f} % of maximum.{aim}"]
+
+
+def describe_said(rows: Sequence[PhaseRow]) -> list[str]:
+    """Effort as the athlete said it, beside what was asked for; no number of a sensor."""
+    contracting = [row.phase for row in rows if row.phase.meaning.contracts]
+    said = [phase.said_effort for phase in contracting if phase.said_effort is not None]
+    asked = sorted({phase.felt for phase in contracting if phase.felt is not None})
+    aim = f"; {' and '.join(f'{felt:g}' for felt in asked)} of 10 was asked for" if asked else ""
+    if not said:
+        return [f"No sensor measured effort, and nobody said how hard the contractions were{aim}."]
+    mean = sum(said) / len(said)
+    spread = f", from {min(said):g} to {max(said):g}" if max(said) > min(said) else ""
+    n = f"{len(said)} of {len(contracting)} contractions" if len(said) < len(contracting) else "all contractions"
+    return [f"Effort as the athlete said it: {mean:.1f} of 10 on average{spread}, of {n}{aim}. No sensor measured it."]
 
 
 def _describe_choices(rows: Sequence[PhaseRow]) -> list[str]:
@@ -307,6 +336,8 @@ def _advise(analysis: SessionAnalysis) -> list[str]:
     if hindered := _find_hindrance(analysis):
         return hindered
     steps = [MILDER] if _is_at_ten(analysis) else []
+    if analysis.by_feel:
+        return [*steps, *_advise_by_feel(response)]
     steps += advise_effort(dose, response.word)
     if dose.least_percent is not None:
         suggested = suggest_next_set(dose.least_percent, _read_joint(analysis), analysis.holds)
@@ -320,12 +351,22 @@ def _advise(analysis: SessionAnalysis) -> list[str]:
     return steps
 
 
+def _advise_by_feel(response: Response) -> list[str]:
+    if response.word == "less":
+        return ["Contract as lightly as tonight in this stretch: it eased. Say afterwards how hard it was, as tonight."]
+    if response.word == "more":
+        return ["Leave contraction out of this stretch: it made it worse."]
+    n = response.n_more_cycles
+    return [f"Repeat the check with {count(n, 'more cycle')}."] if n else []
+
+
 def _find_hindrance(analysis: SessionAnalysis) -> list[str]:
     """What has to be put right before any effort can be advised; empty when nothing has."""
     response = analysis.response
+    is_unmeasured = analysis.maximum is None and not analysis.by_feel
     given = any(rating.value is not None for rating in analysis.ratings)
     hindrances = (
-        (analysis.maximum is None and any(row.phase.meaning.contracts for row in analysis.phases), NO_MAXIMUM),
+        (is_unmeasured and any(row.phase.meaning.contracts for row in analysis.phases), NO_MAXIMUM),
         (given and not analysis.phases, NO_PHASES),
         (response.word == "too few ratings to say", REPEAT),
         (response.word == "no clear difference" and _is_at_ten(analysis), MILDER),

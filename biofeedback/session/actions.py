@@ -10,6 +10,7 @@ from biofeedback.account.kinds import (
     AttemptBegun,
     AttemptRejected,
     CautionsRead,
+    EffortSaid,
     FeedbackSwitched,
     Finished,
     GuideChosen,
@@ -54,11 +55,13 @@ def _accept_cautions(engine: SessionState, message: Message, by: str) -> None:
 
 
 def _zero(engine: SessionState, message: Message, by: str) -> None:
+    _need_sensor(engine)
     _need_idle(engine, "zero")
     engine.activity = Zeroing(engine, engine.level)
 
 
 def _attempt(engine: SessionState, message: Message, by: str) -> None:
+    _need_sensor(engine)
     if isinstance(engine.activity, Attempting) and engine.activity.step == "rest":
         left_s = engine.activity.remaining_s(engine.level)
         raise SessionError(f"{left_s:.0f} s of rest are left", "wait: a tired attempt is not a maximum")
@@ -91,6 +94,7 @@ def _accept_maximum(engine: SessionState, message: Message, by: str) -> None:
 
 def _typed_maximum(engine: SessionState, message: Message, by: str) -> None:
     """A maximum read off a display, in any unit of force or, with a lever arm, of torque."""
+    _need_sensor(engine)
     name = message.get("channel", engine.channels[engine.guide].name)
     channel = next((channel for channel in engine.channels if channel.name == name), None)
     if channel is None:
@@ -239,6 +243,19 @@ def _feedback(engine: SessionState, message: Message, by: str) -> None:
     engine.emit(FeedbackSwitched(shown=bool(message["shown"]), by=by))
 
 
+def _effort(engine: SessionState, message: Message, by: str) -> None:
+    """How hard a contraction felt: the one asked about, or any of the plan that is named."""
+    asked = engine.hold.ask_effort if engine.hold else None
+    index = int(read_number(message, "phase_index", 0, 1000)) if "phase_index" in message else asked
+    phase = engine.account.find_phase(index)
+    if phase is None or not phase.meaning.contracts:
+        raise SessionError("no contraction to say it about", "answer after a contracting phase")
+    value = None if message["value"] is None else read_number(message, "value", SCALE.low, SCALE.high)
+    engine.emit(EffortSaid(phase_index=phase.index, value=value, by=by))
+    if engine.hold and engine.hold.ask_effort == index:
+        engine.hold.ask_effort = None
+
+
 def _position(engine: SessionState, message: Message, by: str) -> None:
     hold, answer = engine.hold, str(message.get("answer"))
     asked = hold.ask_position if hold else None
@@ -282,8 +299,14 @@ def _need_cautions(engine: SessionState) -> None:
 def _need_ground(engine: SessionState) -> None:
     """What every effort stands on: cautions that were read, and a zero."""
     _need_cautions(engine)
-    if not engine.account.zeros:
+    if not engine.account.zeros and not engine.account.by_feel:
         raise SessionError("the sensors have no zero yet", "zero them first")
+
+
+def _need_sensor(engine: SessionState) -> None:
+    """SessionError in a session without a sensor: there is nothing to zero, and no maximum."""
+    if engine.account.by_feel:
+        raise SessionError("there is no sensor in this session", "choose a plan: effort is what the athlete says")
 
 
 def _need_idle(engine: SessionState, what: str) -> None:
@@ -311,6 +334,7 @@ ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "covariates": _covariates,
     "feedback": _feedback,
     "position": _position,
+    "effort": _effort,
     "revise_maximum": _revise_maximum,
     "device": _device,
     **CARE_ACTIONS,

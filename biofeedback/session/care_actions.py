@@ -103,6 +103,8 @@ def _practice(engine: SessionState, message: Message, by: str) -> None:
         raise SessionError(
             f"a practice push has to wait: {engine.activity.name} is under way", "stop it first, or wait"
         )
+    if engine.account.by_feel:
+        raise SessionError("there is no sensor in this session", INSTEAD)
     if not engine.account.zeros:
         raise SessionError("the sensors have no zero yet", "read the cautions and zero them first")
     need_testing(engine)

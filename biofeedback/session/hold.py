@@ -48,6 +48,7 @@ class Hold:
         self.beside_tracker: BandTracker | None = None
         self.ask: RatingAsked | None = None
         self.ask_position: int | None = None  # index of the contracting phase whose position the coach is asked about
+        self.ask_effort: int | None = None  # index of the contraction by feel that the athlete is asked about
         self._watch = PhaseWatch(context.channels, context.level_rate_hz, context.setup.lever_m)
         self._phase_start = start
         self._n_asked = 0
@@ -306,6 +307,8 @@ class Hold:
             context.emit(PositionJudged(phase_index=self.index, position=position))
         elif phase.meaning.contracts:
             self.ask_position = self.index
+        if phase.meaning.contracts and context.account.by_feel:
+            self.ask_effort = self.index
         if phase.meaning.relaxes:
             relaxation = self._watch.judge_relaxation(context.account.maxima)
             context.emit(RelaxationJudged(phase_index=self.index, relaxation=relaxation))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
@@ -34,6 +35,8 @@ DESIGNS = ("pairs", "shuffle", "control")
 LONGEST_PHASE_S = 3600.0
 MOST_PHASES = 500
 MOST_FELT = 3.0  # of 10: harder goes by a measured maximum only (common practice)
+HARDEST_BY_FEEL_PERCENT = 60.0  # plans of harder bands are about the hardness: not offered by feel (common practice)
+_PERCENT = re.compile(r"\d+(?:\s*(?:-|–|to)\s*\d+)?\s*%")
 MOST_DRAWN = 60  # contractions of a drawn order, and rounds of drawn bands
 
 
@@ -140,6 +143,39 @@ class Plan:
             grace_s=self.grace_s * factor,
             ask_before_end_s=self.ask_before_end_s * factor,
         )
+
+    def by_feel(self) -> Plan | None:
+        """The same plan for a session without a sensor: felt effort in place of bands; None if it needs a number.
+
+        Efforts that are drawn or that adapt cannot be told apart by feeling, and harder than 3 of 10 goes by a measured
+        maximum only. A band from 30 % on becomes 3 of 10.
+        """
+        bands = [phase.band for phase in self.phases if phase.band]
+        if not bands:
+            return self
+        if self.draw_bands or any(phase.adapt for phase in self.phases):
+            return None
+        if max(band.high_percent for band in bands) > HARDEST_BY_FEEL_PERCENT:
+            return None
+        felt = [min(MOST_FELT, (band.low_percent + band.high_percent) // 20) for band in bands]
+        names = " and ".join(f"{value:g}" for value in sorted(set(felt)))
+        efforts = iter(felt)
+        return replace(
+            self,
+            title=f"{self.title}, by feel",
+            description=f"By feel, {names} of 10. {_PERCENT.sub(f'{names} of 10', self.description)}",
+            phases=tuple(replace(p, band=None, felt=next(efforts)) if p.band else p for p in self.phases),
+        )
+
+
+def offer_by_feel(plans: Sequence[Plan]) -> list[Plan]:
+    """The plans that can be carried out by feel, those made for it first; of several with equal phases the first."""
+    made = [plan for plan in plans if all(phase.band is None for phase in plan.phases)]
+    others = [plan for plan in (plan.by_feel() for plan in plans if plan not in made) if plan]
+    offered: dict[Any, Plan] = {}
+    for plan in (*made, *others):
+        offered.setdefault((plan.draw, tuple((p.kind, p.duration_s) for p in plan.phases)), plan)
+    return list(offered.values())
 
 
 def load_plan(path_or_name: str | Path) -> Plan:

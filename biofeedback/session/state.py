@@ -20,13 +20,13 @@ from biofeedback.calibration.attempts import Samples
 from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels
 from biofeedback.errors import SessionError
-from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide
+from biofeedback.model import BOARD_KINDS, Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide, goes_by_feel
 from biofeedback.session.activity import Activity
 from biofeedback.session.adapting import Chooser, HeldPhase, choose_nothing
 from biofeedback.session.hold import Hold
 from biofeedback.session.loading import LoadTable
 from biofeedback.session.maximum import FELL, RIG_CURE, Attempting, MaximumSearch, Practising
-from biofeedback.session.plan import Plan
+from biofeedback.session.plan import Plan, offer_by_feel
 from biofeedback.session.setup import Setup
 from biofeedback.session.strip import Strip
 from biofeedback.session.zeroing import Zeroing
@@ -55,12 +55,13 @@ class SessionState:
         self.setup = setup
         self.randomise = randomise  # makes the order of a plan that leaves it to the lot
         self.choose = choose  # finds the next effort of a plan that adapts
-        self.plans = {plan.name: plan.shortened(setup.fast_factor) if setup.fast else plan for plan in plans}
+        offered = offer_by_feel(plans) if goes_by_feel(channels) else plans
+        self.plans = {plan.name: plan.shortened(setup.fast_factor) if setup.fast else plan for plan in offered}
         self.levels = LevelStream(self.channels, rate_hz)
         self.levels.keep(setup.countdown_s + setup.push_s + KEPT_S)
         self.level_rate_hz = self.levels.level_rate_hz
         self.effort = EffortStream(self.channels, self.level_rate_hz)
-        if find_guide(self.channels) is None:
+        if find_guide(self.channels) is None and not goes_by_feel(self.channels):
             raise SessionError("no channel measures force or muscle activity", "add one, e.g. channels=force:N")
         self.account = Account(self.channels, setup.to_settings())
         self.columns = {channel.name: column for column, channel in enumerate(self.channels)}
@@ -143,7 +144,10 @@ class SessionState:
 
     def offer_plan(self, plan: Plan) -> None:
         """Let ``plan`` be chosen from now on, in place of one of the same name."""
-        self.plans[plan.name] = plan.shortened(self.setup.fast_factor) if self.setup.fast else plan
+        fitting = plan.by_feel() if self.account.by_feel else plan
+        if fitting is None:
+            raise SessionError(f"{plan.title or plan.name} needs a sensor", "use light efforts, or a felt one")
+        self.plans[plan.name] = fitting.shortened(self.setup.fast_factor) if self.setup.fast else fitting
         self.revision += 1
 
     # -- what comes in -------------------------------------------------------------------------------------------
@@ -271,7 +275,8 @@ class SessionState:
         if seen == self._seen_flags:
             return
         self._seen_flags = seen
-        problems = tuple(flags & TROUBLE for flags in np.frombuffer(seen, np.uint16).tolist())
+        told = zip(np.frombuffer(seen, np.uint16).tolist(), self.channels, strict=True)
+        problems = tuple(flags & TROUBLE if channel.kind in BOARD_KINDS else 0 for flags, channel in told)
         if problems != self.problems:
             self.problems = problems
             self.revision += 1

@@ -56,7 +56,11 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "choice": _describe_choice(hold.choice) if hold and hold.choice else None,
         "band": hold.phase.to_dict()["band"] if hold and not hold.paused else None,
         "ask": {**write_payload(hold.ask), "said": said} if hold and hold.ask else None,
-        "ask_position": {"phase_index": hold.ask_position} if hold and hold.ask_position is not None else None,
+        "by_feel": account.by_feel,
+        "ask_effort": {"phase_index": hold.ask_effort} if hold and hold.ask_effort is not None else None,
+        "ask_position": {"phase_index": hold.ask_position}
+        if hold and hold.ask_position is not None and hold.ask_effort is None
+        else None,
         "position_offset": _describe_position(engine),
         "doubts": [doubt.to_dict() for doubt in account.doubts],
         "ratings": [_describe_rating(engine, rating) for rating in account.ratings],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Literal, TypeAlias
 
@@ -18,6 +18,14 @@ from biofeedback.signal.whiten import WhiteningFilter
 
 LEVEL_RATE_HZ = 100.0
 BRIDGE_S = 0.1
+GRAVITY_EDGE_HZ = 6.0  # a limb in a stretch moves slower, a hand that trembles faster; common practice, no source
+EDGES_HZ: Mapping[str, float | None] = {
+    "force": FORCE_EDGE_HZ,
+    "envelope": ENVELOPE_EDGE_HZ,
+    "position": None,
+    "rating": None,
+    "gravity": GRAVITY_EDGE_HZ,
+}
 Mains: TypeAlias = float | Literal["auto"] | None
 Piece: TypeAlias = tuple[FloatArray, FlagArray]  # values and flags, time in rows
 
@@ -37,7 +45,7 @@ class Lane:
         self._emg = RmsFilter(emg.size, rate_hz, self.hop, self._stretch, mains_hz=mains_hz) if emg.size else None
         self._filters: list[tuple[Columns, LevelFilter]] = [] if self._emg is None else [(as_columns(emg), self._emg)]
         delay_s = np.full(len(channels), 0.0 if self._emg is None else self._emg.delay_s)
-        for kind, edge_hz in (("force", FORCE_EDGE_HZ), ("envelope", ENVELOPE_EDGE_HZ), ("position", None)):
+        for kind, edge_hz in EDGES_HZ.items():
             columns = np.flatnonzero([k == kind for k in kinds])
             if columns.size:
                 smoother = SmoothFilter(columns.size, rate_hz, self.hop, edge_hz=edge_hz)

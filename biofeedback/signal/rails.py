@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from biofeedback.model import Channel, FloatArray
+from biofeedback.model import UNJUDGED_KINDS, Channel, FloatArray
 
 BITS = (8, 10, 12, 14, 16, 18, 20, 24)
 LAST_CODES = frozenset({2.0**n - 1 for n in BITS} | {2.0 ** (n - 1) - 1 for n in BITS})
@@ -60,8 +60,8 @@ class RailCheck:
     def __init__(self, channels: list[Channel], n_stretch: int) -> None:
         n = len(channels)
         declared = np.array([c.rail_low_counts is not None or c.rail_high_counts is not None for c in channels])
-        self.learns = not bool(declared.all()) and any(c.kind != "position" for c in channels)
-        learns = ~declared & np.array([c.kind != "position" for c in channels])
+        self.learns = not bool(declared.all()) and any(c.kind not in UNJUDGED_KINDS for c in channels)
+        learns = ~declared & np.array([c.kind not in UNJUDGED_KINDS for c in channels])
         swings = np.array([c.kind == "emg" and not c.envelope for c in channels])
         self._learns: NDArray[np.bool_] = np.concatenate((learns, learns))  # the upper ends, then the lower ones
         self._swings: NDArray[np.bool_] = np.concatenate((swings, swings))

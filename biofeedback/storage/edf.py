@@ -10,13 +10,13 @@ import math
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 
 from biofeedback import __version__
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, FloatArray, count_readings, place_reading
+from biofeedback.model import Channel, FloatArray, Kind, count_readings, place_reading
 from biofeedback.storage.annotations import list_annotations
 from biofeedback.storage.extras import import_extra
 from biofeedback.storage.recording import Recording
@@ -165,7 +165,7 @@ def describe_channel(channel: Channel) -> str:
 def read_description(text: str) -> dict[str, Any]:
     """The inverse, as fields of a Channel; nothing for what other programs write there."""
     kind, *parts = (part.strip() for part in text.split(";"))
-    if kind not in ("force", "emg", "position"):
+    if kind not in get_args(Kind):
         return {}
     found: dict[str, Any] = {"kind": kind}
     for part in parts:

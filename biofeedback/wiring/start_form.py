@@ -137,6 +137,7 @@ def write_source(form: Mapping[str, Any], open_recording: OpenRecording) -> str:
         "radio": _write_radio,
         "simulated": _write_simulated,
         "url": _write_url,
+        "felt": _write_felt,
     }
     writer = writers.get(_text(form, "sensor"))
     mistakes = Mistakes()
@@ -254,6 +255,10 @@ def _write_simulated(form: Mapping[str, Any], mistakes: Mistakes) -> str:
     channels = _text(form, "simulated") or "force,emg"
     named = f"&athlete={_quote(athlete)}" if athlete else ""
     return f"simulated:?seed={_quote(seed)}{named}&channels={_quote(channels)}"
+
+
+def _write_felt(form: Mapping[str, Any], mistakes: Mistakes) -> str:
+    return "felt:"
 
 
 def _write_url(form: Mapping[str, Any], mistakes: Mistakes) -> str:

@@ -127,6 +127,8 @@ class LocalStartPage:
 
     def check(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """Watch the sensor for ``check_s`` and judge it, in words and a picture."""
+        if form.get("sensor") == "felt":
+            raise SourceError("there is no sensor to check", "start the session: effort is what the athlete says")
         source = open_source(write_source(form, self._open_recording), open_recording=self._open_recording)
         threading.Thread(target=import_drawing, daemon=True).start()
         with self._sensors, contextlib.closing(source):
@@ -174,7 +176,7 @@ class LocalStartPage:
             title = exercise.title if exercise else choice.exercise
             sensor = name_sensor(choice.source).removeprefix("serial:").removeprefix("ble:")
             words = [choice.athlete, title, choice.side, *choice.before]
-            words.append("simulated athlete" if sensor == "simulated:" else sensor)
+            words.append({"simulated:": "simulated athlete", "felt:": "no sensor"}.get(sensor, sensor))
             return {"form": dict(last), "words": " · ".join(filter(None, words))}
         return None
 

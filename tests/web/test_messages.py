@@ -43,6 +43,7 @@ GOOD = [
     {"do": "start_plan", "plan": "response-check"},
     {"do": "rate", "value": 6.5, "ask": 3},
     {"do": "rate", "value": None},
+    {"do": "effort", "value": 3, "phase_index": 1},
     {"do": "correct", "rating": 2, "value": 5},
     {"do": "limit", "value": 8},
     {"do": "stop", "reason": "by hand"},

@@ -21,11 +21,11 @@ test("all that can be chosen is listed, what was found first, the simulated athl
   const list = start.listSensors(PORTS, RADIOS, asked, { sensor: "" });
   assert.deepEqual(
     list.map(({ key }) => key),
-    ["port:/dev/ttyX", "port:/dev/ttyY", "radio:Board 7", "port:", "udp", "simulated", "url"],
+    ["port:/dev/ttyX", "port:/dev/ttyY", "radio:Board 7", "port:", "udp", "felt", "simulated", "url"],
   );
   assert.deepEqual(list[0].form, { sensor: "port", port: "/dev/ttyX", profile: "frame-lines" });
   assert.equal(list[1].note, "busy");
-  assert.match(list[5].note, /no person is measured/);
+  assert.match(list[6].note, /no person is measured/);
   assert.equal(start.listSensors(PORTS, [], {}, {})[0].note, "a board · asking …");
 });
 

@@ -8,6 +8,7 @@ import { Devices } from "../shared/devices.js";
 import { $, fill, setText, show } from "../shared/dom.js";
 import { otherEfforts, scaleTop } from "../shared/gauge-view.js";
 import { HIGHEST } from "../shared/pad.js";
+import { renderFelt } from "../phone/felt.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
@@ -60,6 +61,7 @@ function onState() {
   if (!state) return;
   renderStages(state, send);
   view.render();
+  renderFelt(state, send);
   renderSaid(state);
   fill($("why"), [state.stopped, seat.pressedStop], () => stopReasons(state, seat.pressedStop, send));
   showNewSession(mayRenew && place !== "athlete" && !seat.isRunning);

@@ -3,6 +3,7 @@
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { careRow, nextPush } from "./care.js";
 import { openPlan } from "./planner.js";
+import { stepsOf } from "../phone/felt.js";
 import { STEPS, isRunning, ratingText } from "../shared/state.js";
 import { mayGoOn } from "../shared/stop-reasons.js";
 import { durationText, unitText } from "../shared/text.js";
@@ -31,9 +32,12 @@ function renderHeader(state) {
   setText($("setting"), [state.exercise, state.side, state.position].filter(Boolean).join(", "));
   show($("simulated"), state.simulated);
   setText($("simulated"), state.fast ? "Simulated, shortened" : "Simulated");
-  const at = STEPS.findIndex(([stage]) => stage === state.stage);
+  const stageIndex = (stage) => STEPS.findIndex(([name]) => name === stage);
+  const at = stageIndex(state.stage);
   fill($("steps"), state.stage, () =>
-    STEPS.map(([, name], k) => make("li", { "aria-current": k === at ? "step" : null, "data-done": k < at }, name)),
+    stepsOf(STEPS, state).map(([stage, name]) =>
+      make("li", { "aria-current": stage === state.stage ? "step" : null, "data-done": stageIndex(stage) < at }, name),
+    ),
   );
 }
 

@@ -13,7 +13,10 @@ const rows = new Map();
 export function renderTraces(state, send) {
   fill($("traces"), [state.channels, state.stage === "plan"], () => {
     rows.clear();
-    return state.channels.map((channel, index) => traceRow(channel, index, state, send));
+    return state.channels
+      .map((channel, index) => ({ channel, index }))
+      .filter(({ channel }) => !["rating", "gravity"].includes(channel.kind))
+      .map(({ channel, index }) => traceRow(channel, index, state, send));
   });
 }
 

@@ -2,6 +2,7 @@
 // Every page that shows an athlete is built around this: alone on the screen, or as one card of a group.
 
 import { SILENCE, chooseCue } from "./cues.js";
+import { feltView } from "../phone/felt.js";
 import { gaugeView } from "./gauge-view.js";
 import { Link } from "./link.js";
 import { followPush } from "./push.js";
@@ -173,7 +174,7 @@ export class Seat {
   look() {
     const problem = this.problem;
     const live = problem === null || problem.kind === "other";
-    const view = gaugeView(this.state, this.update, problem, this.push, this.relaxing.isPushing);
+    const view = (this.state?.by_feel ? feltView : gaugeView)(this.state, this.update, problem, this.push, this.relaxing.isPushing);
     return { problem, live, view, told: instruction(this.state, problem) };
   }
 

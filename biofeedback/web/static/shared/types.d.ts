@@ -1,6 +1,6 @@
 // What the session tells a page (session/view.py, layout.py), and what modules of the page hand to one another.
 
-export type Kind = "force" | "emg" | "position";
+export type Kind = "force" | "emg" | "position" | "rating" | "gravity";
 export type BandState = "none" | "below" | "in" | "above" | "pushing";
 export type Send = (message: { do: string; [field: string]: unknown }) => boolean;
 
@@ -25,6 +25,7 @@ export interface Words {
   phase: Record<string, PhaseMeaning>;
   count: string[];
   stop_reasons: Record<string, StopReason>;
+  effort?: { question: string; ends: string };
   scale: { question: string; low_label: string; high_label: string; ends: string };
 }
 export interface Channel {
@@ -98,6 +99,8 @@ export interface State {
   next: Phase | null;
   band: [number, number] | null;
   ask: { id: number; text: string; said?: number | null } | null;
+  by_feel?: boolean;
+  ask_effort?: { phase_index: number } | null;
   ask_position: { phase_index: number } | null;
   position_offset: { phase_index: number; state: string; reason: string } | null;
   doubts: any[];

@@ -66,6 +66,12 @@ export function listSensors(ports, radios, asked, form) {
       form: { sensor: "port", port: ports.some(({ port }) => port === form.port) ? "" : (form.port ?? "") },
     },
     { key: "udp", title: "A board on the WiFi", note: "sends its lines to this computer (UDP)", form: { sensor: "udp" } },
+    {
+      key: "felt",
+      title: "No sensor tonight",
+      note: "the same plans and ratings; effort is what the athlete says",
+      form: { sensor: "felt" },
+    },
     { key: "simulated", title: "Simulated athlete", note: "computed: no person is measured", form: { sensor: "simulated" } },
     {
       key: "url",

@@ -70,6 +70,8 @@ function render() {
   show($("for-url"), sensor === "url");
   show($("for-simulated"), sensor === "simulated");
   show($("for-udp"), sensor === "udp");
+  show($("about-felt"), sensor === "felt");
+  for (const name of ["checks", "about-check"]) show($(name), sensor !== "felt");
   show($("for-profile"), ["port", "udp", "radio"].includes(sensor));
   renderProfiles();
   show($("for-rate"), ["port", "udp", "radio"].includes(sensor));

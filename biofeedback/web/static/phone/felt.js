@@ -1,0 +1,78 @@
+// A session without a sensor: the gauge says what to do by feel, and after a contraction the athlete says how hard it was.
+
+import { $, fill, make, setText, show } from "../shared/dom.js";
+import { timeText } from "../shared/text.js";
+import { capital, nameOfPhase } from "../shared/words.js";
+
+/** @typedef {import("../shared/types").State} State */
+
+const LEAD_IN_S = 5; // a contraction is announced this long before it starts
+/** @type {import("../shared/types").View} */
+const BLANK = {
+  mode: "timer",
+  bandState: "none",
+  top: 100,
+  band: null,
+  ghost: null,
+  percent: NaN,
+  number: "",
+  unit: "",
+  word: "",
+  inBandShare: NaN,
+};
+const SENSOR_PARTS = ["strip-box", "typing-title", "typing", "typing-hint", "scale", "feedback-line", "sensors-title"];
+
+/**
+ * The steps of the job: without a sensor there is no zero and no maximum.
+ * @param {string[][]} steps stage and name
+ * @param {State} state
+ */
+export function stepsOf(steps, state) {
+  return steps.filter(([stage]) => !state.by_feel || !["zero", "maximum"].includes(stage));
+}
+
+/**
+ * What stands in the place of effort: the one asked for, as a feeling; never a reading. As `gaugeView`.
+ * @param {State | null} state
+ * @param {import("../shared/types").Update | null} update
+ * @param {import("../shared/types").Trouble | null} problem
+ * @returns {import("../shared/types").View}
+ */
+export function feltView(state, update, problem) {
+  const view = { ...BLANK, number: "–", word: "Not live" };
+  if (!state || !update || problem?.kind === "link") return { ...view, mode: "lost" };
+  if (state.stage !== "plan" || !state.phase) return { ...view, number: "", word: "" };
+  if (state.phase.kind === "contract" && Number.isFinite(state.phase.felt))
+    return { ...view, number: String(state.phase.felt), unit: "of 10", word: "By feel: hold it there" };
+  const isNear = state.next?.kind === "contract" && update.remainingS <= LEAD_IN_S;
+  const word = isNear ? `Contract in ${timeText(update.remainingS)}` : capital(nameOfPhase(state, state.phase.kind));
+  return { ...view, number: timeText(update.remainingS) || "–", unit: "s", word };
+}
+
+/**
+ * The question after a contraction, and no part of the page that is about a sensor.
+ * @param {State} state
+ * @param {import("../shared/types").Send} send
+ */
+export function renderFelt(state, send) {
+  document.body.dataset.felt = state.by_feel ? "yes" : "no";
+  for (const id of SENSOR_PARTS) {
+    const part = document.getElementById(id);
+    if (part && state.by_feel) show(part, false);
+  }
+  const asked = state.ask_effort;
+  const open = Boolean(asked) && !state.ask && !state.paused && state.phase?.kind !== "contract";
+  show($("effort-ask"), open);
+  if (!asked) return;
+  setText($("effort-name"), state.words?.effort?.question ?? "");
+  setText($("effort-ends"), state.words?.effort?.ends ?? "");
+  fill($("effort-keys"), asked.phase_index, (phase_index) =>
+    [...Array(11).keys(), null].map((value) =>
+      make(
+        "button",
+        { type: "button", onclick: () => send({ do: "effort", value, phase_index }) },
+        value === null ? "No answer" : String(value),
+      ),
+    ),
+  );
+}
