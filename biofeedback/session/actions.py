@@ -24,7 +24,7 @@ from biofeedback.account.kinds import (
     Stopped,
 )
 from biofeedback.account.records import RatingOnRecord
-from biofeedback.account.words import SCALE, STOP_REASONS
+from biofeedback.account.words import SCALE, STOP_REASONS, get_meaning
 from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import take_coachs_word
 from biofeedback.cautions import CAUTIONS
@@ -248,7 +248,7 @@ def _effort(engine: SessionState, message: Message, by: str) -> None:
     asked = engine.hold.ask_effort if engine.hold else None
     index = int(read_number(message, "phase_index", 0, 1000)) if "phase_index" in message else asked
     phase = engine.account.find_phase(index)
-    if phase is None or not phase.meaning.contracts:
+    if phase is None or not get_meaning(phase.kind).contracts:
         raise SessionError("no contraction to say it about", "answer after a contracting phase")
     value = None if message["value"] is None else read_number(message, "value", SCALE.low, SCALE.high)
     engine.emit(EffortSaid(phase_index=phase.index, value=value, by=by))

@@ -153,7 +153,7 @@ class Plan:
         bands = [phase.band for phase in self.phases if phase.band]
         if not bands:
             return self
-        if self.draw_bands or any(phase.adapt for phase in self.phases):
+        if self.randomise_bands or any(phase.adapt for phase in self.phases):
             return None
         if max(band.high_percent for band in bands) > HARDEST_BY_FEEL_PERCENT:
             return None
@@ -174,7 +174,7 @@ def offer_by_feel(plans: Sequence[Plan]) -> list[Plan]:
     others = [plan for plan in (plan.by_feel() for plan in plans if plan not in made) if plan]
     offered: dict[Any, Plan] = {}
     for plan in (*made, *others):
-        offered.setdefault((plan.draw, tuple((p.kind, p.duration_s) for p in plan.phases)), plan)
+        offered.setdefault((plan.randomise, tuple((p.kind, p.duration_s) for p in plan.phases)), plan)
     return list(offered.values())
 
 

@@ -174,7 +174,13 @@ export class Seat {
   look() {
     const problem = this.problem;
     const live = problem === null || problem.kind === "other";
-    const view = (this.state?.by_feel ? feltView : gaugeView)(this.state, this.update, problem, this.push, this.relaxing.isPushing);
+    const view = (this.state?.by_feel ? feltView : gaugeView)(
+      this.state,
+      this.update,
+      problem,
+      this.push,
+      this.relaxing.isPushing,
+    );
     return { problem, live, view, told: instruction(this.state, problem) };
   }
 
