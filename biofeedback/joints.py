@@ -19,7 +19,7 @@ published and 15 is assumed.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, inf, log
 from types import MappingProxyType
 
@@ -97,57 +97,109 @@ def explain_stand_in(name: str) -> str:
     return f"no model for {'the ' + key if key else 'an unnamed joint'}: {used} used"
 
 
-def predict_failure(effort_percent: float, *, joint: str = "general", fatigued_percent: float = 0.0) -> float | None:
-    """Seconds until the three-compartment model can no longer supply ``effort_percent``; None: never.
+@dataclass(frozen=True, slots=True)
+class Muscle:
+    """Three compartments: rested, active and fatigued shares, with the rates of one joint or of one person, in 1/s.
 
-    With the active part held at TL the fatigued part obeys dMF/dt = F TL - R MF; failure at MF = 1 - TL. From rest
-    ET = -ln(1 - R (1 - TL) / (F TL)) / R, infinite at TL <= R / (F + R).
+    Recovery is faster by ``rest_factor`` while at rest. Shares and efforts are in % of the fresh maximum.
     """
-    fatigue, recovery = COMPARTMENTS[joint]
-    load, start = _check_percent(effort_percent) / 100, _check_percent(fatigued_percent) / 100
-    if start >= 1 - load:
-        return 0.0
-    ceiling = fatigue * load / recovery
-    if ceiling <= 1 - load:
-        return None
-    return log((ceiling - start) / (ceiling - (1 - load))) / recovery
+
+    fatigue_per_s: float
+    recovery_per_s: float
+    rest_factor: float
+
+    def failure_s(self, effort_percent: float, fatigued_percent: float = 0.0) -> float | None:
+        """Seconds until it can no longer supply ``effort_percent``; None: never.
+
+        With the active part held at TL the fatigued part obeys dMF/dt = F TL - R MF; failure at MF = 1 - TL. From rest
+        ET = -ln(1 - R (1 - TL) / (F TL)) / R, infinite at TL <= R / (F + R).
+        """
+        fatigue, recovery = self.fatigue_per_s, self.recovery_per_s
+        load, start = _check_percent(effort_percent) / 100, _check_percent(fatigued_percent) / 100
+        if start >= 1 - load:
+            return 0.0
+        ceiling = fatigue * load / recovery
+        if ceiling <= 1 - load:
+            return None
+        return log((ceiling - start) / (ceiling - (1 - load))) / recovery
+
+    def loss_s(self, effort_percent: float, low_percent: float, fatigued_percent: float = 0.0) -> float | None:
+        """Seconds of holding ``effort_percent``, and after failure all that is left, until less than ``low_percent``.
+
+        After failure nothing rests: dMF/dt = F - (F + R) MF, and the band is lost at MF = 1 - its edge. None: never.
+        """
+        until_s = self.failure_s(effort_percent, fatigued_percent)
+        if until_s is None:
+            return None
+        start, end = max(1 - effort_percent / 100, fatigued_percent / 100), 1 - _check_percent(low_percent) / 100
+        if start >= end:
+            return until_s
+        ceiling = self.fatigue_per_s / (self.fatigue_per_s + self.recovery_per_s)
+        if ceiling <= end:
+            return None
+        return until_s + log((ceiling - start) / (ceiling - end)) / (self.fatigue_per_s + self.recovery_per_s)
+
+    def fatigued_after(self, effort_percent: float, hold_s: float, fatigued_percent: float = 0.0) -> float:
+        """Share that is fatigued after a hold, in %; after failure the effort is what there is to give."""
+        fatigue, recovery = self.fatigue_per_s, self.recovery_per_s
+        load, start = _check_percent(effort_percent) / 100, _check_percent(fatigued_percent) / 100
+        failure_s = self.failure_s(effort_percent, fatigued_percent)
+        until_s = min(hold_s, inf if failure_s is None else failure_s)
+        ceiling = fatigue * load / recovery
+        fatigued = ceiling + (start - ceiling) * exp(-recovery * until_s)
+        if hold_s > until_s:
+            ceiling = fatigue / (fatigue + recovery)
+            fatigued = ceiling + (fatigued - ceiling) * exp(-(fatigue + recovery) * (hold_s - until_s))
+        return 100 * fatigued
+
+    def fatigued_after_rest(self, fatigued_percent: float, rest_s: float) -> float:
+        """Share still fatigued after ``rest_s`` of rest, in %: MF exp(-r R t)."""
+        return _check_percent(fatigued_percent) * exp(-self.rest_factor * self.recovery_per_s * rest_s)
+
+    def rest_s(self, fatigued_percent: float, *, able_percent: float = 95.0) -> float:
+        """Rest in s until ``able_percent`` is ready again; 0 when it is already."""
+        left = 100 - able_percent
+        if not 0 < left < 100:
+            raise ValueError(f"able_percent {able_percent}: above 0 and below 100 (full recovery takes forever)")
+        if _check_percent(fatigued_percent) <= left:
+            return 0.0
+        return log(fatigued_percent / left) / (self.rest_factor * self.recovery_per_s)
+
+
+def muscle_of(joint: str) -> Muscle:
+    """The published muscle of a row of the table."""
+    return Muscle(*COMPARTMENTS[joint], REST_FACTORS[joint])
+
+
+def predict_failure(effort_percent: float, *, joint: str = "general", fatigued_percent: float = 0.0) -> float | None:
+    """`Muscle.failure_s` of a joint."""
+    return muscle_of(joint).failure_s(effort_percent, fatigued_percent)
 
 
 def predict_fatigue(
     effort_percent: float, hold_s: float, *, joint: str = "general", fatigued_percent: float = 0.0
 ) -> float:
-    """Share of the muscle that is fatigued after a hold, in %; after failure the effort is what the model can give."""
-    fatigue, recovery = COMPARTMENTS[joint]
-    load, start = _check_percent(effort_percent) / 100, _check_percent(fatigued_percent) / 100
-    failure_s = predict_failure(effort_percent, joint=joint, fatigued_percent=fatigued_percent)
-    until_s = min(hold_s, inf if failure_s is None else failure_s)
-    ceiling = fatigue * load / recovery
-    fatigued = ceiling + (start - ceiling) * exp(-recovery * until_s)
-    if hold_s > until_s:
-        ceiling = fatigue / (fatigue + recovery)
-        fatigued = ceiling + (fatigued - ceiling) * exp(-(fatigue + recovery) * (hold_s - until_s))
-    return 100 * fatigued
+    """`Muscle.fatigued_after` of a joint."""
+    return muscle_of(joint).fatigued_after(effort_percent, hold_s, fatigued_percent)
 
 
 def predict_recovery(
     fatigued_percent: float, rest_s: float, *, joint: str = "general", rest_factor: float | None = None
 ) -> float:
-    """Share still fatigued after ``rest_s`` of rest, in %: MF exp(-r R t); r is the joint's own unless given."""
-    factor = REST_FACTORS[joint] if rest_factor is None else rest_factor
-    return _check_percent(fatigued_percent) * exp(-factor * COMPARTMENTS[joint][1] * rest_s)
+    """`Muscle.fatigued_after_rest` of a joint; the rest factor is the joint's own unless given."""
+    return _with_factor(joint, rest_factor).fatigued_after_rest(fatigued_percent, rest_s)
 
 
 def find_rest(
     fatigued_percent: float, *, able_percent: float = 95.0, joint: str = "general", rest_factor: float | None = None
 ) -> float:
-    """Rest in s until ``able_percent`` of the muscle is ready again; 0 when it is already."""
-    left = 100 - able_percent
-    if not 0 < left < 100:
-        raise ValueError(f"able_percent {able_percent}: above 0 and below 100 (full recovery takes forever)")
-    if _check_percent(fatigued_percent) <= left:
-        return 0.0
-    factor = REST_FACTORS[joint] if rest_factor is None else rest_factor
-    return log(fatigued_percent / left) / (factor * COMPARTMENTS[joint][1])
+    """`Muscle.rest_s` of a joint."""
+    return _with_factor(joint, rest_factor).rest_s(fatigued_percent, able_percent=able_percent)
+
+
+def _with_factor(joint: str, rest_factor: float | None) -> Muscle:
+    muscle = muscle_of(joint)
+    return muscle if rest_factor is None else replace(muscle, rest_factor=rest_factor)
 
 
 def _check_percent(value: float) -> float:

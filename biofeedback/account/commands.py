@@ -101,7 +101,11 @@ COMMANDS: Mapping[str, Command] = {
         "begin a plan, with ``anyway`` before the rest after a maximum is over", {"plan": TEXT}, {"anyway": FLAG}
     ),
     "choose_band": Command("choose the band of the next contraction", {"low": NUMBER, "high": NUMBER}),
-    "end_phase": Command("end the running phase now", {}, {"phase_index": INDEX}),
+    "end_phase": Command(
+        "end the running phase now, with ``anyway`` a rest before a set that would be wasted",
+        {},
+        {"phase_index": INDEX, "anyway": FLAG},
+    ),
     "extend_phase": Command("let the running phase last longer", {"seconds": NUMBER}, {"phase_index": INDEX}),
     "rate": Command("give a discomfort rating", {"value": NUMBER.or_none}, {"ask": INDEX.or_none}, by="athlete"),
     "effort": Command(

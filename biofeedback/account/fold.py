@@ -63,8 +63,12 @@ from biofeedback.account.records import (
     ZeroOnRecord,
     find_limiting,
 )
+from biofeedback.account.target import LOST_S, Target
 from biofeedback.account.words import SCALE
 from biofeedback.model import Channel, Event
+
+BANDS = ("band", "adapt", "ramp", "steps", "blind")  # the fields of a phase that say where the band is
+LONGEST_S = 3600.0  # of a contraction whose planned end a foreign file does not say
 
 
 def apply(account: Account, event: Event) -> None:
@@ -82,7 +86,7 @@ def apply(account: Account, event: Event) -> None:
 
 def _salvage(event: Event) -> Payload | None:
     """A phase whose bands make no sense is a phase all the same, without a band."""
-    bare = {key: value for key, value in event.data.items() if key not in ("band", "adapt")}
+    bare = {key: value for key, value in event.data.items() if key not in BANDS}
     return try_read(replace(event, data=bare)) if event.kind == "phase" else None
 
 
@@ -229,8 +233,22 @@ def _begin_phase(account: Account, frame: int, payload: PhaseBegun) -> None:
             grace_s=_first_known(payload.grace_s, plan.grace_s if plan else None, GRACE_S),
             hysteresis_percent=_first_known(plan.hysteresis_percent if plan else None, HYSTERESIS_PERCENT),
             dwell_s=_first_known(plan.dwell_s if plan else None, DWELL_S),
+            target=_find_target(payload),
+            until=payload.until,
+            lost_s=_first_known(payload.lost_s, LOST_S),
         )
     )
+
+
+def _find_target(payload: PhaseBegun) -> Target | None:
+    """Where the band is when; shapes that make no sense, as only a foreign file has them, leave the band as it is."""
+    if payload.band is None:
+        return None
+    duration_s = payload.duration_s or LONGEST_S
+    try:
+        return Target(payload.band, duration_s, payload.ramp, payload.steps, payload.blind)
+    except ValueError:
+        return Target(payload.band, LONGEST_S)
 
 
 def _first_known(*values: float | None) -> float:
@@ -239,7 +257,11 @@ def _first_known(*values: float | None) -> float:
 
 def _move_phase_end(account: Account, frame: int, payload: PhaseEndMoved) -> None:
     phase = account.find_phase(payload.phase_index)
-    if phase and phase.planned_s is not None and payload.seconds > 0:
+    if phase is None:
+        return
+    if payload.why:
+        account.change_phase(payload.phase_index, ended_for=payload.why if payload.seconds < 0 else "")
+    if phase.planned_s is not None and payload.seconds > 0:
         account.change_phase(payload.phase_index, planned_s=phase.planned_s + payload.seconds)
 
 

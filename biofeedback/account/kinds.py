@@ -167,7 +167,11 @@ class GuideChosen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanPhase:
-    """One phase of a plan as it was carried out; band and ``adapt`` in % of maximum, ``felt`` effort 0-10."""
+    """One phase of a plan as it was carried out; band and ``adapt`` in % of maximum, ``felt`` effort 0-10.
+
+    ``ramp``, ``steps`` and ``blind`` are those of a `biofeedback.account.target.Target`; ``until``: what ends it before
+    its longest duration, "band lost" (after ``lost_s`` below the band) or, of a rest, "recovered".
+    """
 
     kind: str
     title: str = ""
@@ -178,6 +182,11 @@ class PlanPhase:
     ask: bool = False
     cycle: int | None = None
     index: int | None = None
+    ramp: tuple[Band, ...] = ()
+    steps: tuple[Band, ...] = ()
+    blind: tuple[tuple[float, ...], ...] = ()
+    until: str = ""
+    lost_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,7 +235,8 @@ class PhaseBegun:
     """A phase begins; the one before ends. The phase kind "end" begins none: the plan is over, for ``reason``.
 
     ``index`` counts the plan's phases from 0; ``grace_s`` of its start is not counted, None: the plan's. ``ask``: a
-    rating is asked for in it. ``cycle`` counts from 1.
+    rating is asked for in it. ``cycle`` counts from 1. ``ramp`` to ``lost_s`` as in a plan's phase; a rest that lasts
+    until recovered says in ``reason`` why as long as this.
     """
 
     kind: ClassVar[str] = "phase"
@@ -240,17 +250,23 @@ class PhaseBegun:
     ask: bool = False
     cycle: int | None = None
     grace_s: float | None = None
+    ramp: tuple[Band, ...] = ()
+    steps: tuple[Band, ...] = ()
+    blind: tuple[tuple[float, ...], ...] = ()
+    until: str = ""
+    lost_s: float | None = None
     reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseEndMoved:
-    """A person let the running phase end at once (``seconds`` below 0) or later by ``seconds``."""
+    """The running phase ends at once (``seconds`` below 0) or later by ``seconds``: by hand or by a rule (``why``)."""
 
     kind: ClassVar[str] = "phase_end"
     phase_index: int
     seconds: float
     by: str = ""
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from biofeedback.account.kinds import BandChosen
+from biofeedback.account.target import LOST_S, Target
 from biofeedback.account.values import Attempt, Maximum, PositionResult, Relaxation, Zero
 from biofeedback.model import Band
 
@@ -25,6 +26,8 @@ class PhaseOnRecord:
     ``number`` counts the recording's phases from 1, ``index`` is its place in the plan, from 0; ``end_frame`` None:
     it still runs. ``choice``: how its band was chosen on the way. ``position`` and ``relaxation``: as judged at its
     end, or as said by the coach. ``felt``: the effort asked for by feeling, 0-10; ``said_effort``: the one said after.
+    ``target``: where the band was when; ``until``: what may end it early, and
+    ``ended_for``: what did, where a rule ended it.
     """
 
     number: int
@@ -48,6 +51,10 @@ class PhaseOnRecord:
     position: PositionResult | None = None
     relaxation: Relaxation | None = None
     said_effort: float | None = None
+    target: Target | None = None
+    until: str = ""
+    lost_s: float = LOST_S
+    ended_for: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

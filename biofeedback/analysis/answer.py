@@ -167,7 +167,7 @@ def _summarise_row(trace: Trace, phase: Phase, own: Sequence[LinkedRating]) -> P
             trace.percent[span, column],
             trace.flags[span, column],
             level_rate_hz=trace.level_rate_hz,
-            band=phase.band if column == trace.guide else None,
+            band=(phase.target or phase.band) if column == trace.guide else None,
             grace_s=phase.grace_s,
             hysteresis_percent=phase.hysteresis_percent,
             dwell_s=phase.dwell_s,

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
+from biofeedback.account.target import LOST_S, Target
 from biofeedback.analysis.trends import Trend, fit_theil_sen
-from biofeedback.model import FloatArray
+from biofeedback.calibration.band_loss import BandLoss
+from biofeedback.model import Band, FlagArray, FloatArray
 from biofeedback.signal.emg import GOOD_RATE_HZ, HIGH_EDGE_HZ, HIGHEST_EDGE, LOW_EDGE_HZ
 from biofeedback.signal.spectrum import track_median_frequency
 
-LEAVE_DWELL_S = 2.0  # below the band for this long is leaving it, not a wobble; common practice
+LEAVE_DWELL_S = LOST_S  # below the band for this long is leaving it, not a wobble
 N_EPOCHS_MIN = 5  # fewer show no slope worth the name
 N_BLOCKS_MAX = 600  # all pairs are formed: a phase that nobody ended, hours long, would take gigabytes
 
@@ -46,26 +49,31 @@ class EmgFatigue:
 
 
 def find_band_exit(
-    percent: FloatArray, *, level_rate_hz: float, low_percent: float, dwell_s: float = LEAVE_DWELL_S
+    percent: FloatArray,
+    *,
+    level_rate_hz: float,
+    low_percent: float | None = None,
+    target: Target | None = None,
+    flags: FlagArray | None = None,
+    dwell_s: float = LEAVE_DWELL_S,
+    grace_s: float | None = None,
 ) -> BandExit:
-    """Endurance from effort (n,) in % of maximum: until it stays below ``low_percent`` for ``dwell_s``.
+    """Endurance from effort (n,) in % of maximum: until it stays below the band for ``dwell_s``.
 
-    The moment of leaving is the start of that stay. Unknown levels (NaN) are neither inside nor below.
+    The band is ``target``, or whatever lies above ``low_percent``. The moment of leaving is the start of that stay.
+    Levels that are unknown (NaN) or whose ``flags`` (n,) leave nothing to go by are neither inside nor below. It is the
+    rule that ends a hold live (`BandLoss`), level by level.
     """
     if percent.ndim != 1 or not level_rate_hz > 0:
         raise ValueError(f"effort of shape {percent.shape} at {level_rate_hz} Hz: one row and a rate are needed")
-    inside = np.flatnonzero(percent >= low_percent)
-    if inside.size == 0:
-        return BandExit(None, None)
-    first = int(inside[0])
-    below = np.concatenate([[False], percent[first:] < low_percent, [False]])
-    starts, ends = (
-        np.flatnonzero(np.diff(below.astype(np.int8)) == 1),
-        np.flatnonzero(np.diff(below.astype(np.int8)) == -1),
-    )
-    long_enough = starts[(ends - starts) / level_rate_hz >= dwell_s - 1e-9]
-    left_s = (first + int(long_enough[0])) / level_rate_hz if long_enough.size else None
-    return BandExit(first / level_rate_hz, left_s)
+    if target is None:
+        if low_percent is None:
+            raise ValueError("neither a target nor a lower edge: there is no band to leave")
+        target = Target(Band(low_percent, inf), 1.0)
+    rule = BandLoss(target, level_rate_hz, lost_s=dwell_s, grace_s=grace_s)
+    rule.take(percent, np.zeros(percent.size, dtype=np.uint16) if flags is None else flags)
+    entered_s, left_s = (None if at is None else at / level_rate_hz for at in (rule.entered, rule.left))
+    return BandExit(entered_s, left_s)
 
 
 def fit_force_slope(percent: FloatArray, *, level_rate_hz: float, block_s: float = 1.0) -> Trend:

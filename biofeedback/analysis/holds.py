@@ -48,12 +48,19 @@ def measure_holds(recording: RecordingLike, trace: Trace, *, joint: str = "") ->
     for phase, part in zip(phases, samples, strict=True):
         percent = trace.percent[phase.first_level : phase.end_level, trace.guide]
         counted = percent[round(phase.grace_s * trace.level_rate_hz) :]
-        low = phase.band.low_percent if phase.band else 0.0
         emg = tuple(
             (trace.channels[c].name, measure_emg_fatigue(part[:, k], rate_hz=trace.rate_hz)) for k, c in enumerate(raw)
         )
         rate_hz = trace.level_rate_hz
-        band_exit = find_band_exit(percent, level_rate_hz=rate_hz, low_percent=low)
+        band_exit = find_band_exit(
+            percent,
+            level_rate_hz=rate_hz,
+            target=phase.target,
+            low_percent=phase.band.low_percent if phase.band else 0.0,
+            flags=trace.flags[phase.first_level : phase.end_level, trace.guide],
+            dwell_s=phase.lost_s,
+            grace_s=phase.grace_s if phase.until else None,
+        )
         rows.append(HoldRow(phase, band_exit, fit_force_slope(counted, level_rate_hz=rate_hz), emg))
     return _predict_tiredness(rows, trace, find_joint(joint).name)
 

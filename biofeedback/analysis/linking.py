@@ -100,7 +100,7 @@ def _link(trace: Trace, rating: RatingRow) -> LinkedRating:
         trace.percent[first:end, guide],
         trace.flags[first:end, guide],
         level_rate_hz=trace.level_rate_hz,
-        band=phase.band if phase else None,
+        band=(phase.target or phase.band) if phase else None,
         grace_s=phase.grace_s if phase else 0.0,
         hysteresis_percent=phase.hysteresis_percent if phase else HYSTERESIS_PERCENT,
         dwell_s=phase.dwell_s if phase else DWELL_S,

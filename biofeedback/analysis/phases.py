@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from biofeedback.account.kinds import BandChosen
 from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT, PhaseOnRecord
+from biofeedback.account.target import LOST_S, Target
 from biofeedback.account.values import PositionResult, Relaxation
 from biofeedback.account.words import PhaseMeaning, get_meaning
 from biofeedback.model import Band, Flag, FlagArray, FloatArray
@@ -28,7 +29,8 @@ class Phase:
     ``number`` counts the recording's phases from 1; ``index`` is the place in its plan, from 0. ``kind`` is passive,
     contract, rest, or what another version knows. ``grace_s``, ``hysteresis_percent`` and ``dwell_s`` are the rules it
     is counted by; ``position``, ``relaxation`` and ``choice`` what was judged or chosen of it on the way; ``felt`` the
-    effort asked for by feeling, 0-10, ``said_effort`` the one that the athlete said it was.
+    effort asked for by feeling, 0-10, ``said_effort`` the one that the athlete said it was. ``target``:
+    where the band was when; ``until`` and ``lost_s``: the rule that may end it, ``ended_for``: that did.
     """
 
     number: int
@@ -51,6 +53,10 @@ class Phase:
     choice: BandChosen | None = None
     felt: float | None = None
     said_effort: float | None = None
+    target: Target | None = None
+    until: str = ""
+    lost_s: float = LOST_S
+    ended_for: str = ""
 
     @property
     def meaning(self) -> PhaseMeaning:
@@ -64,8 +70,8 @@ class Phase:
 
     @property
     def cut_short(self) -> bool:
-        """Whether it ended more than half a second before its planned end."""
-        return self.planned_s is not None and self.duration_s < self.planned_s - 0.5
+        """Whether it ended more than half a second before its planned end, and not by its own rule."""
+        return not self.ended_for and self.planned_s is not None and self.duration_s < self.planned_s - 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +131,10 @@ def place_phases(phases: Sequence[PhaseOnRecord], *, hop: int, rate_hz: float, n
                 choice=one.choice,
                 felt=one.felt,
                 said_effort=one.said_effort,
+                target=one.target,
+                until=one.until,
+                lost_s=one.lost_s,
+                ended_for=one.ended_for,
             )
         )
     return tuple(placed)
@@ -135,7 +145,7 @@ def summarise_phase(
     flags: FlagArray,
     *,
     level_rate_hz: float,
-    band: Band | None = None,
+    band: Band | Target | None = None,
     grace_s: float = GRACE_S,
     hysteresis_percent: float = HYSTERESIS_PERCENT,
     dwell_s: float = DWELL_S,
@@ -176,7 +186,8 @@ def summarise_phase(
         return replace(summary, reason="; ".join(reasons))
     if time_to_band_s is None:
         reasons.append("the band was never reached")
-    outside = np.maximum(np.maximum(band.low_percent - counted, counted - band.high_percent), 0.0)
+    low, high = (edge[start:][known[start:]] for edge in _edges(band, percent.size, level_rate_hz))
+    outside = np.maximum(np.maximum(low - counted, counted - high), 0.0)
     n_in = int(np.count_nonzero(outside == 0.0))
     settled = find_stays(
         percent, band, level_rate_hz=level_rate_hz, hysteresis_percent=hysteresis_percent, dwell_s=dwell_s
@@ -195,7 +206,7 @@ def summarise_phase(
 
 def find_stays(
     percent: FloatArray,
-    band: Band,
+    band: Band | Target,
     *,
     level_rate_hz: float,
     hysteresis_percent: float = HYSTERESIS_PERCENT,
@@ -207,10 +218,9 @@ def find_stays(
     longer than ``dwell_s``; unknown levels end it at once (nothing is filled in).
     """
     known = np.isfinite(percent)
-    inside = known & (percent >= band.low_percent) & (percent <= band.high_percent)
-    beyond = (
-        ~known | (percent < band.low_percent - hysteresis_percent) | (percent > band.high_percent + hysteresis_percent)
-    )
+    low, high = _edges(band, percent.size, level_rate_hz)
+    inside = known & (percent >= low) & (percent <= high)
+    beyond = ~known | (percent < low - hysteresis_percent) | (percent > high + hysteresis_percent)
     decided = inside | beyond
     last = np.maximum.accumulate(np.where(decided, np.arange(percent.size), -1))
     staying = np.where(last >= 0, inside[np.maximum(last, 0)], False)
@@ -227,10 +237,17 @@ def find_runs(mask: BoolArray) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
 
 
-def _find_entry(percent: FloatArray, band: Band | None, level_rate_hz: float) -> float | None:
+def _edges(band: Band | Target, n_levels: int, level_rate_hz: float) -> FloatArray:
+    """Lower and upper edge (2, n) of a band that may move, level by level."""
+    target = Target(band, 1.0) if isinstance(band, Band) else band
+    return target.level_edges(n_levels, level_rate_hz)
+
+
+def _find_entry(percent: FloatArray, band: Band | Target | None, level_rate_hz: float) -> float | None:
     if band is None:
         return None
-    inside = np.flatnonzero((percent >= band.low_percent) & (percent <= band.high_percent))
+    low, high = _edges(band, percent.size, level_rate_hz)
+    inside = np.flatnonzero((percent >= low) & (percent <= high))
     return None if inside.size == 0 else float(inside[0]) / level_rate_hz
 
 

@@ -8,9 +8,11 @@ from biofeedback.account.account import Account
 from biofeedback.account.kinds import Payload
 from biofeedback.calibration.attempts import Samples
 from biofeedback.calibration.effort import Effort
+from biofeedback.calibration.recovery import HeldSet
 from biofeedback.model import Channel, Cue, Levels
 from biofeedback.session.adapting import Chooser, HeldPhase
 from biofeedback.session.setup import Setup
+from biofeedback.session.training import SetDone
 
 
 class SessionContext(Protocol):
@@ -22,6 +24,7 @@ class SessionContext(Protocol):
     account: Account
     choose: Chooser
     efforts: dict[int, float | None]  # mean counted effort of each phase, by its number
+    sets_done: dict[int, SetDone]  # of each set to fatigue, by the number of its phase
 
     @property
     def guide(self) -> int:
@@ -34,6 +37,10 @@ class SessionContext(Protocol):
     @property
     def held(self) -> list[HeldPhase]:
         """Every phase so far, with its effort and last rating."""
+
+    @property
+    def sets(self) -> list[HeldSet]:
+        """Every contraction in a band that is over, for the model of fatigue."""
 
     @property
     def beside(self) -> int | None:

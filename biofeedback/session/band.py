@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from enum import IntEnum
 
+from biofeedback.account.target import Target
 from biofeedback.model import Band
 
 
@@ -22,14 +23,16 @@ class BandTracker:
 
     The state changes only after the level has asked for the change for ``dwell_s``; leaving IN takes
     ``hysteresis_percent`` beyond the edge. The count uses the plain edges, both included, and leaves out the first
-    ``grace_s`` and every level that is not known.
+    ``grace_s`` and every level that is not known. A `Target` moves the band from level to level.
     """
 
     def __init__(
-        self, band: Band, level_rate_hz: float, *, grace_s: float, hysteresis_percent: float, dwell_s: float
+        self, band: Band | Target, level_rate_hz: float, *, grace_s: float, hysteresis_percent: float, dwell_s: float
     ) -> None:
-        self.band = band
+        self.band = band if isinstance(band, Band) else band.band
+        self._target = band if isinstance(band, Target) and (band.moves or band.blind) else None
         self.state = BandState.NONE
+        self.is_blind = False  # neither number nor sound just now
         self.n_counted = 0
         self.n_in_band = 0
         self._level_s = 1.0 / level_rate_hz
@@ -43,6 +46,8 @@ class BandTracker:
     def push(self, percent: float) -> BandState:
         """Take one level of effort (NaN: unknown) and return the state to show."""
         self._n_seen += 1
+        if self._target:
+            self._follow(self._target)
         if math.isnan(percent):
             self.state = self._wanted = BandState.NONE
             self._n_wanted = 0
@@ -56,6 +61,13 @@ class BandTracker:
         if wanted != self.state and (self.state == BandState.NONE or self._n_wanted >= self._n_dwell):
             self.state = wanted
         return self.state
+
+    def _follow(self, target: Target) -> None:
+        """Where the band is at the middle of this level, and whether anything is said of it."""
+        time_s = (self._n_seen - 0.5) * self._level_s
+        if target.moves:
+            self.band = target.at(time_s)
+        self.is_blind = target.is_blind(time_s)
 
     @property
     def in_band_s(self) -> float:

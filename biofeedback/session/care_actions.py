@@ -16,6 +16,7 @@ from biofeedback.session.maximum import RIG_CURE, Practising
 from biofeedback.session.plan import Plan
 from biofeedback.session.setup import PRACTICE_PERCENT
 from biofeedback.session.state import SessionState
+from biofeedback.session.training import asks_for_sets, find_refusal
 from biofeedback.session.values import read_number, read_text
 
 Message: TypeAlias = Mapping[str, Any]
@@ -70,9 +71,16 @@ def need_rest(engine: SessionState, *, anyway: bool) -> None:
 
 def need_fitting(engine: SessionState, plan: Plan) -> None:
     """SessionError for a plan that is harder than this athlete is to contract today."""
-    hardest = max((phase.band.high_percent for phase in plan.phases if phase.band), default=0.0)
+    hardest = max((phase.highest_percent or 0.0 for phase in plan.phases), default=0.0)
     if hardest <= LIGHT_PERCENT:
         return
+    refusal = find_refusal(engine.account, engine.account.guide) if asks_for_sets(plan) else ""
+    if refusal:
+        raise SessionError(
+            f"{plan.title or plan.name} asks for hard sets, and {refusal}",
+            "choose a plan of at most 30 % or by felt effort, or end here; what stays or comes back is for a licensed "
+            "professional to look at",
+        )
     if engine.account.tests_no_maximum:
         raise SessionError(
             f"{plan.title or plan.name} asks for up to {hardest:g} %, and no hard contraction is made at the end of "

@@ -13,6 +13,7 @@ from biofeedback.account.kinds import (
     MaximumDoubted,
     Paused,
     PhaseBegun,
+    PhaseEndMoved,
     PositionJudged,
     RatingAsked,
     RatingGiven,
@@ -20,17 +21,32 @@ from biofeedback.account.kinds import (
     Relaxed,
     TakenUp,
 )
+from biofeedback.account.records import PhaseOnRecord
+from biofeedback.account.target import BAND_LOST
+from biofeedback.account.target import LOST_S as LOST_BAND_S
 from biofeedback.account.words import SCALE
+from biofeedback.calibration.band_loss import NOTHING_TO_GO_BY, BandLoss
 from biofeedback.calibration.effort import Effort
-from biofeedback.model import Band, Cue, Flag, Levels
+from biofeedback.calibration.recovery import Readiness
+from biofeedback.model import Band, Cue, Levels
 from biofeedback.session.activity import SessionContext
 from biofeedback.session.adapting import Choice, find_range, place_band
 from biofeedback.session.band import BandState, BandTracker
 from biofeedback.session.plan import Plan, PlannedPhase
+from biofeedback.session.training import (
+    SetDone,
+    describe_waste,
+    expect_set,
+    find_lighter,
+    find_next_set,
+    is_rest_by_model,
+    is_wasted_for_good,
+    plan_rest,
+)
 from biofeedback.session.watch import PhaseWatch
 
 LOST_S = 3.0  # a contraction whose sensor says nothing to go by for so long is paused
-LOST = int(Flag.MISSING | Flag.CLIPPED | Flag.FLAT | Flag.STRANGER)
+CUE_EVERY_S = 0.1  # a simulated athlete is told so often where a moving band is
 NEVER = 2**62
 ANSWER_WITHIN_S = 4.0  # a prompt stays open this long into the next phase, then "no answer" is the answer
 
@@ -55,6 +71,11 @@ class Hold:
         self.paused = ""  # why, while it is
         self._n_lost_needed = max(1, round(LOST_S * context.level_rate_hz))
         self._n_lost = 0  # levels in a row without a signal to go by, in a contraction
+        self._loss: BandLoss | None = None  # of a contraction that lasts until the band is lost
+        self.ready: Readiness | None = None  # what is expected of the set that runs or comes next
+        self.said = ""  # of rest and sets, by the rules
+        self.insists = False  # a person ended this rest knowing that the next set is called wasted
+        self._next_cue: int | None = None
         self._level = start
         self.is_over = False  # all phases are; only the last answer is still waited for
         self._context = context
@@ -71,6 +92,11 @@ class Hold:
         return self.plan.phases[self.index]
 
     @property
+    def since_s(self) -> float:
+        """Session time at which the phase began."""
+        return self._phase_start / self._context.level_rate_hz
+
+    @property
     def next_phase(self) -> PlannedPhase | None:
         """The one after it, if any."""
         following = self.index + 1
@@ -78,13 +104,19 @@ class Hold:
 
     @property
     def band_state(self) -> BandState:
-        """Where effort is against the band, steadied for the screen."""
-        return self.tracker.state if self.tracker else BandState.NONE
+        """Where effort is against the band, steadied for the screen; nothing is said in a blind stretch."""
+        return self.tracker.state if self.tracker and not self.tracker.is_blind else BandState.NONE
 
     @property
     def beside_state(self) -> BandState:
         """The same of the channel beside; it counts for nothing."""
-        return self.beside_tracker.state if self.beside_tracker else BandState.NONE
+        tracker = self.beside_tracker
+        return tracker.state if tracker and not tracker.is_blind else BandState.NONE
+
+    @property
+    def is_blind(self) -> bool:
+        """Whether neither number nor sound is given just now."""
+        return bool(self.tracker and self.tracker.is_blind)
 
     def take(self, levels: Levels, effort: Effort) -> None:
         """Feed the band trackers of the two channels shown, and what is judged at the phase's end."""
@@ -94,6 +126,10 @@ class Hold:
         if not self.is_over:
             self._watch.take(effort)
             self._count_lost(effort)
+            if self._loss:
+                guide = self._context.guide
+                self._loss.take(effort.percent[:, guide], effort.flags[:, guide])
+                self._set_boundary()
         if self.tracker:
             for percent in effort.percent[:, self._context.guide].tolist():
                 self.tracker.push(percent)
@@ -110,7 +146,14 @@ class Hold:
             return False
         if self.ask and level >= self._ask_closes:
             self.take_rating(None, by="nobody")
-        if level >= self._phase_end and self.next_phase:
+        if self._loss and self._loss.found is not None and not self.is_over and level < self._phase_end:
+            self._lose_band(level)
+        if self._next_cue is not None and level >= self._next_cue and not self.is_over:
+            self._lead_on(level)
+        if level >= self._phase_end and not self.is_over and self._is_next_set_held_back(level):
+            self._set_boundary()
+            return False
+        if level >= self._phase_end and self.next_phase and not self.is_over:
             self._close_phase()
             self.index += 1
             self._start_phase(level)
@@ -131,7 +174,7 @@ class Hold:
         if position:
             self._context.emit(PositionJudged(phase_index=self.index, position=position))
         self.paused, self.ask, self._ask_opens = reason, None, None
-        self.tracker = self.beside_tracker = None
+        self.tracker = self.beside_tracker = self._loss = None
         self._context.emit(Paused(reason=reason, by=by))
         self._context.emit(Relaxed(on=False))
         self._context.give_cue(Cue("relax"))
@@ -151,11 +194,53 @@ class Hold:
         if self.phase.band is None:
             return
         guide = self._context.guide
-        usable = np.isfinite(effort.percent[:, guide]) & ((effort.flags[:, guide] & LOST) == 0)
+        usable = np.isfinite(effort.percent[:, guide]) & ((effort.flags[:, guide] & NOTHING_TO_GO_BY) == 0)
         good = np.flatnonzero(usable)
         n = len(usable)
         self._n_lost = self._n_lost + n if not len(good) else n - 1 - int(good[-1])
         self._set_boundary()
+
+    def _lose_band(self, level: int) -> None:
+        """The band is lost: the contraction ends here, and asks now what it would have asked near its end."""
+        left_s = max(0, self._phase_end - level) / self._context.level_rate_hz
+        self._context.emit(PhaseEndMoved(phase_index=self.index, seconds=-left_s, by="rule", why=BAND_LOST))
+        self._phase_end = level
+        if self._ask_opens is not None:
+            self._open_ask()
+
+    def _lead_on(self, level: int) -> None:
+        """Tell a simulated athlete where the moving band is now."""
+        target, rate_hz = self.phase.target, self._context.level_rate_hz
+        if target:
+            band = target.at((level - self._phase_start) / rate_hz)
+            self._context.give_cue(Cue("contract", (band.low_percent + band.high_percent) / 2))
+        self._next_cue = level + max(1, round(CUE_EVERY_S * rate_hz))
+
+    def _is_next_set_held_back(self, level: int) -> bool:
+        """At the end of a rest: a set that would be wasted is not offered yet, or not any more."""
+        ready = self.find_waste(level)
+        if ready is None or self.insists:
+            return False
+        self.said = describe_waste(ready)
+        if is_wasted_for_good(ready):
+            self._end_plan(self.said)
+            return True
+        self._context.emit(PhaseEndMoved(phase_index=self.index, seconds=ready.wait_s, by="rule", why=self.said))
+        self.move_end(level + round(ready.wait_s * self._context.level_rate_hz), level)
+        return True
+
+    def find_waste(self, level: int) -> Readiness | None:
+        """What is expected of the next set, where the model calls it wasted if the rest ended at ``level``."""
+        place = find_next_set(self.plan, self.index) if not self.phase.meaning.in_position else None
+        ready = None if place is None else self._expect(place, level)
+        return ready if ready and ready.is_wasted else None
+
+    def _expect(self, place: int, level: int) -> Readiness | None:
+        """What may be expected of the set at ``place`` of the plan, if it began at ``level``."""
+        band, context = self.plan.phases[place].band, self._context
+        if band is None:
+            return None
+        return expect_set(context.sets, band, level / context.level_rate_hz, context.setup.joint)
 
     def remaining_s(self, level: int) -> float | None:
         """Until the phase ends; None while it is paused."""
@@ -217,7 +302,11 @@ class Hold:
         The plan's first contraction keeps the band as written: a light start.
         """
         following = self.next_phase
-        if following is None or following.adapt is None or following.band is None or self.is_over:
+        if following is None or following.band is None or self.is_over:
+            return
+        if following.shape.until == BAND_LOST:
+            self._lighten(following.band)
+        if following.adapt is None:
             return
         if self.choice and self.choice.by != "rule":
             return
@@ -237,6 +326,23 @@ class Hold:
         if self.choice is None or self.choice.band != band:
             self.choose_band(band, by="rule", reason=reason, **limits, **choice.basis)
 
+    def _lighten(self, band: Band) -> None:
+        """After a set that hurt, or a best push that fell, the next set is lighter; chosen once for each set."""
+        done = list(self._context.sets_done.values())
+        if not done or self.choice is not None:
+            return
+        rating = {one.phase_number: one.value for one in self._context.account.ratings}.get(done[-1].phase_number)
+        held = [p.band for p in self._context.account.phases if p.until == BAND_LOST and p.band and self._is_of_plan(p)]
+        lowest = min([band, *held], key=lambda each: each.low_percent)  # what was made lighter stays so
+        lighter = find_lighter(lowest, rating=rating, limit=self._context.limit, done=done)
+        if lighter:
+            self.choose_band(lighter[0], by="rule", reason=lighter[1])
+        elif lowest != band:
+            self.choose_band(lowest, by="rule", reason="lighter, as the set before")
+
+    def _is_of_plan(self, phase: PhaseOnRecord) -> bool:
+        return phase.plan_number == len(self._context.account.plans)
+
     def cancel(self, reason: str) -> None:
         """Stop: the phase ends here and now."""
         self.ask = None
@@ -248,8 +354,9 @@ class Hold:
         self._context.give_cue(Cue("relax"))
 
     def _start_phase(self, level: int) -> None:
-        phase = self.phase
         rate_hz = self._context.level_rate_hz
+        reason = self._prepare(level)
+        phase = self.phase
         self._phase_start = self._level = level
         self._n_lost = 0
         self._watch = PhaseWatch(self._context.channels, rate_hz, self._context.setup.lever_m)
@@ -259,20 +366,39 @@ class Hold:
         )
         self.tracker = self._track(phase)
         self.beside_tracker = self._track(phase) if self.beside is not None else None
-        self._context.emit(phase.begun(self.index, grace_s=self.plan.grace_s))
+        target = phase.target
+        self._loss = None
+        if target and phase.shape.until == BAND_LOST:
+            lost_s = LOST_BAND_S if phase.shape.lost_s is None else phase.shape.lost_s
+            self._loss = BandLoss(target, rate_hz, lost_s=lost_s, grace_s=self.plan.grace_s)
+        self._next_cue = level + max(1, round(CUE_EVERY_S * rate_hz)) if target and target.moves else None
+        self._context.emit(phase.begun(self.index, grace_s=self.plan.grace_s, reason=reason))
         self._context.emit(Relaxed(on=phase.meaning.relaxes))
-        target = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
+        aim = (phase.band.low_percent + phase.band.high_percent) / 2 if phase.band else None
         if phase.felt is not None:
-            target = 10 * phase.felt  # what a simulated athlete makes of it
-        self._context.give_cue(Cue("contract", target) if target is not None else Cue("relax"))
+            aim = 10 * phase.felt  # what a simulated athlete makes of it
+        self._context.give_cue(Cue("contract", aim) if aim is not None else Cue("relax"))
         self.reconsider()
         self._set_boundary()
+
+    def _prepare(self, level: int) -> str:
+        """What is expected of the set that comes, how long its rest is to be, and why that long; empty: as written."""
+        self.said, self.insists, phase = "", False, self.phase
+        place = self.index if phase.shape.until == BAND_LOST else find_next_set(self.plan, self.index)
+        self.ready = None if place is None else self._expect(place, level)
+        if self.ready is None or not is_rest_by_model(phase):
+            return ""
+        rest_s, self.said = plan_rest(phase, self.ready)
+        phases = list(self.plan.phases)
+        phases[self.index] = replace(phase, duration_s=rest_s)
+        self.plan = replace(self.plan, phases=tuple(phases))
+        return self.said
 
     def _track(self, phase: PlannedPhase) -> BandTracker | None:
         if not phase.band:
             return None
         return BandTracker(
-            phase.band,
+            phase.target or phase.band,
             self._context.level_rate_hz,
             grace_s=self.plan.grace_s,
             hysteresis_percent=self.plan.hysteresis_percent,
@@ -299,7 +425,17 @@ class Hold:
     def _close_phase(self) -> None:
         """Judge the phase that ends here: position, relaxation, and whether the maximum still fits."""
         phase, context = self.phase, self._context
-        context.efforts[len(context.account.phases)] = self._watch.find_mean(context.guide, self.plan.grace_s)
+        number = len(context.account.phases)
+        context.efforts[number] = self._watch.find_mean(context.guide, self.plan.grace_s)
+        if self._loss:
+            lost, rate_hz = self._loss.left, context.level_rate_hz
+            context.sets_done[number] = SetDone(
+                number,
+                phase.band.low_percent if phase.band else 0.0,
+                self._watch.find_best(context.guide),
+                reached=self._loss.entered is not None,
+                lost_s=None if self._loss.found is None or lost is None else lost / rate_hz,
+            )
         if not phase.meaning.in_position:
             return
         position = self._watch.judge_position()
@@ -320,11 +456,11 @@ class Hold:
             if doubt:
                 context.emit(MaximumDoubted(phase_index=self.index, doubt=doubt))
 
-    def _end_plan(self) -> None:
+    def _end_plan(self, reason: str = "plan finished") -> None:
         self._close_phase()
         self.is_over = True
-        self.tracker = self.beside_tracker = None
-        self._context.emit(PhaseBegun(phase_kind="end", index=self.index, reason="plan finished"))
+        self.tracker = self.beside_tracker = self._loss = None
+        self._context.emit(PhaseBegun(phase_kind="end", index=self.index, reason=reason))
         self._context.emit(Relaxed(on=False))
         self._context.give_cue(Cue("relax"))
         self._set_boundary()
@@ -337,6 +473,10 @@ class Hold:
             due.append(self._ask_closes)
         if not self.is_over and self.phase.band is not None:  # the soonest that it could have been lost for too long
             due.append(self._level + self._n_lost_needed - self._n_lost)
+        if self._loss and not self.is_over:
+            due.append(self._level + self._loss.n_to_go)
+        if self._next_cue is not None and not self.is_over:
+            due.append(self._next_cue)
         self.boundary = NEVER if self.paused else min(due)
 
     def to_dict(self) -> Mapping[str, Any]:

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from biofeedback.joints import explain_stand_in, find_joint, predict_failure, predict_fatigue, predict_recovery
+from biofeedback.account.target import BAND_LOST, RECOVERED
+from biofeedback.calibration.recovery import SHORTEST_REST_S
+from biofeedback.joints import (
+    explain_stand_in,
+    find_joint,
+    find_rest,
+    muscle_of,
+    predict_failure,
+    predict_fatigue,
+    predict_recovery,
+)
 from biofeedback.model import Band
 from biofeedback.session.plan import Plan, PlannedPhase
 
@@ -66,9 +76,19 @@ def expect_plan(plan: Plan, joint_name: str) -> Expectation:
         unbroken_s = 0.0 if not phase.meaning.in_position else unbroken_s + phase.duration_s
         longest_s = max(longest_s, unbroken_s)
         if band is None:
-            fatigued = predict_recovery(fatigued, phase.duration_s, joint=joint)
+            rest_s = phase.duration_s
+            if phase.shape.until == RECOVERED:
+                rest_s = min(rest_s, max(SHORTEST_REST_S, find_rest(fatigued, joint=joint)))
+            fatigued = predict_recovery(fatigued, rest_s, joint=joint)
             continue
         effort = min(100.0, (band.low_percent + band.high_percent) / 2)
+        if phase.shape.until == BAND_LOST:  # it is to fade; how long it lasts is what is asked
+            loss_s = muscle_of(joint).loss_s(effort, min(100.0, band.low_percent), fatigued)
+            held_s = phase.duration_s if loss_s is None else min(phase.duration_s, loss_s)
+            asked.append(held_s)
+            held.append(held_s)
+            fatigued = predict_fatigue(effort, held_s, joint=joint, fatigued_percent=fatigued)
+            continue
         failure_s = predict_failure(effort, joint=joint, fatigued_percent=fatigued)
         asked.append(phase.duration_s)
         held.append(phase.duration_s if failure_s is None else min(phase.duration_s, failure_s))
@@ -97,6 +117,8 @@ def _hardest_bands(plan: Plan) -> list[Band | None]:
 def _highest(phase: PlannedPhase) -> Band | None:
     if phase.felt is not None:
         return Band(0.0, 20 * phase.felt)  # its middle: effort felt as 2 of 10 is about 20 % (common practice)
+    if phase.target and phase.target.moves:
+        return max(phase.target.bands, key=lambda band: band.high_percent)
     if phase.band is None or phase.adapt is None:
         return phase.band
     width = phase.band.high_percent - phase.band.low_percent

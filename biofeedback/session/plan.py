@@ -12,9 +12,12 @@ from typing import Any, cast
 from biofeedback.account.codec import read_payload
 from biofeedback.account.kinds import PhaseBegun, PlanBegun
 from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT
+from biofeedback.account.target import Target
 from biofeedback.account.words import PHASES, PhaseKind, PhaseMeaning, get_meaning
 from biofeedback.errors import PlanError
 from biofeedback.model import Band
+from biofeedback.session.plan_shapes import SHAPES, STANDING, Shape, parse_shape
+from biofeedback.session.plan_values import parse_band, read_number, read_text, refuse_unknown
 from biofeedback.toml_file import Place, TomlFile, parse_toml, read_text_file
 
 BUILT_IN = (
@@ -27,7 +30,9 @@ BUILT_IN = (
     "contract-relax",
     "felt-check",
     "control-check",
+    "moving-bands",
     "hard-hold",
+    "hard-sets",
     "response-check",
 )
 RENAMED = {"draw": "randomise", "draw_bands": "randomise_bands"}  # plans written before read as they are meant
@@ -45,7 +50,8 @@ class PlannedPhase:
     """One phase: ``passive`` and ``contract`` keep the position, ``rest`` leaves it. Only ``contract`` has a band.
 
     With ``adapt`` the band may move within these limits, to the effort that is worth trying next. ``felt`` instead of
-    a band: the effort by feeling, 0 to 3 of 10, for who tests no maximum.
+    a band: the effort by feeling, 0 to 3 of 10, for who tests no maximum. ``shape``: how the band moves or is hidden,
+    and what ends the phase before ``duration_s`` is over.
     """
 
     kind: PhaseKind
@@ -56,6 +62,20 @@ class PlannedPhase:
     felt: float | None = None
     ask: bool = False
     cycle: int = 1
+    shape: Shape = STANDING
+
+    @property
+    def target(self) -> Target | None:
+        """Where its band is when; None without a band."""
+        if self.band is None:
+            return None
+        shape = self.shape
+        return Target(self.band, self.duration_s, shape.ramp, shape.steps, shape.blind)
+
+    @property
+    def highest_percent(self) -> float | None:
+        """The highest edge that its band comes to; None without a band."""
+        return max(band.high_percent for band in self.target.bands) if self.target else None
 
     @property
     def meaning(self) -> PhaseMeaning:
@@ -75,11 +95,16 @@ class PlannedPhase:
             **({"felt": self.felt} if self.felt is not None else {}),
             "ask": self.ask,
             "cycle": self.cycle,
+            **self.shape.to_dict(),
         }
 
-    def begun(self, index: int, *, grace_s: float) -> PhaseBegun:
-        """The event that it begins, as phase ``index`` of its plan."""
-        return read_payload(PhaseBegun, {**self.to_dict(), "index": index, "grace_s": grace_s})
+    def begun(self, index: int, *, grace_s: float, reason: str = "") -> PhaseBegun:
+        """The event that it begins, as phase ``index`` of its plan; ``reason``: why it lasts as long as it does."""
+        return read_payload(PhaseBegun, {**self.to_dict(), "index": index, "grace_s": grace_s, "reason": reason})
+
+    def shortened(self, factor: float) -> PlannedPhase:
+        """The same with every time multiplied by ``factor``, but for how long below the band is losing it."""
+        return replace(self, duration_s=self.duration_s * factor, shape=self.shape.shortened(factor))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +160,7 @@ class Plan:
         """The same plan with every time multiplied by ``factor`` (0-1], for trying things out; the name says so."""
         if not 0 < factor <= 1:
             raise ValueError(f"factor {factor} is not above 0 and at most 1")
-        phases = tuple(replace(phase, duration_s=phase.duration_s * factor) for phase in self.phases)
+        phases = tuple(phase.shortened(factor) for phase in self.phases)
         return replace(
             self,
             title=f"{self.title} (shortened)",
@@ -200,7 +225,7 @@ def read_plan_text(path_or_name: str | Path) -> tuple[str, str]:
 def parse_plan(text: str, name: str) -> Plan:
     """Parse and validate the text of a plan file; ``name`` is used in messages."""
     file = parse_toml(text, name)
-    _refuse_unknown(
+    refuse_unknown(
         file, (), file.data, {"name", "title", "description", "block", *RENAMED, *RENAMED.values(), *_PLAN_NUMBERS}
     )
     phases: list[PlannedPhase] = []
@@ -209,8 +234,8 @@ def parse_plan(text: str, name: str) -> Plan:
         file.refuse((), "a plan without phases", "add [[block]] and [[block.phase]] with a kind and a duration_s")
     for number, block in enumerate(blocks):
         place: Place = ("block", number)
-        _refuse_unknown(file, place, block, {"repeat", "phase"})
-        repeat = _number(file, (*place, "repeat"), block.get("repeat", 1), 1, 100)
+        refuse_unknown(file, place, block, {"repeat", "phase"})
+        repeat = read_number(file, (*place, "repeat"), block.get("repeat", 1), 1, 100)
         if repeat != int(repeat):
             file.refuse((*place, "repeat"), f"repeat = {repeat}", "use a whole number from 1 to 100")
         entries = block.get("phase")
@@ -222,13 +247,15 @@ def parse_plan(text: str, name: str) -> Plan:
     if len(phases) > MOST_PHASES:
         file.refuse(("block",), f"{len(phases)} phases, repeats included", f"use {MOST_PHASES} at most")
     numbers: dict[str, Any] = {
-        key: _number(file, (key,), file.data[key], 0, limit) for key, limit in _PLAN_NUMBERS.items() if key in file.data
+        key: read_number(file, (key,), file.data[key], 0, limit)
+        for key, limit in _PLAN_NUMBERS.items()
+        if key in file.data
     }
-    title = _text(file, ("title",), file.data.get("title", name))
+    title = read_text(file, ("title",), file.data.get("title", name))
     return Plan(
-        name=_text(file, ("name",), file.data.get("name", Path(name).stem)),
+        name=read_text(file, ("name",), file.data.get("name", Path(name).stem)),
         title=title,
-        description=_text(file, ("description",), file.data.get("description", "")),
+        description=read_text(file, ("description",), file.data.get("description", "")),
         phases=tuple(phases),
         randomise=_parse_order(file, phases),
         randomise_bands=_parse_bands(file, phases),
@@ -245,16 +272,19 @@ _PLAN_NUMBERS: Mapping[str, float] = {
 
 
 def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> PlannedPhase:
-    _refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "felt", "ask"})
+    refuse_unknown(file, place, entry, {"kind", "title", "duration_s", "band", "adapt", "felt", "ask", *SHAPES})
     kind = entry.get("kind")
     if not isinstance(kind, str) or kind not in PHASES:
         file.refuse((*place, "kind"), f"kind = {kind!r}", f"use {', '.join(PHASES)}")
     meaning = get_meaning(kind)
     if "duration_s" not in entry:
+        if "until" in entry:
+            cure = "add duration_s: the longest it may last, whatever happens, e.g. duration_s = 60"
+            file.refuse((*place, "until"), "until without a longest duration", cure)
         file.refuse(place, "a phase without duration_s", "say how many seconds it lasts")
-    duration_s = _number(file, (*place, "duration_s"), entry["duration_s"], 1, LONGEST_PHASE_S)
-    band = _parse_band(file, (*place, "band"), entry.get("band")) if "band" in entry else None
-    felt = _number(file, (*place, "felt"), entry["felt"], 0, MOST_FELT) if "felt" in entry else None
+    duration_s = read_number(file, (*place, "duration_s"), entry["duration_s"], 1, LONGEST_PHASE_S)
+    band = parse_band(file, (*place, "band"), entry.get("band")) if "band" in entry else None
+    felt = read_number(file, (*place, "felt"), entry["felt"], 0, MOST_FELT) if "felt" in entry else None
     if felt is not None and (not meaning.contracts or band is not None):
         file.refuse(
             (*place, "felt"), f"felt effort in a {kind} phase", "use it in a contract phase, in place of a band"
@@ -262,7 +292,7 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
     if felt is None and meaning.contracts != (band is not None):
         cure = "add band = [low, high] in % of maximum" if band is None else "remove the band, or use kind = 'contract'"
         file.refuse((*place, "band"), f"a {kind} phase {'without' if band is None else 'with'} a band", cure)
-    adapt = _parse_band(file, (*place, "adapt"), entry["adapt"]) if "adapt" in entry else None
+    adapt = parse_band(file, (*place, "adapt"), entry["adapt"]) if "adapt" in entry else None
     if adapt and not (band and adapt.low_percent <= band.low_percent and band.high_percent <= adapt.high_percent):
         cure = "give the band to start with inside it, e.g. band = [20, 30], adapt = [10, 90]"
         file.refuse((*place, "adapt"), f"adapt = {entry['adapt']}", cure)
@@ -271,9 +301,20 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
     ask = entry.get("ask", False)
     if not isinstance(ask, bool):
         file.refuse((*place, "ask"), f"ask = {ask!r}", "use true or false")
-    title = _text(file, (*place, "title"), entry.get("title", meaning.say))
+    shape = parse_shape(file, place, entry, kind=kind, band=band, duration_s=duration_s)
+    if shape != STANDING and any(file.data.get(_key(file, name)) for name in RENAMED.values()):
+        key = next(key for key in SHAPES if key in entry)
+        file.refuse((*place, key), f"{key} in a randomised plan", "leave it out, or keep the order and bands fixed")
+    title = read_text(file, (*place, "title"), entry.get("title", meaning.say))
     return PlannedPhase(
-        kind=cast("PhaseKind", kind), title=title, duration_s=duration_s, band=band, adapt=adapt, felt=felt, ask=ask
+        kind=cast("PhaseKind", kind),
+        title=title,
+        duration_s=duration_s,
+        band=band,
+        adapt=adapt,
+        felt=felt,
+        ask=ask,
+        shape=shape,
     )
 
 
@@ -312,40 +353,10 @@ def _parse_bands(file: TomlFile, phases: Sequence[PlannedPhase]) -> tuple[Band, 
     bands, place = file.data.get(key, []), (key,)
     if not isinstance(bands, list) or len(bands) == 1 or len(bands) > 10:
         file.refuse(place, f"{key} = {bands!r}", "use two to ten bands, e.g. [[20, 30], [70, 80]]")
-    parsed = tuple(_parse_band(file, place, band) for band in bands)
+    parsed = tuple(parse_band(file, place, band) for band in bands)
     if len({band.low_percent + band.high_percent for band in parsed}) < len(parsed):
         file.refuse(place, "two bands with the same middle", "give efforts that differ")
     n_contracts = sum(phase.meaning.contracts for phase in phases)
     if parsed and not 1 <= n_contracts <= MOST_DRAWN * len(parsed):
         file.refuse(place, f"bands for {n_contracts} contractions", f"give 1 to {MOST_DRAWN * len(parsed)} of them")
     return parsed
-
-
-def _parse_band(file: TomlFile, place: Place, value: object) -> Band:
-    cure = "use two numbers, low below high, in % of maximum, e.g. band = [20, 30]"
-    if not isinstance(value, list) or len(value) != 2:
-        file.refuse(place, f"band = {value!r}", cure)
-    low, high = (_number(file, place, edge, 0, 200) for edge in value)
-    if not low < high:
-        file.refuse(place, f"band = {value!r}", cure)
-    return Band(low, high)
-
-
-def _number(file: TomlFile, place: Place, value: object, low: float, high: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        file.refuse(place, f"{place[-1]} = {value!r}", f"use a number from {low:g} to {high:g}")
-    return float(value)
-
-
-def _text(file: TomlFile, place: Place, value: object) -> str:
-    if not isinstance(value, str) or len(value) > 300:
-        file.refuse(place, f"{place[-1]} = {value!r}", "use a text of at most 300 characters in quotes")
-    return value
-
-
-def _refuse_unknown(file: TomlFile, place: Place, entry: object, known: set[str]) -> None:
-    if not isinstance(entry, dict):
-        file.refuse(place, f"{place[-1] if place else 'the file'} is not a table", "write it as a table")
-    for key in entry:
-        if key not in known:
-            file.refuse((*place, key), f"{key!r} is not known here", f"use {', '.join(sorted(known))}")

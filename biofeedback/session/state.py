@@ -19,6 +19,7 @@ from biofeedback.account.values import Maximum, Zero
 from biofeedback.calibration.attempts import Samples
 from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels
+from biofeedback.calibration.recovery import HeldSet
 from biofeedback.errors import SessionError
 from biofeedback.model import BOARD_KINDS, Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide, goes_by_feel
 from biofeedback.session.activity import Activity
@@ -29,6 +30,7 @@ from biofeedback.session.maximum import FELL, RIG_CURE, Attempting, MaximumSearc
 from biofeedback.session.plan import Plan, offer_by_feel
 from biofeedback.session.setup import Setup
 from biofeedback.session.strip import Strip
+from biofeedback.session.training import SetDone, count_hard_s, list_sets
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.levels import LevelStream
 
@@ -69,6 +71,7 @@ class SessionState:
         self.activity: Activity | None = None
         self.scale = LoadTable()
         self.efforts: dict[int, float | None] = {}  # mean counted effort of each phase, by its number
+        self.sets_done: dict[int, SetDone] = {}  # of each set to fatigue, by the number of its phase
         self._fitting: set[str] = set()  # devices that zero and maximum hold for
         self.message: Mapping[str, str] | None = None
         self.revision = 0
@@ -117,6 +120,20 @@ class SessionState:
             HeldPhase(phase.kind, phase.index, self.efforts.get(phase.number), rated.get(phase.number))
             for phase in self.account.phases
         ]
+
+    @property
+    def sets(self) -> list[HeldSet]:
+        """Every contraction in a band that is over, for the model of fatigue."""
+        rate_hz = self.levels.hop * self.level_rate_hz
+        now = self.level * self.levels.hop
+        phases = self.account.phases
+        return list_sets(phases, rate_hz=rate_hz, until_frame=now, efforts=self.efforts, done=self.sets_done)
+
+    @property
+    def hard_s(self) -> float:
+        """Seconds of hard contractions so far in this session."""
+        rate_hz = self.levels.hop * self.level_rate_hz
+        return count_hard_s(self.account.phases, rate_hz, self.level * self.levels.hop)
 
     @property
     def beside(self) -> int | None:

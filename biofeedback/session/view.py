@@ -21,6 +21,7 @@ from biofeedback.session.maximum import Attempting, Practising
 from biofeedback.session.plan import Plan
 from biofeedback.session.scaling import describe_scale
 from biofeedback.session.setup import PRACTICE_PERCENT
+from biofeedback.session.training import asks_for_sets
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.quality import explain
 
@@ -55,6 +56,7 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "next": following.to_dict() if following else None,
         "choice": _describe_choice(hold.choice) if hold and hold.choice else None,
         "band": hold.phase.to_dict()["band"] if hold and not hold.paused else None,
+        "training": describe_training(engine, hold) if hold else None,
         "ask": {**write_payload(hold.ask), "said": said} if hold and hold.ask else None,
         "by_feel": account.by_feel,
         "ask_effort": {"phase_index": hold.ask_effort} if hold and hold.ask_effort is not None else None,
@@ -74,6 +76,21 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
     }
 
 
+def describe_training(engine: Engine, hold: Hold) -> dict[str, Any] | None:
+    """Of a plan with sets to fatigue: what is expected of this or the next set, times so far, hard seconds today."""
+    if not asks_for_sets(hold.plan):
+        return None
+    ready = hold.ready
+    expected_s = None if ready is None or ready.expected_s is None else round(ready.expected_s, 1)
+    return {
+        "expected_s": expected_s,
+        "source": ready.source if ready else "",
+        "lost_s": [None if one.lost_s is None else round(one.lost_s, 1) for one in engine.sets_done.values()],
+        "hard_s": round(engine.hard_s, 1),
+        "said": hold.said,
+    }
+
+
 def ask_about_device(device_id: str) -> dict[str, Any]:
     """A question to the coach: pages offer ``actions`` as buttons."""
     return {
@@ -89,7 +106,7 @@ def ask_about_device(device_id: str) -> dict[str, Any]:
 
 def _describe_phase(hold: Hold) -> dict[str, Any]:
     """The phase that runs; while it is paused there is nothing to do but come out and rest."""
-    phase = {"index": hold.index, **hold.phase.to_dict()}
+    phase = {"index": hold.index, **hold.phase.to_dict(), "since_s": hold.since_s}
     return {**phase, "kind": "rest", "title": "Paused", "band": None} if hold.paused else phase
 
 

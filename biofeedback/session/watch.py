@@ -33,6 +33,14 @@ class PhaseWatch:
         known = percent[np.isfinite(percent)]
         return float(known.mean()) if known.size >= 3 else None
 
+    def find_best(self, column: int, best_s: float = 0.5) -> float | None:
+        """The highest mean effort over ``best_s``, in %; None where no such stretch is known."""
+        percent, n = self._joined()[0][:, column], max(1, round(best_s * self._rate_hz))
+        if percent.size < n:
+            return None
+        means = np.convolve(percent, np.full(n, 1 / n), "valid")
+        return float(np.nanmax(means)) if np.isfinite(means).any() else None
+
     def judge_position(self) -> PositionResult | None:
         """The worst of the position channels; None without one whose unit has limits: then the coach is asked."""
         percent, flags = self._joined()

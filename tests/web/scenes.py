@@ -104,6 +104,42 @@ def above(live: FakeLive) -> None:
     holding(live, 93.7, 3)
 
 
+def moving(live: FakeLive) -> None:
+    """A ramp up, half way: the band is where it is now, and lies on the strip as it went."""
+    _moving(live, [10, 20], {"ramp": [[50, 60], [50, 60]]}, 47.0)
+
+
+def blind(live: FakeLive) -> None:
+    """A stretch without the number."""
+    _moving(live, [20, 30], {"blind": [[6, 18]]}, 25.0)
+
+
+def to_fatigue(live: FakeLive) -> None:
+    """The second set of a plan that goes on until the band is lost."""
+    _moving(live, [80, 100], {"until": "band lost"}, 88.0)
+    live.change(
+        training={
+            "expected_s": 14.2,
+            "source": "three-compartment model of the knee",
+            "lost_s": [15.4],
+            "hard_s": 21.0,
+            "said": "",
+        }
+    )
+
+
+def _moving(live: FakeLive, band: list[float], shape: dict[str, Any], percent: float) -> None:
+    calibrated(live)
+    live.command({"do": "start_plan", "plan": "response-check"}, "test")
+    live.feed(hold_trace(0)[:2000])
+    live.enter_phase(1)
+    plan = live.state()["plan"]
+    phase = live.state()["phase"] | shape | {"band": band, "since_s": 20.0, "duration_s": 20.0}
+    phases = [phase if each["index"] == 1 else each | {"band": None} for each in plan["phases"]]
+    live.change(plan=plan | {"phases": phases}, phase=phase, band=band)
+    live.feed(hold_trace(percent)[2000:2800], band_state=2, remaining_s=12.0, in_band_s=5.0, counted_s=6.0)
+
+
 def far_above(live: FakeLive) -> None:
     holding(live, 127.2, 3)
 
@@ -274,6 +310,9 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         inside,
         above,
         far_above,
+        moving,
+        blind,
+        to_fatigue,
         light,
         two_sides,
         two_sides_right,

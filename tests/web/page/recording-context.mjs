@@ -160,7 +160,6 @@ export const COLORS = Object.fromEntries(
     "ink",
     "ink2",
     "line",
-    "edge",
     "panel",
     "in",
     "inTint",

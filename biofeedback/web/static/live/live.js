@@ -16,6 +16,7 @@ import { SoundBox, buzz } from "../shared/sound-box.js";
 import { guideIndex } from "../shared/state.js";
 import { stopReasons } from "../shared/stop-reasons.js";
 import { drawStrip } from "../shared/strip.js";
+import { blindAt, elapsedS } from "../shared/target.js";
 import { findBanner, showBanner } from "./banner.js";
 import { nextPush } from "./care.js";
 import { renderCoach, setUpCoach } from "./coach.js";
@@ -133,8 +134,16 @@ function drawLive(state, look) {
     top: scaleTop(state),
     spans: seat.spans,
     ratings: state.ratings,
+    blindS: blindSince(),
   };
   paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, shown, colors), [seat.update?.level, state.ratings, seat.spans.length]);
+}
+
+/** Session time since which the effort is hidden; NaN: it is not. */
+function blindSince() {
+  const { state, update } = seat;
+  const stretch = state?.blind ? blindAt(state.phase, elapsedS(state, update)) : null;
+  return stretch ? (state?.phase?.since_s ?? NaN) + stretch[0] : NaN;
 }
 
 function paint(canvas, drawing, key) {

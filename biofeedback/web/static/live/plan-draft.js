@@ -24,7 +24,15 @@ const LABELS = {
   randomise: "order",
   randomise_bands: "bands drawn by lot",
   adapt: "limits",
+  ramp: "the line",
+  steps: "the steps",
+  blind: "seconds without the number",
+  until: "what ends it",
 };
+/** How the band of a contraction moves: the field of the file for each, "" for one that stays. */
+export const SHAPES = { "": "stays", ramp: "moves in a line to", steps: "jumps to" };
+const SHAPE_FIELDS = ["ramp", "steps", "blind", "until", "lost_s"];
+const UNTIL = { contract: "band lost", rest: "recovered" };
 
 /** A plan to begin with: one cycle of letting go and contracting. */
 export function blankDraft() {
@@ -66,7 +74,7 @@ export function kindOf(phase) {
 /** A phase of another kind: only a contraction has a band or a felt effort, and its own words no longer fit. */
 export function changeKind(phase, kind) {
   const changed = { ...phase, kind: kind === "felt" ? "contract" : kind };
-  for (const field of ["adapt", "title", "band", "felt"]) delete changed[field];
+  for (const field of ["adapt", "title", "band", "felt", ...SHAPE_FIELDS]) delete changed[field];
   if (kind === "contract") changed.band = phase.band ?? [20, 30];
   if (kind === "felt") changed.felt = phase.felt ?? FELT;
   return changed;
@@ -107,4 +115,21 @@ export function whereOf(place) {
   if (place[0] !== "block" || place.length < 2) return { block: null, phase: null, field: place[0] ?? null };
   if (place[2] === "phase" && place.length > 3) return { block: place[1], phase: place[3], field: place[4] ?? null };
   return { block: place[1], phase: null, field: place[2] ?? null };
+}
+
+/** Which field says how the band of a phase moves; "" when it stays. */
+export function shapeOf(phase) {
+  return phase.ramp ? "ramp" : phase.steps ? "steps" : "";
+}
+
+/** The phase with its band moving another way; the bands that it goes on to stay. */
+export function changeShape(phase, shape) {
+  const { ramp, steps, ...rest } = phase;
+  const [low, high] = phase.band ?? [20, 30];
+  return shape ? { ...rest, [shape]: ramp ?? steps ?? [[low + 20, high + 20]] } : rest;
+}
+
+/** What may end a phase of this kind early, as in the file; undefined: nothing may. */
+export function untilOf(kind) {
+  return UNTIL[kind];
 }

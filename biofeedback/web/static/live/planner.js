@@ -15,6 +15,7 @@ import {
   typedValue,
   whereOf,
 } from "./plan-draft.js";
+import { shapeLine } from "./planner-shapes.js";
 import { durationText } from "../shared/text.js";
 
 const CHECK_AFTER_MS = 250;
@@ -255,6 +256,9 @@ function phaseRow(block, phase, b, p) {
       tool(`${id}-remove`, "×", `Remove ${name}`, block.phase.length > 1, () =>
         rebuild(() => block.phase.splice(p, 1), `b${b}p${Math.max(0, p - 1)}-kind`),
       ),
+    ),
+    shapeLine(phase, `b${b}p${p}`, `part ${b + 1}, phase ${p + 1}`, edit, (to) =>
+      rebuild(() => (block.phase[p] = to), `b${b}p${p}-shape`),
     ),
     phase.adapt ? make("p", { class: "small" }, `The band moves by itself within ${bandsText([phase.adapt])} %.`) : null,
     make("p", { class: "wrong", id: wrong, role: "status" }),

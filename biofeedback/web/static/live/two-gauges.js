@@ -27,10 +27,10 @@ export function namesOf(a, b) {
   );
 }
 
-/** In half the width: the guide's instruction in fewer words. */
+/** In half the width: the guide's instruction in fewer words, and no labels under the number. */
 export function narrowed(view) {
   const word = { "Push a little more": "A little more", "Ease off a little": "A little less" }[view.word] ?? view.word;
-  return { ...view, word };
+  return { ...view, word, isNarrow: true };
 }
 
 /** The guide and the channel beside it during a plan: {guide, beside, names, guideFirst}; null when there is only one. */
@@ -54,6 +54,7 @@ export function besideView(state, update, problem, gauges) {
   const band = state.band ?? null;
   const ghost = band ? null : (state.next?.band ?? null);
   const base = {
+    isNarrow: true,
     top: scaleTop(state),
     band,
     ghost,
@@ -70,6 +71,7 @@ export function besideView(state, update, problem, gauges) {
   if (update.stale) return { ...base, mode: "lost", word: "Signal lost" };
   const percent = update.percent[gauges.beside];
   if (!Number.isFinite(percent)) return { ...base, mode: "lost", word: "No reading" };
+  if (state.blind) return { ...base, mode: "target", number: "" };
   const [bandState, word] = STATES[update.besideState] ?? ["none", ""];
   return { ...base, mode: band ? "target" : "free", percent, bandState, number: percentText(percent), unit: "%", word };
 }

@@ -4,7 +4,6 @@ const NAMES = [
   "ink",
   "ink2",
   "line",
-  "edge",
   "panel",
   "in",
   "in-tint",

@@ -1,5 +1,6 @@
 // What is due to be heard, and the words for it: one table. Pure; sound.js plays tones, voice.js speaks.
 
+import { blindAt, bandsOf } from "./target.js";
 import { aimText } from "./text.js";
 import { sayPhase, wordsOf } from "./words.js";
 
@@ -20,6 +21,8 @@ export const HARD_PERCENT = 80; // from here on counting aloud is said again and
  * @property {string} kind of the phase, or the step of an attempt
  * @property {import("./types").BandState} bandState
  * @property {number} lowPercent of the band, NaN where there is none
+ * @property {string} [part] of a phase whose band jumps or is hidden: changes when that happens
+ * @property {boolean} [breathes] breathing is told throughout, whatever the band
  * @property {number} remainingS
  * @property {number} [pushS] how long a push lasts in all: it is counted upwards, aloud
  * @property {number} nowS
@@ -33,6 +36,7 @@ export const HARD_PERCENT = 80; // from here on counting aloud is said again and
  * @property {number} breathS
  * @property {number | null} second
  * @property {any} phase
+ * @property {string} [part]
  * @property {boolean} [ran]
  */
 
@@ -57,7 +61,8 @@ export function chooseCue(memory, now) {
   const { nowS, phase } = now;
   if (!now.running) return [null, { ...SILENCE, phase }];
   if (now.alarm) return chooseAlarm(memory, now.alarm, now);
-  if (phase !== memory.phase) return [now.kind, { ...SILENCE, phase, atS: nowS, breathS: nowS }];
+  if (phase !== memory.phase) return [now.kind, { ...SILENCE, phase, part: now.part, atS: nowS, breathS: nowS }];
+  if (now.part !== memory.part) return [partCue(memory.part, now.part), { ...memory, part: now.part, cue: null, atS: nowS }];
   const second = Number.isFinite(now.remainingS) ? Math.ceil(now.remainingS) : null;
   const next = { ...memory, second };
   if (memory.cue?.startsWith("alarm")) Object.assign(next, { cue: null, atS: nowS });
@@ -67,6 +72,30 @@ export function chooseCue(memory, now) {
     if (!pushS && second <= 3) return [`tick-${second}`, next];
   }
   return chooseGuiding(next, now);
+}
+
+/**
+ * Where in a phase it is: "blind", the number of a step with its band, or "".
+ * @param {import("./types").State} state
+ * @param {number} timeS from the start of the phase
+ */
+export function partOf({ phase, stage }, timeS) {
+  if (stage !== "plan" || !phase || !Number.isFinite(timeS)) return "";
+  if (blindAt(phase, timeS)) return "blind";
+  if (!phase.steps?.length) return "";
+  const bands = bandsOf(phase);
+  const k = Math.min(bands.length - 1, Math.max(0, Math.floor((timeS / phase.duration_s) * bands.length)));
+  return `step:${k}:${bands[k].join(":")}`;
+}
+
+/**
+ * @param {string | undefined} was
+ * @param {string | undefined} is
+ */
+function partCue(was, is) {
+  if (is === "blind") return "blind";
+  if (is?.startsWith("step:") && was !== "blind") return is;
+  return was === "blind" ? "seen" : null;
 }
 
 /**
@@ -91,12 +120,13 @@ function chooseAlarm(memory, alarm, { acted, nowS }) {
  * @param {Now} now
  * @returns {[string | null, Heard]}
  */
-function chooseGuiding(memory, { kind, bandState, lowPercent, nowS }) {
+function chooseGuiding(memory, { kind, bandState, lowPercent, breathes, nowS }) {
   const cue = bandState === "none" || bandState === "in" ? null : bandState;
+  if (breathes && cue && nowS - memory.breathS >= 2 * BREATHE_S) return ["breathe", { ...memory, breathS: nowS }];
   if (cue === null) {
     const calm = { ...memory, cue: null, sinceS: NaN };
     if (!["contract", "remote"].includes(kind) || nowS - memory.breathS < BREATHE_S) return [null, calm];
-    return ["breathe", { ...calm, breathS: lowPercent >= HARD_PERCENT ? nowS : Infinity }];
+    return ["breathe", { ...calm, breathS: lowPercent >= HARD_PERCENT || breathes ? nowS : Infinity }];
   }
   const sinceS = cue === memory.cue ? memory.sinceS : nowS;
   const next = { ...memory, sinceS };
@@ -156,7 +186,10 @@ export function wordsOfCue(cue, state) {
     "say-above": "Ease off",
     "say-pushing": "You are pushing: let it go",
     breathe: "Count aloud",
+    blind: "Without the number: keep it",
+    seen: "The number is back",
   };
+  if (cue.startsWith("step:")) return { text: `Now ${cue.split(":").slice(2).join(" to ")} percent`, urgency: 1 };
   const text = words[cue] ?? (cue.startsWith("count-") ? wordsOf(state).count[Number(cue.slice(6)) - 1] : "");
   return text ? { text, urgency: URGENCY[cue] ?? 0 } : null;
 }

@@ -1,6 +1,7 @@
 // What the gauge shows: number, unit, word, band and where the effort lies. Pure; gauge.js draws it.
 
 import { guideIndex } from "./state.js";
+import { bandsOf } from "./target.js";
 import { aimText, percentText, timeText } from "./text.js";
 import { capital, meaningOf, nameOfPhase } from "./words.js";
 
@@ -19,7 +20,7 @@ const BAND_NAMES = { 0: "none", 1: "below", 2: "in", 3: "above" };
  * @param {State | null} state
  */
 export function scaleTop(state) {
-  const highs = (state?.plan?.phases ?? []).flatMap((phase) => (phase.band ? [phase.band[1]] : []));
+  const highs = (state?.plan?.phases ?? []).flatMap((phase) => bandsOf(phase).map((band) => band[1]));
   if (state?.band) highs.push(state.band[1]);
   if (!highs.length) return 110;
   return Math.max(30, 5 * Math.ceil((Math.max(...highs) * 1.25) / 5));
@@ -70,6 +71,7 @@ export function gaugeView(state, update, problem, push = null, isPushing = false
  * @returns {View}
  */
 function effortView(state, update, percent, blank) {
+  if (state.blind) return { ...blank, mode: "target", number: "", word: "Keep it by feel" };
   return {
     ...blank,
     mode: blank.band ? "target" : "free",
@@ -103,16 +105,8 @@ function uncalibratedView(state, update, blank) {
  * @returns {View}
  */
 function stepView(maximum, update, blank) {
-  const word = { countdown: "Push in", push: "Push", rest: restBefore(maximum), idle: "", accepted: "" }[maximum.step];
+  const word = { countdown: "Get ready", push: "Push", rest: "Rest", idle: "", accepted: "" }[maximum.step];
   return { ...blank, mode: "timer", band: null, number: timeText(update.remainingS) || "–", unit: "s", word };
-}
-
-/**
- * What the rest between two attempts is for: the headline already says to rest.
- * @param {import("./types").Maximum} maximum
- */
-function restBefore({ number, n_needed, verdict }) {
-  return verdict?.state === "accepted" || number > n_needed ? "Rest" : `Before attempt ${number}`;
 }
 
 /**
@@ -154,8 +148,7 @@ function attemptView(maximum, blank) {
 function restWord(state, remainingS) {
   if (state.phase && !meaningOf(state).contracts) {
     const announce = state.next?.band && remainingS <= LEAD_IN_S;
-    if (announce) return `Contract in ${timeText(remainingS)}`;
-    return state.phase.kind === "rest" ? "Out of the stretch" : capital(nameOfPhase(state, state.phase.kind));
+    return announce ? `Contract in ${timeText(remainingS)}` : capital(nameOfPhase(state, state.phase.kind));
   }
   return state.band ? "Build up gently" : "";
 }

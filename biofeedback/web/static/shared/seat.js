@@ -1,7 +1,7 @@
 // One athlete's session as a page has it: connection, newest state and numbers, what is due to be heard. No DOM.
 // Every page that shows an athlete is built around this: alone on the screen, or as one card of a group.
 
-import { SILENCE, chooseCue } from "./cues.js";
+import { SILENCE, chooseCue, partOf } from "./cues.js";
 import { feltView } from "../phone/felt.js";
 import { gaugeView } from "./gauge-view.js";
 import { Link } from "./link.js";
@@ -9,6 +9,7 @@ import { followPush } from "./push.js";
 import { PushWatch } from "./push-watch.js";
 import { guideIndex, instruction, isRunning, phaseSpan, reasonToLetGo, stepOf, trouble } from "./state.js";
 import { Ring, STRIP_S } from "./strip.js";
+import { bandAt, blindAt, elapsedS, moves } from "./target.js";
 
 const N_SPANS = 20;
 
@@ -95,6 +96,7 @@ export class Seat {
   hearState(state, revision) {
     this.state = state;
     this.revision = revision;
+    this.follow();
     this.on.state(this);
     this.on.change();
   }
@@ -107,11 +109,21 @@ export class Seat {
       this.keep(this.levelRings, k, update, update.levels);
     }
     this.update = update;
+    this.follow();
     const ring = this.levelRings[guideIndex(this.state)];
     if (ring) this.push = followPush(this.push, this.state, ring, this.levelRateHz);
     this.relaxing.take(this.state, update);
     if (update.revision === this.revision) this.noteSpan();
     this.on.change();
+  }
+
+  /** Let the band be where it is at the newest level, and nothing be shown of the effort in a blind stretch. */
+  follow() {
+    const { state, update } = this;
+    if (!state?.phase?.band || !state.band) return;
+    const timeS = elapsedS(state, update);
+    if (moves(state.phase)) state.band = bandAt(state.phase, timeS);
+    state.blind = Boolean(blindAt(state.phase, timeS));
   }
 
   /**
@@ -181,7 +193,7 @@ export class Seat {
       this.push,
       this.relaxing.isPushing,
     );
-    return { problem, live, view, told: instruction(this.state, problem) };
+    return { problem, live, view, told: instruction(this.state, problem, this.update) };
   }
 
   /**
@@ -199,6 +211,8 @@ export class Seat {
       acted: this.acted,
       running: this.isRunning,
       phase: stepOf(state),
+      part: partOf(state, elapsedS(state, update)),
+      breathes: state.phase?.until === "band lost",
       kind: state.stage === "plan" ? (state.phase?.kind ?? "") : state.maximum.step,
       lowPercent: state.band?.[0] ?? NaN,
       remainingS: update?.remainingS ?? NaN,

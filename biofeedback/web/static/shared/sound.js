@@ -31,6 +31,9 @@ const SHARED = {
   countdown: "contract",
   push: "contract",
   breathe: null,
+  blind: "passive",
+  seen: "contract",
+  step: "contract",
 };
 
 /**
@@ -39,7 +42,8 @@ const SHARED = {
  * @returns {Note[]}
  */
 export function notesOf(cue) {
-  const name = cue.startsWith("count-") ? "tick" : cue in SHARED ? SHARED[cue] : cue;
+  const kind = cue.split(":")[0]; // "step:1:40:50" is a step
+  const name = cue.startsWith("count-") ? "tick" : kind in SHARED ? SHARED[kind] : kind;
   return (name && NOTES[name]) || [];
 }
 

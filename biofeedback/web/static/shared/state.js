@@ -1,6 +1,7 @@
 // What the page says in words, as pure functions of the session's state, the newest update and the link. No DOM here.
 
-import { aimText, durationText } from "./text.js";
+import { elapsedS, moves } from "./target.js";
+import { aimText, bandText, durationText, sentence } from "./text.js";
 import { capital, lowerFirst, meaningOf, nameOfPhase, sayPhase } from "./words.js";
 
 /** @typedef {import("./types").State} State */
@@ -98,8 +99,9 @@ export function reasonToLetGo(state, problem) {
  * Headline and the line under it: what to do now. On a broken link the last instruction may be over long since.
  * @param {State | null} state
  * @param {Trouble | null} problem
+ * @param {Update | null} update
  */
-export function instruction(state, problem = null) {
+export function instruction(state, problem = null, update = null) {
   if (!state) return { now: "Connecting", more: "" };
   if (problem?.now && isRunning(state)) return { now: problem.now, more: "" };
   if (state.paused) return { now: sayPhase(state, "rest"), more: `Paused: ${state.paused.reason}` };
@@ -109,9 +111,41 @@ export function instruction(state, problem = null) {
   if (state.stage === "maximum") return maximumInstruction(state.maximum);
   if (state.stage !== "plan" || !state.phase) return { now: "", more: "" };
   return {
-    now: [sayPhase(state, state.phase.kind), aimText(state.phase)].filter(Boolean).join(" "),
-    more: [HOW[state.phase.kind], phaseCount(state)].filter(Boolean).join(" "),
+    now: phaseInstruction(state),
+    more: trainingText(state, update) || [HOW[state.phase.kind], phaseCount(state)].filter(Boolean).join(" "),
   };
+}
+
+/**
+ * What to do in the running phase: where the band moves in a line, to follow it; a number that runs is not read.
+ * @param {State} state
+ */
+function phaseInstruction(state) {
+  const { phase } = state;
+  if (!phase) return "";
+  if (state.blind) return `${sayPhase(state, phase.kind)}: keep the effort`;
+  if (phase.ramp?.length) return `${sayPhase(state, phase.kind)}: follow the band`;
+  const aim = phase.steps?.length ? bandText(state.band) : aimText(phase);
+  return [sayPhase(state, phase.kind), aim].filter(Boolean).join(" ");
+}
+
+/**
+ * Of sets to fatigue: how long this one lasts against what is expected, or what the rest is for; "" in other plans.
+ * @param {State} state
+ * @param {Update | null} update
+ */
+function trainingText(state, update) {
+  const { training, phase } = state;
+  if (!training || !phase) return "";
+  const expected = training.expected_s === null ? "" : `, about ${durationText(training.expected_s)} expected`;
+  if (phase.until === "band lost") {
+    const lastedS = Math.max(0, Math.floor(elapsedS(state, update)));
+    return Number.isFinite(lastedS) ? `Set ${training.lost_s.length + 1}: ${lastedS} s${expected}. Count aloud.` : "";
+  }
+  const sets = training.lost_s.map((lost) => (lost === null ? "–" : String(Math.round(lost))));
+  const so = sets.length ? `Sets: ${sets.join(", ")} s. Hard today: ${durationText(training.hard_s)}.` : "";
+  const next = training.expected_s === null ? "" : `Next set: about ${durationText(training.expected_s)}.`;
+  return [so, training.said ? sentence(training.said) : next].filter(Boolean).join(" ");
 }
 
 /** @param {import("./types").Maximum} maximum */
@@ -170,7 +204,9 @@ export function phaseSpan(state, update) {
   if (!state?.phase || !state.plan || !update || !Number.isFinite(update.remainingS)) return null;
   const durationS = state.plan.phases[state.plan.index].duration_s;
   const toS = update.timeS + update.remainingS;
-  return { index: state.plan.index, fromS: toS - durationS, toS, band: state.band };
+  const fromS = state.phase.since_s ?? toS - durationS;
+  const band = state.band && state.phase.band;
+  return { index: state.plan.index, fromS, toS, band, ...(moves(state.phase) ? { phase: state.phase } : {}) };
 }
 
 /**

@@ -1,5 +1,7 @@
 // The last 30 s: a ring of effort levels, drawn as the smallest and largest value per pixel column. Nothing is smoothed.
 
+import { piecesOf } from "./target.js";
+
 export const STRIP_S = 30;
 
 /** Ring of levels of one channel, indexed by level number; levels that never came are NaN. */
@@ -47,21 +49,20 @@ export function columns(ring, from, to, n) {
 }
 
 /**
- * Where the trace lies in a strip of height h: below the line in which ratings and the strip's name are written.
- * @param {number} h
+ * Draw ring, bands and ratings. endS: session time at the right edge. spans: [{fromS, toS, band, phase?}], phase where
+ * the band moves. blindS: since when nothing is shown of the effort, NaN: it is.
  */
-export function stripFrame(h) {
-  return { crest: 24, foot: h - 4 };
-}
-
-/** Draw ring, bands and ratings. endS: session time at the right edge. spans: [{fromS, toS, band}]. */
-export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, ratings }, colors) {
+export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, ratings, blindS = NaN }, colors) {
   ctx.clearRect(0, 0, w, h);
-  const { crest, foot } = stripFrame(h);
-  const y = (percent) => foot - (Math.min(Math.max(percent, 0), top) / top) * (foot - crest);
+  const pad = 4;
+  const y = (percent) => h - pad - (Math.min(Math.max(percent, 0), top) / top) * (h - 2 * pad);
   const x = (timeS) => w + ((timeS - endS) / STRIP_S) * w;
-  for (const { fromS, toS, band } of spans) {
+  for (const { fromS, toS, band, phase } of spans) {
     if (!band) continue;
+    if (phase) {
+      for (const piece of piecesOf(phase)) drawPiece(ctx, clipPiece(piece, fromS, Math.min(toS, endS), endS), x, y, colors);
+      continue;
+    }
     const left = Math.max(0, x(fromS));
     const right = Math.min(w, x(Math.min(toS, endS)));
     if (right <= left) continue;
@@ -74,15 +75,52 @@ export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, rati
   ctx.strokeStyle = colors.line;
   ctx.lineWidth = 1;
   ctx.beginPath();
-  ctx.moveTo(0, foot + 0.5);
-  ctx.lineTo(w, foot + 0.5);
+  ctx.moveTo(0, h - pad + 0.5);
+  ctx.lineTo(w, h - pad + 0.5);
   ctx.stroke();
   const endLevel = endS * levelRateHz;
   ctx.strokeStyle = colors.ink;
   ctx.lineWidth = 2;
   const runs = findRuns(ring, endLevel - STRIP_S * levelRateHz, endLevel, Math.max(1, Math.round(w)));
-  strokeRuns(ctx, runs, (place) => place * w, y);
+  const seen = Number.isFinite(blindS) ? 1 - (endS - blindS) / STRIP_S : 1;
+  strokeRuns(ctx, seen < 1 ? runs.map((run) => run.filter(([place]) => place < seen)) : runs, (place) => place * w, y);
   drawRatings(ctx, h, ratings, x, colors);
+}
+
+/**
+ * The part of a moving band's piece that lies on the strip, in session time; null: none.
+ * @param {ReturnType<typeof piecesOf>[number]} piece in s from startS
+ * @param {number} startS
+ * @param {number} untilS
+ * @param {number} endS
+ */
+function clipPiece(piece, startS, untilS, endS) {
+  const [a, b] = [piece.fromS + startS, piece.toS + startS];
+  const [fromS, toS] = [Math.max(a, endS - STRIP_S), Math.min(b, untilS)];
+  if (toS <= fromS) return null;
+  const at = (/** @type {number} */ timeS, /** @type {0 | 1} */ k) =>
+    piece.from[k] + ((timeS - a) / (b - a)) * (piece.to[k] - piece.from[k]);
+  return { fromS, toS, from: [at(fromS, 0), at(fromS, 1)], to: [at(toS, 0), at(toS, 1)] };
+}
+
+function drawPiece(ctx, piece, x, y, colors) {
+  if (!piece) return;
+  ctx.beginPath();
+  ctx.moveTo(x(piece.fromS), y(piece.from[1]));
+  ctx.lineTo(x(piece.toS), y(piece.to[1]));
+  ctx.lineTo(x(piece.toS), y(piece.to[0]));
+  ctx.lineTo(x(piece.fromS), y(piece.from[0]));
+  ctx.closePath();
+  ctx.fillStyle = colors.sleeve;
+  ctx.fill();
+  ctx.strokeStyle = colors.target;
+  ctx.lineWidth = 1;
+  for (const k of [0, 1]) {
+    ctx.beginPath();
+    ctx.moveTo(x(piece.fromS), y(piece.from[k]));
+    ctx.lineTo(x(piece.toS), y(piece.to[k]));
+    ctx.stroke();
+  }
 }
 
 /**
@@ -125,6 +163,7 @@ export function findRuns(ring, from, to, n) {
 export function strokeRuns(ctx, runs, x, y) {
   ctx.beginPath();
   for (const run of runs) {
+    if (!run.length) continue;
     run.forEach(([place, low, high], k) => {
       if (k) ctx.lineTo(x(place), y(high));
       else ctx.moveTo(x(place), y(high));

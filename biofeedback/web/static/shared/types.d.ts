@@ -46,6 +46,19 @@ export interface Phase {
   duration_s: number;
   band: [number, number] | null;
   felt?: number | null;
+  ramp?: [number, number][];
+  steps?: [number, number][];
+  blind?: [number, number][];
+  until?: string;
+  since_s?: number;
+}
+/** Sets to fatigue: what is expected of this or the next one, times so far, hard seconds today. */
+export interface Training {
+  expected_s: number | null;
+  source: string;
+  lost_s: (number | null)[];
+  hard_s: number;
+  said: string;
 }
 export interface Attempt {
   number: number;
@@ -98,6 +111,8 @@ export interface State {
   phase: Phase | null;
   next: Phase | null;
   band: [number, number] | null;
+  blind?: boolean;
+  training?: Training | null;
   ask: { id: number; text: string; said?: number | null } | null;
   by_feel?: boolean;
   ask_effort?: { phase_index: number } | null;
@@ -161,6 +176,7 @@ export interface View {
   unit: string;
   word: string;
   inBandShare: number;
+  isNarrow?: boolean;
 }
 export type Colors = Record<string, string>;
 /** Elements of a seat by their data-part; what a page does not have is not drawn there. */
