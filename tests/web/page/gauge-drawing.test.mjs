@@ -4,7 +4,8 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { draw, frame } from "../../../biofeedback/web/static/shared/gauge.js";
+import { digitsOf, frame } from "../../../biofeedback/web/static/shared/gauge-frame.js";
+import { draw } from "../../../biofeedback/web/static/shared/gauge.js";
 import { COLORS, RecordingContext, boundsOf, crossings } from "./recording-context.mjs";
 
 const SIZES = [
@@ -32,7 +33,7 @@ const viewOf = (changes = {}) => ({
 function drawn(view, { w = 800, h = 500, share = NaN } = {}) {
   const ctx = new RecordingContext();
   draw(ctx, w, h, view, share, COLORS);
-  const { left, right, ground, height } = frame(w, h);
+  const { left, right, ground, height } = frame(w, h, digitsOf(view.top));
   return { ctx, left, right, ground, height, middle: (left + right) / 2, yOf: (percent) => ground - (height * percent) / TOP };
 }
 
@@ -46,14 +47,6 @@ const solidEdges = (ctx, color) => ctx.of("stroke", color).filter((mark) => !mar
 const hatches = (ctx) => ctx.of("stroke").filter((mark) => mark.clip);
 
 for (const [w, h] of SIZES) {
-  test(`${w} x ${h}: the page's room holds ground and crown, and the ground lies low`, () => {
-    const { left, right, ground, height } = frame(w, h);
-    assert.ok(Math.abs(left - (w - right)) < 1e-9, "as far from both sides");
-    assert.ok(left >= 10 && left <= 28 && (w < 500 || w > 1400 || Math.abs(left - 0.02 * w) < 1e-9));
-    assert.ok(ground > 0.85 * h && ground < h);
-    assert.ok(height > 0.75 * h && ground - height > 0);
-  });
-
   for (const state of ["none", "below", "in", "above"]) {
     test(`${w} x ${h}: ${state}: the belly stands as high as the effort, in the state's own colours`, () => {
       for (const percent of [PERCENT[state], PERCENT[state] + 3.7]) {
@@ -109,6 +102,14 @@ for (const [w, h] of SIZES) {
   }
 }
 
+test("pushing while relaxing is asked for is hatched from the ground on", () => {
+  const { ctx, ground, middle, yOf } = drawn(viewOf({ mode: "free", band: null, percent: 53, bandState: "pushing" }));
+  const [hatch, ...more] = hatches(ctx);
+  assert.deepEqual(more, []);
+  near(crossings(hatch.clip, middle), [yOf(53), ground]);
+  assert.equal(ctx.of("fill", "aboveTint").length, 1);
+});
+
 test("only too much is hatched: what spills out above the band, between its upper edge and the crown", () => {
   for (const state of ["none", "below", "in"])
     assert.deepEqual(hatches(drawn(viewOf({ percent: PERCENT[state], bandState: state })).ctx), []);
@@ -140,20 +141,31 @@ test("in the band a fine line in the sleeve shows where the effort stands, never
   }
 });
 
-test("the band's edges are written beside it, the lower one below its edge and the upper one above", () => {
-  const { ctx, left, right, yOf } = drawn(viewOf({ band: [62, 85], percent: 40, bandState: "below" }));
-  const [low, high] = ctx.of("text");
-  assert.deepEqual([low.text, high.text], ["62", "85"]);
-  assert.deepEqual([low.color, high.color], ["ink", "ink"]);
-  const [sleeve] = ctx.of("fill", "sleeve");
-  const x = low.paths[0].points[0][0];
-  assert.equal(x, high.paths[0].points[0][0]);
-  assert.ok(x > (left + right) / 2 && x < right, "right of the number");
-  const [upper, lower] = crossings(sleeve.paths, x);
-  assert.ok(low.paths[0].points[0][1] > lower && low.paths[0].points[0][1] < lower + 40);
-  assert.ok(high.paths[0].points[0][1] < upper && high.paths[0].points[0][1] > upper - 40);
-  assert.ok(upper > yOf(85) && lower > yOf(62), "the arch is lower beside its middle");
-  assert.deepEqual(drawn(viewOf({ isNarrow: true })).ctx.of("text"), [], "not where the number stands in their place");
+test("the band's edges are written in the column, each on the height of its crown, right of all that is drawn", () => {
+  for (const [w, h] of SIZES)
+    for (const percent of [0, 7, 70, 100, 145]) {
+      const bandState = percent < 62 ? "below" : percent > 85 ? "above" : "in";
+      const { ctx, right, yOf } = drawn(viewOf({ band: [62, 85], percent, bandState }), { w, h });
+      const labels = ctx.of("text");
+      assert.deepEqual(
+        labels.map(({ text, color }) => [text, color]),
+        [
+          ["62", "ink"],
+          ["85", "ink"],
+        ],
+      );
+      near(
+        labels.map(({ paths }) => paths[0].points[0][1]),
+        [yOf(62), yOf(85)],
+        "on the height of the crowns",
+      );
+      const drawnPoints = ctx.marks
+        .filter(({ kind, color }) => kind !== "text" && kind !== "clear" && color !== "line")
+        .flatMap(({ paths, clip }) => (clip ?? paths).flatMap(({ points }) => points));
+      const furthest = Math.max(...drawnPoints.map(([x]) => x));
+      assert.ok(furthest <= right + 1e-9, `${percent} %: drawn up to ${furthest} of ${right}`);
+      for (const { paths } of labels) assert.ok(paths[0].points[0][0] > right + 4);
+    }
 });
 
 test("an effort beyond the scale stays in the picture and says so with two marks", () => {
@@ -179,19 +191,17 @@ test("the crown stands out: its line is thicker than the band's edges, and both 
     const [edge] = dashedEdges(ctx, "target");
     assert.ok(crown.width >= 6 && crown.width > 2 * edge.width && edge.width >= 2.4);
     assert.ok(edge.dash[0] > edge.dash[1] && edge.dash[1] > edge.width, "dashes, not dots");
-    const [dots] = dashedEdges(ctx, "line");
+    const [dots] = dashedEdges(ctx, "edge");
     assert.ok(dots.dash[0] < dots.dash[1], "dots, not dashes");
   }
 });
 
 test("a band's numbers are large enough to read and small enough to fit", () => {
-  const sizes = SIZES.map(([w, h]) =>
-    parseInt(/(\d+(\.\d+)?)px/.exec(drawn(viewOf({ band: [60, 80] }), { w, h }).ctx.of("text")[0].font)[1]),
-  );
-  assert.deepEqual(
-    sizes,
-    SIZES.map(([, h]) => Math.floor(Math.max(13, Math.min(30, 0.055 * h)))),
-  );
+  for (const [w, h] of SIZES) {
+    const [{ font }] = drawn(viewOf({ band: [60, 80] }), { w, h }).ctx.of("text");
+    const px = parseFloat(/(\d+(\.\d+)?)px/.exec(font)[1]);
+    assert.ok(px >= 13 && px <= 40 && Math.abs(px - Math.max(13, Math.min(40, 0.12 * h, 0.13 * w))) < 1e-9, `${w} x ${h}: ${px}`);
+  }
 });
 
 test("no effort, no belly; an effort of nothing lies on the ground", () => {
@@ -224,12 +234,18 @@ test("without a live number the form is hatched in grey and dashed, whatever the
 test("what comes next is a thin dotted outline, and nothing else of a band", () => {
   const { ctx, middle, yOf } = drawn(viewOf({ mode: "free", band: null, ghost: [20, 30], percent: 3, bandState: "none" }));
   near(
-    dashedEdges(ctx, "line").flatMap((mark) => crossings(mark.paths, middle)),
+    dashedEdges(ctx, "edge").flatMap((mark) => crossings(mark.paths, middle)),
     [yOf(20), yOf(30)],
   );
   assert.deepEqual(ctx.of("fill", "sleeve"), []);
   assert.deepEqual(dashedEdges(ctx, "target"), []);
-  assert.deepEqual(ctx.of("text"), []);
+  assert.deepEqual(
+    ctx.of("text").map(({ text, color }) => [text, color]),
+    [
+      ["20", "ink2"],
+      ["30", "ink2"],
+    ],
+  );
 });
 
 test("the ground is the time left: full at the start, gone at the end, drawing in from both ends", () => {

@@ -160,6 +160,7 @@ export const COLORS = Object.fromEntries(
     "ink",
     "ink2",
     "line",
+    "edge",
     "panel",
     "in",
     "inTint",

@@ -35,7 +35,7 @@ for (const [w, h] of [
   [1234, 90],
 ]) {
   test(`${w} x ${h}: a band lies from its first to its last second, between its edges`, () => {
-    const inner = h - 8;
+    const inner = h - 28;
     const ctx = strip({
       w,
       h,
@@ -60,7 +60,7 @@ for (const [w, h] of [
     const ctx = strip({ w, h, percentAt: (s) => (s < 15 ? 20 : 70) });
     const points = ctx.of("stroke", "ink")[0].paths.flatMap((path) => path.points);
     for (const [x, y] of points) {
-      if (Math.abs(x - w / 2) > 2) close(y, h - 4 - (x < w / 2 ? 0.2 : 0.7) * (h - 8), `at ${x}`);
+      if (Math.abs(x - w / 2) > 2) close(y, h - 4 - (x < w / 2 ? 0.2 : 0.7) * (h - 28), `at ${x}`);
     }
     close(points[0][0], 0.5, "begins 30 s ago", 0.51);
     close(points.at(-1)[0], w - 0.5, "ends now", 0.51);
@@ -89,7 +89,7 @@ test("what never came is a hole in the line, and a peak is never lost", () => {
   assert.equal(line.paths.length, 2);
   close(boundsOf([line.paths[0]]).right, 200, "ends where it stopped", 1.01);
   close(boundsOf([line.paths[1]]).left, 240, "goes on where it came back", 1.01);
-  close(boundsOf(line.paths).top, 100 - 4 - 0.95 * 92, "the peak");
+  close(boundsOf(line.paths).top, 100 - 4 - 0.95 * 72, "the peak");
 });
 
 test("nothing at all is a line along the foot", () => {
@@ -106,12 +106,13 @@ test("a rating stands in a box around its moment", () => {
   const [x, y] = ctx.of("text")[0].paths[0].points[0];
   assert.deepEqual([(left + right) / 2, x], [300, 300]);
   assert.ok(right - left > 20 && right - left < 30 && y > top && y < bottom);
+  assert.ok(bottom <= 24 - 2, "above the trace at its highest, with its line");
   assert.deepEqual(ctx.of("stroke", "ink2").length, 2); // the stem and the box
 });
 
 test("an effort beyond the scale stays in the strip", () => {
   const bounds = boundsOf(strip({ percentAt: (s) => (s < 15 ? 180 : -20) }).of("stroke", "ink")[0].paths);
-  close(bounds.top, 4);
+  close(bounds.top, 24);
   close(bounds.bottom, 96);
 });
 

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { arch, crownPx, frame } from "../../../biofeedback/web/static/shared/gauge.js";
+import { arch, crownPx, frame } from "../../../biofeedback/web/static/shared/gauge-frame.js";
 import { Ring, columns } from "../../../biofeedback/web/static/shared/strip.js";
 
 const rows = (...values) => Float32Array.from(values);

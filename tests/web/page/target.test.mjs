@@ -7,7 +7,7 @@ import { SILENCE, chooseCue, partOf, wordsOfCue } from "../../../biofeedback/web
 import { gaugeView, scaleTop } from "../../../biofeedback/web/static/shared/gauge-view.js";
 import { notesOf } from "../../../biofeedback/web/static/shared/sound.js";
 import { instruction } from "../../../biofeedback/web/static/shared/state.js";
-import { Ring, drawStrip } from "../../../biofeedback/web/static/shared/strip.js";
+import { Ring, drawStrip, stripFrame } from "../../../biofeedback/web/static/shared/strip.js";
 import { bandAt, blindAt, elapsedS } from "../../../biofeedback/web/static/shared/target.js";
 import { COLORS, RecordingContext } from "./recording-context.mjs";
 
@@ -96,7 +96,8 @@ test("the strip draws a ramp's edges where they are, and no effort since the bli
   const ctx = new RecordingContext();
   drawStrip(ctx, 600, 108, { ...base, spans: [{ fromS: 0, toS: 30, band: [10, 20], phase: RAMP }] }, COLORS);
   const points = ctx.marks.flatMap((mark) => mark.paths ?? []).flatMap((path) => path.points);
-  const y = (percent) => 104 - percent;
+  const { crest, foot } = stripFrame(108);
+  const y = (percent) => foot - (percent / 100) * (foot - crest);
   for (const [timeS, percent] of [
     [0, 20],
     [10, 50],

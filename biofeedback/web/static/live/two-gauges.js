@@ -27,10 +27,10 @@ export function namesOf(a, b) {
   );
 }
 
-/** In half the width: the guide's instruction in fewer words, and no labels under the number. */
+/** In half the width: the guide's instruction in fewer words. */
 export function narrowed(view) {
   const word = { "Push a little more": "A little more", "Ease off a little": "A little less" }[view.word] ?? view.word;
-  return { ...view, word, isNarrow: true };
+  return { ...view, word };
 }
 
 /** The guide and the channel beside it during a plan: {guide, beside, names, guideFirst}; null when there is only one. */
@@ -54,7 +54,6 @@ export function besideView(state, update, problem, gauges) {
   const band = state.band ?? null;
   const ghost = band ? null : (state.next?.band ?? null);
   const base = {
-    isNarrow: true,
     top: scaleTop(state),
     band,
     ghost,

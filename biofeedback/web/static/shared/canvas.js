@@ -4,6 +4,7 @@ const NAMES = [
   "ink",
   "ink2",
   "line",
+  "edge",
   "panel",
   "in",
   "in-tint",

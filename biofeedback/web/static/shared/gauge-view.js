@@ -105,8 +105,16 @@ function uncalibratedView(state, update, blank) {
  * @returns {View}
  */
 function stepView(maximum, update, blank) {
-  const word = { countdown: "Get ready", push: "Push", rest: "Rest", idle: "", accepted: "" }[maximum.step];
+  const word = { countdown: "Push in", push: "Push", rest: restBefore(maximum), idle: "", accepted: "" }[maximum.step];
   return { ...blank, mode: "timer", band: null, number: timeText(update.remainingS) || "–", unit: "s", word };
+}
+
+/**
+ * What the rest between two attempts is for: the headline already says to rest.
+ * @param {import("./types").Maximum} maximum
+ */
+function restBefore({ number, n_needed, verdict }) {
+  return verdict?.state === "accepted" || number > n_needed ? "Rest" : `Before attempt ${number}`;
 }
 
 /**
@@ -148,7 +156,8 @@ function attemptView(maximum, blank) {
 function restWord(state, remainingS) {
   if (state.phase && !meaningOf(state).contracts) {
     const announce = state.next?.band && remainingS <= LEAD_IN_S;
-    return announce ? `Contract in ${timeText(remainingS)}` : capital(nameOfPhase(state, state.phase.kind));
+    if (announce) return `Contract in ${timeText(remainingS)}`;
+    return state.phase.kind === "rest" ? "Out of the stretch" : capital(nameOfPhase(state, state.phase.kind));
   }
   return state.band ? "Build up gently" : "";
 }

@@ -1,25 +1,9 @@
 // The form: a muscle belly fixed at both ends. It swells with effort; the target is a sleeve that it should just fill.
-// Geometry is pure; draw() only puts it on a canvas.
+// Only draws; where things lie is said by gauge-frame.js.
 
-const ROUND = 2.6; // exponent of the arch: flat enough at the crown to be read, fixed at both feet
+import { arch, crownPx, digitsOf, frame, labelsOf } from "./gauge-frame.js";
 
-/** Height of the arch (0..1 of its crown) at u in [-1, 1]. */
-export function arch(u) {
-  return 1 - Math.abs(u) ** ROUND;
-}
-
-/** Crown height in px for an effort; the drawing stays inside, the number never does. */
-export function crownPx(percent, top, heightPx) {
-  if (!Number.isFinite(percent)) return 0;
-  return (Math.min(Math.max(percent, 0), top) / top) * heightPx;
-}
-
-/** Where everything lies in a box of w x h css px. */
-export function frame(w, h) {
-  const foot = Math.max(10, Math.min(28, w * 0.02));
-  const ground = h - Math.max(16, h * 0.06);
-  return { left: foot, right: w - foot, ground, height: ground - Math.max(12, h * 0.05) };
-}
+const FONT = 'system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif';
 
 function trace(ctx, box, crown, { reverse = false, open = true } = {}) {
   const steps = 96;
@@ -66,33 +50,20 @@ function edge(ctx, box, crown, color, width, dash = []) {
   ctx.setLineDash([]);
 }
 
-function bandLabel(ctx, box, crown, text, colors, size, below) {
-  const u = 0.62;
-  const x = (box.left + box.right) / 2 + (u * (box.right - box.left)) / 2;
-  const y = box.ground - crown * arch(u) + (below ? size * 0.95 : -size * 0.95);
-  ctx.font = `600 ${size}px system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif`;
-  ctx.textAlign = "center";
-  ctx.textBaseline = "middle";
-  ctx.lineJoin = "round";
-  ctx.lineWidth = size / 4;
-  ctx.strokeStyle = colors.panel;
-  ctx.strokeText(text, x, y);
-  ctx.fillStyle = colors.ink;
-  ctx.fillText(text, x, y);
-}
-
 /**
  * Draw one picture. view: mode, percent, top, band, bandState; share: part of the phase still to go (NaN: none).
- * isNarrow: the number covers where the band's edges are labelled, so they are not.
  * State is told by shape as well as colour: below leaves the sleeve empty and dashed, in makes it one solid arch,
- * above spills out of it hatched.
+ * above spills out of it hatched; pushing, where none is asked for, is hatched from the ground on.
  */
 export function draw(ctx, w, h, view, share, colors) {
   ctx.clearRect(0, 0, w, h);
-  const box = frame(w, h);
-  const heavy = Math.max(4, h * 0.014);
+  const edges = view.band ?? view.ghost ?? [];
+  const box = frame(w, h, digitsOf(view.top));
+  const heavy = Math.max(4, Math.min(h * 0.014, w * 0.02));
   const low = view.band ? crownPx(view.band[0], view.top, box.height) : 0;
   const high = view.band ? crownPx(view.band[1], view.top, box.height) : 0;
+  const labels = labelsOf(box, edges, view.top);
+  drawLeaders(ctx, box, labels, colors);
   if (view.mode === "lost" || view.mode === "uncalibrated") drawAbsent(ctx, box, colors, heavy);
   if (view.band) {
     sleeve(ctx, box, low, high);
@@ -101,7 +72,7 @@ export function draw(ctx, w, h, view, share, colors) {
   }
   if (view.ghost) {
     for (const percent of view.ghost)
-      edge(ctx, box, crownPx(percent, view.top, box.height), colors.line, heavy * 0.6, [heavy * 0.6, heavy * 1.6]);
+      edge(ctx, box, crownPx(percent, view.top, box.height), colors.edge, heavy * 0.6, [heavy * 0.6, heavy * 1.6]);
   }
   const crown = crownPx(view.percent, view.top, box.height);
   if (Number.isFinite(view.percent)) drawBelly(ctx, box, crown, high, view, colors, heavy);
@@ -109,13 +80,30 @@ export function draw(ctx, w, h, view, share, colors) {
     const full = view.bandState === "in";
     if (full) fillSleeve(ctx, box, low, high, crown, colors, heavy);
     else for (const height of [low, high]) edge(ctx, box, height, colors.target, heavy * 0.6, [heavy * 2.2, heavy * 1.4]);
-    if (!view.isNarrow) labelBand(ctx, box, [low, high], view.band, colors, Math.max(13, Math.min(30, h * 0.055)));
   }
+  drawLabels(ctx, box, labels, view.band ? colors.ink : colors.ink2);
   drawGround(ctx, box, share, colors, heavy);
 }
 
-function labelBand(ctx, box, crowns, band, colors, size) {
-  crowns.forEach((crown, k) => bandLabel(ctx, box, crown, String(Math.round(band[k])), colors, size, k === 0));
+/** From the crown of each edge to its label: under the belly, so that only what is free of it shows. */
+function drawLeaders(ctx, box, labels, colors) {
+  ctx.beginPath();
+  for (const { y, crownY } of labels) {
+    ctx.moveTo((box.left + box.right) / 2, crownY);
+    ctx.lineTo(box.right, crownY);
+    ctx.lineTo(box.column - 0.08 * box.size, y);
+  }
+  ctx.strokeStyle = colors.line;
+  ctx.lineWidth = 1.5;
+  if (labels.length) ctx.stroke();
+}
+
+function drawLabels(ctx, box, labels, color) {
+  ctx.font = `600 ${box.size}px ${FONT}`;
+  ctx.textAlign = "left";
+  ctx.textBaseline = "middle";
+  ctx.fillStyle = color;
+  for (const { text, x, y } of labels) ctx.fillText(text, x, y);
 }
 
 /** In the band: the sleeve is one solid arch, and a fine line in it shows where the effort stands. */
@@ -128,16 +116,29 @@ function fillSleeve(ctx, box, low, high, crown, colors, heavy) {
   edge(ctx, box, Math.min(Math.max(crown, low), high), colors.panel, heavy * 0.7);
 }
 
+function paintOf(bandState, colors) {
+  switch (bandState) {
+    case "below":
+      return { tint: colors.belowTint, line: colors.below };
+    case "in":
+      return { tint: colors.inTint, line: colors.in };
+    case "above":
+    case "pushing":
+      return { tint: colors.aboveTint, line: colors.above };
+    default:
+      return { tint: colors.restTint, line: colors.rest };
+  }
+}
+
 function drawBelly(ctx, box, crown, high, view, colors, heavy) {
-  const tint = { none: colors.restTint, below: colors.belowTint, in: colors.inTint, above: colors.aboveTint }[view.bandState];
-  const line = { none: colors.rest, below: colors.below, in: colors.in, above: colors.above }[view.bandState];
+  const { tint, line } = paintOf(view.bandState, colors);
   ctx.beginPath();
   trace(ctx, box, crown);
   ctx.closePath();
   ctx.fillStyle = tint;
   ctx.fill();
-  if (view.bandState === "above") {
-    sleeve(ctx, box, high, crown);
+  if (view.bandState === "above" || view.bandState === "pushing") {
+    sleeve(ctx, box, view.bandState === "above" ? high : 0, crown);
     hatch(ctx, box, colors.above, heavy * 2.4, 0.7);
   }
   if (view.bandState !== "in") edge(ctx, box, crown, line, heavy * 1.5);
@@ -148,7 +149,7 @@ function drawOverTop(ctx, box, color, heavy) {
   const mid = (box.left + box.right) / 2;
   ctx.beginPath();
   for (const shift of [-1, 1]) {
-    const x = mid + shift * heavy * 9;
+    const x = mid + shift * Math.min(heavy * 9, (box.right - box.left) * 0.2);
     const y = box.ground - box.height + heavy * 3;
     ctx.moveTo(x - heavy * 2.4, y + heavy * 2.4);
     ctx.lineTo(x, y);

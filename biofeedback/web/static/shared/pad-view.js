@@ -114,7 +114,7 @@ export class PadView {
   }
 
   tell() {
-    const waits = this.pad.dueMs === Infinity ? "confirm it" : "press +½ to add a half";
+    const waits = this.pad.dueMs === Infinity ? "confirm it" : "+½ adds a half";
     setText(this.given, this.pad.whole === null ? this.last : `${this.pad.value} … ${waits}`);
   }
 

@@ -3,6 +3,7 @@
 
 import { paint } from "./canvas.js";
 import { setData, setText, show } from "./dom.js";
+import { fitOf } from "./gauge-frame.js";
 import { draw } from "./gauge.js";
 import { PadView } from "./pad-view.js";
 import { asksPosition, nextText, phaseShare } from "./state.js";
@@ -14,6 +15,7 @@ import { sayPhase } from "./words.js";
 /** @typedef {import("./types").Colors} Colors */
 
 const SPOKEN_EVERY_MS = 500;
+const LONG_WORD = 20; // letters; what is longer is set smaller, in two lines
 
 /**
  * Every element below root that has a data-part, by that name.
@@ -98,9 +100,22 @@ export function drawGauge(parts, update, view, share, colors, name) {
   setText(parts.number, view.number);
   setData(parts.number, "level", String(update?.level ?? -1));
   setText(parts.unit, unitText(view.unit));
+  setFit(parts.line, fitOf(view.number, unitText(view.unit)));
   setText(parts.word, view.word);
+  setData(parts.word.parentElement, "long", String(view.word.length > LONG_WORD));
   paint(parts.belly, (ctx, w, h) => draw(ctx, w, h, view, share, colors), [view, share], colors);
   describeAloud(parts.line, view, name);
+}
+
+/**
+ * A number longer than three digits, or with a longer unit, is set smaller.
+ * @param {HTMLElement & {fit?: number}} line
+ * @param {number} fit
+ */
+function setFit(line, fit) {
+  if (line.fit === fit) return;
+  line.fit = fit;
+  line.style.setProperty("--fit", String(fit));
 }
 
 /**

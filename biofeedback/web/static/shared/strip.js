@@ -49,13 +49,21 @@ export function columns(ring, from, to, n) {
 }
 
 /**
+ * Where the trace lies in a strip of height h: below the line in which ratings and the strip's name are written.
+ * @param {number} h
+ */
+export function stripFrame(h) {
+  return { crest: 24, foot: h - 4 };
+}
+
+/**
  * Draw ring, bands and ratings. endS: session time at the right edge. spans: [{fromS, toS, band, phase?}], phase where
  * the band moves. blindS: since when nothing is shown of the effort, NaN: it is.
  */
 export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, ratings, blindS = NaN }, colors) {
   ctx.clearRect(0, 0, w, h);
-  const pad = 4;
-  const y = (percent) => h - pad - (Math.min(Math.max(percent, 0), top) / top) * (h - 2 * pad);
+  const { crest, foot } = stripFrame(h);
+  const y = (percent) => foot - (Math.min(Math.max(percent, 0), top) / top) * (foot - crest);
   const x = (timeS) => w + ((timeS - endS) / STRIP_S) * w;
   for (const { fromS, toS, band, phase } of spans) {
     if (!band) continue;
@@ -75,8 +83,8 @@ export function drawStrip(ctx, w, h, { ring, levelRateHz, endS, top, spans, rati
   ctx.strokeStyle = colors.line;
   ctx.lineWidth = 1;
   ctx.beginPath();
-  ctx.moveTo(0, h - pad + 0.5);
-  ctx.lineTo(w, h - pad + 0.5);
+  ctx.moveTo(0, foot + 0.5);
+  ctx.lineTo(w, foot + 0.5);
   ctx.stroke();
   const endLevel = endS * levelRateHz;
   ctx.strokeStyle = colors.ink;

@@ -176,7 +176,6 @@ export interface View {
   unit: string;
   word: string;
   inBandShare: number;
-  isNarrow?: boolean;
 }
 export type Colors = Record<string, string>;
 /** Elements of a seat by their data-part; what a page does not have is not drawn there. */

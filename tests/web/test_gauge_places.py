@@ -1,0 +1,204 @@
+"""Number, unit, word, band edges and belly each have a place of their own: nothing of a gauge touches another."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from .conftest import Page, Served
+from .fake_live import FakeLive
+from .scenes import SCENES
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+SIZES = [(390, 844), (844, 390), (820, 1180), (1280, 800), (900, 560)]
+PERCENTS = (0.0, 7.0, 70.0, 100.0, 145.0)
+# How large one CSS pixel is: a 390 px phone is 65 mm wide, an 820 px tablet 163 mm, a 1280 px laptop 286 mm
+# (usual products).
+PX_MM = {(390, 844): 65 / 390, (844, 390): 65 / 390, (820, 1180): 163 / 820, (1280, 800): 286 / 1280}
+# Whatever a canvas writes is noted with its box, in the canvas's own pixels, until that canvas is cleared.
+WRITTEN = """
+const { fillText, clearRect } = CanvasRenderingContext2D.prototype;
+CanvasRenderingContext2D.prototype.clearRect = function (...at) {
+  this.canvas.written = [];
+  return clearRect.apply(this, at);
+};
+CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+  const m = this.measureText(text);
+  const box = [x - m.actualBoundingBoxLeft, y - m.actualBoundingBoxAscent,
+    x + m.actualBoundingBoxRight, y + m.actualBoundingBoxDescent];
+  this.canvas.written.push({ text, box });
+  return fillText.call(this, text, x, y);
+};
+"""
+# The ink of every part in page pixels: letters by a canvas's own measure at the baseline that the browser gave them.
+PARTS = """() => [...document.querySelectorAll(".form")].filter((f) => f.offsetParent).map((form) => {
+  const measure = document.createElement("canvas").getContext("2d");
+  const parts = {};
+  for (const [name, query] of Object.entries({ number: ".digits", unit: ".unit", word: ".word span:last-child",
+      glyph: ".glyph", others: ".others", name: ".form-name" })) {
+    const element = form.querySelector(query);
+    if (!element || !element.getClientRects().length || (name !== "glyph" && !element.textContent)) continue;
+    const outer = element.getBoundingClientRect();
+    parts[name] = [outer.left, outer.top, outer.right, outer.bottom];
+    if (!["number", "unit"].includes(name)) continue;
+    const style = getComputedStyle(element);
+    measure.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+    const ink = measure.measureText(element.textContent);
+    const foot = document.createElement("span");
+    foot.style.display = "inline-block";
+    element.append(foot);  // an empty inline block stands on the baseline
+    const base = foot.getBoundingClientRect().bottom;
+    foot.remove();
+    const range = document.createRange();
+    range.selectNodeContents(element);
+    const text = range.getBoundingClientRect();
+    parts[name] = [text.left, base - ink.actualBoundingBoxAscent, text.right, base + ink.actualBoundingBoxDescent];
+  }
+  const canvas = form.querySelector("canvas");
+  if (canvas.getClientRects().length) {
+    const at = canvas.getBoundingClientRect();
+    const labels = canvas.written ?? [];
+    labels.forEach(({ text, box: [l, t, r, b] }, k) => {
+      parts[`edge ${k} ${text}`] = [at.left + l, at.top + t, at.left + r, at.top + b];
+    });
+    parts.belly = [at.left, at.top, at.right, at.bottom];
+  }
+  const outer = form.getBoundingClientRect();
+  return { parts, form: [outer.left, outer.top, outer.right, outer.bottom] };
+})"""
+
+
+@pytest.fixture
+def noting(tmp_path: Path) -> Path:
+    script = tmp_path / "written.js"
+    script.write_text(WRITTEN)
+    return script
+
+
+def touches(a: list[float], b: list[float]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
+def check(page: Page, words: str) -> dict[str, list[float]]:
+    """The guide's parts; nothing in any gauge touches another part or leaves its gauge."""
+    gauges = page.tab.evaluate(PARTS)
+    for gauge in gauges:
+        parts, form = gauge["parts"], gauge["form"]
+        assert "number" in parts, (words, parts)
+        for name, box in parts.items():
+            inside = box[0] >= form[0] and box[1] >= form[1] and box[2] <= form[2] and box[3] <= form[3]
+            assert inside, f"{words}: {name} {box} leaves {form}"
+        for (one, a), (other, b) in itertools.combinations(parts.items(), 2):
+            if "belly" in (one, other) and "edge" in one + other:
+                continue  # the column beside the belly is part of its canvas: where it lies is tested with the drawing
+            assert not touches(a, b), f"{words}: {one} {a} and {other} {b}"
+    return dict(gauges[-1]["parts"] if len(gauges) == 1 else gauges[0]["parts"])
+
+
+def show(live: FakeLive, percent: float, n: int) -> None:
+    state = 1 if percent < 60 else 3 if percent > 80 else 2
+    live.feed(np.full((3, n), percent), band_state=state, beside_state=state)
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("shown", ["athlete: one", "athlete: two", "coach: one", "coach: two"])
+def test_nothing_of_a_gauge_touches_another(
+    served: Served, open_tab: Callable[..., Page], noting: Path, shown: str, size: tuple[int, int]
+) -> None:
+    """Light and dark, every word there is, efforts of one to three digits."""
+    place, _, n_gauges = shown.partition(": ")
+    n = {"one": 1, "two": 2}[n_gauges]
+    served.do(SCENES["inside" if n == 1 else "two_sides"])
+    page = open_tab(path=place, script=noting, viewport={"width": size[0], "height": size[1]})
+    for scheme in ("light", "dark"):
+        page.tab.emulate_media(color_scheme=scheme)
+        for percent in PERCENTS:
+            served.do(lambda live, percent=percent: show(live, percent, n))
+            page.wait(lambda percent=percent: page.text("number") == f"{percent:.0f}")
+            page.tab.wait_for_timeout(30)
+            parts = check(page, f"{percent} % {scheme}")
+            assert "unit" in parts
+            labels = [name.rsplit(" ", 1)[1] for name in parts if name.startswith("edge")]
+            assert labels == ["60", "80"]
+            right = parts["number"][2]
+            size_px = parts["number"][3] - parts["number"][1]
+            assert 0 <= parts["unit"][0] - right < 0.35 * size_px, "the unit stands beside its digits"
+    assert page.complaints == []
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_words_times_and_long_numbers_have_their_place_too(
+    served: Served, open_tab: Callable[..., Page], noting: Path, size: tuple[int, int]
+) -> None:
+    page = open_tab(script=noting, viewport={"width": size[0], "height": size[1]})
+    scenes = ("lost", "clipping", "uncalibrated", "passive", "light", "two_kinds", "two_lost", "two_letting_go")
+    for name in (*scenes, "maximum_countdown", "maximum_rest", "maximum_push", "maximum_settled"):
+        served.do(lambda live, name=name: (live.restart(), SCENES[name](live)))
+        page.wait(lambda: page.tab.get_attribute("body", "data-stage") == served.live.state()["stage"])
+        page.tab.wait_for_timeout(250)
+        parts = check(page, name)
+        if name == "maximum_countdown":
+            box = page.tab.locator("#form").bounding_box()
+            middle = box["x"] + box["width"] / 2
+            word = (parts["word"][0] + parts["word"][2]) / 2
+            assert abs(word - middle) < 0.02 * box["width"] + 8, "what comes stands in the middle"
+            assert parts["unit"][0] - parts["number"][2] < 0.3 * (parts["number"][3] - parts["number"][1])
+    assert page.complaints == []
+
+
+MEASURE = """() => {
+  const number = document.getElementById("number");
+  const style = getComputedStyle(number);
+  const ctx = document.createElement("canvas").getContext("2d");
+  ctx.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+  return ctx.measureText("0").actualBoundingBoxAscent;
+}"""
+# ISO 8596: a sign of 5 minutes of arc is acuity 1.0; one of twice that is read with 0.5, a common limit for driving.
+ACUITY_ARCMIN = 10.0
+
+
+@pytest.mark.parametrize("size", list(PX_MM))
+@pytest.mark.parametrize("place", ["athlete", "coach"])
+def test_the_number_can_be_read_from_three_metres(
+    served: Served, open_tab: Callable[..., Page], place: str, size: tuple[int, int]
+) -> None:
+    served.do(SCENES["far_above"])
+    page = open_tab(path=place, viewport={"width": size[0], "height": size[1]})
+    page.wait(lambda: page.text("number") == "127")
+    arcmin = math.degrees(page.tab.evaluate(MEASURE) * PX_MM[size] / 3000) * 60
+    assert arcmin >= ACUITY_ARCMIN, arcmin
+
+
+PAD = """() => [...document.querySelectorAll("#pad button, #ask, #given, #said, #stop, #time, #next, #share")]
+  .filter((e) => e.offsetParent && e.textContent.trim() && getComputedStyle(e).visibility === "visible")
+  .map((e) => [e.id || e.textContent, e.getBoundingClientRect()])
+  .map(([name, b]) => [name, [b.left, b.top, b.right, b.bottom]])"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("place", ["athlete", "coach"])
+def test_nothing_of_the_pad_or_the_clock_touches_another(
+    served: Served, open_tab: Callable[..., Page], place: str, size: tuple[int, int]
+) -> None:
+    served.do(SCENES["inside"])
+    page: Any = open_tab(path=place, viewport={"width": size[0], "height": size[1]})
+    page.wait(lambda: page.text("number") == "71")
+    for simulated in (True, False):
+        ask = {"id": 3, "text": "Discomfort now, 0 to 10?"}
+        served.do(lambda live, on=simulated, ask=ask: live.change(simulated=on, ask=live.state()["ask"] or ask))
+        page.tab.wait_for_timeout(100)
+        for pressed in (False, True):
+            if pressed:
+                page.tab.click("[data-rating='4']")
+            boxes = page.tab.evaluate(PAD)
+            assert pressed or page.text("given") in ("last: 7", "last: 4")
+            for (one, a), (other, b) in itertools.combinations(boxes, 2):
+                assert not touches(a, b), f"{one} {a} and {other} {b}, simulated {simulated}, pressed {pressed}"
+        page.wait(lambda: served.live.commands[-1][0].get("value") == 4)
