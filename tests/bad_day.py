@@ -25,7 +25,7 @@ from .web.reading import ReadUpdate, read_update
 RATE_HZ = 100
 TICK_S = 0.01
 STEP_S = 0.005
-START_S = 30.0  # far more than a start takes, even on a machine that is busy with other things
+START_S = 90.0  # far more than a start takes, even on a machine that is busy with other things
 PLAN = """
 title = "One long hold"
 [[block]]
@@ -153,7 +153,7 @@ class Program:
     def end(self, number: int = signal.SIGINT) -> tuple[int, str, str]:
         """Exit code and what was said, after Ctrl-C or another signal."""
         self.process.send_signal(number)
-        out, err = self.process.communicate(timeout=20)
+        out, err = self.process.communicate(timeout=60)
         return self.process.returncode, out, err
 
     def close(self) -> None:
@@ -179,7 +179,7 @@ class Page:
     def close(self) -> None:
         self._open.close()
 
-    def wait(self, condition: Callable[[Page], object], within_s: float = 10.0) -> float:
+    def wait(self, condition: Callable[[Page], object], within_s: float = 30.0) -> float:
         """Seconds until ``condition`` holds; every message that comes is looked at."""
         started_s = time.monotonic()
         while not condition(self):

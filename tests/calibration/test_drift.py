@@ -178,6 +178,7 @@ def test_sinking_slowly_into_a_stretch_is_no_drift(percent_per_s: float, percent
 
 
 @pytest.mark.slow
+@pytest.mark.waits(30)  # of computing: long enough to be waited for alone, if it came last
 def test_no_false_alarm_in_a_hundred_sessions() -> None:
     rng = np.random.default_rng(0)
     alarms = [

@@ -53,7 +53,7 @@ class Program:
     def end(self) -> None:
         """Ctrl-C, as a person would."""
         self.process.terminate()
-        self.process.communicate(timeout=30)
+        self.process.communicate(timeout=90)
 
     def kill(self) -> None:
         """Whatever state it is in; nothing is left of it."""
