@@ -39,7 +39,7 @@ def adopt_layout(profile: Profile, received: bytes, *, target: str) -> Profile |
         words = {decimal: word for word, decimal in DECIMALS.items()}
         options = " or ".join(f"decimal={words[one.decimal]}" for one in found.readings)
         raise SourceError(f"{target} prints {found.examples[-1].strip()[:SHOWN]!r}: {ways}?", f"say which: {options}")
-    if found.layout is None or (_is_plain(found.layout) and found.layout.decimal == "."):
+    if found.layout is None or (is_plain(found.layout) and found.layout.decimal == "."):
         return None
     names = match_channels(found, profile.channels)
     return None if names is None else replace(profile, layout=found.layout.rename(names))
@@ -101,7 +101,7 @@ def _match_kinds(columns: Sequence[Column], channels: Sequence[Channel]) -> dict
     return taken
 
 
-def _is_plain(layout: Layout) -> bool:
+def is_plain(layout: Layout) -> bool:
     """Numbers parted by spaces, tabs, commas or semicolons, which a line decoder reads faster."""
     if len(layout.templates) > 1:
         return False

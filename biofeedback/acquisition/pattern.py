@@ -37,14 +37,23 @@ def read_layout(file: TomlFile, channels: Sequence[Channel]) -> Layout | None:
 
 
 def write_profile(
-    title: str, layout: Layout, channels: Sequence[Channel], *, rate_hz: float | None = None, baud: int = 115200
+    title: str,
+    layout: Layout,
+    channels: Sequence[Channel],
+    *,
+    rate_hz: float | None = None,
+    baud: int = 115200,
+    key: str = "",
+    transport: str = "serial",
 ) -> str:
-    """A profile of a serial board as TOML; the layout's names are those of the channels, "-" where not used."""
+    """A profile of a board as TOML; the layout's names are those of the channels, "-" where not used."""
     templates = [json.dumps(template, ensure_ascii=False) for template in layout.templates]
     pattern = templates[0] if len(templates) == 1 else f"[{', '.join(templates)}]"
-    rows = [f"title = {json.dumps(title, ensure_ascii=False)}", 'transport = "serial"']
+    rows = [f"title = {json.dumps(title, ensure_ascii=False)}", f'transport = "{transport}"']
     rows += [f"rate_hz = {rate_hz:.10g}"] if rate_hz else []
-    rows += [f"baud = {baud}", "", "[lines]", f"pattern = {pattern}", f'decimal = "{layout.decimal}"']
+    rows += [f"baud = {baud}"] if transport == "serial" else []
+    rows += ["", "[lines]", f"pattern = {pattern}", f'decimal = "{layout.decimal}"']
+    rows += ["", "[commands]", f"key = {json.dumps(key)}"] if key else []
     for channel in channels:
         rows += ["", "[[channel]]", f'name = "{channel.name}"', f'kind = "{channel.kind}"']
         rows += [f"unit = {json.dumps(channel.unit, ensure_ascii=False)}"]

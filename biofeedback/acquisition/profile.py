@@ -29,7 +29,7 @@ class Profile:
     """One kind of board. ``columns`` or ``layout`` (text lines) or ``packets`` (binary); ``rate_hz`` None: measured.
 
     ``decimal``: what begins a fraction in its lines, as the person has said; None: nobody has, and it is not asked
-    unless the lines leave it open.
+    unless the lines leave it open. ``key``: what a board that prompts and waits is told, as somebody has said.
     """
 
     name: str
@@ -46,6 +46,7 @@ class Profile:
     info: bytes | None = None
     start: bytes | None = None
     stop: bytes | None = None
+    key: bytes | None = None
     radio: Radio | None = None
 
     def make_decoder(self) -> LineDecoder | LayoutDecoder | PacketDecoder:

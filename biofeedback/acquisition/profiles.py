@@ -15,6 +15,7 @@ from biofeedback.acquisition.decoder import NOT_CHANNELS, SEQUENCE, TIME_MS, TIM
 from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
 from biofeedback.acquisition.pattern import read_layout
 from biofeedback.acquisition.profile import Profile, Radio, Transport, add_typed
+from biofeedback.acquisition.prompting import read_key
 from biofeedback.acquisition.source import SourceUrl, read_channels
 from biofeedback.errors import SourceError
 from biofeedback.model import BOARD_KINDS, Channel
@@ -118,6 +119,7 @@ def parse_profile(text: str, file_name: str) -> Profile:
         info=commands.get("info"),
         start=commands.get("start"),
         stop=commands.get("stop"),
+        key=_read_key(file),
     )
 
 
@@ -258,11 +260,19 @@ def _read_radio(file: TomlFile) -> Radio:
 
 def _read_commands(file: TomlFile) -> dict[str, bytes]:
     commands = file.data.get("commands", {})
-    _refuse_unknown(file, ("commands",), commands, {"info", "start", "stop"})
+    _refuse_unknown(file, ("commands",), commands, {"info", "start", "stop", "key"})
     for key, value in commands.items():
         if not isinstance(value, str) or not value.isascii():
             file.refuse(("commands", key), f"{key} = {value!r}", "use plain text in quotes; a line end is added")
     return {key: value.encode("ascii") + b"\n" for key, value in commands.items()}
+
+
+def _read_key(file: TomlFile) -> bytes | None:
+    """What a board is sent that prints a prompt and waits."""
+    try:
+        return read_key(file.data.get("commands", {}).get("key"))
+    except SourceError as error:
+        file.refuse(("commands", "key"), error.what, 'for example key = "s", or key = "enter"')
 
 
 def _check_names(file: TomlFile, place: Place, named: tuple[str, ...], channels: tuple[Channel, ...]) -> None:

@@ -22,6 +22,7 @@ from biofeedback.acquisition.ports import (
     read_at_once,
 )
 from biofeedback.acquisition.profile import Profile
+from biofeedback.acquisition.prompting import Prompt, read_key
 from biofeedback.acquisition.source import SourceUrl
 from biofeedback.acquisition.timeline import BURST_S
 from biofeedback.errors import SourceError
@@ -59,6 +60,11 @@ class SerialSource(DescribedSource):
         self._opened_s: float | None = None  # until the first read
         self._next_read_s = 0.0
         self._alive_s = 0.0  # when the board last sent what it was told to send
+        self._prompt = Prompt(0.0)  # of the port that is open now
+
+    def connect(self) -> None:
+        """Open the port, and nothing more."""
+        self._open_port()
 
     def explain_nothing(self) -> str:
         """What to look at when no data come."""
@@ -156,6 +162,8 @@ class SerialSource(DescribedSource):
         data, self._waiting = self._waiting or self._read_batch(), b""
         if self.profile.start is not None:
             self._keep_started(data)
+        if self.profile.key is not None and self._prompt.is_due(data, self._clock()):
+            self._write(self.profile.key)
         return data
 
     def _lose(self, error: Exception) -> SourceError:
@@ -187,6 +195,7 @@ class SerialSource(DescribedSource):
 
     def _open_port(self) -> None:
         self._port = open_port(self._path, self.profile.baud, network_timeout_s=2 * BATCH_S)
+        self._prompt = Prompt(self._clock())
         self._answers = identify_port(self._path) or self._answers
         self._identity = self._identity or self._answers
 
@@ -227,9 +236,10 @@ class SerialSource(DescribedSource):
 
 def open_serial(url: str, parsed: SourceUrl) -> SerialSource:
     """Source for a ``serial:`` URL."""
-    parsed.check_known(("baud", "rate", "channels", "columns", "decimal", "profile"))
+    parsed.check_known(("baud", "rate", "channels", "columns", "decimal", "pattern", "key", "profile"))
     if not parsed.target:
         raise SourceError("serial: does not name a port", f"write serial:PORT; {describe_ports()}")
     profile = read_description(parsed, "serial")
-    profile = replace(profile, baud=round(parsed.number("baud") or profile.baud))
+    key = read_key(parsed.options.get("key")) or profile.key
+    profile = replace(profile, baud=round(parsed.number("baud") or profile.baud), key=key)
     return SerialSource(parsed.target, profile, url=url, rate_hz=parsed.number("rate"))

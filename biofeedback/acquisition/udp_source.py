@@ -64,8 +64,8 @@ class UdpSource(DescribedSource):
         where = f"{self.host or find_own_address()}, port {self.port}"
         return f"nothing came {told}: let the board send to {where}, in the same network, and let a firewall pass it"
 
-    def open(self) -> None:
-        """Listen, wait for the first frames, measure the rate if nobody says it. SourceError with its cure."""
+    def connect(self) -> None:
+        """Listen, and nothing more."""
         try:
             family = socket.AF_INET6 if ":" in self.host else socket.AF_INET
             self._socket = socket.socket(family, socket.SOCK_DGRAM)
@@ -77,6 +77,10 @@ class UdpSource(DescribedSource):
             self.close()
             cure = "close the program that listens there, or let the board send to another port"
             raise SourceError(f"{self.target} cannot be used: {error.strerror or error}", cure) from None
+
+    def open(self) -> None:
+        """Listen, wait for the first frames, measure the rate if nobody says it. SourceError with its cure."""
+        self.connect()
         try:
             self._wait_for_frames()
         except BaseException:
@@ -151,7 +155,7 @@ def find_own_address() -> str:
 
 def open_udp(url: str, parsed: SourceUrl) -> UdpSource:
     """Source for a ``udp:`` URL: ``udp:PORT`` or ``udp:OWN-ADDRESS:PORT``, perhaps with ``from=SENDER``."""
-    parsed.check_known(("rate", "channels", "columns", "decimal", "profile", "from"))
+    parsed.check_known(("rate", "channels", "columns", "decimal", "pattern", "profile", "from"))
     host, _, port_text = parsed.target.rpartition(":")
     if not (port_text.isascii() and port_text.isdigit() and 0 < int(port_text) < 65536):
         raise SourceError(f"udp:{parsed.target} does not name a port from 1 to 65535", EXAMPLE)
