@@ -10,7 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from biofeedback.calibration.attempts import Attempt, Samples, judge_attempt
+from biofeedback.account.values import Attempt
+from biofeedback.calibration.attempt_values import Samples
+from biofeedback.calibration.attempts import judge_attempt
 from biofeedback.model import Channel, Chunk, FloatArray
 from biofeedback.signal.levels import LevelStream
 

@@ -22,9 +22,9 @@ from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, Randomis
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.analysis.words import YARDSTICK_POINTS, count
-from biofeedback.calibration.attempts import IMPROVING_PERCENT, judge_maximum
 from biofeedback.calibration.doubt import check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod
+from biofeedback.calibration.maximum_rule import IMPROVING_PERCENT, judge_maximum
 from biofeedback.model import Band
 from biofeedback.signal.levels import Mains
 

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 
 from biofeedback.account.values import Doubt, Maximum
-from biofeedback.calibration.attempts import BEST_S
+from biofeedback.calibration.attempt_values import BEST_S
 from biofeedback.joints import LEAST_PERCENT, MOST_PERCENT, find_joint
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 

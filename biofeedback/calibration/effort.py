@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias, get_args
 import numpy as np
 
 from biofeedback.account.values import Maximum
-from biofeedback.calibration.attempts import is_quadratic
+from biofeedback.calibration.attempt_values import is_quadratic
 from biofeedback.calibration.channel_state import ChannelState
 from biofeedback.calibration.drift import ZeroDrift
 from biofeedback.calibration.passive import PassiveTension

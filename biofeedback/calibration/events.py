@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Relaxed, ZeroTaken, try_read
 from biofeedback.account.values import Maximum, Whitener
-from biofeedback.calibration.attempts import is_quadratic
+from biofeedback.calibration.attempt_values import is_quadratic
 from biofeedback.calibration.effort import EffortStream
 from biofeedback.model import Event
 from biofeedback.signal.levels import LevelStream

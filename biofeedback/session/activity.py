@@ -6,7 +6,7 @@ from typing import Protocol
 
 from biofeedback.account.account import Account
 from biofeedback.account.kinds import Payload
-from biofeedback.calibration.attempts import Samples
+from biofeedback.calibration.attempt_values import Samples
 from biofeedback.calibration.effort import Effort
 from biofeedback.calibration.recovery import HeldSet
 from biofeedback.model import Channel, Cue, Levels

@@ -10,16 +10,10 @@ from biofeedback.account.account import Account
 from biofeedback.account.kinds import AttemptMade, Noted, PracticeMade
 from biofeedback.account.records import AttemptOnRecord
 from biofeedback.account.values import Maximum
-from biofeedback.calibration.attempts import (
-    BASELINE_S,
-    BEST_S,
-    EMG_TOLERANCE_PERCENT,
-    MaximumVerdict,
-    above_baseline,
-    judge_attempt,
-    judge_maximum,
-)
+from biofeedback.calibration.attempt_values import BASELINE_S, BEST_S, above_baseline
+from biofeedback.calibration.attempts import judge_attempt
 from biofeedback.calibration.effort import Effort
+from biofeedback.calibration.maximum_rule import EMG_TOLERANCE_PERCENT, MaximumVerdict, judge_maximum
 from biofeedback.model import Cue, Levels
 from biofeedback.session.activity import SessionContext
 from biofeedback.session.setup import Setup

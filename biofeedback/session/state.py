@@ -16,7 +16,7 @@ from biofeedback.account.fold import apply
 from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Noted, Payload, ZeroTaken, make_event
 from biofeedback.account.stages import Stage
 from biofeedback.account.values import Maximum, Zero
-from biofeedback.calibration.attempts import Samples
+from biofeedback.calibration.attempt_values import Samples
 from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels
 from biofeedback.calibration.recovery import HeldSet

@@ -225,7 +225,8 @@ def _judge_pushes(
     pushes: Sequence[tuple[float, float]], channel: Channel, k: int, measured: LevelsOf
 ) -> tuple[Maximum, float, str]:
     """The best push, by the rule of live attempts and with its refusals; the second before each is its rest."""
-    from biofeedback.calibration.attempts import BASELINE_S, judge_attempt
+    from biofeedback.calibration.attempt_values import BASELINE_S
+    from biofeedback.calibration.attempts import judge_attempt
 
     rate = measured.level_rate_hz
     found = []

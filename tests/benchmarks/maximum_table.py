@@ -15,7 +15,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from biofeedback.calibration.attempts import EMG_TOLERANCE_PERCENT, Attempt, judge_maximum
+from biofeedback.account.values import Attempt
+from biofeedback.calibration.maximum_rule import EMG_TOLERANCE_PERCENT, judge_maximum
 from biofeedback.model import FloatArray
 from tests.made_attempts import (
     Board,

@@ -4,7 +4,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from biofeedback.account.values import Attempt
-from biofeedback.calibration.attempts import judge_attempt, judge_maximum, longest_run
+from biofeedback.calibration.attempts import judge_attempt, longest_run
+from biofeedback.calibration.maximum_rule import judge_maximum
 from biofeedback.model import Channel, Flag
 
 FORCE = Channel(name="force", kind="force", unit="N")

@@ -7,7 +7,8 @@ memory), steadiness near 1.7 % (Taylor, Christou & Enoka 2003). A maximum is wro
 import numpy as np
 import pytest
 
-from biofeedback.calibration.attempts import judge_attempt, judge_maximum
+from biofeedback.calibration.attempts import judge_attempt
+from biofeedback.calibration.maximum_rule import judge_maximum
 from biofeedback.model import Channel, Flag
 
 FORCE = Channel(name="force", kind="force", unit="N")

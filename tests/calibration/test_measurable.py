@@ -7,13 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from biofeedback.calibration.attempts import (
-    EMG_TOLERANCE_PERCENT,
-    Attempt,
-    Samples,
-    judge_attempt,
-    judge_maximum,
-)
+from biofeedback.account.values import Attempt
+from biofeedback.calibration.attempt_values import Samples
+from biofeedback.calibration.attempts import judge_attempt
+from biofeedback.calibration.maximum_rule import EMG_TOLERANCE_PERCENT, judge_maximum
 from biofeedback.model import Channel, Chunk, Flag
 from biofeedback.signal.levels import LevelStream
 from biofeedback.signal.rails import find_rail

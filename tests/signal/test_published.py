@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from biofeedback.calibration.attempts import above_baseline
+from biofeedback.calibration.attempt_values import above_baseline
 from biofeedback.model import Channel, Chunk, FloatArray
 from biofeedback.signal.cascade import response
 from biofeedback.signal.emg import band_pass, mains_notch
