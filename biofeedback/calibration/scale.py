@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.polynomial import PolynomialFit, choose_degree, fit_polynomial
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel, FloatArray
@@ -114,6 +115,23 @@ class Certificate:
             return cls(**values)
         except (ValueError, TypeError, AttributeError) as error:
             raise CalibrationError("this is not a scale certificate", "choose the .json that `scale` saved") from error
+
+
+def explain_beyond(maximum: Maximum, scaled_by: Mapping[str, str]) -> str:
+    """What to say of a maximum above the greatest load that its channel was calibrated with; "" where there is nothing.
+
+    ``scaled_by``: what a recording says of the certificate; older ones do not say how far it went.
+    """
+    try:
+        heaviest = float(scaled_by.get("heaviest", "nan"))
+    except ValueError:
+        return ""
+    if not maximum.strength + max(0.0, maximum.baseline) > heaviest:
+        return ""
+    return (
+        f"The maximum lies beyond what the sensor was calibrated with, {heaviest:.4g} {maximum.unit}: percentages hold "
+        "as far as it stays linear; calibrate with a heavier mass"
+    )
 
 
 def make_certificate(

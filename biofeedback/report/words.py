@@ -15,6 +15,7 @@ from biofeedback.analysis.ratings import SCALE_HIGH
 from biofeedback.analysis.response import Response
 from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.words import AT_END_PERCENT
+from biofeedback.calibration.scale import explain_beyond
 from biofeedback.calibration.units import per_body_mass
 from biofeedback.report.figuring import capitalise, count, find_digits, format_clock, number, signed
 
@@ -268,7 +269,9 @@ def describe_maximum(analysis: SessionAnalysis) -> str:
     mass_kg = analysis.settings.get("body_mass_kg")
     normalised = f" ({per_body_mass(m.strength, mass_kg):.2f} {m.unit}/kg)" if mass_kg else ""
     height = f"{number(m.strength, find_digits(m.strength))} {m.unit}{normalised}"
-    return f"Maximum {height} above rest{where}: {analysis.maximum_reason}.{shown}"
+    beyond = explain_beyond(m, (analysis.settings.get("certificates") or {}).get(m.channel) or {})
+    said = f" {beyond}." if beyond else ""
+    return f"Maximum {height} above rest{where}: {analysis.maximum_reason}.{shown}{said}"
 
 
 def _describe_effort(rows: Sequence[PhaseRow]) -> list[str]:

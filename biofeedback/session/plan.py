@@ -137,6 +137,12 @@ class Plan:
         """All phases together."""
         return sum(phase.duration_s for phase in self.phases)
 
+    @property
+    def begins_contracting(self) -> bool:
+        """Whether a contraction that is led by a band comes before any relaxed stretch in the position."""
+        relaxes = [PHASES[phase.kind].relaxes for phase in self.phases if phase.band or PHASES[phase.kind].relaxes]
+        return bool(relaxes) and not relaxes[0]
+
     def to_dict(self) -> dict[str, Any]:
         """As stored in a recording and sent to the page."""
         return {

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from biofeedback.account.words import SCALE
-from biofeedback.calibration.attempts import IMPROVING_PERCENT
+from biofeedback.calibration.maximum_rule import IMPROVING_PERCENT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +22,7 @@ class Setup:
     than ``improving_percent`` asks for one more. ``familiarisation``: the same steps, for learning; nothing of it is
     used. ``lever_m``: from the joint to where the position is read, for limits in degrees. ``fast`` shortens rests and
     plans for trying the tool out and is stored, because a maximum after 6 s of rest is not one to train with.
-    ``certificates`` says by channel which file, sensor and date scaled it.
+    ``certificates`` says by channel which file, sensor and date scaled it, and with which greatest load.
     """
 
     athlete: str = "A01"

@@ -11,6 +11,7 @@ from biofeedback.account.account import Account
 from biofeedback.account.codec import write_payload
 from biofeedback.account.kinds import BandChosen
 from biofeedback.account.records import RatingOnRecord
+from biofeedback.calibration.scale import explain_beyond
 from biofeedback.cautions import CAUTIONS, INSTEAD_OF_MAXIMUM, NO_MAXIMUM, NO_MAXIMUM_QUESTION
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import Channel, Flag
@@ -187,6 +188,12 @@ def describe_problem(flags: int, channel: Channel) -> dict[str, Any] | None:
     return None
 
 
+BEGINS_CONTRACTING = (
+    "Begins with a contraction: what a force sensor shows then includes the position's own tension. "
+    "A relaxed stretch first takes it away."
+)
+
+
 def _describe_maximum(engine: Engine) -> dict[str, Any]:
     search = engine.search
     verdict = search.verdict()
@@ -203,6 +210,7 @@ def _describe_maximum(engine: Engine) -> dict[str, Any]:
         "strength": maximum.strength if maximum else None,
         "method": maximum.method if maximum else None,
         "unit": guide.unit,
+        "beyond": explain_beyond(maximum, setup.certificates.get(guide.name, {})) if maximum else "",
         "care": describe_care(engine),
     }
 
@@ -238,6 +246,12 @@ def describe_plans(plans: Iterable[Plan], joint: str) -> list[dict[str, Any]]:
     """What a page needs to offer plans, with what the fatigue model expects of each."""
     keys = ("name", "title", "description", "duration_s")
     return [
-        {**{key: getattr(plan, key) for key in keys}, "expects": list(expect_plan(plan, joint).sentences())}
+        {
+            **{key: getattr(plan, key) for key in keys},
+            "expects": [
+                *([BEGINS_CONTRACTING] if plan.begins_contracting else []),
+                *expect_plan(plan, joint).sentences(),
+            ],
+        }
         for plan in plans
     ]

@@ -28,7 +28,9 @@ class KeptCertificate:
 
     def to_settings(self) -> dict[str, str]:
         """For a recording's settings: which one scaled the channel."""
-        return {"file": self.path.name, "sensor": self.certificate.sensor, "utc": self.certificate.utc}
+        heaviest = f"{max(self.certificate.loads):.10g}"  # in the channel's unit, which is the certificate's
+        made = {"sensor": self.certificate.sensor, "utc": self.certificate.utc}
+        return {"file": self.path.name, **made, "heaviest": heaviest}
 
 
 def name_sensor(url: str) -> str:

@@ -3,8 +3,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from biofeedback.account.values import Maximum
 from biofeedback.calibration.loads import check_mass, measure_creep_percent, measure_load
-from biofeedback.calibration.scale import Certificate, find_rising, make_certificate
+from biofeedback.calibration.scale import Certificate, explain_beyond, find_rising, make_certificate
 from biofeedback.errors import CalibrationError
 from biofeedback.model import Channel
 
@@ -154,3 +155,21 @@ def test_a_limit_from_three_loads_says_what_it_is_worth():
     few = certificate([0.0, 5.0, 10.0], [0.0, 500.4, 1000.0])
     assert few.notes[-1] == "the lower limit rests on 3 loads only and may be too small: apply 4 more"
     assert not [note for note in certificate(UP_AND_DOWN, [100 * x for x in UP_AND_DOWN]).notes if "limit" in note]
+
+
+@pytest.mark.parametrize(
+    ("strength", "baseline", "scaled_by", "is_beyond"),
+    [
+        (400.0, 10.0, {"heaviest": "196.133"}, True),
+        (190.0, 10.0, {"heaviest": "196.133"}, True),  # what hangs on the sensor, not what was added
+        (190.0, -10.0, {"heaviest": "196.133"}, False),
+        (180.0, 10.0, {"heaviest": "196.133"}, False),
+        (400.0, 10.0, {"sensor": "S1"}, False),  # made before it was kept: not known
+        (400.0, 10.0, {"heaviest": "much"}, False),
+    ],
+)
+def test_a_maximum_beyond_the_heaviest_mass_is_said(strength, baseline, scaled_by, is_beyond):
+    maximum = Maximum(channel="force", strength=strength, baseline=baseline, unit="N", method="attempts")
+    said = explain_beyond(maximum, scaled_by)
+    assert bool(said) == is_beyond
+    assert not said or ("196.1 N" in said and "heavier mass" in said)

@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from biofeedback.errors import PlanError
 from biofeedback.session.plan import BUILT_IN, load_plan, parse_plan
+from biofeedback.session.view import describe_plans
 
 GOOD = """name = "mine"
 title = "Mine"
@@ -120,3 +121,20 @@ def test_as_many_phases_as_a_plan_may_have_and_no_more():
     assert len(parse_plan(many(250), "mine.toml").phases) == 500
     with pytest.raises(PlanError, match="502 phases"):
         parse_plan(many(251), "mine.toml")
+
+
+PASSIVE_FIRST = '[[block.phase]]\nkind = "passive"\nduration_s = 10\n'
+
+
+def test_a_plan_that_begins_contracting_says_so_when_it_is_chosen():
+    plan = parse_plan(GOOD, "mine.toml")
+    assert not plan.begins_contracting
+    turned = parse_plan(GOOD.replace(PASSIVE_FIRST, "") + PASSIVE_FIRST, "turned.toml")
+    assert turned.begins_contracting
+    rested = GOOD.replace('"passive"', '"rest"')  # out of the position nothing is learnt of its tension
+    assert parse_plan(rested, "rested.toml").begins_contracting
+    felt = GOOD.replace(PASSIVE_FIRST, "").replace("band = [20, 30]", "felt = 2")  # goes by no number
+    assert not parse_plan(felt, "felt.toml").begins_contracting
+    assert not any(load_plan(name).begins_contracting for name in BUILT_IN)
+    said = [" ".join(one["expects"]) for one in describe_plans([plan, turned], "knee")]
+    assert ["includes the position's own tension" in text for text in said] == [False, True]

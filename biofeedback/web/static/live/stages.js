@@ -136,7 +136,8 @@ function renderReady(state, send) {
     ? `${origin}: ${strengthText(maximum.strength)} ${unitText(maximum.unit)}. `
     : "";
   const limited = maximum.care?.limited ? `${capital(maximum.care.limited)}: every percentage may be too high. ` : "";
-  setText($("maximum-found"), `${found}${limited}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
+  const beyond = maximum.beyond ? `${maximum.beyond}. ` : "";
+  setText($("maximum-found"), `${found}${limited}${beyond}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   show($("anyway-line"), Boolean(maximum.care?.graded && maximum.method === "attempts"));
   fill($("plans"), state.plans, (plans) =>
