@@ -61,6 +61,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="scale the channel by a certificate made with biofeedback scale (force: the newest from the page)",
     )
     parser.add_argument(
+        "--lsl",
+        metavar="NAME",
+        help="send effort, phases and ratings as streams of the lab streaming layer, NAME-A01 and NAME-A01-events "
+        "(pip install 'biofeedback[lsl]')",
+    )
+    parser.add_argument(
         "--no-certificate", action="store_true", help="leave the certificates that were made on the page unused"
     )
 

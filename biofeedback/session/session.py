@@ -32,7 +32,8 @@ class Session:
     """``take`` items in order, ``command`` in between; every item and event goes to the recorder.
 
     ``utc`` gives the time that events are stamped with, ``cue`` is told what the athlete is asked to do.
-    ``save_certificate``, when set, is handed every scale certificate, to keep it beside the recordings.
+    ``save_certificate``, when set, is handed every scale certificate, to keep it beside the recordings;
+    ``broadcast`` is called with the new events after whatever the session has taken.
     """
 
     def __init__(
@@ -41,6 +42,7 @@ class Session:
         self.engine = engine
         self.recorder = recorder
         self.save_certificate: Callable[[Mapping[str, Any]], object] | None = None
+        self.broadcast: Callable[[Sequence[Event]], object] | None = None
         self._utc = utc
         self._give_cue = cue
         self._cue = engine.cue
@@ -82,7 +84,8 @@ class Session:
         self._settle()
 
     def _settle(self) -> None:
-        for event in self.engine.take_events():
+        events = self.engine.take_events()
+        for event in events:
             self.recorder.event(replace(event, utc=self._utc()))
             payload = try_read(event)
             if isinstance(payload, CertificateMade) and self.save_certificate:
@@ -90,6 +93,8 @@ class Session:
         if self.engine.cue is not self._cue:
             self._cue = self.engine.cue
             self._give_cue(self._cue)
+        if self.broadcast:
+            self.broadcast(events)
 
     def _save_certificate(self, save: Callable[[Mapping[str, Any]], object], data: Mapping[str, Any]) -> None:
         try:

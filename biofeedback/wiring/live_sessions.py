@@ -24,6 +24,7 @@ from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder, suggest_path
 from biofeedback.wiring.answers import find_answer, render_report
 from biofeedback.wiring.assembly import make_session, make_settings, make_setup, now_utc
+from biofeedback.wiring.broadcast import begin_broadcast
 from biofeedback.wiring.browser import show_page
 from biofeedback.wiring.certificates import FOLDER, save_certificate
 from biofeedback.wiring.encryption import choose_certifier
@@ -137,10 +138,13 @@ def _open_live(
         setup = replace(setup, certificates=scaled_by.get("certificates", {}))
         folder = args.folder or recordings_folder()
         path = suggest_path(folder, setup.athlete, started_utc)
-        with open_recorder(path, {**make_settings(source, setup, channels), **scaled_by}) as recorder:
+        settings = {**make_settings(source, setup, channels), **scaled_by}
+        with contextlib.ExitStack() as stack, open_recorder(path, settings) as recorder:
             session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels, folder=folder)
             session.save_certificate = partial(save_certificate, folder / FOLDER, source.url)
             shelf.engines.append(session.engine)
+            if getattr(args, "lsl", None):
+                stack.callback(begin_broadcast(session, args.lsl).close)
             request.prepare(session)
             yield (
                 path,
