@@ -45,6 +45,18 @@ class StartPage(Protocol):
         """The form as a source, and as a command line."""
         ...
 
+    def tell_apart(self, order: Order) -> Order:
+        """Watch several sensors; which one is moved."""
+        ...
+
+    def hear(self, order: Order) -> Order:
+        """Listen to the form's board; what its lines hold."""
+        ...
+
+    def keep(self, order: Order) -> Order:
+        """Keep what was understood of a board's lines as a profile."""
+        ...
+
     def check(self, order: Order) -> Order:
         """Watch the form's source and judge it."""
         ...
@@ -69,6 +81,9 @@ def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable
         Route("/start/ask", _do(start_page.ask_port), methods=["POST"]),
         Route("/start/radios", _do(lambda order: start_page.scan_radios()), methods=["POST"]),
         Route("/start/write", _do(start_page.write), methods=["POST"]),
+        Route("/start/which", _do(start_page.tell_apart), methods=["POST"]),
+        Route("/start/hear", _do(start_page.hear), methods=["POST"]),
+        Route("/start/keep", _do(start_page.keep), methods=["POST"]),
         Route("/start/check", _do(start_page.check), methods=["POST"]),
         Route("/start/begin", _read_well(begin), methods=["POST"]),
     ]

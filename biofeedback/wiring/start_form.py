@@ -3,55 +3,29 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
 from biofeedback.acquisition.decoder import NOT_CHANNELS
-from biofeedback.acquisition.source import OpenRecording, SourceUrl, read_channel
+from biofeedback.acquisition.first_lines import DECIMALS
+from biofeedback.acquisition.prompting import read_key
+from biofeedback.acquisition.source import OpenRecording, SourceUrl
 from biofeedback.acquisition.sources import open_source
-from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
+from biofeedback.errors import PlanError, SessionError, SourceError
 from biofeedback.session.exercises import Exercise
 from biofeedback.wiring.assembly import find_exercise, read_code, read_limit
+from biofeedback.wiring.form_fields import LONGEST_TEXT, FormError, Mistakes, read_text
+from biofeedback.wiring.start_columns import DECIMAL_WORDS, read_lines, write_columns
 
 PLAIN = " /:.,*@+-_~()[]"  # what may stand in a source as it is
-PORT_KINDS = ("force", "emg", "position")
 SIDES = ("", "left", "right", "both")
-SENSOR_FIELDS = ("sensor", "port", "udp", "radio", "profile", "columns", "baud", "rate", "simulated", "seed", "url")
+SENSOR_FIELDS = (
+    *("sensor", "port", "udp", "radio", "profile", "columns", "lines", "decimal", "key"),
+    *("baud", "rate", "simulated", "seed", "url"),
+)
 FIELDS = (*SENSOR_FIELDS, "athlete", "exercise", "side", "position", "before", "limit", "alone")
-LONGEST_TEXT = 300
-MOST_COLUMNS = 16
-
-
-class FormError(PlanError):
-    """Mistakes by field, all that were found."""
-
-    def __init__(self, mistakes: Mapping[str, BiofeedbackError]) -> None:
-        first = next(iter(mistakes.values()))
-        super().__init__(first.what, first.cure)
-        self.mistakes = mistakes
-
-
-@dataclass(slots=True)
-class Mistakes:
-    """Collects what is wrong, so that all of it is told at once."""
-
-    found: dict[str, BiofeedbackError] = field(default_factory=dict)
-
-    @contextmanager
-    def at(self, name: str) -> Iterator[None]:
-        """A mistake in the block stands at the field ``name``."""
-        try:
-            yield
-        except BiofeedbackError as error:
-            self.found.setdefault(name, error)
-
-    def refuse(self) -> None:
-        """Raise FormError if there was any."""
-        if self.found:
-            raise FormError(self.found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,13 +77,13 @@ def read_form(form: Mapping[str, Any], library: Mapping[str, Exercise], open_rec
     except FormError as error:
         mistakes.found |= error.mistakes
     with mistakes.at("athlete"):
-        if not _text(form, "athlete"):
+        if not read_text(form, "athlete"):
             raise PlanError("no code is given", "use letters and a number, for example A01")
-        read_code(_text(form, "athlete"))
+        read_code(read_text(form, "athlete"))
     with mistakes.at("exercise"):
-        find_exercise(_text(form, "exercise"), library)
+        find_exercise(read_text(form, "exercise"), library)
     with mistakes.at("side"):
-        if _text(form, "side") not in SIDES:
+        if read_text(form, "side") not in SIDES:
             raise PlanError("no such side", "choose left, right or both")
     limit = 0.0
     with mistakes.at("limit"):
@@ -119,10 +93,10 @@ def read_form(form: Mapping[str, Any], library: Mapping[str, Exercise], open_rec
     told = [text.strip()[:LONGEST_TEXT] for text in before if isinstance(text, str)] if isinstance(before, list) else []
     return ChosenSession(
         source=source,
-        athlete=_text(form, "athlete"),
-        exercise=_text(form, "exercise"),
-        side=_text(form, "side"),
-        position=_text(form, "position"),
+        athlete=read_text(form, "athlete"),
+        exercise=read_text(form, "exercise"),
+        side=read_text(form, "side"),
+        position=read_text(form, "position"),
         before=tuple(dict.fromkeys(filter(None, told))),
         limit=limit,
         alone=form.get("alone") is True,
@@ -139,7 +113,7 @@ def write_source(form: Mapping[str, Any], open_recording: OpenRecording) -> str:
         "url": _write_url,
         "felt": _write_felt,
     }
-    writer = writers.get(_text(form, "sensor"))
+    writer = writers.get(read_text(form, "sensor"))
     mistakes = Mistakes()
     if writer is None:
         with mistakes.at("sensor"):
@@ -147,9 +121,22 @@ def write_source(form: Mapping[str, Any], open_recording: OpenRecording) -> str:
     else:
         url = writer(form, mistakes)
         mistakes.refuse()
-        described = "profile" if _text(form, "profile") else "columns"
-        with mistakes.at({"url": "url", "simulated": "seed"}.get(_text(form, "sensor"), described)):
+        described = "profile" if read_text(form, "profile") else "columns"
+        with mistakes.at({"url": "url", "simulated": "seed"}.get(read_text(form, "sensor"), described)):
             open_source(url, open_recording=open_recording)
+    mistakes.refuse()
+    return url
+
+
+def write_wire(form: Mapping[str, Any]) -> str:
+    """The source of a board whose lines are not described yet: port or network, baud and key; FormError otherwise."""
+    mistakes = Mistakes()
+    columns = {"columns": [{"kind": "force", "unit": "count"}], "lines": None, "profile": "", "rate": "", "decimal": ""}
+    writer = {"port": _write_port, "udp": _write_udp}.get(read_text(form, "sensor"))
+    if writer is None:
+        with mistakes.at("sensor"):
+            raise SourceError("no board that prints lines is chosen", "choose a port, or a board on the WiFi")
+    url = "" if writer is None else writer({**form, **columns}, mistakes)
     mistakes.refuse()
     return url
 
@@ -160,7 +147,7 @@ def keep_fields(form: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _write_port(form: Mapping[str, Any], mistakes: Mistakes) -> str:
-    port = _text(form, "port")
+    port = read_text(form, "port")
     with mistakes.at("port"):
         if not port:
             raise SourceError("no port is named", "choose one of the list, or type its name")
@@ -168,7 +155,7 @@ def _write_port(form: Mapping[str, Any], mistakes: Mistakes) -> str:
 
 
 def _write_udp(form: Mapping[str, Any], mistakes: Mistakes) -> str:
-    port = _text(form, "udp")
+    port = read_text(form, "udp")
     with mistakes.at("udp"):
         if not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
             raise SourceError("no port number is given", "type the one that the board sends to, for example 4210")
@@ -177,13 +164,28 @@ def _write_udp(form: Mapping[str, Any], mistakes: Mistakes) -> str:
 
 def _write_described(target: str, form: Mapping[str, Any], mistakes: Mistakes, *numbers: str) -> str:
     """A board by its profile, or by its columns."""
-    if profile := _text(form, "profile"):
+    if profile := read_text(form, "profile"):
         return "&".join([f"{target}?profile={_quote(profile)}", *_write_numbers(form, mistakes, "rate")])
     options = _write_numbers(form, mistakes, *numbers)
-    channels, columns = _write_columns(form, mistakes)
+    channels, columns = write_columns(form, mistakes)
     options.append(f"channels={_quote(','.join(channels))}")
-    if any(column in NOT_CHANNELS for column in columns):
+    lines = None
+    try:
+        lines = read_lines(form)
+    except FormError as error:
+        mistakes.found |= error.mistakes
+    if lines is not None and not lines.is_plain:
+        options.append(f"pattern={_quote(chr(10).join(lines.named.templates))}")
+        if lines.named.decimal != ".":
+            options.append(f"decimal={DECIMAL_WORDS[lines.named.decimal]}")
+    elif any(column in NOT_CHANNELS for column in columns):
         options.append(f"columns={_quote(','.join(columns))}")
+    elif (decimal := read_text(form, "decimal")) in DECIMALS:
+        options.append(f"decimal={decimal}")
+    if "baud" in numbers and (key := read_text(form, "key")):
+        with mistakes.at("key"):
+            read_key(key)
+            options.append(f"key={_quote(key)}")
     return f"{target}?{'&'.join(options)}"
 
 
@@ -191,68 +193,28 @@ def _write_numbers(form: Mapping[str, Any], mistakes: Mistakes, *names: str) -> 
     """Those of these options that are filled in."""
     options = []
     for name in names:
-        if text := _text(form, name).replace(",", "."):
+        if text := read_text(form, name).replace(",", "."):
             with mistakes.at(name):
                 SourceUrl("serial", "", {name: text}).number(name)
             options.append(f"{name}={_quote(text)}")
     return options
 
 
-def _write_columns(form: Mapping[str, Any], mistakes: Mistakes) -> tuple[list[str], list[str]]:
-    """The channels of ``channels=`` and the names of ``columns=``, from one row of the form for each column."""
-    given = form.get("columns")
-    rows = [row for row in given if isinstance(row, dict)] if isinstance(given, list) else []
-    channels: list[str] = []
-    columns: list[str] = []
-    with mistakes.at("columns"):
-        if len(rows) > MOST_COLUMNS:
-            raise SourceError(f"{len(rows)} columns", f"describe at most {MOST_COLUMNS}")
-        if not any(_text(row, "kind") in PORT_KINDS for row in rows):
-            raise SourceError("no column is measured", "say which column is force, muscle activity or position")
-    for number, row in enumerate(rows[:MOST_COLUMNS]):
-        kind = _text(row, "kind")
-        with mistakes.at(f"column-{number}"):
-            if kind not in PORT_KINDS and kind not in NOT_CHANNELS:
-                raise SourceError(f"column {number + 1} does not say what it is", "choose it")
-            columns.append(kind if kind in NOT_CHANNELS else _name_channel(row, columns))
-            if kind not in NOT_CHANNELS:
-                channels.append(_write_channel(columns[-1], row))
-    return channels, columns
-
-
-def _name_channel(row: Mapping[str, Any], columns: list[str]) -> str:
-    """By kind and side; a second one of the same name is numbered."""
-    side = _text(row, "side")
-    name = _text(row, "kind") + (f"_{side}" if side in ("left", "right") else "")
-    numbered = [name, *(f"{name}_{number}" for number in range(2, MOST_COLUMNS + 1))]
-    return next(each for each in numbered if each not in columns)
-
-
-def _write_channel(name: str, row: Mapping[str, Any]) -> str:
-    unit, factor = _text(row, "unit"), _text(row, "factor").replace(",", ".")
-    text = name + (f":{unit}" if unit else "") + (f"*{factor}" if factor else "")
-    text += "@envelope" if row.get("envelope") is True and name.startswith("emg") else ""
-    if "," in unit:
-        raise SourceError(f"unit {unit!r}", "write it without a comma, for example N")
-    read_channel(text)
-    return text
-
-
 def _write_radio(form: Mapping[str, Any], mistakes: Mistakes) -> str:
     with mistakes.at("radio"):
-        if not _text(form, "radio"):
+        if not read_text(form, "radio"):
             raise SourceError("no Bluetooth device is chosen", "search for one, then choose it")
     with mistakes.at("profile"):
-        if not _text(form, "profile"):
+        if not read_text(form, "profile"):
             raise SourceError("its profile is not chosen", "choose how the device sends")
-    url = f"ble:{_quote(_text(form, 'radio'))}?profile={_quote(_text(form, 'profile'))}"
+    url = f"ble:{_quote(read_text(form, 'radio'))}?profile={_quote(read_text(form, 'profile'))}"
     return "&".join([url, *_write_numbers(form, mistakes, "rate")])
 
 
 def _write_simulated(form: Mapping[str, Any], mistakes: Mistakes) -> str:
-    athlete = _text(form, "athlete")
-    seed = _text(form, "seed") or "1"
-    channels = _text(form, "simulated") or "force,emg"
+    athlete = read_text(form, "athlete")
+    seed = read_text(form, "seed") or "1"
+    channels = read_text(form, "simulated") or "force,emg"
     named = f"&athlete={_quote(athlete)}" if athlete else ""
     return f"simulated:?seed={_quote(seed)}{named}&channels={_quote(channels)}"
 
@@ -262,7 +224,7 @@ def _write_felt(form: Mapping[str, Any], mistakes: Mistakes) -> str:
 
 
 def _write_url(form: Mapping[str, Any], mistakes: Mistakes) -> str:
-    url = _text(form, "url")
+    url = read_text(form, "url")
     with mistakes.at("url"):
         if not url:
             raise SourceError("no source is typed", "for example serial:/dev/ttyUSB0?profile=frame-lines")
@@ -275,11 +237,6 @@ def _read_limit(form: Mapping[str, Any]) -> float:
     except ValueError:
         raise SessionError("the limit is not a number", "agree on one from 0 to 10, for example 8") from None
     return read_limit(limit)
-
-
-def _text(form: Mapping[str, Any], name: str) -> str:
-    value = form.get(name)
-    return value.strip()[:LONGEST_TEXT] if isinstance(value, str) else ""
 
 
 def _quote(text: str) -> str:

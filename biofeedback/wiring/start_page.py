@@ -16,13 +16,15 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback.acquisition.health import Finding, Watched
+from biofeedback.acquisition.moved import judge_moved, watch_all
 from biofeedback.acquisition.ports import describe_ports, find_ports
 from biofeedback.acquisition.profiles import list_profiles, load_profile
-from biofeedback.acquisition.source import OpenRecording
+from biofeedback.acquisition.source import OpenRecording, Source
 from biofeedback.acquisition.sources import open_source
 from biofeedback.acquisition.udp_source import find_own_address
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
+from biofeedback.model import FloatArray
 from biofeedback.session.exercises import ASKED, Exercise
 from biofeedback.session.rig_picture import draw_rig
 from biofeedback.storage.library import list_recordings
@@ -31,6 +33,8 @@ from biofeedback.wiring.assembly import USUAL_LIMIT
 from biofeedback.wiring.browser import show_page
 from biofeedback.wiring.certificates import name_sensor
 from biofeedback.wiring.encryption import choose_certifier
+from biofeedback.wiring.form_fields import FormError
+from biofeedback.wiring.hearing import hear_board, keep_profile
 from biofeedback.wiring.live_sessions import (
     Lives,
     SessionRequest,
@@ -41,10 +45,11 @@ from biofeedback.wiring.live_sessions import (
 )
 from biofeedback.wiring.review_page import make_review
 from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
-from biofeedback.wiring.start_form import ChosenSession, FormError, keep_fields, read_form, write_source
+from biofeedback.wiring.start_form import ChosenSession, keep_fields, read_form, write_source
 from biofeedback.wiring.user_files import find_exercises, write_whole
 
 CHECK_S = 10.0
+MOST_APART = 8
 NO_ANSWER = "does not answer as a board of profile frame-lines"
 OTHER_BOARD = "no board of ours answers: say below how it sends"
 RequestSession = Callable[[str, str, argparse.Namespace], SessionRequest]  # of source, athlete and arguments
@@ -124,6 +129,32 @@ class LocalStartPage:
         with contextlib.suppress(FormError):
             return {"source": source, "command": self._read(form).to_command()}
         return {"source": source, "command": ""}
+
+    def hear(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        """Listen to a board for a few seconds; what was understood of its lines, and the lines themselves."""
+        with self._sensors:
+            return hear_board(form, self._open_recording)
+
+    def keep(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        """Keep what was understood of a board's lines as a profile; it is offered from now on."""
+        kept = keep_profile(form, self._open_recording)
+        return {**kept, "profiles": list(_describe_profiles())}
+
+    def tell_apart(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """Watch several sensors at once; ``which`` of the forms is pulled or shaken, None where none stands out."""
+        forms = order.get("forms")
+        chosen = [form for form in forms if isinstance(form, dict)][:MOST_APART] if isinstance(forms, list) else []
+        if len(chosen) < 2:
+            raise SourceError("there is only one to choose", "look for sensors again")
+        open_recording = self._open_recording
+        sources = [open_source(write_source(form, open_recording), open_recording=open_recording) for form in chosen]
+
+        def watch(source: Source) -> FloatArray:
+            return watch_sensor(source, self._check_s, is_over=self.leaving.is_set).counts()
+
+        with self._sensors:
+            runs, failed = watch_all(sources, watch)
+        return {"which": judge_moved(runs, [source.rate_hz for source in sources]), "failed": failed}
 
     def check(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """Watch the sensor for ``check_s`` and judge it, in words and a picture."""

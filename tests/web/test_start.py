@@ -49,6 +49,15 @@ class FakeStartPage:
     def check(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
         return self._note("check", order)
 
+    def tell_apart(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self._note("which", order)
+
+    def hear(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self._note("hear", order)
+
+    def keep(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self._note("keep", order)
+
     def begin(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
         if not order.get("athlete"):
             error = PlanError("no code is given", "use A01")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import re
 import subprocess
 import sys
@@ -15,9 +16,11 @@ from typing import Any
 
 import pytest
 
+from biofeedback.acquisition.understand import understand
 from biofeedback.commands.live import add_arguments
 from biofeedback.storage.recording import open_recording
 from biofeedback.web.server import open_page
+from biofeedback.wiring.hearing import describe_understanding
 from biofeedback.wiring.start_page import LocalStartPage
 
 from ..pty_device import PtyDevice
@@ -35,7 +38,8 @@ NOT_THERE = "ERR_CONNECTION_REFUSED"  # between the two servers: said by the bro
 @pytest.fixture
 def program(tmp_path: Path) -> Iterator[Program]:
     command = [sys.executable, "-m", "biofeedback", "live", "--port", "0", "--no-browser", "--folder", str(tmp_path)]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    environment = {**os.environ, "BIOFEEDBACK_PROFILES": str(tmp_path / "profiles")}
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment)
     assert process.stdout
     found = re.search(r"Page: (http://[^/]+/)start", process.stdout.readline())
     assert found
@@ -138,6 +142,7 @@ def test_a_plain_board_is_described_and_used_and_nothing_typed_is_lost(
         page.tab.click("#add-column")
         page.tab.select_option("#column-0", "-")
         page.tab.fill("[aria-label='Column 2: value of one count']", "0.01")
+        page.tab.fill("[aria-label='Column 2: unit']", "N")
         page.tab.fill("#rate", "100")
         page.tab.fill("#athlete", "A08")
         page.tab.check("#alone")
@@ -173,7 +178,11 @@ class TwoPorts(LocalStartPage):
         return {"board": "board 1A2B, firmware 3, 1000 readings/s", "profile": "frame-lines", "reason": ""}
 
     def scan_radios(self) -> list[dict[str, Any]]:
-        return [{"radio": "Board 7", "dbm": -60, "profiles": ["frame-radio"]}]
+        boards = [("Board 7", -60), ("Board 8", -58)]
+        return [{"radio": name, "dbm": dbm, "profiles": ["frame-radio"]} for name, dbm in boards]
+
+    def tell_apart(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        return {"which": [form["radio"] for form in order["forms"]].index("Board 8"), "failed": []}
 
     def check(self, form: Mapping[str, Any]) -> dict[str, Any]:
         findings = []
@@ -223,6 +232,7 @@ def test_a_board_of_ours_is_recognised_and_a_radio_is_found_when_asked_for(brows
     page.tab.click("#same summary")
     page.wait(lambda: page.text("source") == "serial:/dev/ttyACM1?profile=frame-lines")
     page.tab.check("[value='port:/dev/ttyUSB0']")
+    page.tab.fill("[aria-label='Column 1: unit']", "N")
     page.wait(lambda: page.text("source") == "serial:/dev/ttyUSB0?channels=force:N")
     page.tab.check("[value=udp]")
     page.wait(lambda: page.text("source") == "udp:4210?channels=force:N")
@@ -231,6 +241,9 @@ def test_a_board_of_ours_is_recognised_and_a_radio_is_found_when_asked_for(brows
     page.tab.click("#look-radios")
     page.tab.click("text=Board 7")
     page.wait(lambda: page.text("source") == "ble:Board 7?profile=frame-radio")
+    page.tab.click("#which")  # two of one kind: the one that is pulled is chosen
+    page.wait(lambda: "It is Board 8." in page.text("apart"))
+    page.wait(lambda: page.text("source") == "ble:Board 8?profile=frame-radio")
     assert page.complaints == []
     page.context.close()
 
@@ -252,6 +265,56 @@ def test_a_cure_that_the_page_can_apply_is_one_press(browser: Any, two_ports: st
     page.wait(lambda: page.text("source") == "serial:/dev/ttyACM1?profile=frame-lines")
     assert page.complaints == []
     page.context.close()
+
+
+def test_a_board_nobody_described_is_read_put_right_kept_and_used(
+    program: Program, open_start: Callable[..., Page], tmp_path: Path
+) -> None:
+    if sys.platform == "win32":
+        pytest.skip("pseudo-terminals are a Unix thing")
+    board = PtyDevice(tmp_path / "board", rate_hz=80.0, line="Zug: {k},5 | Akku 87 %\r\n", greeting=b"Press c ")
+    board.talking = False
+    hears = board.hear
+
+    def hear(data: bytes) -> None:
+        board.talking = board.talking or b"c" in data
+        hears(data)
+
+    board.hear = hear  # type: ignore[method-assign]
+    try:
+        page = open_start()
+        page.tab.click("text=Another port")
+        page.tab.fill("#port", board.path)
+        page.tab.click("#hear")
+        page.wait(lambda: "“Press c” and waits" in page.text("heard-words"), within_s=20)
+        assert "Press c" in page.text("heard-raw")  # in trouble the lines themselves are seen
+        page.tab.fill("#key", "c")
+        page.tab.click("#send-key")
+        page.wait(lambda: "how its last line is read" in page.text("heard-words"), within_s=20)
+        assert "column 1 · “Zug”" in page.text("heard-lines")
+        page.tab.select_option("#column-1", "-")
+        page.tab.click("#heard-asks button:has-text('kilograms')")
+        assert page.tab.input_value("[aria-label='Column 1: unit']") == "kg"
+        page.tab.fill("[aria-label='Column 1: its numbers run from, to']", "0 to 4095")
+        page.tab.fill("#rate", "80")
+        page.tab.fill("#keep", "my-board")
+        page.tab.click("#keep-it")
+        page.wait(lambda: page.tab.input_value("#profile") == "my-board")
+        assert (tmp_path / "profiles" / "my-board.toml").exists()
+        page.tab.click("#same summary")
+        page.wait(lambda: page.text("source").endswith("?profile=my-board&rate=80"))
+        page.tab.fill("#athlete", "A08")
+        page.tab.check("#alone")
+        board.talking = False  # it begins anew when its port is opened
+        page.tab.click("#begin")
+        page.tab.wait_for_selector("body[data-stage=cautions]", timeout=20_000)
+        (channel,) = find_recording(tmp_path).channels
+        assert (channel.unit, channel.factor, channel.rail_high_counts) == ("N", 9.80665, 4095)
+        assert complaints(page) == []
+        program.end()
+        assert find_recording(tmp_path).n_frames > 0
+    finally:
+        board.unplug()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -332,13 +395,19 @@ def test_no_violation_in_any_state(open_start: Callable[..., Page], tmp_path: Pa
     page.tab.fill("#port", "/dev/none")
     page.tab.select_option("#column-0", "emg")
     page.tab.select_option("#exercise", "hamstring-standing")
-    for summary in page.tab.locator("summary").all():
+    received = b"".join(b"%d; Zug: %d.5\r\n" % (k, 7 * k % 30) for k in range(30)) + b"Press c"
+    told = describe_understanding(understand(received), received) | {"waits": True}
+    page.tab.route("**/start/hear", lambda route: route.fulfill(json=told))
+    page.tab.click("#hear")
+    page.tab.wait_for_selector("#heard-asks button")
+    for summary in filter(lambda one: one.is_visible(), page.tab.query_selector_all("details:not([open]) > summary")):
         summary.click()
     problems += violations(page)
     page.tab.fill("#athlete", "")
     page.tab.click("#begin")
     page.wait(lambda: "No code" in page.text("athlete-wrong"))
     problems += violations(page)
+    page.tab.click("#heard-asks button:has-text('newtons')")
     page.tab.click("#check")
     page.tab.wait_for_selector("#findings li")
     page.wait(lambda: page.tab.is_enabled("#check"))

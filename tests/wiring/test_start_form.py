@@ -15,7 +15,8 @@ from biofeedback.acquisition.sources import open_source
 from biofeedback.commands.live import add_arguments
 from biofeedback.session.exercises import load_exercises
 from biofeedback.storage.recording import open_recording
-from biofeedback.wiring.start_form import ChosenSession, FormError, keep_fields, read_form, write_source
+from biofeedback.wiring.form_fields import FormError
+from biofeedback.wiring.start_form import ChosenSession, keep_fields, read_form, write_source
 
 LIBRARY = load_exercises()
 FORCE = {"kind": "force", "side": "", "unit": "N", "factor": "0.0042", "envelope": False}
@@ -54,7 +55,8 @@ def test_columns_that_are_no_channels_and_an_envelope() -> None:
 
 
 def test_channels_of_one_kind_are_told_apart() -> None:
-    columns = [column("force", side="left"), column("force", side="right"), column("force"), column("force")]
+    sides = [{"side": "left"}, {"side": "right"}, {}, {}]
+    columns = [column("force", unit="N", **more) for more in sides]
     assert [channel.name for channel in open_source(write(columns=columns)).channels] == [
         "force_left",
         "force_right",
@@ -92,7 +94,17 @@ def test_other_sensors(form: dict[str, Any], url: str) -> None:
         ({"columns": []}, "columns", "no column is measured"),
         ({"columns": [column("-")]}, "columns", "no column is measured"),
         ({"columns": [FORCE, column("seq"), column("seq")]}, "columns", "a name comes twice"),
-        ({"columns": [column("force", factor="0")]}, "column-0", "give a number other than 0"),
+        ({"columns": [column("force", unit="N", factor="0")]}, "column-0", "give a number other than 0"),
+        ({"columns": [column("force", unit="kg", factor="x")]}, "column-0", "factor 'x' cannot be used"),
+        ({"columns": [column("force")]}, "column-0", "its unit is not said"),
+        ({"columns": [FORCE | {"rails": "12 bit"}]}, "column-0", "write the first and the last"),
+        ({"columns": [FORCE | {"rails": "9 to 0"}]}, "column-0", "first code, then last"),
+        ({"key": "ä"}, "key", "cannot be sent"),
+        (
+            {"columns": [FORCE] * 2, "lines": {"templates": ["W {a}"], "decimal": "comma"}},
+            "columns",
+            "hold 1 numbers, 2",
+        ),
         ({"columns": [FORCE, column("emg", unit="a*b")]}, "column-1", "cannot be"),
         ({"columns": [FORCE, column("gill")]}, "column-1", "does not say what it is"),
         ({"columns": [FORCE] * 17}, "columns", "at most 16"),
@@ -183,3 +195,42 @@ def test_a_board_on_the_network_is_described_like_one_at_a_port() -> None:
     with pytest.raises(FormError) as told:
         write_source(form | {"udp": "board"}, open_recording)
     assert list(told.value.mistakes) == ["udp"]
+
+
+@pytest.mark.parametrize(
+    ("more", "channel"),
+    [
+        ({"unit": "kg"}, "force:N*9.80665"),
+        ({"unit": "g", "factor": "2"}, "force:N*0.0196133"),
+        ({"unit": "lb"}, "force:N*4.44822161526"),  # NIST SP 811 (2008), app. B.8: 4.448222 N
+        ({"unit": "N"}, "force:N"),
+        ({"unit": "N·m"}, "force:N·m"),
+        ({"unit": "count"}, "force"),
+        ({"unit": "count", "rails": "0 to 4095"}, "force@0..4095"),
+        ({"unit": "N", "factor": "0,01", "rails": "−8388608..8388607"}, "force:N*0.01@-8388608..8388607"),
+    ],
+)
+def test_what_a_board_prints_becomes_newtons_and_its_range_is_said(more: dict[str, Any], channel: str) -> None:
+    url = write(columns=[column("force", **more)], baud="", rate="")
+    (read,) = open_source(url).channels
+    (same,) = open_source(f"serial:X?channels={channel}").channels
+    assert read == same
+
+
+LINES = {"templates": ["No {column_1}; Kraft: {kraft} kg"], "decimal": "comma"}
+
+
+def test_lines_that_were_read_are_read_so_in_the_session() -> None:
+    columns = [column("-"), column("force", unit="kg")]
+    url = write(columns=columns, lines=LINES, baud="", rate="", key="enter")
+    source: Any = open_source(url)
+    assert source.profile.layout.templates == ("No {-}; Kraft: {force} kg",)
+    assert source.profile.layout.decimal == ","
+    assert source.profile.key == b"\r\n"
+    plain = {"templates": ["{a},{b}"], "decimal": "point"}
+    url = write(columns=[column("seq"), column("force", unit="N")], lines=plain, baud="", rate="")
+    assert url == "serial:/dev/ttyUSB0?channels=force:N&columns=seq,force"
+
+
+def test_a_comma_that_was_asked_about_is_said_in_the_source() -> None:
+    assert write(decimal="comma", baud="", rate="").endswith("channels=force:N*0.0042&decimal=comma")

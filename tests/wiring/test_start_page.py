@@ -201,7 +201,12 @@ def test_a_check_of_the_simulated_athlete_says_that_it_is_simulated(place: Local
 
 def port_form(board: PtyDevice, n_columns: int = 2, **more: Any) -> dict[str, Any]:
     kinds = ["force", "emg", "position"][:n_columns]
-    return {"sensor": "port", "port": board.path, "columns": [{"kind": kind} for kind in kinds], "rate": "200"} | more
+    return {
+        "sensor": "port",
+        "port": board.path,
+        "columns": [{"kind": kind, "unit": "count"} for kind in kinds],
+        "rate": "200",
+    } | more
 
 
 def test_a_board_is_checked_over_its_port(place: LocalStartPage, board: PtyDevice) -> None:
@@ -230,3 +235,23 @@ def test_leaving_ends_a_check(tmp_path: Path) -> None:
     place._check_s = 600.0
     place.leaving.set()
     assert place.check(SIMULATED)["picture"] == ""
+
+
+def test_which_of_two_boards_is_pulled(place: LocalStartPage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(place, "_check_s", 4.0)
+    boards = [PtyDevice(tmp_path / f"which-{k}", rate_hz=100.0, line="{k}\n") for k in range(2)]
+    for board, pull in zip(boards, (0, 500), strict=True):
+
+        def print_lines(first: int, n: int, pull: int = pull) -> bytes:
+            values = (100 + k % 3 + pull * (300 < k < 360) for k in range(first, first + n))
+            return "".join(f"{value}\n" for value in values).encode()
+
+        board.make_block = print_lines  # type: ignore[method-assign]
+    try:
+        forms = [port_form(board, n_columns=1, rate="100") for board in boards]
+        assert place.tell_apart({"forms": forms}) == {"which": 1, "failed": []}
+        with pytest.raises(SourceError, match="only one"):
+            place.tell_apart({"forms": forms[:1]})
+    finally:
+        for board in boards:
+            board.unplug()

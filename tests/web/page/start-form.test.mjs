@@ -11,6 +11,7 @@ const RADIOS = [{ radio: "Board 7", dbm: -60, profiles: ["frame-radio"] }];
 
 test("a new kind brings its usual unit unless another one was typed", () => {
   const force = start.newColumn();
+  assert.equal(force.unit, ""); // a force's unit is asked, never assumed
   assert.equal(start.changeKind(force, "emg").unit, "uV");
   assert.equal(start.changeKind({ ...force, unit: "kg" }, "emg").unit, "kg");
   assert.equal(start.changeKind({ ...start.newColumn("emg"), envelope: true }, "force").envelope, false);
@@ -84,4 +85,58 @@ test("a channel's column is found by the name that the program gives it", () => 
   assert.equal(start.columnOfChannel(rows, "emg_left_2"), rows[2]);
   assert.equal(start.columnOfChannel(rows, "force"), rows[3]);
   assert.equal(start.columnOfChannel(rows, "position"), null);
+});
+
+const HEARD = [
+  { kind: "seq", label: "No", unit: "", value: "29", role: "counter" },
+  { kind: "force", label: "Kraft", unit: "kg", value: "29.25", role: "value" },
+  { kind: "", label: "", unit: "", value: "7", role: "same" },
+];
+
+test("what was heard fills the table, and what was typed before stays", () => {
+  const rows = start.rowsOf(HEARD, [start.newColumn()]);
+  assert.deepEqual(
+    rows.map(({ kind, unit }) => [kind, unit]),
+    [
+      ["seq", ""],
+      ["force", "kg"],
+      ["", ""],
+    ],
+  );
+  const typed = [rows[0], { ...rows[1], factor: "2" }, { ...rows[2], kind: "-" }];
+  assert.deepEqual(start.rowsOf(HEARD, typed), typed);
+});
+
+test("a single number without a name is taken for a force, and its unit asked with the reading in it", () => {
+  const heard = [{ kind: "", label: "", unit: "", value: "32.1", role: "value" }];
+  const rows = start.rowsOf(heard, [start.newColumn()]);
+  assert.equal(rows[0].kind, "force");
+  const [{ number, offers }] = start.askedUnits(rows, heard);
+  assert.equal(number, 1);
+  assert.deepEqual(
+    offers.map(({ words }) => words),
+    ["32.1 newtons", "32.1 kilograms", "32.1 grams", "32.1 pounds", "Its own numbers, to be scaled"],
+  );
+  assert.deepEqual(start.askedUnits([{ ...rows[0], unit: "kg" }], heard), []);
+});
+
+test("columns and lines are told in words", () => {
+  assert.equal(start.columnWords(1, HEARD), "column 1 · “No” · 29 · counts up");
+  assert.equal(start.columnWords(2, HEARD), "column 2 · “Kraft” · 29.25 kg");
+  const heard = { layout: null, problem: "", prompt: "", texts: [], waits: false, readings: [], n_lines: 9, n_odd: 0 };
+  assert.match(start.hearText({ ...heard, waits: true, prompt: "Press c" }), /“Press c” and waits/);
+  assert.match(start.hearText({ ...heard, readings: [1, 2] }), /two ways/);
+  assert.match(start.hearText({ ...heard, problem: "too few lines so far" }), /^Too few lines so far/);
+  assert.match(start.hearText({ ...heard, layout: {}, n_odd: 2 }), /2 of 9 lines do not fit/);
+});
+
+test("sensors that look alike are those of one kind and profile", () => {
+  const radios = ["1A2B", "3C4D"].map((radio) => ({ radio, dbm: -60, profiles: ["frame-radio"] }));
+  const list = start.listSensors(PORTS, radios, {}, { sensor: "" });
+  assert.deepEqual(
+    start.alike(list, "radio:1A2B").map(({ key }) => key),
+    ["radio:1A2B", "radio:3C4D"],
+  );
+  assert.deepEqual(start.alike(list, "port:/dev/ttyX"), []); // nobody said what they send
+  assert.deepEqual(start.alike(start.listSensors(PORTS, RADIOS, {}, {}), "radio:Board 7"), []);
 });

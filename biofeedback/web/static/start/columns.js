@@ -1,11 +1,12 @@
 // The table that says what each column of a board's lines holds.
 
-import { make, show } from "../shared/dom.js";
-import { COLUMN_KINDS, changeKind, isMeasured, newColumn } from "./form.js";
+import { $, fill, make, show } from "../shared/dom.js";
+import { COLUMN_KINDS, RAILS, changeKind, isMeasured, newColumn } from "./form.js";
 
 /** Rows in ``list``; ``changed`` is called after every change. */
 export function columnTable(list, changed) {
   const view = { rows: [newColumn()], set, add };
+  fill($("rails"), RAILS, () => RAILS.map(([value, label]) => make("option", { value, label })));
 
   function set(rows) {
     view.rows = rows.map((row) => ({ ...newColumn(), ...row }));
@@ -48,7 +49,7 @@ export function columnTable(list, changed) {
         row.side,
       ),
     );
-    const unit = make("input", { ...named("unit"), class: "unit", autocomplete: "off", maxlength: "12" });
+    const unit = make("input", { ...named("unit"), class: "unit", list: "units", autocomplete: "off", maxlength: "12" });
     const factor = make("input", {
       ...named("value of one count"),
       class: "factor",
@@ -57,6 +58,15 @@ export function columnTable(list, changed) {
       maxlength: "20",
       placeholder: "1",
     });
+    const rails = make("input", {
+      ...named("its numbers run from, to"),
+      class: "rails",
+      list: "rails",
+      autocomplete: "off",
+      maxlength: "40",
+      placeholder: "not known",
+    });
+    rails.value = row.rails;
     const box = make("input", { type: "checkbox", ...named("already an envelope") });
     unit.value = row.unit;
     factor.value = row.factor;
@@ -65,18 +75,21 @@ export function columnTable(list, changed) {
       make("label", {}, "side ", side),
       make("label", {}, "one count is ", factor),
       make("label", {}, "unit ", unit),
+      make("label", {}, "counts from, to ", rails),
       make("label", { class: "check" }, box, "envelope"),
     ];
     const renew = () => {
-      labels.slice(0, 3).forEach((label) => show(label, isMeasured(view.rows[k].kind)));
-      show(labels[3], view.rows[k].kind === "emg");
+      labels.slice(0, 4).forEach((label) => show(label, isMeasured(view.rows[k].kind)));
+      show(labels[4], view.rows[k].kind === "emg");
       unit.value = view.rows[k].unit;
+      unit.placeholder = view.rows[k].kind === "force" ? "N?" : "";
       box.checked = view.rows[k].envelope;
     };
     kind.addEventListener("input", () => ((view.rows[k] = changeKind(view.rows[k], kind.value)), renew()));
     side.addEventListener("input", () => (view.rows[k].side = side.value));
     unit.addEventListener("input", () => (view.rows[k].unit = unit.value.trim()));
     factor.addEventListener("input", () => (view.rows[k].factor = factor.value.trim()));
+    rails.addEventListener("input", () => (view.rows[k].rails = rails.value.trim()));
     box.addEventListener("input", () => (view.rows[k].envelope = box.checked));
     renew();
     const gone = make(

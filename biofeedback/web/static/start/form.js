@@ -3,6 +3,7 @@
 import { capital } from "../shared/words.js";
 
 export const COLUMN_KINDS = [
+  ["", "choose …"],
   ["force", "force"],
   ["emg", "muscle activity (EMG)"],
   ["position", "position"],
@@ -11,12 +12,21 @@ export const COLUMN_KINDS = [
   ["seq", "running number"],
   ["-", "not used"],
 ];
-const UNITS = { force: "N", emg: "uV", position: "deg" };
+const UNITS = { force: "", emg: "uV", position: "deg" }; // a force's unit is asked, never assumed
+const FORCE_UNITS = { N: "newtons", kg: "kilograms", g: "grams", lb: "pounds", count: "its own numbers, to be scaled" };
+/** What converters count, first and last, as whoever built the board knows it. */
+export const RAILS = [
+  ["0 to 1023", "10 bit"],
+  ["0 to 4095", "12 bit"],
+  ["0 to 65535", "16 bit"],
+  ["-32768 to 32767", "16 bit, both signs"],
+  ["-8388608 to 8388607", "24 bit, both signs"],
+];
 export const isMeasured = (kind) => kind in UNITS;
 
 /** A new row of the table of columns. */
 export function newColumn(kind = "force") {
-  return { kind, side: "", unit: UNITS[kind] ?? "", factor: "", envelope: false };
+  return { kind, side: "", unit: UNITS[kind] ?? "", factor: "", rails: "", envelope: false };
 }
 
 /** Another kind: its usual unit, unless another one was typed. */
@@ -82,6 +92,13 @@ export function listSensors(ports, radios, asked, form) {
   ];
 }
 
+/** Sensors of one kind of which nobody can see which is which: radios of one profile, or ports with boards of ours. */
+export function alike(list, key) {
+  const chosen = list.find((one) => one.key === key)?.form;
+  const same = list.filter(({ form }) => form.profile && form.sensor === chosen?.sensor && form.profile === chosen.profile);
+  return same.length > 1 ? same : [];
+}
+
 /** Which entry of that list a form means; "" for none. */
 export function chosenKey(form, ports) {
   if (form.sensor === "port") return ports.some(({ port }) => port === form.port) ? `port:${form.port}` : "port:";
@@ -129,4 +146,45 @@ export function columnOfChannel(rows, channel) {
     if (name === channel) return row;
   }
   return null;
+}
+
+/** Rows of the table for what was heard: kind and unit where the lines say them; what was typed before stays. */
+export function rowsOf(heard, rows) {
+  const one = heard.filter(({ kind }) => kind === "" || isMeasured(kind)).length === 1;
+  return heard.map(({ kind, unit }, k) => {
+    const typed = rows.length === heard.length ? rows[k] : null;
+    const told = kind || (one ? "force" : "");
+    const row = typed && (typed.kind === told || !kind) && typed.kind ? typed : newColumn(told);
+    const said = told === "force" && unit in FORCE_UNITS ? unit : row.unit;
+    return { ...row, unit: said };
+  });
+}
+
+/** What a column of a line is, in words. */
+export function columnWords(number, columns) {
+  const { label, kind, unit, value, role } = columns[number - 1];
+  const what = kind === "seq" ? "counts up" : role === "time" ? "a time" : "";
+  return [`column ${number}`, label && `“${label}”`, unit ? `${value} ${unit}` : value, what].filter(Boolean).join(" · ");
+}
+
+/** What was understood of the lines, in a sentence. */
+export function hearText({ layout, problem, prompt, texts, waits, readings, n_lines, n_odd }) {
+  if (waits) return `It says “${prompt || texts.at(-1)}” and waits.`;
+  if (readings.length) return "Its comma can be read in two ways. Which is right?";
+  if (!layout) return `${capital(problem)}. This is what came:`;
+  const odd = n_odd ? ` ${n_odd} of ${n_lines} lines do not fit.` : "";
+  return `This is how its last line is read; put right below what is wrong.${odd}`;
+}
+
+/** Forces whose unit is not known: the row (from 0), its number, and what its reading would be in each unit. */
+export function askedUnits(rows, heard) {
+  if (rows.length !== heard.length) return [];
+  return rows.flatMap(({ kind, unit }, row) => {
+    if (kind !== "force" || unit) return [];
+    const offers = Object.entries(FORCE_UNITS).map(([key, name]) => ({
+      unit: key,
+      words: key === "count" ? capital(name) : `${heard[row].value} ${name}`,
+    }));
+    return [{ row, number: row + 1, offers }];
+  });
 }

@@ -16,3 +16,12 @@ export async function call(path, body) {
   if (told.mistakes) throw told;
   return told;
 }
+
+const FOLLOW_MS = 150;
+
+/** Go there as soon as it is there: the session's server takes the place of this one. */
+export function follow(place) {
+  fetch(place, { redirect: "manual" })
+    .then((answer) => (answer.ok ? location.replace(place) : Promise.reject(new Error("not yet"))))
+    .catch(() => setTimeout(follow, FOLLOW_MS, place));
+}

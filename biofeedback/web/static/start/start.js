@@ -4,21 +4,25 @@ import { $, fill, make, setText, show } from "../shared/dom.js";
 import { columnTable } from "./columns.js";
 import { beforeOf, chosenKey, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
 import { capital } from "../shared/words.js";
+import { hearing } from "./hearing.js";
+import { telling } from "./which.js";
 import { findingRow } from "./findings.js";
 import { clearMistakes, showMistakes } from "./mistakes.js";
-import { call } from "./program.js";
+import { call, follow } from "./program.js";
 
-const TEXTS = ["port", "udp", "url", "seed", "baud", "rate", "athlete", "position", "limit"];
+const TEXTS = ["port", "udp", "url", "seed", "baud", "rate", "key", "athlete", "position", "limit"];
 const LOOK_MS = 2000;
-const FOLLOW_MS = 150;
 const NO_RADIO =
   "No Bluetooth sensor that a profile knows is near. " +
   "Switch it on, bring it nearer, disconnect it from other devices, and look again.";
 const OWN = "\u0000own";
 
 /** @type {Record<string, any>} */
-const page = { about: null, ports: [], radios: [], asked: {}, form: { sensor: "" }, busy: false, left: false };
+const page = { about: null, heard: null, ports: [], radios: [], asked: {}, form: { sensor: "" }, busy: false, left: false };
 const columns = columnTable($("columns"), changed);
+
+const lines = hearing({ page, columns, readForm, changed, setBusy });
+const which = telling({ page, choose, setBusy });
 
 // --- the form, to and from the page
 
@@ -37,6 +41,8 @@ function readForm() {
     profile: $("for-profile").hidden ? "" : $("profile").value,
     simulated: $("simulated").value,
     columns: columns.rows,
+    lines: page.form.lines ?? null,
+    decimal: page.form.decimal ?? "",
     exercise: $("exercise").value === OWN ? $("own").value.trim() : $("exercise").value,
     side: $("side").value,
     before: beforeOf(ticked, $("before-other").value),
@@ -46,6 +52,7 @@ function readForm() {
 
 function writeForm(form) {
   page.form = { sensor: form.sensor ?? "", port: form.port, radio: form.radio, profile: form.profile };
+  Object.assign(page.form, { lines: form.lines ?? null, decimal: form.decimal ?? "" });
   for (const name of TEXTS) if (form[name] !== undefined) $(name).value = form[name];
   if (form.simulated) $("simulated").value = form.simulated;
   columns.set(form.columns?.length ? form.columns : [newColumn()]);
@@ -78,11 +85,13 @@ function render() {
   $("rate").placeholder = $("profile").value === "" ? "measured" : "as its profile says";
   show($("for-columns"), ["port", "udp"].includes(sensor) && $("profile").value === "");
   renderExercise();
-  for (const name of ["check", "begin", "again", "look", "look-radios"]) $(name).disabled = page.busy;
+  for (const name of ["which", "hear", "send-key", "send-enter", "check", "begin", "again", "look", "look-radios"])
+    $(name).disabled = page.busy;
 }
 
 function renderSensors() {
   const list = listSensors(page.ports, page.radios, page.asked, page.form);
+  which.draw();
   const key = chosenKey(page.form, page.ports);
   const focused = /** @type {any} */ (document.activeElement);
   const at = focused?.name === "sensor" ? focused.value : null;
@@ -93,20 +102,22 @@ function renderSensors() {
   }
 }
 
+function choose(form) {
+  page.form = { ...page.form, profile: "", ...form };
+  $("rate").value = ""; // of the one before
+  lines.forget();
+  if (form.port !== undefined) $("port").value = form.port;
+  changed();
+}
+
 function sensorRow({ key, title, note, form }) {
-  const choose = () => {
-    page.form = { ...page.form, profile: "", ...form };
-    $("rate").value = ""; // of the one before
-    if (form.port !== undefined) $("port").value = form.port;
-    changed();
-  };
   return make(
     "li",
     {},
     make(
       "label",
       {},
-      make("input", { type: "radio", name: "sensor", value: key, onchange: choose }),
+      make("input", { type: "radio", name: "sensor", value: key, onchange: () => choose(form) }),
       make("span", {}, make("strong", {}, title), " ", make("span", { class: "small" }, note)),
     ),
   );
@@ -228,13 +239,6 @@ async function begin(form) {
     setBusy(false);
     showMistakes(mistakes);
   }
-}
-
-/** Go there as soon as it is there: the session's server takes the place of this one. */
-function follow(place) {
-  fetch(place, { redirect: "manual" })
-    .then((answer) => (answer.ok ? location.replace(place) : Promise.reject(new Error("not yet"))))
-    .catch(() => setTimeout(follow, FOLLOW_MS, place));
 }
 
 /** Another page may have begun the session; the program may have ended. */
