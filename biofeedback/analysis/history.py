@@ -29,6 +29,7 @@ from biofeedback.analysis.words import YARDSTICK_POINTS, find_wanted
 
 DAY_S = 86_400.0
 N_SESSIONS_ICC = 3
+ALIKE = "most pairs of sessions gave the same value"
 CHANGES: dict[TrendWord, ChangeWord] = {
     "rising": "up",
     "falling": "down",
@@ -86,7 +87,8 @@ class Measure:
     """One measure over the sessions of a group: values (oldest first) with their days, and what became of it.
 
     ``change`` is judged on all sessions: the trend over the whole time, real when its order is (`judge_trend`);
-    ``correlation`` of neighbouring sessions. ``error`` is this person's own, from session to session.
+    ``strength`` is that order over its limit, ``correlation`` that of neighbouring sessions. ``error`` is this
+    person's own, from session to session.
     """
 
     name: str
@@ -96,6 +98,7 @@ class Measure:
     trend_per_week: Trend
     error: RepeatError
     change: Change | None
+    strength: float | None
     correlation: float | None
 
 
@@ -239,8 +242,10 @@ def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, u
     change = None
     if len(values) > 1:
         moved = values[-1] - values[0] if trend.slope is None else trend.slope * weeks[-1]
-        change = Change(moved, CHANGES[lasting.word], lasting.reason)
-    return Measure(title, unit, days, values, trend, error, change, lasting.correlation)
+        is_flat = lasting.word in ("rising", "falling") and moved * (lasting.score or 0.0) <= 0
+        word, reason = ("within measurement error", ALIKE) if is_flat else (CHANGES[lasting.word], lasting.reason)
+        change = Change(moved, word, reason)
+    return Measure(title, unit, days, values, trend, error, change, lasting.strength, lasting.correlation)
 
 
 def _find_reach(analysis: SessionAnalysis) -> tuple[float | None, str]:

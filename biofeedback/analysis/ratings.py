@@ -2,7 +2,7 @@
 
 The drift of one stay in the position is a level, a straight line in time and a bend, fast at first and slow later as
 relaxation is. Level and line are free; the bend is drawn towards none, as a normal variable whose RMS over the session
-is half the scatter of single ratings: free, it would cost a short session a fifth of its power, and left out,
+is a third of the scatter of single ratings: free, it would cost a short session a fifth of its power, and left out,
 relaxation that slows down would be taken for an effect. All ratings that are there count, whether or not their
 neighbours were answered.
 
@@ -22,11 +22,12 @@ from numpy.typing import NDArray
 from biofeedback.analysis.interval import find_t_quantile
 from biofeedback.model import FloatArray
 
-BEND_RATIO = 0.5  # RMS of the bend against the scatter of single ratings; found by simulation, see the truth table
+BEND_RATIO = 0.35  # RMS of the bend against the scatter of single ratings; found by simulation, see the truth table
 DECIMALS = 9  # the last bits of the arithmetic are no change
 BEND_RATE, FREE_BEND_RATE = 5.0, 10.0  # the bend is 1 / (1 + rate u), u from 0 to 1 over the stay
 SCALE_LOW, SCALE_HIGH = 0.0, 10.0
-AGREE_P = 0.05  # scatters that differ by less than chance does at this level are one scatter
+AGREE_P = 0.05  # sessions whose scatters differ by less than chance does at this level have one scatter
+LARGER_P = 0.005  # so seldom chance alone makes a session's scatter that much larger than that of earlier ones
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +116,8 @@ def estimate(
 
     Generalised least squares with the bend in the covariance. The variance of single ratings is the weighted sum of
     squares over its expectation for independent ratings, with Satterthwaite's degrees of freedom; never below that of
-    rounding to ``rounding`` points (rounding^2 / 12). ``earlier`` is joined with it when the two agree. None when the
-    ratings cannot tell the effect from the drift, or leave no degree of freedom.
+    rounding to ``rounding`` points (rounding^2 / 12). ``earlier`` is joined with it unless it is clearly smaller. None
+    when the ratings cannot tell the effect from the drift, or leave no degree of freedom.
     """
     straight, bend = list_drift(ratings)
     others = straight if beside is None else np.column_stack([straight, beside])
@@ -143,13 +144,16 @@ def estimate(
 
 
 def join_scatters(own: Scatter, earlier: Scatter | None) -> Scatter:
-    """Both together where they agree (F test at 5 %), else the session's own."""
+    """Both together unless the session's own is clearly the larger (F test), which then stands alone.
+
+    A small one is joined however small: left alone, sessions of chance agreement would look certain.
+    """
     if earlier is None or earlier.df <= 0 or earlier.variance <= 0:
         return own
     from scipy.special import fdtr
 
     p = float(fdtr(own.df, earlier.df, own.variance / earlier.variance))
-    if not AGREE_P / 2 <= p <= 1 - AGREE_P / 2:
+    if p > 1 - LARGER_P:
         return own
     df = own.df + earlier.df
     return Scatter((own.df * own.variance + earlier.df * earlier.variance) / df, df)

@@ -189,7 +189,7 @@ def compute_response(
     """Compare contracting with passive phases, in the order held, drift taken out (see ``analysis.ratings``).
 
     ``drawn`` is the order as it was drawn by lot and stored before the start; without it there is no p-value.
-    ``earlier``: the person's scatter in earlier sessions, used where this session's agrees with it.
+    ``earlier``: the person's scatter in earlier sessions, used unless this session's is clearly larger.
     """
     response = _answer(phases, drawn, earlier)
     if not any(phase.marks for phase in phases):

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from biofeedback.model import FloatArray
 
@@ -15,7 +16,13 @@ TrendWord: TypeAlias = Literal["rising", "falling", "no clear trend", "unknown"]
 
 
 N_LASTING_MIN = 6  # with five even a perfect order does not pass the limit
-LIMIT = 2.6
+LIMITS = ((10, 2.8), (15, 2.38))  # of Kendall's S over its SD with fewer values than this
+LATER_LIMIT = 3.1  # with more
+N_FEW = 60  # of so many values the pairs are kept, as every session asks for them
+TINY = 1e-12  # squares of what a line leaves of values that lie on it
+LASTING = 1.96  # what was real once stays so while all values still reach this
+AMONG = (1.0, 1.1, 1.15, 1.18, 1.2, 1.23)  # strength that chance reaches in 5 %, 2.5 %, ... 0.83 % of series; simulated
+HANGING = (1.3 / 0.7) ** 0.5  # how much larger the standard deviation of S is where neighbours correlate by 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +75,15 @@ def fit_theil_sen(x: ArrayLike, y: ArrayLike, *, confidence: float = 0.95, n_min
 class LastingTrend:
     """Whether values in the order taken rise or fall, however often that was asked before; None: too few to say.
 
-    ``score`` is Kendall's S over its standard deviation, ``correlation`` that of neighbouring values beside the trend:
-    where it is clearly above zero, the standard deviation is larger by it.
+    ``score`` is Kendall's S of all values over its standard deviation. ``strength``: the largest score in its
+    direction at any look so far, over the limit there: 1 is real, ``AMONG[m - 1]`` real among m measures judged side by
+    side, ``HANGING`` real even if neighbouring sessions hang together by 0.3. ``correlation`` of neighbouring values
+    beside the trend; the standard deviation is larger by half of it.
     """
 
     word: TrendWord
     score: float | None
+    strength: float | None
     correlation: float | None
     reason: str
 
@@ -82,31 +92,50 @@ def judge_trend(x: ArrayLike, y: ArrayLike) -> LastingTrend:
     """Rank test of a trend in ``y`` (n,) over rising ``x`` (n,) that may be repeated after each new value.
 
     Without a trend the rank of each new value among those before it is uniform and independent of all earlier ranks,
-    and Kendall's S is the sum of these ranks (centred), whatever the values' distribution. ``LIMIT`` for S over its
-    standard deviation is passed at any of the looks after 3, 4, ... 20 values in less than 5 % of such series (4.8 %,
-    simulated; see the truth table), where 1.96 is passed in 20 %. One odd value moves S by n - 1 at most. Standard
-    deviation with ties: Kendall, Rank Correlation Methods (1970); with correlation: Hamed & Rao, J Hydrol 204 (1998)
-    182 (its idea, from memory).
+    and Kendall's S is the sum of these ranks (centred), whatever the values' distribution. The limit for S over its
+    standard deviation is passed at any of the looks after 3, 4, ... 20 values in less than 5 % of such series (4.9 %,
+    simulated; see the truth table), where 1.96 is passed in a quarter. It is low from 10 to 14 values, where a trend
+    worth knowing begins to show. What was real once stays so while all values together still say it. One odd value
+    moves S by n - 1 at most. Standard deviation with ties: Kendall, Rank Correlation Methods (1970); with correlation:
+    Hamed & Rao, J Hydrol 204 (1998) 182 (its idea, from memory), drawn halfway to none: few values know it badly.
     """
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     n = int(ys.size)
     if n < N_LASTING_MIN:
-        return LastingTrend("unknown", None, None, f"{n} sessions; {N_LASTING_MIN} are needed to tell a trend")
-    _, ties = np.unique(ys, return_counts=True)
-    variance = (n * (n - 1) * (2 * n + 5) - float(np.sum(ties * (ties - 1) * (2 * ties + 5)))) / 18
-    if variance <= 0:
-        return LastingTrend("no clear trend", 0.0, None, "every session gave the same value")
+        return LastingTrend("unknown", None, None, None, f"{n} sessions; {N_LASTING_MIN} are needed to tell a trend")
+    if (ys == ys[0]).all():
+        return LastingTrend("no clear trend", 0.0, 0.0, None, "every session gave the same value")
     correlation = _correlate_neighbours(xs, ys)
-    if correlation > n**-0.5:
-        kept = min(correlation, 0.9)
-        variance *= (1 + kept) / (1 - kept)
-    score = count_kendall_s(ys) / float(np.sqrt(variance))
-    if abs(score) < LIMIT:
-        return LastingTrend(
-            "no clear trend", score, correlation, f"over all {n} sessions no more than chance may bring"
-        )
+    kept = min(max(correlation, 0.0), 0.9) / 2
+    scores = _score_looks(ys) / np.sqrt((1 + kept) / (1 - kept))
+    score, limits = float(scores[-1]), [find_limit(k) for k in range(N_LASTING_MIN, n + 1)]
+    strength = float(np.max(np.sign(score) * scores / limits))
+    if strength < 1 or abs(score) < LASTING:
+        reason = f"over all {n} sessions no more than chance may bring"
+        return LastingTrend("no clear trend", score, min(strength, 0.99), correlation, reason)
     word: TrendWord = "rising" if score > 0 else "falling"
-    return LastingTrend(word, score, correlation, f"over all {n} sessions, beyond what chance brings at any look")
+    reason = f"over all {n} sessions, beyond what chance brings at any look"
+    return LastingTrend(word, score, strength, correlation, reason)
+
+
+def find_limit(n: int) -> float:
+    """What Kendall's S of ``n`` values, over its standard deviation, has to reach."""
+    return next((limit for end, limit in LIMITS if n < end), LATER_LIMIT)
+
+
+def _score_looks(y: FloatArray) -> FloatArray:
+    """Kendall's S over its standard deviation of the first 6, 7, ... n values; 0 where all are the same."""
+    steps = [float(np.sign(y[k] - y[:k]).sum()) for k in range(y.size)]
+    totals = np.cumsum(steps)[N_LASTING_MIN - 1 :]
+    variances = [find_kendall_variance(y[:k]) for k in range(N_LASTING_MIN, y.size + 1)]
+    return np.array([s / v**0.5 if v > 0 else 0.0 for s, v in zip(totals.tolist(), variances, strict=True)])
+
+
+def find_kendall_variance(y: FloatArray) -> float:
+    """Variance of Kendall's S of values ``y`` (n,) without a trend, ties in them allowed for."""
+    n = y.size
+    _, ties = np.unique(y, return_counts=True)
+    return float(n * (n - 1) * (2 * n + 5) - np.sum(ties * (ties - 1) * (2 * ties + 5))) / 18
 
 
 def _correlate_neighbours(x: FloatArray, y: FloatArray) -> float:
@@ -118,13 +147,25 @@ def _correlate_neighbours(x: FloatArray, y: FloatArray) -> float:
     left = np.clip(left, -far, far)
     left = left - left.mean()
     size = float(left @ left)
-    plain = float(left[1:] @ left[:-1]) / size if size > 0 else 0.0
+    if size <= TINY:
+        return 0.0
+    plain = float(left[1:] @ left[:-1]) / size
     return plain + (1 + 3 * max(plain, 0.0)) / y.size
+
+
+def pair_up(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices of all pairs of ``n`` values, the earlier one first."""
+    return _pair_few(n) if n <= N_FEW else np.triu_indices(n, k=1)
+
+
+@cache
+def _pair_few(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    return np.triu_indices(n, k=1)
 
 
 def pairwise_slopes(x: FloatArray, y: FloatArray) -> FloatArray:
     """Sorted slopes between all pairs of points that differ in ``x``."""
-    first, second = np.triu_indices(x.size, k=1)
+    first, second = pair_up(int(x.size))
     dx, dy = x[second] - x[first], y[second] - y[first]
     return np.sort(dy[dx != 0] / dx[dx != 0])
 
@@ -132,17 +173,14 @@ def pairwise_slopes(x: FloatArray, y: FloatArray) -> FloatArray:
 def count_kendall_s(y: Sequence[float] | FloatArray) -> int:
     """Rising minus falling pairs in the order given."""
     values = np.asarray(y, dtype=np.float64)
-    first, second = np.triu_indices(values.size, k=1)
+    first, second = pair_up(int(values.size))
     return int(np.sign(values[second] - values[first]).sum())
 
 
 def _find_sen_interval(slopes: FloatArray, y: FloatArray, confidence: float) -> tuple[float | None, float | None]:
     from scipy.special import ndtri
 
-    n = y.size
-    _, ties = np.unique(y, return_counts=True)
-    variance = (n * (n - 1) * (2 * n + 5) - float(np.sum(ties * (ties - 1) * (2 * ties + 5)))) / 18
-    reach = float(ndtri(0.5 + confidence / 2)) * np.sqrt(variance)
+    reach = float(ndtri(0.5 + confidence / 2)) * find_kendall_variance(y) ** 0.5
     below = int(np.round((slopes.size - reach) / 2)) - 1
     above = int(np.round((slopes.size + reach) / 2))
     if below < 0 or above > slopes.size - 1:

@@ -11,6 +11,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure, SideRow
 from biofeedback.analysis.reliability import SideDifference
+from biofeedback.analysis.trends import AMONG, HANGING
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.figuring import EMPTY, capitalise, count, find_digits, number, signed
@@ -22,11 +23,12 @@ from biofeedback.report.words import advise_effort
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
 NOTE = (
     "A change is judged on all sessions, not first against last: it is called real when the order of the values rises "
-    "or falls beyond a limit (Kendall’s S, 2.6 standard deviations) that chance passes in less than 5 % of series even "
-    "when it is looked at after every session up to the twentieth; six sessions are needed. Where neighbouring "
-    "sessions hang together the limit is wider. Trend: the median of all pairwise slopes (Theil-Sen). Minimal "
-    "detectable change between two single sessions: t × √2 × the standard error of measurement (Weir, J Strength Cond "
-    "Res 2005), from this person's own differences from session to session."
+    "or falls beyond a limit (Kendall’s S, a number of standard deviations) that chance passes in less than 5 % of "
+    "series even when it is looked at after every session up to the twentieth; six sessions are needed, and what was "
+    "real once stays so while all sessions still say it. Where neighbouring sessions hang together the limit is "
+    "wider. Trend: the median of all pairwise slopes (Theil-Sen). Minimal detectable change between two single "
+    "sessions: t × √2 × the standard error of measurement (Weir, J Strength Cond Res 2005), from this person's own "
+    "differences from session to session."
 )
 BORROWED = "How much single ratings scatter was also learnt from the earlier sessions."
 SIMULATED = "These recordings are simulated: read them as an example, do not train by them."
@@ -52,7 +54,9 @@ def describe_history(history: History) -> tuple[str, ...]:
         lines.append(f"{name_group(group)}: {count(len(group.points), 'session')}")
         lines += [f"  {sentence}" for sentence in describe_group(group)]
         if len(group.points) > 1:
-            lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
+            lines += [
+                f"  {measure.name}: {describe_measure(measure, count_judged(group))}" for measure in group.measures
+            ]
             lines += [f"  {sentence}" for sentence in (*describe_together(group), *describe_repeats(group))]
     lines += [f"{name_side(row)}: {describe_side(row.difference)}" for row in history.sides]
     if history.undated:
@@ -71,14 +75,13 @@ def describe_group(group: HistoryGroup) -> tuple[str, ...]:
 
 def describe_together(group: HistoryGroup) -> list[str]:
     """That several verdicts stand side by side, and which measures hang together from session to session."""
-    judged = [m for m in group.measures if m.change is not None and m.change.word != "unknown"]
     said = []
-    if len(judged) > 1:
+    if count_judged(group) > 1:
         said.append(
-            f"{len(judged)} measures were judged: each has its own chance, below 5 %, to be called real by luck, so "
-            "one of several that stands alone is worth another look before it is believed."
+            f"{count_judged(group)} measures were judged side by side: each has its own chance, below 5 %, to be "
+            "called real by luck; where a change would not pass as one of so many, that is said with it."
         )
-    tied = [m.name for m in judged if m.correlation is not None and m.correlation > len(m.values) ** -0.5]
+    tied = [m.name for m in group.measures if m.correlation is not None and m.correlation > len(m.values) ** -0.5]
     if tied:
         said.append(
             f"Neighbouring sessions hang together in {', '.join(tied)}: more than scatter was asked of a trend."
@@ -86,7 +89,12 @@ def describe_together(group: HistoryGroup) -> list[str]:
     return said
 
 
-def describe_measure(measure: Measure) -> str:
+def count_judged(group: HistoryGroup) -> int:
+    """Measures that have sessions enough for a verdict."""
+    return sum(m.change is not None and m.change.word != "unknown" for m in group.measures)
+
+
+def describe_measure(measure: Measure, n_judged: int = 1) -> str:
     """First and last value, and whether the difference is real."""
     unit = f" {measure.unit}" if measure.unit else ""
     digits = _find_digits(measure)
@@ -95,7 +103,19 @@ def describe_measure(measure: Measure) -> str:
         return f"{last}{unit}, measured once"
     if measure.change.word == "unknown":
         return f"{first} to {last}{unit}; {measure.change.reason}"
-    return f"{first} to {last}{unit}: {CHANGE_WORDS[measure.change.word]} ({measure.change.reason})"
+    return f"{first} to {last}{unit}: {CHANGE_WORDS[measure.change.word]} ({explain_change(measure, n_judged)})"
+
+
+def explain_change(measure: Measure, n_judged: int) -> str:
+    """The reason of a verdict, and what a real change would not withstand."""
+    if measure.change is None or measure.strength is None or measure.change.word not in ("up", "down"):
+        return "" if measure.change is None else measure.change.reason
+    doubts = []
+    if measure.strength < AMONG[min(n_judged, len(AMONG)) - 1]:
+        doubts.append(f"as one of {n_judged} measures it may be luck")
+    if measure.strength < HANGING:
+        doubts.append("if sessions close in time are alike, which so few cannot rule out, it may be chance too")
+    return "; ".join([measure.change.reason, *doubts])
 
 
 def describe_repeats(group: HistoryGroup) -> list[str]:
@@ -215,7 +235,11 @@ def _show_group(group: HistoryGroup) -> Markup:
         caption = "Dashed: the trend over all sessions, where it is real. Dots: single sessions, which scatter."
         parts.append(frame_figure(svg, caption, "trace"))
     parts.append(show_table(tabulate_measures(group)))
-    reasons = [f"{capitalise(m.name)}: {m.change.reason}." for m in group.measures if m.change is not None]
+    reasons = [
+        f"{capitalise(m.name)}: {explain_change(m, count_judged(group))}."
+        for m in group.measures
+        if m.change is not None
+    ]
     reasons += [*describe_together(group), *describe_repeats(group)]
     return tag("section", *parts, list_section("Why", reasons) if reasons else Markup())
 

@@ -121,15 +121,17 @@ def test_a_floor_hides_how_far_it_went():
     assert "nothing was left to ease" in full.sentences()[1]
 
 
-def test_scatter_of_earlier_sessions_is_borrowed_only_where_it_agrees():
-    ratings = [7, 5, 6, 6, 7, 5.5, 7]
+def test_scatter_of_earlier_sessions_is_borrowed_unless_this_one_scatters_clearly_more():
+    ratings = [7, 5.5, 6, 6, 7, 5, 6.5]
     alone = compute_response(alternate(ratings))
     assert alone.word == "no clear difference"
     joined = compute_response(alternate(ratings), earlier=Scatter(0.5, 24))
     assert joined.borrowed
     assert joined.word == "less"
     assert "earlier sessions" in joined.sentences()[-1]
-    assert not compute_response(alternate(ratings), earlier=Scatter(20.0, 24)).borrowed
+    assert not compute_response(alternate(ratings), earlier=Scatter(0.02, 24)).borrowed
+    lucky = [6, 5.9, 6, 5.9, 6, 5.9, 6]  # ratings that agree by chance do not make this person certain
+    assert compute_response(alternate(lucky), earlier=Scatter(0.5, 24)).word == "no clear difference"
     assert pool_scatters([Scatter(0.5, 8), Scatter(0.7, 8)]).variance == pytest.approx(0.6)
     assert pool_scatters([Scatter(0.05, 8), Scatter(5.0, 8)]) is None  # Bartlett: they are not one scatter
 

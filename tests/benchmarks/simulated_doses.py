@@ -7,9 +7,9 @@ although an effort up to the hardest that was tried brings it. What is only to b
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from functools import partial
-from multiprocessing import Pool
+from multiprocessing.pool import Pool
 
 import numpy as np
 from simulated_people import Athlete, as_phases, simulate
@@ -59,6 +59,15 @@ def check_cell(name: str, plan: str, *, n: int, seed: int, start: float = 8.0) -
         told.append(judge(dose, curve))
         upwards += dose.least_percent is not None and (dose.next_percent or 0) > dose.least_percent
     return Advised(*(100 * told.count(word) / n for word in ("right", "wrong", "left out", "open")), 100 * upwards / n)
+
+
+def check_part(name: str, plan: str, seed: int, *, n: int) -> Advised:
+    return check_cell(name, plan, n=n, seed=seed)
+
+
+def summarise(parts: list[Advised]) -> Advised:
+    """The mean of parts of equal size."""
+    return Advised(*np.mean([astuple(part) for part in parts], axis=0).tolist())
 
 
 def hold_session(plan: str, curve: Curve, rng: np.random.Generator, start: float) -> tuple[Response, list[DosePoint]]:
@@ -124,16 +133,18 @@ def judge(dose: Dose, curve: Curve) -> str:
     return "open"
 
 
-def print_advice(n: int, seed: int, n_workers: int) -> None:
-    """Every truth with every plan."""
+def print_advice(pool: Pool, n: int, seed: int) -> None:
+    """Every truth with every plan, in parts of 125 sessions so that all processes are busy to the end."""
     print(f"\nDose: {n} sessions in each cell; wrong advice has to stay at or below 5 %")
     print(f"{'':22}{'':28}{'right':>8}{'wrong':>8}{'left out':>10}{'open':>8}{'upwards':>9}")
+    parts = max(n // 125, 1)
     cells = [(name, plan) for plan in PLANS for name in TRUTHS]
-    with Pool(n_workers) as pool:
-        rows = pool.starmap(partial(check_cell, n=n, seed=seed), cells)
+    jobs = [(name, plan, seed + 1000 * part) for name, plan in cells for part in range(parts)]
+    done = iter(pool.starmap(partial(check_part, n=-(-n // parts)), jobs, chunksize=1))
+    rows = {cell: summarise([next(done) for _ in range(parts)]) for cell in cells}
     for plan in PLANS:
-        own = {name: row for (name, other), row in zip(cells, rows, strict=True) if other == plan}
-        for name, r in own.items():
+        for name in TRUTHS:
+            r = rows[name, plan]
             print(f"{plan:22}{name:28}{r.right:7.1f}%{r.wrong:7.1f}%{r.left_out:9.1f}%{r.open:7.1f}%{r.upwards:8.1f}%")
-        mean = np.mean([own[name].right for name in RESPONDERS])
+        mean = np.mean([rows[name, plan].right for name in RESPONDERS])
         print(f"{plan:22}{'mean of the six responders':28}{mean:7.1f}%")
