@@ -156,3 +156,10 @@ def test_sides_are_compared_in_the_same_position_only(point) -> None:
     (row,) = compare_sessions("A01", [*left, *right, *same]).sides
     assert row.position == "heel on a box, 60 cm"
     assert row.difference.word == "right higher"
+
+
+def test_what_hardly_ever_moved_is_no_change_although_its_order_rises(point) -> None:
+    """Eight sessions at 400 and three at 410: most pairs say that nothing changed, and so does the verdict."""
+    measure = compare_sessions("A01", make_points(point, [400.0] * 8 + [410.0] * 3)).groups[0].measures[0]
+    assert measure.change.difference == 0
+    assert measure.change.word == "within measurement error"

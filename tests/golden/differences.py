@@ -20,18 +20,25 @@ How = Literal["changed", "added", "gone", "any"]
 
 @dataclass(frozen=True, slots=True)
 class Allowed:
-    """Keys that match ``key`` (a regular expression, whole) in recordings like ``recording`` may differ."""
+    """Keys that match ``key`` (a regular expression, whole) in recordings like ``recording`` may differ.
+
+    Numbers by no more than ``within``; to no other value than one of ``to``.
+    """
 
     key: str
     why: str
     how: How = "changed"
     recording: str = "*"  # as file names are matched
+    within: float | None = None
+    to: tuple[object, ...] = ()
 
     def fits(self, recording: str, difference: Difference) -> bool:
         return (
             self.how in ("any", difference.how)
             and fnmatch(recording, self.recording)
             and re.fullmatch(self.key, difference.key) is not None
+            and (not self.to or difference.now in self.to)
+            and (self.within is None or difference.is_within(self.within))
         )
 
 
@@ -46,6 +53,10 @@ class Difference:
     @property
     def how(self) -> How:
         return "added" if self.then == ABSENT else "gone" if self.now == ABSENT else "changed"
+
+    def is_within(self, reach: float) -> bool:
+        """Both are numbers, no further apart than this."""
+        return is_number(self.then) and is_number(self.now) and bool(abs(self.then - self.now) <= reach)
 
     def __str__(self) -> str:
         return f"{self.key}: {self.then!r} -> {self.now!r}"
@@ -64,6 +75,7 @@ class Rules:
     words: Mapping[str, str] = field(default_factory=dict)
 
 
+ESTIMATED = "the change is estimated from every rating that is there, its drift taken out, not from complete contrasts"
 RULES = Rules(
     allowed=(
         Allowed(
@@ -103,18 +115,87 @@ RULES = Rules(
             r"(analysis|report)\.(tables\.Attempts|attempts).*", "attempts with a sensor that is gone say so", "any"
         ),
         Allowed(r".*(excursions|longest.stay.*)", "counted by the plan's own hysteresis and dwell, as shown live"),
+        Allowed(r"(cohort\.change_mean|analysis\.response\.mean_change)", ESTIMATED, within=0.2),
+        Allowed(r"(cohort|analysis\.response)\.change_percent", ESTIMATED, within=2.5),
+        Allowed(r"analysis\.response\.mean_passive", ESTIMATED, within=0.5),
         Allowed(
-            r"(cohort\.(change|answer|n_contrasts|n_more|error|rating_sd)|report\.effect"
-            r"|report\.tables\.Each contraction against its neighbours|analysis\.response).*",
-            "the change is estimated from every rating that is there, its drift taken out, no longer from complete "
-            "contrasts; what qualifies the answer is told in sentences of its own",
-            "any",
+            r"(cohort\.change_mean_without_marked|analysis\.response\.without_marked\.mean_(change|passive))",
+            ESTIMATED,
+            within=0.7,
+        ),
+        Allowed(r"analysis\.response\.without_marked\.change_percent", ESTIMATED, within=10.0),
+        Allowed(
+            r"(cohort\.change_|analysis\.response\.(without_marked\.)?)(low|high|error|rating_sd)",
+            "scatter is learnt from all ratings, small samples allowed for",
         ),
         Allowed(
-            r"(cohort\.advice|report\.next|report\.tables\.How much effort|report\.advice|analysis\.dose)\b.*",
-            "only bands that were held are advised, by what was rated there; a curve in place of four shapes",
-            "any",
+            r"analysis\.response\.(without_marked\.)?(change_percent|mean_passive)",
+            "what contractions without an answer would have been rated is not told",
+            recording="*",
+            to=(None,),
         ),
+        Allowed(r"cohort\.change_percent", "no percentage where nothing was compared", to=(None, "")),
+        Allowed(r"cohort\.change_error", "who compares athletes needs the error", "added"),
+        Allowed(
+            r"(analysis\.response\.(without_marked\.)?(reason|n_more_reason|n_more_cycles)"
+            r"|report\.tables\.Each contraction against its neighbours\.note)",
+            "the reasons name the new interval, and ratings in place of complete cycles",
+        ),
+        Allowed(r"analysis\.response\.(without_marked\.)?reaches_yardstick", "the interval decides that", "gone"),
+        Allowed(
+            r"(analysis\.response\.(word|n_contrasts)|cohort\.(answer|n_contrasts))",
+            "a contraction counts although a neighbour has no rating, which makes the answer clear",
+            recording="stopped.hold",
+        ),
+        Allowed(
+            r"(analysis\.response\.(word|n_contrasts)|cohort\.(answer|n_contrasts))",
+            "a contraction counts although a neighbour has no rating, which makes the answer clear",
+            recording="typed-and-revised.hold",
+        ),
+        Allowed(
+            r"(analysis\.response\.(contrasts\[1\]\.(after|change|reason)|notes.*)|analysis\.dose\.n_points"
+            r"|report\.tables\.Each contraction against its neighbours\.rows\[1\]\..*)",
+            "the next relaxed rating that is there stands in for the missing one",
+            "any",
+            "stopped.hold",
+        ),
+        Allowed(
+            r"analysis\.response\.(without_marked\.)?notes\[\d\]",
+            "a contraction without neighbours has none to be seen against, but counts",
+        ),
+        Allowed(
+            r"analysis\.response\.without_marked\.contrasts\[0\]\.marks(\.n|\[0\])",
+            "a rating that is left out marks no contrast",
+            "any",
+            "position.hold",
+        ),
+        Allowed(
+            r"report\.effect(\.n|\[\d\])",
+            "sentences of the new estimate; what qualifies it has sentences of its own",
+        ),
+        Allowed(r"report\.effect\[\d\]", "expectation is told once, where there is an effect", "added"),
+        Allowed(r"(cohort|analysis\.dose)\.advice", "where nothing is decided", to=("not decided", "enough")),
+        Allowed(
+            r"(analysis\.dose\.(reason|next_percent|next_reason)|report\.next(\.n|\[\d\]))",
+            "only bands that were held are advised, by what was rated there, and said once",
+        ),
+        Allowed(r"report\.next\[\d\]", "a next thing to try, or none", "added"),
+        Allowed(r"report\.next\[\d\]", "a next thing to try, or none", "gone"),
+        Allowed(
+            r"analysis\.dose\.least(_chance)?_percent",
+            "the effort held in the band, in place of a curve's crossing",
+            recording="adaptive.hold",
+        ),
+        Allowed(
+            r"analysis\.dose\.curve(\.n|\[\d+\]\.(change|low|high|chance_percent))", "a curve in place of four shapes"
+        ),
+        Allowed(r"analysis\.dose\.curve\[\d+\]\.\w+", "nothing is said of efforts that were not tried", "gone"),
+        Allowed(
+            r"analysis\.dose\.(doubt|least_reason|\w+_percent|saturation\.\w+)",
+            "a curve in place of four shapes",
+            "gone",
+        ),
+        Allowed(r"report\.tables\.How much effort\..*", "one row for each band that was held", "any"),
         Allowed(
             r"report\.tables\.How the contractions lasted\.note",
             "of the band that is advised",

@@ -113,3 +113,13 @@ def test_an_allowance_holds_for_its_recordings_and_its_way_only():
     assert not row.fits("A01.hold", Difference("frame.discomfort", 1, 2))
     assert not row.fits("fast.hold", Difference("numpy.ratings", 1, 2))
     assert not row.fits("fast.hold", Difference("frame.discomfort", 1, "(absent)"))
+
+
+def test_an_allowance_holds_up_to_its_size_and_for_its_values_only():
+    row = Allowed(r"change", "because", within=0.2)
+    assert row.fits("A01.hold", Difference("change", -1.5, -1.6))
+    assert not row.fits("A01.hold", Difference("change", -1.5, -1.8))
+    assert not row.fits("A01.hold", Difference("change", -1.5, None))
+    row = Allowed(r"advice", "because", to=("not decided",))
+    assert row.fits("A01.hold", Difference("advice", "not known yet", "not decided"))
+    assert not row.fits("A01.hold", Difference("advice", "not known yet", "neither"))
