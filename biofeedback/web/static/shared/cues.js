@@ -2,7 +2,7 @@
 
 import { blindAt, bandsOf } from "./target.js";
 import { aimText } from "./text.js";
-import { sayPhase, wordsOf } from "./words.js";
+import { capital, sayPhase, wordsOf } from "./words.js";
 
 export const REPEAT_S = 0.9; // below, above: tones
 export const LASTED_S = 2.5; // out of the band for so long: said in words
@@ -162,6 +162,7 @@ const URGENCY = /** @type {Record<string, number>} */ ({
  * @returns {{text: string, urgency: number} | null}
  */
 export function wordsOfCue(cue, state) {
+  const { scale } = wordsOf(state);
   const band = state?.phase?.band;
   const aim = band ? `${band[0]} to ${band[1]} percent` : aimText(state?.phase);
   /** @type {Record<string, string>} */
@@ -175,7 +176,7 @@ export function wordsOfCue(cue, state) {
     rest: sayPhase(state, "rest"),
     countdown: "Relax in the stretch, get ready",
     push: "Push",
-    ask: "Rate now",
+    ask: state?.ask?.id === 1 && scale.ends ? `Rate now. ${capital(scale.asks_about)}: ${scale.ends}` : "Rate now",
     stopped: "Stopped. Come out slowly",
     done: "Finished. Come out slowly",
     relax: "Relax",

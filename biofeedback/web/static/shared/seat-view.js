@@ -8,7 +8,7 @@ import { draw } from "./gauge.js";
 import { PadView } from "./pad-view.js";
 import { asksPosition, nextText, phaseShare } from "./state.js";
 import { bandText, sentence, timeText, unitText } from "./text.js";
-import { sayPhase } from "./words.js";
+import { capital, sayPhase, wordsOf } from "./words.js";
 
 /** @typedef {import("./types").View} View */
 /** @typedef {import("./types").Parts} Parts */
@@ -60,7 +60,10 @@ export class SeatView {
     setText(parts.pausedWhy, state.paused ? sentence(state.paused.reason) : "");
     setText(parts.takeUp, state.next ? `Go on: ${sayPhase(state, state.next.kind)} ${bandText(state.next.band)}` : "Go on");
     setData(parts.pad, "open", state.ask ? "yes" : "no");
+    const { scale } = wordsOf(state);
     setText(parts.ask, state.ask ? state.ask.text : "Discomfort 0–10");
+    setText(parts.ends, `${scale.ends}.`);
+    setText(parts.about, `${capital(scale.asks_about)}.`);
     this.pad.render(state);
   }
 

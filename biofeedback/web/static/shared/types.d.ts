@@ -26,7 +26,7 @@ export interface Words {
   count: string[];
   stop_reasons: Record<string, StopReason>;
   effort?: { question: string; ends: string };
-  scale: { question: string; low_label: string; high_label: string; ends: string };
+  scale: { question: string; low_label: string; high_label: string; ends: string; asks_about: string };
 }
 export interface Channel {
   name: string;

@@ -1,4 +1,4 @@
-// The words for phases and for the rating scale come with the session's state; these hold until it has come.
+// The words for phases come with the session's state; these hold until it has come.
 
 /** @type {import("./types").Words} */
 export const WORDS = {
@@ -9,12 +9,7 @@ export const WORDS = {
   },
   count: ["one", "two", "three, hold", "four", "five"],
   stop_reasons: {}, // offered only when the session has said which
-  scale: {
-    question: "Discomfort now, 0 to 10?",
-    low_label: "none",
-    high_label: "the worst I would put up with here",
-    ends: "0 none, 10 the worst I would put up with here",
-  },
+  scale: { question: "", low_label: "", high_label: "", ends: "", asks_about: "" }, // said by the session alone
 };
 
 /**
