@@ -17,6 +17,9 @@ Kind: TypeAlias = Literal["force", "emg", "position", "rating", "gravity"]
 BOARD_KINDS: tuple[Kind, ...] = ("force", "emg", "position")  # what a board may measure; the others come from a phone
 UNJUDGED_KINDS: tuple[Kind, ...] = ("position", "rating", "gravity")  # may rest at one value: no rails are learnt
 ATHLETE_CODE = re.compile(r"[A-Za-z]{1,4}-?[0-9]{1,6}")  # names stay out of recordings
+PHONE_ANGLE = "position_phone"  # the angle that a phone at the limb shows, from its gravity channels
+PHONE_GRAVITY = ("gravity_phone_x", "gravity_phone_y", "gravity_phone_z")
+MOTION_SHARE = 0.05  # gravity that is off by more is a phone being moved, not tilted (common practice, no source)
 STANDARD_GRAVITY_M_PER_S2 = 9.80665  # exact, 3rd CGPM (1901)
 
 
@@ -82,6 +85,32 @@ class Channel:
         """The inverse of ``to_dict``; unknown keys of newer versions are ignored."""
         known = {f.name for f in fields(cls)}
         return cls(**{key: value for key, value in data.items() if key in known})
+
+
+def measure_turn(gravity: FloatArray, zero: FloatArray) -> FloatArray:
+    """Degrees between gravity (..., 3) now and at the zero (3,): how far the phone was tilted, however it lies.
+
+    The sign that a system gives gravity drops out. NaN where its size is off by over 5 %: it is being moved. A turn
+    about the vertical does not show at all.
+    """
+    size = np.sqrt((gravity * gravity).sum(axis=-1))
+    across = np.sqrt((np.cross(gravity, zero) ** 2).sum(axis=-1))
+    angle = np.degrees(np.arctan2(across, (gravity * zero).sum(axis=-1)))
+    is_still = np.abs(size / STANDARD_GRAVITY_M_PER_S2 - 1.0) <= MOTION_SHARE
+    return np.where(is_still, angle, np.nan)
+
+
+def find_phone(channels: Sequence[Channel]) -> tuple[int, list[int]] | None:
+    """Columns of the phone's angle and of its gravity; None without."""
+    names = [channel.name for channel in channels]
+    if not {PHONE_ANGLE, *PHONE_GRAVITY} <= set(names):
+        return None
+    return names.index(PHONE_ANGLE), [names.index(name) for name in PHONE_GRAVITY]
+
+
+def is_from_phone(channel: Channel) -> bool:
+    """Whether a phone may or may not send it: nothing waits for it, and its absence is no trouble of the sensor."""
+    return channel.kind in ("rating", "gravity") or channel.name == PHONE_ANGLE
 
 
 def place_reading(number: int, frames_per_reading: float) -> int:

@@ -31,7 +31,7 @@ from biofeedback.account.records import (
 )
 from biofeedback.account.stages import Happening, Stage, find_ground, find_stage
 from biofeedback.account.values import Doubt, Maximum, Zero
-from biofeedback.model import Channel, find_guide, goes_by_feel
+from biofeedback.model import Channel, find_guide, goes_by_feel, is_from_phone
 
 
 @dataclass(slots=True)
@@ -93,6 +93,12 @@ class Account:
         return goes_by_feel(self.channels)
 
     @property
+    def is_zeroed(self) -> bool:
+        """Whether every sensor that needs a zero has one; a phone's does not count."""
+        of_phone = {channel.name for channel in self.channels if is_from_phone(channel)}
+        return self.by_feel or bool(set(self.zeros) - of_phone)
+
+    @property
     def phase(self) -> PhaseOnRecord | None:
         """The phase that runs now."""
         return self.phases[-1] if self.phases and self.phases[-1].end_frame is None else None
@@ -112,7 +118,7 @@ class Account:
         """The first of cautions, zero and maximum that is missing, else "ready"."""
         return find_ground(
             has_read_cautions=self.has_read_cautions,
-            has_zero=self.by_feel or bool(self.zeros),
+            has_zero=self.is_zeroed,
             has_maximum=self.by_feel or self.guide in self.maxima,
         )
 

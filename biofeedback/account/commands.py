@@ -11,9 +11,10 @@ from biofeedback.errors import SessionError
 
 LONGEST_TEXT = 500
 LARGEST_NUMBER = 1e9
+MOST_ROWS = 400
 
 Role: TypeAlias = Literal["athlete", "coach"]
-Place: TypeAlias = Literal["session", "plans", "server"]  # who carries it out
+Place: TypeAlias = Literal["session", "plans", "server", "phone"]  # who carries it out
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +39,16 @@ def _is_index(value: Any) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 1_000_000
 
 
+def _is_rows(value: Any) -> bool:
+    is_list = isinstance(value, list) and len(value) <= MOST_ROWS
+    return is_list and all(isinstance(row, list) and 2 <= len(row) <= 4 and all(map(_is_number, row)) for row in value)
+
+
 NUMBER = FieldType("a number", _is_number)
 INDEX = FieldType("a whole number from 0", _is_index)
 TEXT = FieldType("a text", lambda value: isinstance(value, str) and len(value) <= LONGEST_TEXT)
 FLAG = FieldType("yes or no", lambda value: isinstance(value, bool))
+ROWS = FieldType("rows of numbers", _is_rows)
 OBJECT = FieldType("an object", lambda value: isinstance(value, dict))
 
 Fields: TypeAlias = Mapping[str, FieldType]
@@ -133,6 +140,19 @@ COMMANDS: Mapping[str, Command] = {
     "check_plan": Command("check an edited plan", {"draft": OBJECT}, place="plans"),
     "save_plan": Command("save an edited plan", {"draft": OBJECT}, {"replace": FLAG}, place="plans"),
     "save_exercise": Command("save an exercise of one's own", {"draft": OBJECT}, place="plans"),
+    "zero_position": Command("take the position now as the zero of the angle", by="athlete"),
+    "phone_angle": Command(
+        "let a phone be the angle sensor, or no more", {"who": TEXT, "on": FLAG}, by="athlete", place="phone"
+    ),
+    "phone_hidden": Command(
+        "say that the phone's page is in the background", {"who": TEXT, "hidden": FLAG}, by="athlete", place="phone"
+    ),
+    "phone_data": Command(
+        "readings of a phone, each with its time in s: gravity in m/s2, ratings 0-10",
+        {"who": TEXT, "gravity": ROWS, "ratings": ROWS},
+        by="athlete",
+        place="phone",
+    ),
     "ping": Command("ask how old the numbers shown are", by="athlete", place="server"),
     "invite": Command("make a code for another device", {"role": TEXT}, place="server"),
     "revoke": Command("take a device's right back", {}, {"device": INDEX}, place="server"),

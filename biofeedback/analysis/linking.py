@@ -11,7 +11,7 @@ from biofeedback.account.records import DWELL_S, HYSTERESIS_PERCENT
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.trace import RatingRow, Trace
 from biofeedback.calibration.position import limits_for
-from biofeedback.model import Flag, FlagArray
+from biofeedback.model import PHONE_ANGLE, Flag, FlagArray
 
 LEAST_IN_BAND_PERCENT = 50.0  # a contraction less than half in its band says little about that band; common practice
 MOST_RELAXED_PERCENT = 10.0  # more effort than this is not a passive phase; common practice
@@ -196,7 +196,8 @@ def _find_drift(trace: Trace, stretch: Phase | None, end: int) -> tuple[float | 
         return None, unit
     n = max(1, round(POSITION_S * trace.level_rate_hz))
     start = stretch.first_level + round(stretch.grace_s * trace.level_rate_hz)
-    then, now = trace.level[start : start + n, column], trace.level[max(start, end - n) : end, column]
+    shown = trace.percent if trace.channels[column].name == PHONE_ANGLE else trace.level  # its angle is from the zero
+    then, now = shown[start : start + n, column], shown[max(start, end - n) : end, column]
     if not (np.isfinite(then).any() and np.isfinite(now).any()):
         return None, unit
     return float(np.nanmean(now) - np.nanmean(then)), unit

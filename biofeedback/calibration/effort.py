@@ -15,7 +15,7 @@ from biofeedback.calibration.channel_state import ChannelState
 from biofeedback.calibration.drift import ZeroDrift
 from biofeedback.calibration.passive import PassiveTension
 from biofeedback.calibration.relaxed import EMG_LIMIT_PERCENT, UNUSABLE, mean_emg_percent
-from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels
+from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels, find_phone, measure_turn
 
 BLOCK_S = 0.5
 SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
@@ -29,7 +29,8 @@ class Effort:
     """A run of efforts on the level grid; arrays have shape ``(n_levels, n_channels)``.
 
     ``percent`` is NaN where unknown and never clipped at 100; of a position channel it is the distance from zero in
-    the channel's unit. ``baseline`` is in the channel's unit, ``plus_minus_percent`` one standard deviation of what
+    the channel's unit, of a phone the angle between gravity now and at the zero.
+    ``baseline`` is in the channel's unit, ``plus_minus_percent`` one standard deviation of what
     the baseline's uncertainty adds to ``percent``. ``flags``: those of the levels, DRIFT, STRANGER, TENSION and,
     far below the resting level, ELECTRODE.
     """
@@ -81,6 +82,7 @@ class EffortStream:
         self._doubts: FlagArray | None = None  # DRIFT and STRANGER of each channel, None while there are none
         self._all_quadratic, self._any_quadratic = bool(self._is_quadratic.all()), bool(self._is_quadratic.any())
         self._any_position = bool(self._is_position.any())
+        self._phone = find_phone(self.channels)
         self._table: tuple[FloatArray, ...] | None = None  # of this block, all channels at once: that is cheap live
 
     @property
@@ -187,7 +189,12 @@ class EffortStream:
             if self._any_quadratic:
                 above = np.where(self._is_quadratic, np.sqrt(np.maximum(0.0, values * values - square)), above)
         percent = 100.0 * above / strength
-        return np.where(self._is_position, above, percent) if self._any_position else percent
+        shown = np.where(self._is_position, above, percent) if self._any_position else percent
+        if self._phone is not None:
+            angle, gravity = self._phone
+            zero = np.array([self._states[column].rest for column in gravity])
+            shown[:, angle] = measure_turn(values[:, gravity], zero)
+        return shown
 
     def _renew_baselines(self, end: int) -> None:
         """At the end of a block: learn from it if it was relaxed, and say where force baselines go next."""

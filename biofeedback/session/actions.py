@@ -299,7 +299,7 @@ def _need_cautions(engine: SessionState) -> None:
 def _need_ground(engine: SessionState) -> None:
     """What every effort stands on: cautions that were read, and a zero."""
     _need_cautions(engine)
-    if not engine.account.zeros and not engine.account.by_feel:
+    if not engine.account.is_zeroed:
         raise SessionError("the sensors have no zero yet", "zero them first")
 
 

@@ -113,7 +113,7 @@ def _practice(engine: SessionState, message: Message, by: str) -> None:
         )
     if engine.account.by_feel:
         raise SessionError("there is no sensor in this session", INSTEAD)
-    if not engine.account.zeros:
+    if not engine.account.is_zeroed:
         raise SessionError("the sensors have no zero yet", "read the cautions and zero them first")
     need_testing(engine)
     felt = read_number(message, "felt", 10, 90)
@@ -167,6 +167,12 @@ def _range(engine: SessionState, message: Message, by: str) -> None:
     )
 
 
+def _zero_position(engine: SessionState, message: Message, by: str) -> None:
+    if engine.activity:
+        raise SessionError(f"the zero of the position has to wait: {engine.activity.name} is under way", "wait for it")
+    engine.zero_position()
+
+
 CARE_ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "screening": _screening,
     "practice": _practice,
@@ -174,4 +180,5 @@ CARE_ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "expect": _expect,
     "aftermath": _aftermath,
     "range": _range,
+    "zero_position": _zero_position,
 }

@@ -18,6 +18,7 @@ from biofeedback.account.commands import check_command
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Chunk, Item
 from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.phone import PhoneFeed, carry_out_phone, describe_phone
 from biofeedback.session.session import Session
 from biofeedback.session.updates import Updates
 from biofeedback.session.view import describe_session
@@ -95,6 +96,7 @@ class LiveSession:
         analyse: Callable[[], Mapping[str, Any]] | None = None,
         autopilot: Autopilot | None = None,
         shelf: Shelf | None = None,
+        phone: PhoneFeed | None = None,
         clock: Callable[[], float] = read_clock,
     ) -> None:
         self.session = session
@@ -105,6 +107,7 @@ class LiveSession:
         self._analyse = analyse
         self._autopilot = autopilot
         self._shelf = shelf
+        self._phone = phone
         self._clock = clock
         self._last_data_s = -math.inf
         self._alive_s = math.inf  # when this program last did anything
@@ -127,6 +130,7 @@ class LiveSession:
             self._feed.said,
             self._feed.trouble,
             id(self._answer),
+            self._phone and (self._phone.who, (describe_phone(self._phone) or {}).get("state")),
         )
         if seen != self._seen:
             self._seen = seen
@@ -140,6 +144,7 @@ class LiveSession:
             state["message"] = {"level": "error", "text": self._feed.trouble, "cure": ""}
         return {
             **state,
+            "phone": describe_phone(self._phone),
             "answer": self._answer,
             "report_url": "/report" if self._answer else None,
             "recording": {"file": self._recording_name, "problem": self.session.recorder.problem},
@@ -169,8 +174,12 @@ class LiveSession:
     def command(self, message: Mapping[str, Any], by: str) -> dict[str, Any] | None:
         """Carry out a command from a page. Raises BiofeedbackError (with cure) or ValueError (no such command)."""
         try:
-            if self._shelf and check_command(message).place == "plans":
+            place = check_command(message).place
+            if self._shelf and place == "plans":
                 return self._shelf.carry_out(message)
+            if place == "phone":
+                carry_out_phone(self._phone, message)
+                return None
             self.session.command(message, by=by)
             return None
         finally:

@@ -21,7 +21,7 @@ from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels
 from biofeedback.calibration.recovery import HeldSet
 from biofeedback.errors import SessionError
-from biofeedback.model import BOARD_KINDS, Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide, goes_by_feel
+from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide, goes_by_feel, is_from_phone
 from biofeedback.session.activity import Activity
 from biofeedback.session.adapting import Chooser, HeldPhase, choose_nothing
 from biofeedback.session.hold import Hold
@@ -232,7 +232,7 @@ class SessionState:
         zeros = {}
         for column, channel in enumerate(self.channels):
             known = values[:, column][np.isfinite(values[:, column])]
-            if channel.kind == "position" and len(known):
+            if channel.kind in ("position", "gravity") and len(known):
                 zeros[channel.name] = Zero(float(known.mean()), float(known.std()), len(known))
         if zeros:
             self.emit(ZeroTaken(channels=zeros))
@@ -293,7 +293,7 @@ class SessionState:
             return
         self._seen_flags = seen
         told = zip(np.frombuffer(seen, np.uint16).tolist(), self.channels, strict=True)
-        problems = tuple(flags & TROUBLE if channel.kind in BOARD_KINDS else 0 for flags, channel in told)
+        problems = tuple(0 if is_from_phone(channel) else flags & TROUBLE for flags, channel in told)
         if problems != self.problems:
             self.problems = problems
             self.revision += 1

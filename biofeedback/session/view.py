@@ -19,6 +19,7 @@ from biofeedback.session.engine import Engine
 from biofeedback.session.hold import Hold
 from biofeedback.session.holding import expect_plan, offer_in_order
 from biofeedback.session.maximum import Attempting, Practising
+from biofeedback.session.phone import describe_limits
 from biofeedback.session.plan import Plan
 from biofeedback.session.scaling import describe_scale
 from biofeedback.session.setup import PRACTICE_PERCENT
@@ -155,6 +156,7 @@ def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str,
         "problem": describe_problem(engine.problems[index], channel),
         "can_guide": not engine.account.plans and channel.name in engine.maxima and channel.kind != "position",
         "in_use": describe_calibration(engine, channel),
+        "limits": describe_limits(channel.unit, engine.setup.lever_m) if channel.kind == "position" else None,
     }
 
 

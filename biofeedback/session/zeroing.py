@@ -9,7 +9,7 @@ from biofeedback.account.values import Zero
 from biofeedback.calibration.effort import Effort
 from biofeedback.calibration.zero import measure_zero
 from biofeedback.errors import CalibrationError
-from biofeedback.model import Cue, Levels
+from biofeedback.model import Cue, Levels, is_from_phone
 from biofeedback.session.activity import SessionContext
 
 ZERO_S = 2.0
@@ -38,6 +38,8 @@ class Zeroing:
         flags = np.concatenate([part.flags for part in self._taken])
         try:
             for column, channel in enumerate(self._context.channels):
+                if is_from_phone(channel):  # takes its zero in the stretch
+                    continue
                 self.results[channel.name] = measure_zero(
                     values[:, column], flags[:, column], self._context.level_rate_hz, channel=channel
                 )

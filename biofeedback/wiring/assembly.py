@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback import __version__
+from biofeedback.acquisition.phone import WithPhone
 from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.acquisition.source import Source
 from biofeedback.calibration.position import USUAL_LEVER_M
@@ -175,7 +176,8 @@ def make_session(
         randomise=lambda plan: chooser.prepare(randomise(plan)),
         choose=chooser,
     )
-    if isinstance(source, SimulatedSource):
-        source.tire_as(setup.joint)
+    inner = source.inner if isinstance(source, WithPhone) else source
+    if isinstance(inner, SimulatedSource):
+        inner.tire_as(setup.joint)
     cue: Callable[[Cue], None] = source.cue
     return Session(engine, recorder, utc=utc, cue=cue)

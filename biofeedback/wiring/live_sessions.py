@@ -13,6 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from biofeedback.acquisition.felt_source import FeltSource
+from biofeedback.acquisition.phone import PhoneInbox, WithPhone
 from biofeedback.acquisition.reader import ItemReader, Reader, make_reader
 from biofeedback.acquisition.source import EndOfSource, Source
 from biofeedback.errors import BiofeedbackError
@@ -129,7 +131,7 @@ def _open_live(
     request: SessionRequest, args: argparse.Namespace, shelf: PlanShelf, *, started_utc: str, fast: bool
 ) -> Iterator[tuple[Path, LiveSession]]:
     """A session with its own port and file. Nothing is read before the file is there."""
-    source = request.source
+    source, inbox = _add_phone(request.source, args)
     setup = make_setup(args, source, athlete=request.athlete, started_utc=started_utc, fast=fast)
     plans = list(shelf.plans.values())
     source.open()
@@ -155,8 +157,18 @@ def _open_live(
                     analyse=lambda: find_answer(path),
                     autopilot=request.autopilot,
                     shelf=shelf,
+                    phone=inbox,
                 ),
             )
+
+
+def _add_phone(source: Source, args: argparse.Namespace) -> tuple[Source, PhoneInbox | None]:
+    """A place for what the athlete's phone measures, where one may join or nothing else measures."""
+    is_live = not source.url.startswith("replay:")
+    if not is_live or not (getattr(args, "share", False) or isinstance(source, FeltSource)):
+        return source, None
+    inbox = PhoneInbox()
+    return WithPhone(source, inbox), inbox
 
 
 async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: bool = False) -> bool:

@@ -8,6 +8,7 @@ import { Devices } from "../shared/devices.js";
 import { $, fill, setText, show } from "../shared/dom.js";
 import { otherEfforts, scaleTop } from "../shared/gauge-view.js";
 import { HIGHEST } from "../shared/pad.js";
+import { AngleView } from "../phone/angle-view.js";
 import { renderFelt } from "../phone/felt.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SeatView } from "../shared/seat-view.js";
@@ -40,6 +41,7 @@ const seat = new Seat(
   location.search,
 );
 const view = new SeatView(seat, document.body);
+const angle = new AngleView(seat, place);
 /** @type {import("../shared/types").Send} */
 const send = (message) => seat.send(message);
 const devices = place === "coach" ? new Devices($("devices"), (_, message) => send(message)) : null;
@@ -63,6 +65,7 @@ function onState() {
   renderStages(state, send);
   view.render();
   renderFelt(state, send);
+  angle.render();
   renderSaid(state);
   fill($("why"), [state.stopped, seat.pressedStop], () => stopReasons(state, seat.pressedStop, send));
   showNewSession(mayRenew && place !== "athlete" && !seat.isRunning);
@@ -110,6 +113,7 @@ function redraw() {
   const look = seat.look();
   showBanner(findBanner(look.problem, state, complaint.current, place !== "athlete"), send);
   if (!state) return;
+  angle.draw();
   if (["plan", "maximum"].includes(state.stage)) drawLive(state, look);
   if (place === "coach") drawTraces(seat, colors, look.problem?.kind !== "link", paint);
   seat.listen(look);

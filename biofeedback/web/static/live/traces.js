@@ -15,7 +15,7 @@ export function renderTraces(state, send) {
     rows.clear();
     return state.channels
       .map((channel, index) => ({ channel, index }))
-      .filter(({ channel }) => !["rating", "gravity"].includes(channel.kind))
+      .filter(({ channel }) => !["rating", "gravity"].includes(channel.kind) && channel.name !== "position_phone")
       .map(({ channel, index }) => traceRow(channel, index, state, send));
   });
 }

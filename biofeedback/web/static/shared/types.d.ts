@@ -37,6 +37,7 @@ export interface Channel {
   beside: boolean;
   can_guide: boolean;
   problem: Problem | null;
+  limits?: { warn: number; fail: number; text: string } | null;
   in_use?: any;
 }
 export interface Phase {

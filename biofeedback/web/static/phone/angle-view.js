@@ -1,0 +1,86 @@
+// The angle on the screen: a panel that lets this phone measure it, and a line for everybody while one does.
+
+import { $, setData, setText, show } from "../shared/dom.js";
+import { meanLevel } from "../shared/push.js";
+import { AngleSensor } from "./angle.js";
+
+const SMOOTH_S = 0.5;
+const NAME = "position_phone";
+
+/**
+ * "12.3°", or why there is none.
+ * @param {import("../shared/types").State} state
+ * @param {number} degrees mean of the last half second
+ */
+export function angleText(state, degrees) {
+  const phone = state.phone;
+  if (!phone || phone.state === "off") return "";
+  if (phone.state !== "live") return `${phone.what}: ${phone.cure}`;
+  if (!Number.isFinite(degrees)) return "phone: being moved, no angle";
+  if (!state.zero.results?.[NAME]) return `phone: ${degrees.toFixed(1)}° since it was switched on`;
+  const limits = state.channels.find(({ name }) => name === NAME)?.limits;
+  const isHeld = state.stage === "plan" && state.phase?.kind !== "rest";
+  const shown = `phone: ${degrees.toFixed(1)}° from the start`;
+  if (!isHeld || !limits || degrees < limits.warn) return shown;
+  return `${shown}, ${degrees < limits.fail ? "drifted" : "lost"}: go back (${limits.text})`;
+}
+
+/** @param {import("../shared/types").State} state @param {number} degrees */
+export function hasDrifted(state, degrees) {
+  const limits = state.channels.find(({ name }) => name === NAME)?.limits;
+  return Boolean(limits && degrees >= limits.warn && state.stage === "plan" && state.phase?.kind !== "rest");
+}
+
+export class AngleView {
+  /**
+   * @param {import("../shared/seat.js").Seat} seat
+   * @param {string} place
+   */
+  constructor(seat, place) {
+    this.seat = seat;
+    this.mayMeasure = place !== "coach";
+    this.sensor = new AngleSensor(
+      (message) => seat.send(message),
+      (what, cure) => setText($("angle-wrong"), what ? `${what}: ${cure}` : ""),
+    );
+    $("angle-use").addEventListener("click", async () => {
+      if (this.sensor.on) this.sensor.stop();
+      else await this.sensor.start();
+      this.render();
+    });
+    $("angle-zero").addEventListener("click", () => seat.send({ do: "zero_position" }));
+  }
+
+  render() {
+    const { state } = this.seat;
+    if (!state) return;
+    show($("angle-panel"), Boolean(state.phone) && this.mayMeasure && !this.seat.isRunning && state.stage !== "done");
+    show($("angle-zero"), state.phone?.state === "live");
+    setText($("angle-use"), this.sensor.on ? "Stop using this phone's angle" : "Use this phone's angle");
+    const where = state.exercise_notes?.Phone;
+    setText(
+      $("angle-where"),
+      where
+        ? `Where it goes: ${where}.`
+        : "Strap it flat on the limb that would move; a turn level with the floor it cannot see.",
+    );
+    const channel = state.channels.find(({ name }) => name === NAME);
+    setText($("angle-limits"), channel?.limits ? `Drift is told from the start of the plan: ${channel.limits.text}.` : "");
+    if (this.sensor.on && state.phone?.state === "off") this.sensor.renew();
+  }
+
+  /** Call with every drawing. */
+  draw() {
+    const { state, effortRings, levelRings, levelRateHz } = this.seat;
+    if (!state) return;
+    const k = state.channels.findIndex(({ name }) => name === NAME);
+    const ring = k < 0 ? null : (state.zero.results?.[NAME] ? effortRings : levelRings)[k];
+    const degrees = ring ? meanLevel(ring, ring.end - Math.round(SMOOTH_S * levelRateHz), ring.end) : NaN;
+    const text = angleText(state, degrees);
+    for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".angle-now"))) {
+      show(line, Boolean(text));
+      setText(line, text);
+      setData(line, "bad", String(state.phone?.state !== "live" || hasDrifted(state, degrees)));
+    }
+  }
+}

@@ -1,0 +1,224 @@
+"""A phone measures in a real browser, under a name of the network, over TLS, by the browser's own sensor overrides."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import math
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import numpy as np
+import pytest
+
+from biofeedback.acquisition.felt_source import FeltSource
+from biofeedback.acquisition.phone import PhoneInbox, WithPhone
+from biofeedback.session.engine import Engine
+from biofeedback.session.plan import load_plan
+from biofeedback.session.run import LiveSession
+from biofeedback.session.session import Session
+from biofeedback.session.setup import GRADED, Setup
+from biofeedback.web import certificate as certificates
+from biofeedback.web.certificate import find_certificate
+from biofeedback.web.server import open_page
+from biofeedback.web.sharing import Invitation
+from biofeedback.wiring.live_sessions import WiredFeed
+from biofeedback.acquisition.reader import make_reader
+
+from ..requirements import CHROMIUM, need
+from .test_encrypted import NAME, OUTSIDE, pretend_network
+
+G = 9.80665
+MOTION = ("accelerometer", "linear-acceleration", "gyroscope")
+pytestmark = [pytest.mark.browser, pytest.mark.waits(60)]
+
+
+class Memory:
+    """A recorder that keeps nothing on disk."""
+
+    problem = None
+
+    def __init__(self) -> None:
+        self.items: list[Any] = []
+        self.events: list[Any] = []
+
+    def append(self, item: Any) -> None:
+        self.items.append(item)
+
+    def event(self, event: Any) -> None:
+        self.events.append(event)
+
+
+class Phone:
+    """A page of the athlete, and a hand that turns the phone."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+        self.cdp = page.context.new_cdp_session(page)
+
+    def has_sensor(self) -> None:
+        for kind in MOTION:
+            self.cdp.send(
+                "Emulation.setSensorOverrideEnabled",
+                {"enabled": True, "type": kind, "metadata": {"available": True, "minimumFrequency": 1, "maximumFrequency": 60}},
+            )
+
+    def hold(self, gravity: Any) -> None:
+        x, y, z = (float(value) for value in gravity)
+        for kind, xyz in zip(MOTION, ((x, y, z), (0, 0, 0), (0, 0, 0)), strict=True):
+            reading = {"xyz": dict(zip("xyz", xyz, strict=True))}
+            self.cdp.send("Emulation.setSensorOverrideReadings", {"type": kind, "reading": reading})
+
+
+Scenario = Callable[[Phone, LiveSession, Memory, Any], None]
+
+
+@pytest.fixture
+def with_phone(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[[Scenario], None]:
+    need(CHROMIUM, "chromium is not installed")
+    pretend_network(monkeypatch)
+    monkeypatch.setattr(certificates, "name_this_computer", lambda: [NAME])
+
+    def run(scenario: Scenario) -> None:
+        async def session() -> None:
+            LOOPS[:] = [asyncio.get_running_loop()]
+            inbox = PhoneInbox()
+            source = WithPhone(FeltSource(), inbox)
+            source.open()
+            setup = Setup(**GRADED, lever_m=0.9, exercise_notes={"Phone": "flat on the thigh: sees the angle of the leg"})
+            engine = Engine(source.channels, source.rate_hz, setup, [load_plan("felt-check")])
+            memory = Memory()
+            live = LiveSession(
+                Session(engine, memory, utc=lambda: "", cue=source.cue), WiredFeed(make_reader(source)),
+                recording_name="A01.hold", phone=inbox,
+            )  # fmt: skip
+            live.command({"do": "accept_cautions"}, by="coach")
+            running = asyncio.create_task(live.run())
+            invitations: list[Invitation] = []
+            certify = lambda hosts: find_certificate(tmp_path, hosts)  # noqa: E731
+            async with open_page(live, port=0, share=invitations.extend, certify=certify) as address:
+                port = urlsplit(address).port or 0
+                try:
+                    await asyncio.to_thread(visit, scenario, port, invitations[0].code, live, memory)
+                finally:
+                    live.stop()
+                    await running
+
+        asyncio.run(session())
+
+    return run
+
+
+def visit(scenario: Scenario, port: int, code: str, live: LiveSession, memory: Memory) -> None:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", f"--host-resolver-rules=MAP {NAME} {OUTSIDE}"]
+        )
+        context = browser.new_context(ignore_https_errors=True, viewport={"width": 390, "height": 844})
+        page = context.new_page()
+        page.goto(f"https://{NAME}:{port}/pair")
+        page.fill("#code", code)
+        page.click("button[type=submit]")
+        page.wait_for_url("**/athlete")
+        page.wait_for_selector("#angle-panel", state="visible")
+        scenario(Phone(page), live, memory, browser)
+        browser.close()
+
+
+def wait_for(condition: Callable[[], object], within_s: float = 10.0) -> None:
+    start_s = time.monotonic()
+    while not condition():
+        assert time.monotonic() - start_s < within_s, "did not happen"
+        time.sleep(0.02)
+
+
+def shown(live: LiveSession) -> float:
+    return float(live.snapshot().percent[1])
+
+
+def orientations() -> list[Any]:
+    """Twelve ways for a phone to lie."""
+    found = []
+    for axis, sign, other in itertools.product(range(3), (1, -1), (1, 2)):
+        first, second = np.eye(3)[axis] * sign, np.eye(3)[(axis + other) % 3]
+        found.append(np.array([first, second, np.cross(first, second)]))
+    return found
+
+
+def test_known_turns_come_back_within_half_a_degree_in_twelve_orientations_and_both_signs(with_phone):
+    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
+        phone.has_sensor()
+        phone.hold((0, 0, G))
+        phone.page.click("#angle-use")
+        wait_for(lambda: (live.state()["phone"] or {})["state"] == "live")
+        worst = 0.0
+        for number, matrix in enumerate(orientations()):
+            for sign in (1, -1):
+                phone.hold(sign * matrix @ np.array([0, 0, G]))
+                time.sleep(0.9)  # past the filter, and half a second for the zero
+                phone.page.click("#angle-zero")
+                for degrees in ((0, 30, 60, 90) if number else range(0, 91, 10)):
+                    turn = math.radians(degrees)
+                    phone.hold(sign * matrix @ np.array([G * math.sin(turn), 0, G * math.cos(turn)]))
+                    wait_for(lambda degrees=degrees: abs(shown(live) - degrees) < 0.5, within_s=5.0)
+                    time.sleep(0.1)
+                    worst = max(worst, abs(shown(live) - degrees))
+        assert worst < 0.5
+
+    with_phone(scenario)
+
+
+def test_a_phone_in_the_background_is_told_within_a_second_and_comes_back(with_phone):
+    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
+        phone.has_sensor()
+        phone.hold((0, 0, G))
+        phone.page.click("#angle-use")
+        wait_for(lambda: live.state()["phone"]["state"] == "live")
+        phone.page.evaluate(
+            "Object.defineProperty(document, 'hidden', {value: true, configurable: true});"
+            "document.dispatchEvent(new Event('visibilitychange'))"
+        )
+        wait_for(lambda: live.state()["phone"]["state"] in ("hidden", "silent"), within_s=1.0)
+
+    with_phone(scenario)
+
+
+def test_a_device_without_the_sensor_says_so_with_a_cure(with_phone):
+    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
+        phone.page.click("#angle-use")
+        phone.page.wait_for_function("document.querySelector('#angle-wrong').textContent.includes('no motion comes')", timeout=8000)
+
+    with_phone(scenario)
+
+
+def test_five_degrees_of_slow_drift_are_told_on_the_page_while_the_plan_runs(with_phone):
+    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
+        phone.has_sensor()
+        phone.hold((0, 0, G))
+        phone.page.click("#angle-use")
+        wait_for(lambda: live.state()["phone"]["state"] == "live")
+        time.sleep(0.8)
+        live_loop_command(live, {"do": "start_plan", "plan": "felt-check"})
+        for tenth in range(51):
+            turn = math.radians(tenth / 10)
+            phone.hold((G * math.sin(turn), 0, G * math.cos(turn)))
+            time.sleep(0.02)
+        phone.page.wait_for_function(
+            "[...document.querySelectorAll('.angle-now')].some((line) => !line.hidden && line.textContent.includes('go back'))",
+            timeout=4000,
+        )
+
+    with_phone(scenario)
+
+
+def live_loop_command(live: LiveSession, message: dict[str, Any]) -> None:
+    """As the coach's page would: on the session's own loop."""
+    LOOPS[0].call_soon_threadsafe(lambda: live.command(message, by="coach"))
+
+
+LOOPS: list[asyncio.AbstractEventLoop] = []
