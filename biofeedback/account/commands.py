@@ -92,7 +92,8 @@ COMMANDS: Mapping[str, Command] = {
     "range": Command(
         "put on record how far the stretch went",
         {"when": TEXT, "at": TEXT, "value": NUMBER, "unit": TEXT},
-        {"method": TEXT},
+        {"method": TEXT, "contracting": FLAG},
+        by="athlete",
     ),
     "reject_attempt": Command("set an attempt aside", {"number": INDEX}, {"reason": TEXT}),
     "accept_maximum": Command("take the best attempt all the same"),

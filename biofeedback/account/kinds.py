@@ -101,7 +101,10 @@ class Aftermath:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeRead:
-    """How far the stretch went: ``when`` before or after, at which discomfort, in ``unit`` (deg, cm)."""
+    """How far the stretch went: ``when`` before or after, at which discomfort, in ``unit`` (deg, cm).
+
+    ``method``: phone, tape, goniometer or own words. ``contracting``: read while the muscle was contracted.
+    """
 
     kind: ClassVar[str] = "range"
     when: Literal["before", "after"]
@@ -109,6 +112,7 @@ class RangeRead:
     value: float
     unit: str
     method: str = ""
+    contracting: bool = False
     by: str = ""
 
 

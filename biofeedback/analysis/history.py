@@ -10,6 +10,7 @@ import numpy as np
 
 from biofeedback.analysis.answer import SessionAnalysis, list_dose_points, rate_phases
 from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
+from biofeedback.analysis.ranges import judge_ranges, mean_of
 from biofeedback.analysis.ratings import pool_scatters
 from biofeedback.analysis.reliability import (
     Change,
@@ -26,6 +27,7 @@ from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
 from biofeedback.analysis.trends import Trend, TrendWord, fit_theil_sen, judge_trend
 from biofeedback.analysis.words import YARDSTICK_POINTS, find_wanted
+from biofeedback.model import is_from_phone
 
 DAY_S = 86_400.0
 N_SESSIONS_ICC = 3
@@ -39,6 +41,7 @@ CHANGES: dict[TrendWord, ChangeWord] = {
 MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" is the session's own, in ATTRIBUTE_unit)
     ("maximum", "maximum", ""),
     ("reach", "position reached", ""),
+    ("range", "range at the furthest tolerated", ""),
     ("passive_discomfort", "discomfort while relaxed", "points"),
     ("change", "change while contracting", "points"),
     ("in_band_percent", "time in band", "%"),
@@ -71,6 +74,8 @@ class SessionPoint:
     response: Response
     dose_points: tuple[DosePoint, ...]
     rated: tuple[RatedPhase, ...] = ()
+    range: float | None = None
+    range_unit: str = ""
 
     @property
     def day(self) -> float:
@@ -156,6 +161,7 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
     ]
     known = [value for value in ratings if value is not None]
     reach, reach_unit = _find_reach(analysis)
+    far, far_unit = _find_range(analysis)
     return SessionPoint(
         name=name,
         started_utc=str(settings.get("started_utc") or ""),
@@ -181,6 +187,8 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
         response=analysis.response,
         dose_points=tuple(list_dose_points(analysis.phases, analysis.response)),
         rated=rate_phases(analysis.phases),
+        range=far,
+        range_unit=far_unit,
     )
 
 
@@ -252,8 +260,17 @@ def _find_reach(analysis: SessionAnalysis) -> tuple[float | None, str]:
     """The position channel's reading at the zero taken in the stretch, and its unit."""
     trace = analysis.trace
     for channel in trace.channels:
-        if channel.kind == "position" and analysis.phases:
+        if channel.kind == "position" and not is_from_phone(channel) and analysis.phases:
             return trace.zero_at(round(analysis.phases[-1].phase.end_s * trace.rate_hz), channel.name), channel.unit
+    return None, ""
+
+
+def _find_range(analysis: SessionAnalysis) -> tuple[float | None, str]:
+    """The furthest tolerated while relaxed, the mean of the repeats before the plan; else of those after it."""
+    far = [r for r in judge_ranges(analysis.trace.account.ranges) if r.at == "furthest tolerated" and not r.contracting]
+    for values, unit in [*((r.before, r.unit) for r in far), *((r.after, r.unit) for r in far)]:
+        if values:
+            return mean_of(values), unit
     return None, ""
 
 

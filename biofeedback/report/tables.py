@@ -7,6 +7,7 @@ import numpy as np
 from biofeedback.account.words import EFFORT_ENDS, describe_phase
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.care import list_care
+from biofeedback.analysis.ranges import PUBLISHED_MDC95_DEGREES, judge_ranges
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.joints import explain_stand_in, find_joint
@@ -25,6 +26,7 @@ def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
         (tabulate_said if analysis.by_feel else tabulate_phases)(analysis) if analysis.phases else None,
         tabulate_contrasts(analysis),
         tabulate_control(analysis),
+        tabulate_ranges(analysis),
         tabulate_dose(analysis),
         tabulate_choices(analysis),
         tabulate_holds(analysis),
@@ -203,6 +205,31 @@ def tabulate_control(analysis: SessionAnalysis) -> Table | None:
     head = ("stretched", "remote", "stretched less remote", "95 % interval", "pairs", "p, one-sided")
     note = f"Change against the relaxed phases on both sides, in points. {found.sentence()}"
     return Table("With a control", head, (row,), (), note)
+
+
+def tabulate_ranges(analysis: SessionAnalysis) -> Table | None:
+    """How far the stretch went before and after, with this session's own repeatability; None when it was not read."""
+    results = judge_ranges(analysis.trace.account.ranges)
+    if not results:
+        return None
+    rows = tuple(
+        (
+            r.name,
+            ", ".join(f"{value:g}" for value in r.before) or EMPTY,
+            ", ".join(f"{value:g}" for value in r.after) or EMPTY,
+            EMPTY if r.error.sem is None else f"{r.error.sem:.1f}",
+            EMPTY if r.error.mdc95 is None else f"{r.error.mdc95:.1f}",
+            EMPTY if r.change is None else f"{r.change.difference:+.1f} {r.unit}: {r.change.word}",
+        )
+        for r in results
+    )
+    head = ("range at", "before", "after", "SEM of repeats", "smallest change that counts", "change")
+    note = (
+        "Repeats of this session say how well it was read today; from day to day it scatters more. For comparison, not "
+        f"as this person's own: a straight-leg raise by smartphone repeats to {PUBLISHED_MDC95_DEGREES:g} degrees "
+        "(MDC95, one rater, J Bodyw Mov Ther 2024)."
+    )
+    return Table("Range reached", head, rows, (0, 1, 2, 5), note)
 
 
 def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:

@@ -11,6 +11,7 @@ from biofeedback.account.words import STOP_REASONS
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose, make_band, name_band
 from biofeedback.analysis.holds import suggest_next_set
+from biofeedback.analysis.ranges import describe_range, judge_ranges
 from biofeedback.analysis.ratings import SCALE_HIGH
 from biofeedback.analysis.response import Response
 from biofeedback.analysis.trace import Trace
@@ -126,6 +127,7 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
     sentences += _describe_effort(rows)
     sentences += _describe_choices(rows)
     sentences += _describe_ratings(analysis)
+    sentences += [describe_range(result) for result in judge_ranges(analysis.trace.account.ranges)]
     for stop in analysis.trace.stops:
         at = format_clock(stop.frame / analysis.trace.rate_hz)
         why = f", said to be {STOP_REASONS[stop.why].say}" if stop.why in STOP_REASONS else ""

@@ -163,7 +163,15 @@ def _range(engine: SessionState, message: Message, by: str) -> None:
         )
     value = read_number(message, "value", -1000, 1000)
     engine.emit(
-        RangeRead(when=when, at=at, value=value, unit=unit, method=read_text(message, "method"), by=by)  # type: ignore[arg-type]  # checked above
+        RangeRead(
+            when=when,  # type: ignore[arg-type]  # checked above
+            at=at,  # type: ignore[arg-type]  # checked above
+            value=value,
+            unit=unit,
+            method=read_text(message, "method"),
+            contracting=bool(message.get("contracting")),
+            by=by,
+        )
     )
 
 

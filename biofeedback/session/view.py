@@ -61,6 +61,8 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "training": describe_training(engine, hold) if hold else None,
         "ask": {**write_payload(hold.ask), "said": said} if hold and hold.ask else None,
         "by_feel": account.by_feel,
+        "ranges_when": "after" if account.plans else "before",
+        "ranges": [write_payload(one) for one in account.ranges],
         "ask_effort": {"phase_index": hold.ask_effort} if hold and hold.ask_effort is not None else None,
         "ask_position": {"phase_index": hold.ask_position}
         if hold and hold.ask_position is not None and hold.ask_effort is None

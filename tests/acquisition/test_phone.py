@@ -96,7 +96,7 @@ def test_every_frame_of_the_sensor_is_there_and_the_phones_beside_it(rate_hz):
 
 
 def test_a_reading_stands_a_known_time_after_it_was_taken_whatever_the_radio_does():
-    """A ramp of gravity that tells its own time: value minus time of the frame is the lag, within the phone's period."""
+    """A ramp of gravity that tells its own time: frame time minus value is the lag."""
     evening = Evening()
     evening.inbox.claim("a")
     evening.run(6.0, lambda t: (t - 1000.0, 0.0, G))

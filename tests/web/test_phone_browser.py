@@ -16,6 +16,7 @@ import pytest
 
 from biofeedback.acquisition.felt_source import FeltSource
 from biofeedback.acquisition.phone import PhoneInbox, WithPhone
+from biofeedback.acquisition.reader import make_reader
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import load_plan
 from biofeedback.session.run import LiveSession
@@ -26,7 +27,6 @@ from biofeedback.web.certificate import find_certificate
 from biofeedback.web.server import open_page
 from biofeedback.web.sharing import Invitation
 from biofeedback.wiring.live_sessions import WiredFeed
-from biofeedback.acquisition.reader import make_reader
 
 from ..requirements import CHROMIUM, need
 from .test_encrypted import NAME, OUTSIDE, pretend_network
@@ -63,7 +63,11 @@ class Phone:
         for kind in MOTION:
             self.cdp.send(
                 "Emulation.setSensorOverrideEnabled",
-                {"enabled": True, "type": kind, "metadata": {"available": True, "minimumFrequency": 1, "maximumFrequency": 60}},
+                {
+                    "enabled": True,
+                    "type": kind,
+                    "metadata": {"available": True, "minimumFrequency": 1, "maximumFrequency": 60},
+                },
             )
 
     def hold(self, gravity: Any) -> None:
@@ -88,7 +92,9 @@ def with_phone(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[[Sce
             inbox = PhoneInbox()
             source = WithPhone(FeltSource(), inbox)
             source.open()
-            setup = Setup(**GRADED, lever_m=0.9, exercise_notes={"Phone": "flat on the thigh: sees the angle of the leg"})
+            setup = Setup(
+                **GRADED, lever_m=0.9, exercise_notes={"Phone": "flat on the thigh: sees the angle of the leg"}
+            )
             engine = Engine(source.channels, source.rate_hz, setup, [load_plan("felt-check")])
             memory = Memory()
             live = LiveSession(
@@ -162,7 +168,7 @@ def test_known_turns_come_back_within_half_a_degree_in_twelve_orientations_and_b
                 phone.hold(sign * matrix @ np.array([0, 0, G]))
                 time.sleep(0.9)  # past the filter, and half a second for the zero
                 phone.page.click("#angle-zero")
-                for degrees in ((0, 30, 60, 90) if number else range(0, 91, 10)):
+                for degrees in (0, 30, 60, 90) if number else range(0, 91, 10):
                     turn = math.radians(degrees)
                     phone.hold(sign * matrix @ np.array([G * math.sin(turn), 0, G * math.cos(turn)]))
                     wait_for(lambda degrees=degrees: abs(shown(live) - degrees) < 0.5, within_s=5.0)
@@ -191,7 +197,9 @@ def test_a_phone_in_the_background_is_told_within_a_second_and_comes_back(with_p
 def test_a_device_without_the_sensor_says_so_with_a_cure(with_phone):
     def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
         phone.page.click("#angle-use")
-        phone.page.wait_for_function("document.querySelector('#angle-wrong').textContent.includes('no motion comes')", timeout=8000)
+        phone.page.wait_for_function(
+            "document.querySelector('#angle-wrong').textContent.includes('no motion comes')", timeout=8000
+        )
 
     with_phone(scenario)
 
@@ -209,7 +217,8 @@ def test_five_degrees_of_slow_drift_are_told_on_the_page_while_the_plan_runs(wit
             phone.hold((G * math.sin(turn), 0, G * math.cos(turn)))
             time.sleep(0.02)
         phone.page.wait_for_function(
-            "[...document.querySelectorAll('.angle-now')].some((line) => !line.hidden && line.textContent.includes('go back'))",
+            "[...document.querySelectorAll('.angle-now')]"
+            ".some((line) => !line.hidden && line.textContent.includes('go back'))",
             timeout=4000,
         )
 

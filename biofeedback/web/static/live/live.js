@@ -10,6 +10,7 @@ import { otherEfforts, scaleTop } from "../shared/gauge-view.js";
 import { HIGHEST } from "../shared/pad.js";
 import { AngleView } from "../phone/angle-view.js";
 import { renderFelt } from "../phone/felt.js";
+import { RangeView } from "../phone/range.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
@@ -42,6 +43,10 @@ const seat = new Seat(
 );
 const view = new SeatView(seat, document.body);
 const angle = new AngleView(seat, place);
+const range = new RangeView(
+  (message) => seat.send(message),
+  () => angle.degrees,
+);
 /** @type {import("../shared/types").Send} */
 const send = (message) => seat.send(message);
 const devices = place === "coach" ? new Devices($("devices"), (_, message) => send(message)) : null;
@@ -66,12 +71,13 @@ function onState() {
   view.render();
   renderFelt(state, send);
   angle.render();
+  range.render(state);
   renderSaid(state);
   fill($("why"), [state.stopped, seat.pressedStop], () => stopReasons(state, seat.pressedStop, send));
   showNewSession(mayRenew && place !== "athlete" && !seat.isRunning);
   if (place === "coach") renderCoach(state, send);
   renderDevices();
-  keepAwake(seat.isRunning);
+  keepAwake(seat.isRunning || (state.stage === "maximum" && state.maximum.step === "rest"));
 }
 
 /** What a simulated athlete answers; it keeps its place, so that nothing moves when the question comes. */

@@ -38,6 +38,7 @@ export class AngleView {
    */
   constructor(seat, place) {
     this.seat = seat;
+    this.degrees = NaN; // from the zero, the mean of the last half second
     this.mayMeasure = place !== "coach";
     this.sensor = new AngleSensor(
       (message) => seat.send(message),
@@ -76,6 +77,7 @@ export class AngleView {
     const k = state.channels.findIndex(({ name }) => name === NAME);
     const ring = k < 0 ? null : (state.zero.results?.[NAME] ? effortRings : levelRings)[k];
     const degrees = ring ? meanLevel(ring, ring.end - Math.round(SMOOTH_S * levelRateHz), ring.end) : NaN;
+    this.degrees = state.phone?.state === "live" && state.zero.results?.[NAME] ? degrees : NaN;
     const text = angleText(state, degrees);
     for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".angle-now"))) {
       show(line, Boolean(text));
