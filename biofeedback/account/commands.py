@@ -143,7 +143,11 @@ COMMANDS: Mapping[str, Command] = {
     "save_exercise": Command("save an exercise of one's own", {"draft": OBJECT}, place="plans"),
     "zero_position": Command("take the position now as the zero of the angle", by="athlete"),
     "phone_angle": Command(
-        "let a phone be the angle sensor, or no more", {"who": TEXT, "on": FLAG}, by="athlete", place="phone"
+        "let a phone measure, or no more; without ``angle`` only ratings by its slider",
+        {"who": TEXT, "on": FLAG},
+        {"angle": FLAG},
+        by="athlete",
+        place="phone",
     ),
     "phone_hidden": Command(
         "say that the phone's page is in the background", {"who": TEXT, "hidden": FLAG}, by="athlete", place="phone"

@@ -91,9 +91,10 @@ class PhoneInbox:
         self._reference: tuple[float, ...] | None = None
         self.who = ""
         self.is_hidden = False
+        self.has_angle = True
         self.heard_s = -np.inf
 
-    def claim(self, who: str) -> bool:
+    def claim(self, who: str, *, has_angle: bool = True) -> bool:
         """Become the phone of this seat; False while another one sends."""
         with self._lock:
             if self.who not in ("", who) and self._clock_s() - self.heard_s < SILENT_S:
@@ -103,6 +104,7 @@ class PhoneInbox:
                 self._reference = None
                 self._words.append("a phone measures angle and rating")
             self.who, self.is_hidden, self.heard_s = who, False, self._clock_s()
+            self.has_angle = has_angle
             return True
 
     def leave(self, who: str) -> None:

@@ -20,6 +20,7 @@ from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings,
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, RandomisationTest, rank_levels
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
+from biofeedback.analysis.sliding import NO_SLIDER, Paces, SlidPhase, find_paces, summarise_slider
 from biofeedback.analysis.trace import RecordingLike, Trace, compute_trace
 from biofeedback.analysis.words import YARDSTICK_POINTS, count
 from biofeedback.calibration.doubt import check_above, check_endurance
@@ -43,6 +44,13 @@ class PhaseRow:
     summaries: tuple[PhaseSummary, ...]
     guide: int
     rating: LinkedRating | None
+    slid: SlidPhase | None = None
+
+    @property
+    def value(self) -> float | None:
+        """Discomfort of the phase: as it was asked for, else where the slider stood at its end."""
+        asked = self.rating.value if self.rating else None
+        return asked if asked is not None or self.slid is None else self.slid.end
 
     @property
     def choice(self) -> BandChosen | None:
@@ -89,6 +97,7 @@ class SessionAnalysis:
     dose: Dose
     dose_test: RandomisationTest | None
     warnings: tuple[str, ...]
+    paces: Paces = NO_SLIDER
 
     @property
     def by_feel(self) -> bool:
@@ -116,7 +125,11 @@ def analyse_recording(
     for link, rating in zip(ratings, trace.ratings, strict=True):
         if phase := find_phase(rating, trace.phases):
             own.setdefault(phase.number, []).append(link)
-    rows = tuple(_summarise_row(trace, phase, own.get(phase.number, [])) for phase in trace.phases)
+    slid = summarise_slider(trace)
+    rows = tuple(
+        replace(_summarise_row(trace, phase, own.get(phase.number, [])), slid=slid.get(phase.number))
+        for phase in trace.phases
+    )
     guide = trace.channels[trace.guide]
     maximum = trace.maximum_at(FOREVER - 1, guide.name)
     attempts = tuple(_mark_attempt(trace, row) for row in list_attempts(account, guide.name))
@@ -145,6 +158,7 @@ def analyse_recording(
         control=compare_phases(rows, account),
         dose=_answer_dose(rows, response),
         dose_test=rank_drawn_levels(plans[-1] if plans else None, response),
+        paces=find_paces(trace),
         warnings=(*_collect_warnings(trace, recording.settings), *_warn_of_effort(rows, account, guide.name)),
     )
 
@@ -226,8 +240,8 @@ def rate_phases(rows: Sequence[PhaseRow]) -> tuple[RatedPhase, ...]:
     return tuple(
         RatedPhase(
             compares_as,
-            row.rating.value if row.rating else None,
-            row.rating.time_s if row.rating else row.phase.end_s,
+            row.value,
+            row.rating.time_s if row.rating and row.rating.value is not None else row.phase.end_s,
             row.marks,
             run,
             row.summary.mean_percent if row.phase.meaning.contracts else None,

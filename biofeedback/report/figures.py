@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from biofeedback.account.words import describe_phase
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.phases import Phase
+from biofeedback.analysis.sliding import find_slider
 from biofeedback.analysis.trace import Trace
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.model import FloatArray
@@ -230,6 +231,9 @@ def _label_phases(axis: Axes, phases: Sequence[Phase], window_s: float, width_pt
 
 def _draw_ratings_over_time(axis: Axes, analysis: SessionAnalysis) -> None:
     _shade_phases(axis, analysis.trace.phases)
+    slid = find_slider(analysis.trace)
+    if slid is not None:
+        axis.plot(*thin_out(analysis.trace.time_s, slid), color=PALETTE["rating"], linewidth=1.0, zorder=3)
     rows = [row for row in analysis.phases if row.rating is not None]
     for row in rows:
         if row.rating is not None and row.rating.value is not None:

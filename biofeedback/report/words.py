@@ -14,6 +14,7 @@ from biofeedback.analysis.holds import suggest_next_set
 from biofeedback.analysis.ranges import describe_range, judge_ranges
 from biofeedback.analysis.ratings import SCALE_HIGH
 from biofeedback.analysis.response import Response
+from biofeedback.analysis.sliding import describe_paces
 from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.scale import explain_beyond
@@ -148,6 +149,7 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
     known = [effort for effort in efforts if effort is not None]
     if response.mean_change is not None and known and max(known) - min(known) > MIXED_PERCENT:
         sentences.append(f"This is the mean over efforts from {min(known):.0f} to {max(known):.0f} %.")
+    sentences += describe_paces(analysis.paces)
     if returned := response.return_sentence():
         sentences.append(returned)
     if response.word in ("less", "more"):

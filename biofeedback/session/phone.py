@@ -17,6 +17,7 @@ class PhoneFeed(Protocol):
 
     who: str
     is_hidden: bool
+    has_angle: bool
 
     @property
     def is_silent(self) -> bool:
@@ -26,7 +27,7 @@ class PhoneFeed(Protocol):
     def rate_hz(self) -> float:
         """Motion readings per second; NaN: not known yet."""
 
-    def claim(self, who: str) -> bool:
+    def claim(self, who: str, *, has_angle: bool = True) -> bool:
         """Become the phone of the seat; False while another one sends."""
 
     def leave(self, who: str) -> None:
@@ -48,7 +49,7 @@ def carry_out_phone(phone: PhoneFeed | None, message: Mapping[str, Any]) -> None
         raise SessionError("a phone without a name", "reload the page")
     match message["do"]:
         case "phone_angle" if message["on"]:
-            if not phone.claim(who):
+            if not phone.claim(who, has_angle=message.get("angle", True)):
                 raise SessionError(
                     "another phone is the sensor of this seat",
                     "switch its angle off there first, or let it be silent for a second",
@@ -69,27 +70,22 @@ def describe_phone(phone: PhoneFeed | None) -> dict[str, Any] | None:
     """For pages: whether a phone measures, and what is wrong with it; None where there is no place for one."""
     if phone is None:
         return None
+    state, what, cure = "live", "", ""
     if not phone.who:
-        return {"state": "off", "what": "", "cure": ""}
-    if phone.is_hidden:
-        return {
-            "state": "hidden",
-            "what": "the phone's page is in the background: no angle",
-            "cure": "bring it to the front and keep the phone unlocked",
-        }
-    if phone.is_silent:
-        return {
-            "state": "silent",
-            "what": "the phone sends nothing",
-            "cure": "look whether it is locked, or has left the network; it goes on by itself",
-        }
-    if phone.rate_hz < SLOW_HZ:
-        return {
-            "state": "slow",
-            "what": f"the phone gives only {phone.rate_hz:.0f} readings a second: too slow for an angle",
-            "cure": "switch its battery saver off, or use another phone",
-        }
-    return {"state": "live", "what": "", "cure": ""}
+        state = "off"
+    elif phone.is_hidden:
+        state, what = "hidden", "the phone's page is in the background: nothing is measured"
+        cure = "bring it to the front and keep the phone unlocked"
+    elif phone.is_silent:
+        state, what = "silent", "the phone sends nothing"
+        cure = "look whether it is locked, or has left the network; it goes on by itself"
+    elif not phone.has_angle:
+        state = "slider"
+    elif phone.rate_hz < SLOW_HZ:
+        state = "slow"
+        what = f"the phone gives only {phone.rate_hz:.0f} readings a second: too slow for an angle"
+        cure = "switch its battery saver off, or use another phone"
+    return {"state": state, "what": what, "cure": cure}
 
 
 def describe_limits(unit: str, lever_m: float | None) -> dict[str, Any] | None:

@@ -44,7 +44,7 @@ GOOD = [
     {"do": "rate", "value": 6.5, "ask": 3},
     {"do": "rate", "value": None},
     {"do": "zero_position"},
-    {"do": "phone_angle", "who": "k3", "on": True},
+    {"do": "phone_angle", "who": "k3", "on": True, "angle": False},
     {"do": "phone_hidden", "who": "k3", "hidden": True},
     {"do": "phone_data", "who": "k3", "gravity": [[1.5, 0, 0, 9.8]], "ratings": [[1.5, 3.25]]},
     {"do": "effort", "value": 3, "phase_index": 1},

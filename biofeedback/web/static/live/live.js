@@ -11,6 +11,7 @@ import { HIGHEST } from "../shared/pad.js";
 import { AngleView } from "../phone/angle-view.js";
 import { renderFelt } from "../phone/felt.js";
 import { RangeView } from "../phone/range.js";
+import { Slider } from "../phone/slider.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
@@ -43,6 +44,7 @@ const seat = new Seat(
 );
 const view = new SeatView(seat, document.body);
 const angle = new AngleView(seat, place);
+const slider = place === "coach" ? null : new Slider(angle.sensor);
 const range = new RangeView(
   (message) => seat.send(message),
   () => angle.degrees,
@@ -72,6 +74,7 @@ function onState() {
   renderFelt(state, send);
   angle.render();
   range.render(state);
+  slider?.render(state);
   renderSaid(state);
   fill($("why"), [state.stopped, seat.pressedStop], () => stopReasons(state, seat.pressedStop, send));
   showNewSession(mayRenew && place !== "athlete" && !seat.isRunning);

@@ -14,7 +14,7 @@ const NAME = "position_phone";
  */
 export function angleText(state, degrees) {
   const phone = state.phone;
-  if (!phone || phone.state === "off") return "";
+  if (!phone || ["off", "slider"].includes(phone.state)) return "";
   if (phone.state !== "live") return `${phone.what}: ${phone.cure}`;
   if (!Number.isFinite(degrees)) return "phone: being moved, no angle";
   if (!state.zero.results?.[NAME]) return `phone: ${degrees.toFixed(1)}° since it was switched on`;
@@ -45,7 +45,7 @@ export class AngleView {
       (what, cure) => setText($("angle-wrong"), what ? `${what}: ${cure}` : ""),
     );
     $("angle-use").addEventListener("click", async () => {
-      if (this.sensor.on) this.sensor.stop();
+      if (this.sensor.hasAngle) this.sensor.stop();
       else await this.sensor.start();
       this.render();
     });
@@ -57,7 +57,7 @@ export class AngleView {
     if (!state) return;
     show($("angle-panel"), Boolean(state.phone) && this.mayMeasure && !this.seat.isRunning && state.stage !== "done");
     show($("angle-zero"), state.phone?.state === "live");
-    setText($("angle-use"), this.sensor.on ? "Stop using this phone's angle" : "Use this phone's angle");
+    setText($("angle-use"), this.sensor.hasAngle ? "Stop using this phone's angle" : "Use this phone's angle");
     const where = state.exercise_notes?.Phone;
     setText(
       $("angle-where"),

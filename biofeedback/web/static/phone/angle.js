@@ -1,6 +1,7 @@
 // This phone as angle sensor: raw gravity from its motion events, in batches, and what is in the way of it. No DOM.
 
 export const BATCH_MS = 50;
+const HEARTBEAT_MS = 250;
 const WAIT_MS = 2000; // without an event for so long there is no sensor
 
 /** What keeps this device from measuring an angle before it is tried, as {what, cure}; null: nothing known. */
@@ -26,7 +27,8 @@ export class AngleSensor {
     /** @type {number[][]} */
     this.ratings = [];
     this.lastEventMs = -Infinity;
-    this.startedMs = 0;
+    this.sentMs = 0;
+    this.hasAngle = false;
     this.timer = 0;
     this.isMute = false;
     this.hear = this.hear.bind(this);
@@ -46,12 +48,20 @@ export class AngleSensor {
           "allow motion for this page in the browser's settings, then reload",
         );
     }
-    if (!this.send({ do: "phone_angle", who: this.who, on: true })) return undefined;
-    this.on = true;
-    this.isMute = false;
-    this.startedMs = this.lastEventMs = performance.now();
-    this.tell("", "");
     window.addEventListener("devicemotion", this.hear);
+    this.hasAngle = true;
+    this.lastEventMs = performance.now();
+    this.isMute = false;
+    this.tell("", "");
+    return this.join();
+  }
+
+  /** Be the phone of this seat: batches go out, empty ones too, so that silence means silence. */
+  join() {
+    this.renew();
+    if (this.on) return undefined;
+    this.on = true;
+    this.send({ do: "phone_angle", who: this.who, on: true, angle: this.hasAngle });
     document.addEventListener("visibilitychange", this.hide);
     window.addEventListener("pagehide", this.hide);
     this.timer = window.setInterval(() => this.flush(), BATCH_MS);
@@ -61,6 +71,7 @@ export class AngleSensor {
   stop() {
     if (!this.on) return;
     this.on = false;
+    this.hasAngle = false;
     clearInterval(this.timer);
     window.removeEventListener("devicemotion", this.hear);
     document.removeEventListener("visibilitychange", this.hide);
@@ -70,7 +81,7 @@ export class AngleSensor {
 
   /** The session has another phone, or began anew: ask to be its sensor again. */
   renew() {
-    if (this.on) this.send({ do: "phone_angle", who: this.who, on: true });
+    if (this.on) this.send({ do: "phone_angle", who: this.who, on: true, angle: this.hasAngle });
   }
 
   /** @param {DeviceMotionEvent} event */
@@ -87,7 +98,7 @@ export class AngleSensor {
 
   flush() {
     const silentMs = performance.now() - this.lastEventMs;
-    if (silentMs > WAIT_MS && !document.hidden && !this.isMute) {
+    if (this.hasAngle && silentMs > WAIT_MS && !document.hidden && !this.isMute) {
       this.isMute = true;
       this.tell(
         "no motion comes from this phone",
@@ -98,7 +109,9 @@ export class AngleSensor {
       this.tell("", "");
     }
     const { gravity, ratings } = this;
-    if (!gravity.length && !ratings.length) return;
+    const now = performance.now();
+    if (!gravity.length && !ratings.length && now - this.sentMs < HEARTBEAT_MS) return;
+    this.sentMs = now;
     this.gravity = [];
     this.ratings = [];
     this.send({ do: "phone_data", who: this.who, gravity, ratings });
