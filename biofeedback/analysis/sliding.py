@@ -17,7 +17,7 @@ from biofeedback.model import FloatArray
 END_S = 3.0  # the value of a phase's end: the mean of its last seconds
 LEAST_TOUCHED_PERCENT = 50.0  # of the end, or of the phase, for a value (common practice, no source)
 STEP_S = 0.2  # the slider moves no faster than this can show
-TAUS_S = np.geomspace(0.4, 40.0, 48)
+TAUS_S = np.geomspace(0.4, 40.0, 40)
 CHI2_95 = 3.841  # 95 % of chi-square with one degree of freedom, Wilks 1938 (a table's value, from memory)
 N_CONTRACTIONS_MIN = 3
 LEAST_CHANGE_POINTS = 0.5  # with less there is nothing whose pace could be told (common practice, no source)
