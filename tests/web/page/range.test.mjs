@@ -24,7 +24,7 @@ const state = (more = {}) => ({
 });
 
 test("drift is told with what to do while the position is to be held, and not in a rest", () => {
-  assert.match(angleText(state(), 1.0), /1\.0° from the start$/);
+  assert.match(angleText(state(), 1.0), /1\.0°$/);
   assert.match(angleText(state(), 2.0), /drifted: go back/);
   assert.match(angleText(state(), 5.0), /lost: go back/);
   assert.equal(hasDrifted(state({ phase: { kind: "rest" } }), 40), false);

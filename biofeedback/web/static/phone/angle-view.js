@@ -20,9 +20,9 @@ export function angleText(state, degrees) {
   if (!state.zero.results?.[NAME]) return `phone: ${degrees.toFixed(1)}° since it was switched on`;
   const limits = state.channels.find(({ name }) => name === NAME)?.limits;
   const isHeld = state.stage === "plan" && state.phase?.kind !== "rest";
-  const shown = `phone: ${degrees.toFixed(1)}° from the start`;
+  const shown = `phone: ${degrees.toFixed(1)}°`;
   if (!isHeld || !limits || degrees < limits.warn) return shown;
-  return `${shown}, ${degrees < limits.fail ? "drifted" : "lost"}: go back (${limits.text})`;
+  return `${shown}, ${degrees < limits.fail ? "drifted" : "lost"}: go back`;
 }
 
 /** @param {import("../shared/types").State} state @param {number} degrees */
