@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_slider.py [sessions]
 
 Each session: relax and contract 20 s in turn, five times; discomfort follows with time constants drawn for each
-athlete, drifts, and is rated with scatter that is correlated over about a second, in hundredths, a fifth of it untouched.
+athlete, drifts, and is rated with scatter that is correlated over about a second, in hundredths, a fifth untouched.
 """
 
 from __future__ import annotations
