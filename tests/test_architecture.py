@@ -110,21 +110,15 @@ def test_help_imports_neither_scipy_nor_matplotlib(arguments):
 
 
 def import_graph() -> dict[str, set[str]]:
-    """Who imports whom among our modules when the program runs, imports inside functions included."""
+    """Who imports whom among our modules, inside functions and for types alone included."""
     modules = {".".join(("biofeedback", *file.with_suffix("").parts)).removesuffix(".__init__") for file in FILES}
     graph: dict[str, set[str]] = {}
     for file in FILES:
         tree = ast.parse((PACKAGE / file).read_text("utf-8"))
-        only_for_types = {
-            inner
-            for node in ast.walk(tree)
-            if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
-            for inner in ast.walk(node)
-        }
         name = ".".join(("biofeedback", *file.with_suffix("").parts)).removesuffix(".__init__")
         found: set[str] = set()
         for node in ast.walk(tree):
-            if isinstance(node, ast.ImportFrom) and node not in only_for_types:
+            if isinstance(node, ast.ImportFrom):
                 found |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
         graph[name] = (found & modules) - {name, "biofeedback"}
     return graph

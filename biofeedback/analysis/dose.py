@@ -13,6 +13,7 @@ import numpy as np
 
 from biofeedback.analysis.curve import STEP_PERCENT, Contrasts, Posterior, weigh_curves
 from biofeedback.analysis.emax import EmaxFit, fit_emax
+from biofeedback.analysis.held import DoseLevel, HeldBand, describe_enough, describe_neither, describe_open
 from biofeedback.analysis.informing import LOWEST_NEXT_PERCENT, choose_next, list_efforts
 from biofeedback.analysis.words import (
     EXCLUDED_PERCENT,
@@ -20,9 +21,6 @@ from biofeedback.analysis.words import (
     YARDSTICK_POINTS,
     DoseAdvice,
     ResponseWord,
-    describe_enough,
-    describe_neither,
-    describe_open,
 )
 from biofeedback.model import Band, FloatArray
 
@@ -52,37 +50,6 @@ class DosePoint:
     def __post_init__(self) -> None:
         if not np.isfinite([self.effort_percent, self.change]).all():
             raise ValueError(f"effort {self.effort_percent} %, change {self.change}: both must be known")
-
-
-@dataclass(frozen=True, slots=True)
-class DoseLevel:
-    """Expected change at an effort with its 95 % interval, and the chance in % that it reaches what is wanted."""
-
-    effort_percent: float
-    change: float
-    low: float
-    high: float
-    chance_percent: float
-
-
-@dataclass(frozen=True, slots=True)
-class HeldBand:
-    """A band that was held ``n`` times, at ``effort_percent`` on average, and the mean change ``rated`` there.
-
-    ``level`` is the curve at that effort; ``misfits``: what was rated lies further off it than scatter explains.
-    """
-
-    band: Band
-    effort_percent: float
-    n: int
-    rated: float
-    level: DoseLevel
-    misfits: bool = False
-
-    @property
-    def name(self) -> str:
-        """ "20-30 %", as the report writes it."""
-        return name_band(self.band)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +201,6 @@ def gather(points: Sequence[DosePoint]) -> Contrasts:
         np.array([p.session for p in points], dtype=np.int_),
         np.array([p.cycle for p in points], dtype=np.int_),
     )
-
-
-def name_band(band: Band) -> str:
-    """As the report writes it."""
-    return f"{band.low_percent:g}–{band.high_percent:g} %"
 
 
 def make_band(effort_percent: float) -> Band:

@@ -29,9 +29,6 @@ from biofeedback.analysis.words import (
     Reach,
     ResponseWord,
     choose_word,
-    describe_drift,
-    describe_response,
-    describe_return,
     find_wanted,
     judge_reach,
 )
@@ -169,18 +166,6 @@ class Response:
         """Whether contraction took discomfort away altogether: there was some, and every contraction was rated 0."""
         during = [c.during for c in self.contrasts if c.during is not None]
         return self.word == "less" and bool(during) and max(during) == SCALE_LOW
-
-    def sentences(self) -> tuple[str, ...]:
-        """Plain sentences: what contraction did, what that is worth, and what qualifies it."""
-        return describe_response(self)
-
-    def drift_sentence(self) -> str:
-        """How the relaxed ratings moved by themselves; empty where that is not known."""
-        return describe_drift(self)
-
-    def return_sentence(self) -> str:
-        """Whether discomfort came back after the contractions; empty unless they changed it."""
-        return describe_return(self)
 
 
 def compute_response(

@@ -11,6 +11,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure, SideRow
 from biofeedback.analysis.reliability import SideDifference
+from biofeedback.analysis.response_words import describe_response
 from biofeedback.analysis.trends import AMONG, HANGING
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
@@ -68,7 +69,8 @@ def describe_group(group: HistoryGroup) -> tuple[str, ...]:
     """What contraction does over the sessions, what was learnt for the newest one, and what to do next."""
     if len(group.points) == 1:
         return (SINGLE,)
-    latest = () if not group.latest.borrowed else (f"The newest session: {group.latest.sentences()[0]}", BORROWED)
+    newest = f"The newest session: {describe_response(group.latest)[0]}"
+    latest = (newest, BORROWED) if group.latest.borrowed else ()
     advice = advise_effort(group.dose, group.answer.word) if group.dose.n_points else []
     return (*group.answer.sentences(), *latest, *([SIMULATED] if group.simulated else advice))
 

@@ -9,11 +9,13 @@ from itertools import pairwise
 from biofeedback.account.records import FOREVER
 from biofeedback.account.words import STOP_REASONS
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
-from biofeedback.analysis.dose import Dose, make_band, name_band
+from biofeedback.analysis.dose import Dose, make_band
+from biofeedback.analysis.held import name_band
 from biofeedback.analysis.holds import suggest_next_set
 from biofeedback.analysis.ranges import describe_range, judge_ranges
 from biofeedback.analysis.ratings import SCALE_HIGH
 from biofeedback.analysis.response import Response
+from biofeedback.analysis.response_words import describe_drift, describe_response, describe_return
 from biofeedback.analysis.sliding import describe_paces
 from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.words import AT_END_PERCENT
@@ -142,15 +144,15 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
 def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
     """What contraction did, how the ratings moved by themselves, and what qualifies the answer."""
     response = analysis.response
-    sentences = list(response.sentences())
-    if moved := response.drift_sentence():
+    sentences = list(describe_response(response))
+    if moved := describe_drift(response):
         sentences.append(moved)
     efforts = [row.summary.mean_percent for row in analysis.phases if row.phase.meaning.contracts]
     known = [effort for effort in efforts if effort is not None]
     if response.mean_change is not None and known and max(known) - min(known) > MIXED_PERCENT:
         sentences.append(f"This is the mean over efforts from {min(known):.0f} to {max(known):.0f} %.")
     sentences += describe_paces(analysis.paces)
-    if returned := response.return_sentence():
+    if returned := describe_return(response):
         sentences.append(returned)
     if response.word in ("less", "more"):
         sentences.append(EXPECTATION)

@@ -8,16 +8,13 @@ import re
 import zlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import FloatArray
-
-if TYPE_CHECKING:
-    from biofeedback.storage.database import Connection
 
 FORMAT = 1  # stored as user_version; grows when an older program could no longer read the file
 MAX_NEWER = 50  # formats that there may be one day; a larger number in a file is damage
@@ -129,7 +126,14 @@ def find_foreign(rows: Sequence[SchemaRow]) -> list[str]:
     return [f"its {name} are missing" for name in sorted(missing)] + foreign
 
 
-def create_tables(connection: Connection, settings: Mapping[str, Any]) -> None:
+class Executes(Protocol):
+    """What these functions need of a connection: the door that opens one builds on them."""
+
+    def execute(self, sql: str, parameters: Sequence[Any] = ..., /) -> Any:
+        """Carry out one statement."""
+
+
+def create_tables(connection: Executes, settings: Mapping[str, Any]) -> None:
     """Write the empty tables and the settings, one row per key, in one transaction."""
     connection.execute("BEGIN IMMEDIATE")
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
@@ -142,7 +146,7 @@ def create_tables(connection: Connection, settings: Mapping[str, Any]) -> None:
     connection.execute("COMMIT")
 
 
-def insert_rows(connection: Connection, rows: list[Row]) -> None:
+def insert_rows(connection: Executes, rows: list[Row]) -> None:
     """Insert rows with their checksums; the caller holds the transaction."""
     for table, values in rows:
         names = ", ".join((*COLUMNS[table], "crc32"))
@@ -244,7 +248,7 @@ class DamagedHeaderError(RecordingError):
     """The file's marks are none that a recording of ours can have; whether it is one, its rows may still tell."""
 
 
-def check_version(connection: Connection, path: Path) -> None:
+def check_version(connection: Executes, path: Path) -> None:
     """Raise RecordingError unless this is a recording that this program can read."""
     application_id = connection.execute("PRAGMA application_id").fetchone()[0]
     version = connection.execute("PRAGMA user_version").fetchone()[0]

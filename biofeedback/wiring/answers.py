@@ -62,6 +62,8 @@ def describe_analysis(analysis: SessionAnalysis) -> dict[str, Any]:
 
 def describe_answer(response: Response) -> dict[str, Any]:
     """Word, plain sentences and the numbers behind them."""
+    from biofeedback.analysis.response_words import describe_response
+
     details = [["contrasts of a contraction with its neighbours", str(response.n_contrasts)]]
     if response.mean_change is not None:
         details.append(["mean change", f"{response.mean_change:+.1f} points"])
@@ -74,7 +76,7 @@ def describe_answer(response: Response) -> dict[str, Any]:
     slope = response.drift_per_min.slope
     if slope is not None:
         details.append(["drift while relaxed", f"{slope:+.2f} points/min"])
-    return {"word": response.word, "text": " ".join(response.sentences()), "details": details}
+    return {"word": response.word, "text": " ".join(describe_response(response)), "details": details}
 
 
 def render_report(path: Path) -> str:

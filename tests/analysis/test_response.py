@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from biofeedback.analysis.randomisation import draw_order
 from biofeedback.analysis.ratings import Ratings, Scatter, correlate, list_drift, pool_scatters
 from biofeedback.analysis.response import RatedPhase, compute_response
+from biofeedback.analysis.response_words import describe_response, describe_return
 
 
 def alternate(ratings, step_s=20.0, marks=()):
@@ -45,8 +46,8 @@ def test_less_and_more_are_mirror_images():
     assert (down.word, up.word) == ("less", "more")
     assert (up.mean_change, up.low, up.high) == pytest.approx((-down.mean_change, -down.high, -down.low))
     assert up.nap == pytest.approx(1 - down.nap)
-    assert "more" in up.sentences()[0]
-    assert "higher" in up.sentences()[0]
+    assert "more" in describe_response(up)[0]
+    assert "higher" in describe_response(up)[0]
 
 
 def test_passive_relaxation_alone_is_no_clear_difference():
@@ -64,7 +65,9 @@ def test_equal_contrasts_are_not_certainty():
     assert response.mean_change == -1
     assert response.word == "no clear difference"
     assert response.alias_points == pytest.approx(2 / np.pi)
-    assert "rounding to the scale's steps could by itself imitate up to 0.6 points" in " ".join(response.sentences())
+    assert "rounding to the scale's steps could by itself imitate up to 0.6 points" in " ".join(
+        describe_response(response)
+    )
 
 
 def test_an_even_fall_of_half_a_step_a_phase_is_no_effect():
@@ -90,7 +93,7 @@ def test_an_order_that_cannot_tell_drift_from_effect_gets_no_answer():
 def test_a_change_that_moves_over_the_cycles_is_told():
     response = compute_response(alternate([7, 3, 7, 4, 7, 5, 7, 6.5, 7, 7.5, 7, 9, 7]))
     assert response.shift.is_clear
-    told = " ".join(response.sentences())
+    told = " ".join(describe_response(response))
     assert "from 4.1 points lower in the first to 1.9 points higher in the last" in told
     assert "will hardly settle it" not in told
     steady = compute_response(alternate([7, 5, 7, 4, 7, 5, 7, 6, 7, 5, 7]))
@@ -101,7 +104,7 @@ def test_an_easing_that_comes_late_is_not_told_as_harm():
     late = compute_response(alternate([8, 8, 6, 8, 6, 8, 6]))
     assert late.word == "more"
     assert late.is_aftereffect
-    assert "harm is not shown" in " ".join(late.sentences())
+    assert "harm is not shown" in " ".join(describe_response(late))
     worse = compute_response(alternate([6, 8, 6, 8, 6, 8, 6]))
     assert worse.word == "more"
     assert not worse.is_aftereffect
@@ -118,7 +121,7 @@ def test_a_floor_hides_how_far_it_went():
     full = compute_response(alternate([3, 0, 2.5, 0, 3, 0, 3]))
     assert full.is_full
     assert full.low == -10
-    assert "nothing was left to ease" in full.sentences()[1]
+    assert "nothing was left to ease" in describe_response(full)[1]
 
 
 def test_scatter_of_earlier_sessions_is_borrowed_unless_this_one_scatters_clearly_more():
@@ -128,7 +131,7 @@ def test_scatter_of_earlier_sessions_is_borrowed_unless_this_one_scatters_clearl
     joined = compute_response(alternate(ratings), earlier=Scatter(0.5, 24))
     assert joined.borrowed
     assert joined.word == "less"
-    assert "earlier sessions" in joined.sentences()[-1]
+    assert "earlier sessions" in describe_response(joined)[-1]
     assert not compute_response(alternate(ratings), earlier=Scatter(0.02, 24)).borrowed
     lucky = [6, 5.9, 6, 5.9, 6, 5.9, 6]  # ratings that agree by chance do not make this person certain
     assert compute_response(alternate(lucky), earlier=Scatter(0.5, 24)).word == "no clear difference"
@@ -138,13 +141,13 @@ def test_scatter_of_earlier_sessions_is_borrowed_unless_this_one_scatters_clearl
 
 def test_whether_discomfort_came_back():
     back = compute_response(alternate([7, 4, 7, 4, 7, 4, 7, 4, 7]))
-    assert back.return_sentence() == "After the contractions discomfort came back by 3.0 points on average."
+    assert describe_return(back) == "After the contractions discomfort came back by 3.0 points on average."
     stayed = compute_response(alternate([9, 5, 6, 4.5, 5, 3, 3.5, 1, 1.5]))
     assert stayed.word == "less"
-    assert "cannot tell" in stayed.return_sentence()
+    assert "cannot tell" in describe_return(stayed)
     more = compute_response(alternate([4, 7, 4, 7, 4, 7, 4]))
-    assert more.return_sentence() == "After the contractions discomfort fell back by 3.0 points on average."
-    assert compute_response(alternate([4, 4, 5, 4, 4, 5, 4])).return_sentence() == ""
+    assert describe_return(more) == "After the contractions discomfort fell back by 3.0 points on average."
+    assert describe_return(compute_response(alternate([4, 4, 5, 4, 4, 5, 4]))) == ""
 
 
 def test_missing_ratings_are_said_not_filled():
@@ -166,7 +169,7 @@ def test_ends_of_the_scale_are_named_and_no_small_difference_is_claimed():
     eased = compute_response(alternate([10, 8, 10, 8, 10, 7, 10]))
     assert any("stand at 10" in note for note in eased.notes)
     assert eased.at_end_percent == pytest.approx(100 * 4 / 7)
-    assert "57 % of the ratings stand at the end" in eased.sentences()[2]
+    assert "57 % of the ratings stand at the end" in describe_response(eased)[2]
     stuck = compute_response(alternate([10, 10, 10, 10, 10, 10, 10]))
     assert stuck.word == "no clear difference"
     assert "below 2 points" not in stuck.reason
@@ -180,7 +183,7 @@ def test_too_few(ratings, n):
     assert response.n_contrasts == n
     assert (response.mean_change is None) == (n == 0)
     assert response.n_more_cycles == 3 - n or n == 2
-    assert len(response.sentences()) == 1
+    assert len(describe_response(response)) == 1
 
 
 def test_marked_ratings_are_kept_and_also_left_out():
@@ -190,7 +193,7 @@ def test_marked_ratings_are_kept_and_also_left_out():
     assert response.contrasts[0].marks == ("out of band",)
     assert response.without_marked.n_contrasts == 2
     assert response.without_marked.word == "too few ratings to say"
-    assert "Without the marked ratings" in response.sentences()[-1]
+    assert "Without the marked ratings" in describe_response(response)[-1]
     assert compute_response(alternate([6, 4, 6])).without_marked is None
 
 
@@ -248,7 +251,7 @@ def test_any_session_gets_an_answer_without_nan(session):
         numbers = [part.mean_change, part.low, part.high, part.nap, part.tau, part.change_percent, part.rating_sd]
         assert all(number is None or np.isfinite(number) for number in numbers)
         assert part.reason
-        assert 1 <= len(part.sentences()) <= 7
+        assert 1 <= len(describe_response(part)) <= 7
         assert part.n_contrasts >= sum(c.change is not None for c in part.contrasts)
         if part.low is not None:
             assert part.low <= part.mean_change <= part.high

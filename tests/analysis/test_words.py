@@ -3,6 +3,7 @@
 import pytest
 
 from biofeedback.analysis.response import RatedPhase, compute_response
+from biofeedback.analysis.response_words import describe_drift, describe_response, describe_return
 from biofeedback.analysis.trends import fit_theil_sen
 from biofeedback.analysis.words import choose_word, count, describe_points, judge_reach
 
@@ -57,13 +58,13 @@ def answer(ratings):
     ],
 )
 def test_sentences(ratings, sentences):
-    assert answer(ratings).sentences() == sentences
+    assert describe_response(answer(ratings)) == sentences
 
 
 def test_a_clear_answer_in_sight_is_counted():
     response = answer([7, 5, 7, 6, 6, 5.5, 7])
     assert response.word == "no clear difference"
-    assert response.sentences()[1] == (
+    assert describe_response(response)[1] == (
         f"About {count(response.n_more_cycles, 'more cycle')} would settle it, if the change stays as large as it was."
     )
 
@@ -102,20 +103,20 @@ def test_points_and_trends():
 def test_what_may_be_thirty_per_cent_is_not_called_below_the_yardstick():
     response = answer([4, 3, 4, 4.5, 4, 3.5, 4, 3, 4])  # more than 1.2 of 4 points, 30 %, fits
     assert -2 < response.low < -1.2 < 0 < response.high
-    assert "below the usual yardstick" not in " ".join(response.sentences())
+    assert "below the usual yardstick" not in " ".join(describe_response(response))
 
 
 def test_a_difference_too_small_to_matter_asks_for_no_more_cycles():
     response = answer([5, 4, 4.5, 4.5, 4, 4, 3.5, 3.5, 4, 3, 3])
     assert response.n_more_cycles is not None
-    assert "below the usual yardstick" in response.sentences()[1]
+    assert "below the usual yardstick" in describe_response(response)[1]
 
 
 def test_discomfort_that_rises_throughout_came_back_after_an_easing_contraction():
     response = answer([3, 3.2, 4, 4.2, 5, 5.2, 6, 6.2, 7])
     assert response.word == "less"
     assert response.fell == pytest.approx(0.2)
-    assert response.return_sentence() == "After the contractions discomfort came back by 0.8 points on average."
+    assert describe_return(response) == "After the contractions discomfort came back by 0.8 points on average."
 
 
 @pytest.mark.parametrize(
@@ -137,7 +138,7 @@ def test_the_yardstick_is_reached_by_the_interval_and_not_by_the_point(low, high
 
 
 def test_a_change_is_said_to_reach_the_yardstick_only_when_its_whole_interval_does():
-    assert answer([7, 2, 7, 2, 7, 2, 7, 2, 7]).sentences()[1].startswith("That reaches the usual yardstick")
+    assert describe_response(answer([7, 2, 7, 2, 7, 2, 7, 2, 7]))[1].startswith("That reaches the usual yardstick")
 
 
 def drifting(passive, *, apart_s=60.0):
@@ -150,18 +151,18 @@ def drifting(passive, *, apart_s=60.0):
 
 
 def test_no_drift_is_told_only_where_the_interval_leaves_none_that_matters():
-    assert drifting([6.0] * 9).drift_sentence() == (
+    assert describe_drift(drifting([6.0] * 9)) == (
         "The relaxed ratings did not drift by themselves as far as would matter: by 1.0 points at most in 16 min "
         "(95 % interval, rounding included)."
     )
     loose = drifting([4, 7, 5, 7, 4, 6, 5])
     assert abs(loose.drift_per_min.slope) < 0.05  # the middle alone would say that nothing moved
-    assert loose.drift_sentence().startswith("Whether the relaxed ratings drifted by themselves is open: anything from")
+    assert describe_drift(loose).startswith("Whether the relaxed ratings drifted by themselves is open: anything from")
 
 
 def test_a_clear_drift_and_too_few_ratings_are_told_as_that():
-    assert drifting([8, 7.5, 7, 6.5, 6, 5.5, 5]).drift_sentence() == (
+    assert describe_drift(drifting([8, 7.5, 7, 6.5, 6, 5.5, 5])) == (
         "The relaxed ratings fell by 0.2 a minute by themselves; this is taken out of the comparison."
     )
-    assert drifting([6, 6, 6]).drift_sentence().startswith("Too few relaxed ratings to say whether they drifted")
-    assert drifting([6]).drift_sentence() == ""
+    assert describe_drift(drifting([6, 6, 6])).startswith("Too few relaxed ratings to say whether they drifted")
+    assert describe_drift(drifting([6])) == ""

@@ -13,6 +13,7 @@ import pytest
 
 from biofeedback.account.kinds import PlanBegun
 from biofeedback.analysis.answer import analyse_recording
+from biofeedback.analysis.response_words import describe_response
 from biofeedback.cautions import CAUTIONS
 from biofeedback.model import Chunk
 from biofeedback.report.figuring import number, signed
@@ -95,7 +96,7 @@ def test_numbers_in_the_page_are_those_of_the_analysis(check) -> None:
     for row in check.phases:
         assert number(row.summary.mean_percent, 1) in cells
     assert signed(check.response.mean_change, 2) in page
-    assert html.escape(check.response.sentences()[0]) in page
+    assert html.escape(describe_response(check.response)[0]) in page
     assert f"{check.response.nap:.2f}" in page
 
 
