@@ -10,7 +10,6 @@ import re
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from typing import TypeAlias
 
 from bleak import BleakClient, BleakScanner
@@ -20,8 +19,7 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakDBusError, BleakErro
 
 from biofeedback.acquisition.codecs import WEIGHT_STEP_KG, decode_weight, encode_cobs
 from biofeedback.acquisition.profile import Profile
-from biofeedback.acquisition.profiles import read_profile
-from biofeedback.acquisition.source import Decoder, SourceUrl, WireSource
+from biofeedback.acquisition.source import Decoder, WireSource
 from biofeedback.acquisition.timeline import BURST_S
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel
@@ -279,12 +277,3 @@ def tell_several(heard: Heard) -> SourceError:
         f"name the one that is meant by its address, for example ble:{nearest[0][0].address}; or switch the other off"
     )
     return SourceError(f"{len(told)} Bluetooth devices fit: {', '.join(told)}", cure)
-
-
-def open_ble(url: str, parsed: SourceUrl) -> BleSource:
-    """Source for a ``ble:`` URL: ``ble:NAME?profile=frame-radio``, or ``ble:?profile=...`` for whichever is there."""
-    parsed.check_known(("profile", "channels", "rate"))
-    if "profile" not in parsed.options:
-        raise SourceError("ble: does not say what the device sends", "add profile=, for example profile=frame-radio")
-    profile = read_profile(parsed, "ble")
-    return BleSource(parsed.target, replace(profile, rate_hz=parsed.number("rate") or profile.rate_hz), url=url)

@@ -16,6 +16,7 @@ from biofeedback.model import FloatArray, Kind
 Shape: TypeAlias = tuple[tuple[str, str], ...]  # kind and, but for numbers and clocks, text of each token
 OpenWords: TypeAlias = set[tuple[tuple[str, ...], int]]  # (kinds of a line's tokens, index) of words that change
 SEPARATORS = set(",;|{}[]()\t<>")
+_DEGREES = re.compile(r"°\s*[cf]\b")  # a temperature is no angle
 _KINDS: tuple[tuple[Kind, str], ...] = (
     ("emg", r"emg|muscle|muskel|electro|[mµμu]v\b"),
     ("position", r"angle|winkel|pos|pitch|roll|deg|°|\bcm\b|\bmm\b|dist"),
@@ -131,7 +132,7 @@ def _make_name(label: str, taken: set[str]) -> str:
 
 
 def _guess_kind(label: str, unit: str) -> Kind | None:
-    for text in (label.lower(), unit.lower()):
+    for text in (_DEGREES.sub("", label.lower()), unit.lower()):
         for kind, pattern in _KINDS:
             if text and re.search(pattern, text):
                 return kind

@@ -15,13 +15,30 @@ Transport: TypeAlias = Literal["serial", "ble", "udp"]
 
 
 @dataclass(frozen=True, slots=True)
+class Advertised:
+    """A reading in advertisements: the standard one of a scale's service, or ``n_bytes`` ``at`` of some data.
+
+    The data are a service's or, with ``company``, those of a manufacturer (a number that the Bluetooth SIG assigns).
+    """
+
+    service: str = ""
+    company: int | None = None
+    is_standard: bool = False
+    at: int = 0
+    n_bytes: int = 2
+    is_signed: bool = False
+    is_big_endian: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Radio:
-    """Bluetooth LE: where the data come from. ``content``: what a notification holds."""
+    """Bluetooth LE: where the data come from. ``content``: what a notification holds; ``advertised``: no connection."""
 
     service: str
     data: str
     command: str | None = None
     content: Literal["bytes", "weight"] = "bytes"
+    advertised: Advertised | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

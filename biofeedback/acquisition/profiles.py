@@ -14,7 +14,7 @@ from uuid import UUID
 from biofeedback.acquisition.decoder import NOT_CHANNELS, SEQUENCE, TIME_MS, TIME_US, channel_columns, split_columns
 from biofeedback.acquisition.packets import CRC_BYTES, MAX_WAITING_BYTES, TYPES, Field, PacketLayout
 from biofeedback.acquisition.pattern import read_layout
-from biofeedback.acquisition.profile import Profile, Radio, Transport, add_typed
+from biofeedback.acquisition.profile import Advertised, Profile, Radio, Transport, add_typed
 from biofeedback.acquisition.prompting import read_key
 from biofeedback.acquisition.source import SourceUrl, read_channels
 from biofeedback.errors import SourceError
@@ -24,6 +24,7 @@ from biofeedback.toml_file import Place, TomlFile, parse_toml, read_text_file
 FOLDER_VARIABLE = "BIOFEEDBACK_PROFILES"
 _FIELD = re.compile(r"([A-Za-z][A-Za-z0-9_]*|-):([a-z]+\d*)")
 _TOP = {"title", "transport", "rate_hz", "baud", "lines", "packets", "commands", "radio", "channel"}
+RADIO_CONTENTS = ("bytes", "weight", "advertised weight", "advertised")
 _CHANNEL_KEYS = {"name", "kind", "unit", "factor", "offset_counts", "envelope", "rails"}
 
 
@@ -244,18 +245,51 @@ def _read_radio(file: TomlFile) -> Radio:
     radio = file.data.get("radio")
     if not isinstance(radio, dict):
         file.refuse((), "[radio] is missing", "add it with service and data, the UUIDs of service and characteristic")
-    _refuse_unknown(file, ("radio",), radio, {"service", "data", "command", "content"})
-    uuids: dict[str, str] = {}
-    for key in ("service", "data", "command"):
-        if key == "command" and key not in radio:
-            continue
-        try:
-            uuids[key] = str(UUID(str(radio.get(key, ""))))
-        except ValueError:
-            cure = "write a UUID of 32 hexadecimal digits, for example 6E400001-B5A3-F393-E0A9-E50E24DCCA9E"
-            file.refuse(("radio", key), f"{key} = {radio.get(key)!r}", cure)
-    content = _choice(file, ("radio", "content"), radio.get("content", "bytes"), ("bytes", "weight"))
+    _refuse_unknown(file, ("radio",), radio, {"service", "data", "command", "content", "advertised"})
+    content = _choice(file, ("radio", "content"), radio.get("content", "bytes"), RADIO_CONTENTS)
+    advertised = None
+    if content == "advertised weight":
+        advertised = Advertised(_read_uuid(file, "service", radio), is_standard=True)
+    elif content == "advertised":
+        advertised = _read_advertised(file, radio)
+    if advertised is not None:
+        return Radio(advertised.service, "", advertised=advertised)
+    uuids = {
+        key: _read_uuid(file, key, radio) for key in ("service", "data", "command") if key != "command" or key in radio
+    }
     return Radio(uuids["service"], uuids["data"], uuids.get("command"), "weight" if content == "weight" else "bytes")
+
+
+def _read_uuid(file: TomlFile, key: str, radio: Mapping[str, Any]) -> str:
+    try:
+        return str(UUID(str(radio.get(key, ""))))
+    except ValueError:
+        cure = "write a UUID of 32 hexadecimal digits, for example 6E400001-B5A3-F393-E0A9-E50E24DCCA9E"
+        file.refuse(("radio", key), f"{key} = {radio.get(key)!r}", cure)
+
+
+def _read_advertised(file: TomlFile, radio: Mapping[str, Any]) -> Advertised:
+    """Where in somebody's advertisements the number stands."""
+    about, place = radio.get("advertised"), ("radio", "advertised")
+    if not isinstance(about, dict):
+        cure = 'add [radio.advertised] with company or [radio] service, and at and type, for example type = "u16"'
+        file.refuse(("radio",), "it does not say where the number stands", cure)
+    _refuse_unknown(file, place, about, {"company", "at", "type"})
+    written = str(about.get("type", "u16"))
+    match = re.fullmatch(r"([ui])(8|16|24|32)(be)?", written)
+    if match is None:
+        file.refuse(
+            (*place, "type"), f"type = {written!r}", "use u8, u16, u24, u32, i16 and so on; u16be for big-endian"
+        )
+    company = about.get("company")
+    return Advertised(
+        "" if company is not None else _read_uuid(file, "service", radio),
+        company=None if company is None else _whole(file, (*place, "company"), company, above=-1, most=65535),
+        at=_whole(file, (*place, "at"), about.get("at", 0), above=-1, most=250),
+        n_bytes=int(match[2]) // 8,
+        is_signed=match[1] == "i",
+        is_big_endian=match[3] is not None,
+    )
 
 
 def _read_commands(file: TomlFile) -> dict[str, bytes]:

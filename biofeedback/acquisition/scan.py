@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from bleak import BleakScanner
 from bleak.exc import BleakError
 
+from biofeedback.acquisition.ble_advert import read_advertised
 from biofeedback.acquisition.ble_source import read_name_id
 from biofeedback.acquisition.identify import BoardInfo
+from biofeedback.acquisition.profile import Advertised
 from biofeedback.acquisition.profiles import list_profiles, load_profile
 from biofeedback.acquisition.serial_source import SerialSource
 from biofeedback.errors import BiofeedbackError, SourceError
@@ -54,24 +56,30 @@ def ask_port(path: str) -> tuple[BoardInfo | None, str]:
 def scan_radios(*, seconds: float = 4.0) -> list[RadioSeen]:
     """Devices that advertise the service of some profile, strongest first. SourceError without Bluetooth."""
     services: dict[str, list[str]] = {}
+    advertised: dict[str, Advertised] = {}
     for name in list_profiles():
         try:
             radio = load_profile(name).radio
         except BiofeedbackError:  # somebody's broken profile is reported where profiles are listed
             continue
-        if radio is not None:
+        if radio is not None and radio.advertised is not None:
+            advertised[name] = radio.advertised
+        elif radio is not None:
             services.setdefault(radio.service, []).append(name)
     try:
-        return asyncio.run(_scan(services, seconds))
+        return asyncio.run(_scan(services, advertised, seconds))
     except (BleakError, OSError) as error:
         raise SourceError(f"Bluetooth cannot be used ({error})", "switch it on, or plug in an adapter") from None
 
 
-async def _scan(services: Mapping[str, list[str]], seconds: float) -> list[RadioSeen]:
-    found = await BleakScanner.discover(timeout=seconds, return_adv=True, service_uuids=list(services))
+async def _scan(
+    services: Mapping[str, list[str]], advertised: Mapping[str, Advertised], seconds: float
+) -> list[RadioSeen]:
+    found = await BleakScanner.discover(timeout=seconds, return_adv=True)  # a number may come without any service
     seen = []
-    for device, advertised in found.values():
-        profiles = tuple(name for uuid in advertised.service_uuids for name in services.get(uuid, ()))
+    for device, heard in found.values():
+        said = [name for name, about in advertised.items() if read_advertised(heard, about) is not None]
+        profiles = (*said, *(name for uuid in heard.service_uuids for name in services.get(uuid, ())))
         if profiles:
-            seen.append(RadioSeen(device.name or "", device.address, advertised.rssi, profiles))
+            seen.append(RadioSeen(device.name or "", device.address, heard.rssi, profiles))
     return sorted(seen, key=lambda radio: -radio.rssi_dbm)

@@ -10,7 +10,7 @@ from biofeedback.errors import SourceError
 
 DEVICES = {
     "serial": ("serial_source", "open_serial"),
-    "ble": ("ble_source", "open_ble"),
+    "ble": ("ble_url", "open_ble"),
     "udp": ("udp_source", "open_udp"),
     "lsl": ("lsl_source", "open_lsl"),
     "felt": ("felt_source", "open_felt"),

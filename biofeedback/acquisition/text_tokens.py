@@ -10,6 +10,7 @@ from typing import Literal, TypeAlias
 
 Decimal: TypeAlias = Literal[".", ","]
 TokenKind: TypeAlias = Literal["number", "hex", "clock", "word", "mark", "space"]
+_GROUPED = re.compile(r"(?<![\d.,:])(?P<first>[1-9]\d{0,2})(?P<mark>[ '\u00a0\u202f])(?P<second>\d{3})(?![\d.,:])")
 NUMBER_KINDS = ("number", "hex")
 _UNIT_WORDS = (
     *("N", "kN", "mN", "kg", "g", "mg", "t", "lb", "lbs", "lbf", "oz", "kgf", "gf", "Nm"),
@@ -156,3 +157,22 @@ def _is_json(line: str) -> bool:
         return isinstance(json.loads(line), dict | list)
     except ValueError:
         return False
+
+
+def groups_by_space(lines: Sequence[str]) -> bool:
+    """Whether numbers such as 18 621 or 18'621 are one number each, though they look like two columns.
+
+    An apostrophe parts no columns. A space groups thousands where the three digits behind it begin with a zero, or
+    where every fall and rise by more than half of them is carried over into what stands before it.
+    """
+    found = [_GROUPED.search(line) for line in lines]
+    whole = [match for match in found if match]
+    if len(whole) < max(3, 0.8 * len(lines)):  # below 1000 nothing is grouped
+        return False
+    if sum(match["mark"] == "'" for match in whole) > 0.5 * len(whole):
+        return True
+    first, second = ([int(match[part]) for match in whole] for part in ("first", "second"))
+    steps = [(b - a, d - c) for a, b, c, d in zip(first, first[1:], second, second[1:], strict=False)]
+    carried = [(up, by) for up, by in steps if abs(by) > 500 or up]
+    has_zero = any(match["second"][0] == "0" for match in whole)
+    return has_zero or (len(carried) > 1 and all(abs(1000 * up + by) <= 500 for up, by in carried))

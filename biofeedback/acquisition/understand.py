@@ -15,7 +15,7 @@ from itertools import pairwise
 
 from biofeedback.acquisition.layout import ANSI, Layout, Reading, Understanding
 from biofeedback.acquisition.line_columns import Line, OpenWords, Shape, describe_columns, find_header, kinds_of
-from biofeedback.acquisition.text_tokens import NUMBER_KINDS, UNITS, Token, judge_comma, tokenise
+from biofeedback.acquisition.text_tokens import NUMBER_KINDS, UNITS, Token, groups_by_space, judge_comma, tokenise
 
 MOST_LINES, MOST_CHARACTERS = 500, 4096
 FITTING = 0.8  # of the lines with numbers
@@ -43,6 +43,9 @@ def understand(received: bytes, *, decimal: str | None = None, is_hex: bool = Fa
     if not lines:
         problem = f"{too_long} lines longer than {MOST_CHARACTERS} characters" if too_long else "no whole line yet"
         return Understanding(prompt=_to_text(rest).strip()[-200:], problem=problem)
+    if not is_hex and groups_by_space(lines):
+        problem = "its thousands are parted by a space or an apostrophe: let the board print plain digits"
+        return Understanding(examples=(lines[-1],), problem=problem, n_lines=len(lines))
     if decimal is None:
         comma = "column" if is_hex else judge_comma([line for line in lines if any(map(str.isdigit, line))])
         if comma == "unknown":
@@ -55,7 +58,7 @@ def understand(received: bytes, *, decimal: str | None = None, is_hex: bool = Fa
 def looks_unprintable(received: bytes) -> bool:
     """Whether these bytes are no text, as at a wrong baud rate."""
     text = received.decode("utf-8", "replace")
-    odd = sum(not (char.isprintable() or char in "\r\n\t") or char == "\ufffd" for char in text)
+    odd = sum(not (char.isprintable() or char in "\r\n\t\u00a0\u2009\u202f") or char == "\ufffd" for char in text)
     latin = sum(byte in b"\xb0\xb2\xb3\xb5" for byte in received)  # degree, square, cube, micro in one byte
     return bool(received) and odd - latin > UNPRINTABLE * len(text)
 

@@ -23,6 +23,7 @@ from biofeedback.wiring.user_files import write_whole
 HEAR_S = 6.0  # boards that reset when their port is opened need up to 2 s
 ENOUGH_LINES, ENOUGH_BYTES = 60, 1 << 16
 N_RAW, N_TEXTS, SHOWN = 8, 3, 300
+SPELLED = {"lbs": "lb", "kgs": "kg", "kgf": "kg", "lbf": "lb"}  # as the form has them
 NAME = re.compile(r"[a-z][a-z0-9-]{1,39}")
 
 
@@ -49,7 +50,7 @@ def describe_understanding(found: Understanding, received: bytes) -> dict[str, A
     lines = [list(_mark(line, k, found.columns)) for k, line in enumerate(found.examples)]
     return {
         "lines": lines,
-        "columns": [_describe_column(column) for column in found.columns],
+        "columns": [_describe_column(column, is_alone=len(found.columns) == 1) for column in found.columns],
         "layout": {"templates": list(found.layout.templates), "decimal": DECIMAL_WORDS[found.layout.decimal]}
         if found.layout
         else None,
@@ -81,16 +82,22 @@ def _mark(line: str, which: int, columns: tuple[Column, ...]) -> Any:
         yield {"text": line[at : at + SHOWN], "column": 0}
 
 
-def _describe_column(column: Column) -> dict[str, Any]:
+def _describe_column(column: Column, *, is_alone: bool) -> dict[str, Any]:
     """``kind`` as the form's table of columns has it, "" where the words do not say."""
     label = f"{column.label} {column.unit}".lower()
     kind: str = column.kind or ""
-    if column.role == "counter" and not column.kind and not column.unit:
+    if column.role == "counter" and not column.kind and not column.unit and not is_alone:
         kind = "seq"
     elif column.role == "time":
         kind = "t_us" if re.search(r"micro|[uµμ]s", label) else "t_ms" if re.search(r"milli|ms", label) else "-"
     value = f"{column.value:.10g}"
-    return {"kind": kind, "label": column.label, "unit": column.unit, "value": value, "role": column.role}
+    return {
+        "kind": kind,
+        "label": column.label,
+        "unit": SPELLED.get(column.unit, column.unit),
+        "value": value,
+        "role": column.role,
+    }
 
 
 def _show_raw(received: bytes) -> list[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -247,3 +249,25 @@ def test_what_cannot_be_read_is_quoted_instead_of_blaming_the_baud_rate() -> Non
     with pytest.raises(SourceError, match="COM3 prints") as raised:
         judge_first_lines(decoder, decoder.feed(data), data, target="COM3", profile=profile)
     assert "baud" not in str(raised.value)
+
+
+@pytest.mark.parametrize("mark", [" ", "'", "\u202f", "\u00a0"])
+def test_thousands_parted_by_a_space_are_never_read_as_two_columns(mark: str) -> None:
+    """18 621 N: the space of ISO 80000-1 (from memory), the apostrophe of Swiss displays."""
+    values = [round(18_500 + 3_000 * math.sin(k / 7)) for k in range(60)]
+    lines = "".join(f"{value // 1000}{mark}{value % 1000:03d} N\n" for value in values)
+    found = understand(lines.encode())
+    assert found.layout is None
+    assert "print plain digits" in found.problem
+
+
+def test_two_columns_of_three_digits_stay_two() -> None:
+    rows = [(100 + k % 7, 500 + round(400 * math.sin(k))) for k in range(60)]
+    assert len(understand("".join(f"{a} {b}\n" for a, b in rows).encode()).columns) == 2
+    counted = "".join(f"{k} {300 + k % 200}\n" for k in range(1, 60))
+    assert len(understand(counted.encode()).columns) == 2
+
+
+def test_a_temperature_in_the_line_makes_no_angle_of_a_weight() -> None:
+    found = understand("".join(f"Temp 21.5°C Load {k % 9}.62kg\n" for k in range(30)).encode())
+    assert [column.kind for column in found.columns][-1] == "force"

@@ -125,3 +125,8 @@ def test_a_board_that_says_nothing_is_told_with_what_to_look_at(plug: Callable[.
 def test_a_sensor_without_lines_is_told() -> None:
     with pytest.raises(FormError, match="choose a port"):
         hear_board({"sensor": "simulated"}, open_recording)
+
+
+def test_a_single_number_is_a_reading_even_if_it_rises_by_one_and_pounds_are_spelled_as_the_form_does() -> None:
+    assert told_of("".join(f"{k}\n" for k in range(30)))["columns"][0]["kind"] == ""
+    assert told_of("".join(f"Reading: {k % 7}.5 lbs\n" for k in range(30)))["columns"][0]["unit"] == "lb"
