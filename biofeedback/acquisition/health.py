@@ -25,6 +25,7 @@ SLOW_BAD_PERCENT = 50.0  # of a raw EMG's power below 20 Hz: muscle has little t
 SMOOTH_PERCENT = 90.0  # below 20 Hz: no raw EMG looks like that
 STUCK_PERCENT = 5.0  # of samples on exactly the first or last value seen
 FEW_STEPS = 8
+BITS = (10, 12, 16, 24)  # of usual converters
 BAD_LINES_PERCENT = 1.0
 MOST_ALIKE = 3.0  # readings in a row that a converter may give alike before the board is asked for more than it has
 LEAST_STEPS_PER_S = 3.0  # of a channel that moves at all: below, it is only at rest
@@ -223,12 +224,23 @@ def _judge_rails(channel: Channel, counts: FloatArray) -> list[Finding]:
     percent = 100 * float(find_clipped(channel, counts).mean())
     if channel.rail_low_counts is None or channel.rail_high_counts is None:
         text = f"{percent:.2g} % of samples on one end of what was seen: clipped?"
-        cure = f"declare its rails, for example {channel.name}@0..1023"
-        return [Finding("look", channel.name, text, cure)] if percent else []
+        cure = f"say what its converter counts from and to, for example {channel.name}@0..1023"
+        return [Finding("look", channel.name, text, cure, _offer_rails(channel, counts))] if percent else []
     if percent:
         text = f"{percent:.2g} % of samples on a rail of the converter"
         return [Finding("bad", channel.name, text, "lower the gain, or centre the signal")]
     return [Finding("good", channel.name, "nothing clipped")]
+
+
+def _offer_rails(channel: Channel, counts: FloatArray) -> Fix | None:
+    """The range of a converter whose first or last code is an end of what was seen; None where there is no such one."""
+    low, high = float(counts.min()), float(counts.max())
+    signed = [(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) for bits in BITS]
+    for first, last in [*((0, 2**bits - 1) for bits in BITS if low >= 0), *signed]:
+        if high == last or (low == first and low < 0):
+            words = f"It counts from {first} to {last}"
+            return {"words": words, "field": "rails", "channel": channel.name, "value": f"{first} to {last}"}
+    return None
 
 
 def find_clipped(channel: Channel, counts: FloatArray) -> NDArray[np.bool_]:

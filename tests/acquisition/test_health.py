@@ -190,3 +190,20 @@ def test_a_force_is_said_in_its_unit_and_as_a_mass():
     newton = Channel(name="force", kind="force", unit="N", factor=0.980665)
     x = np.linspace(0, 100, len(T))
     assert "that is 0 to 98.07 N, as of 0 to 10 kg" in about(watch(x, newton), "in steps of").text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "value"),
+    [
+        (0, 1023, "0 to 1023"),
+        (-32768, 32767, "-32768 to 32767"),
+        (0, 4095, "0 to 4095"),
+        (0, 3300, None),  # an amplifier's end is no converter's
+    ],
+)
+def test_the_range_of_a_converter_at_its_end_is_offered_at_one_press(rng, low, high, value):
+    bare = Channel(name="emg", kind="emg")
+    swing = (high - low) / 2
+    finding = about(watch(np.clip(high - swing / 8 + muscle(rng, swing / 10), low, high), bare), "clipped?")
+    assert (finding.fix or {}).get("value") == value
+    assert value is None or finding.fix["words"] == f"It counts from {value}"
