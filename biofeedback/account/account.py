@@ -18,6 +18,7 @@ from biofeedback.account.kinds import (
     PracticeMade,
     RangeRead,
     RatingAsked,
+    RepeatMade,
 )
 from biofeedback.account.records import (
     FOREVER,
@@ -73,6 +74,7 @@ class Account:
     phases: list[PhaseOnRecord] = field(default_factory=list)
     ratings: list[RatingOnRecord] = field(default_factory=list)
     n_off_scale: int = 0
+    repeats: list[RepeatMade] = field(default_factory=list)
     doubts: list[Doubt] = field(default_factory=list)
     stops: list[StopOnRecord] = field(default_factory=list)
     notes: list[tuple[int, Noted]] = field(default_factory=list)

@@ -39,6 +39,7 @@ from biofeedback.account.kinds import (
     RatingGiven,
     RelaxationJudged,
     Relaxed,
+    RepeatMade,
     Resumed,
     Screened,
     SetupCorrected,
@@ -311,6 +312,10 @@ def _judge_position(account: Account, frame: int, payload: PositionJudged) -> No
     account.change_phase(payload.phase_index, position=payload.position)
 
 
+def _make_repeat(account: Account, frame: int, payload: RepeatMade) -> None:
+    account.repeats.append(payload)
+
+
 def _doubt_maximum(account: Account, frame: int, payload: MaximumDoubted) -> None:
     account.doubts.append(payload.doubt)
 
@@ -410,6 +415,7 @@ _ACT: Mapping[type[Payload], Any] = {
     EffortSaid: _say_effort,
     RelaxationJudged: _judge_relaxation,
     PositionJudged: _judge_position,
+    RepeatMade: _make_repeat,
     MaximumDoubted: _doubt_maximum,
     Stopped: _stop,
     Paused: _pause,

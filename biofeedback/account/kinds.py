@@ -211,6 +211,7 @@ class PlanBegun:
     ask_before_end_s: float | None = None
     duration_s: float | None = None
     drawn: Mapping[str, Any] | None = None
+    lesson: str = ""
     phases: tuple[PlanPhase, ...] = ()
 
 
@@ -334,6 +335,32 @@ class PositionJudged:
     phase_index: int
     position: PositionResult = field(metadata=INLINE)
     by_whom: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatMade:
+    """One repeat of ``lesson`` in phase ``phase_index``: its ``error`` (as `account.lessons` says), and if it was kept.
+
+    Constant and RMS error in points of % of maximum and CV in %, with the number shown and (``blind_``) without; onset
+    and release after the cues and ``steady_s``, when it began to be steady, in s; ``share_percent`` of the channel that
+    leads in the sum with the one beside.
+    """
+
+    kind: ClassVar[str] = "repeat"
+    lesson: str
+    phase_index: int
+    error: float | None = None
+    kept: bool = field(default=False, metadata=ALWAYS)
+    constant_error: float | None = None
+    rms_error: float | None = None
+    cv_percent: float | None = None
+    blind_constant_error: float | None = None
+    blind_rms_error: float | None = None
+    blind_cv_percent: float | None = None
+    onset_s: float | None = None
+    release_s: float | None = None
+    steady_s: float | None = None
+    share_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -504,6 +531,7 @@ Payload: TypeAlias = (
     | EffortSaid
     | RelaxationJudged
     | PositionJudged
+    | RepeatMade
     | MaximumDoubted
     | Stopped
     | Paused

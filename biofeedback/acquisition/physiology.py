@@ -29,6 +29,8 @@ class Athlete:
     2003: 1.7 % near 30 % of maximum). ``relaxation_percent`` of passive tension is lost in 90 s (Magnusson 1996).
     Muscles tire and recover as those of ``joint`` (Frey-Law et al. 2012; the knee stands in for the hip); a rate that
     is given replaces the joint's own, 0 never tires.
+    A beginner misses what is asked by ``clumsy_percent`` of maximum, this way or that, and by ``learning_per_repeat``
+    less with each contraction: the error of repeat n is clumsy x exp(-learning n).
     ``effect_points`` is the true change of discomfort at 70 % effort: negative eases, 0 with ``dose="none"``.
     """
 
@@ -59,6 +61,8 @@ class Athlete:
     rating_noise: float = 0.4
     rating_step: float = 0.5
     position_drift_cm_per_min: float = 0.0
+    clumsy_percent: float = 0.0
+    learning_per_repeat: float = 0.0
 
     def effect_at(self, effort_percent: float) -> float:
         """True change of discomfort in points at a steady effort: none, a straight line, or saturating (Emax)."""
@@ -94,6 +98,8 @@ class Body:
         self.athlete = athlete
         self._rng = np.random.default_rng([athlete.seed, 1])
         self._target = 0.0  # fraction asked for
+        self._mistakes = np.random.default_rng([athlete.seed, 4])
+        self._n_contractions, self._miss = 0, 0.0
         self._drive = self._drive_speed = self._wander = 0.0
         self._active, self._fatigued = 0.0, 0.0
         self._position = self._position_goal = self._viscous = 0.0
@@ -112,11 +118,22 @@ class Body:
         if cue.kind == "rate":
             return
         self._position_goal = 0.0 if cue.kind == "release" else 1.0
-        self._target = 0.0
+        was_target, self._target = self._target, 0.0
         if cue.kind == "contract":
-            self._target = (cue.target_percent or 0.0) / 100
+            if was_target == 0:
+                self._miss = self._find_miss()
+            self._target = max(0.01, (cue.target_percent or 0.0) / 100 + self._miss)
         elif cue.kind == "maximum":  # hardly anyone reaches their maximum at every attempt
             self._target = 1 - abs(self._rng.standard_normal()) * self.athlete.maximum_spread_percent / 100
+
+    def _find_miss(self) -> float:
+        """By how much the contraction that begins now misses what is asked, as a fraction of the maximum."""
+        left = math.exp(-self.athlete.learning_per_repeat * self._n_contractions)
+        self._n_contractions += 1
+        if not self.athlete.clumsy_percent:
+            return 0.0
+        way, scatter = self._mistakes.choice((-1.0, 1.0)), math.exp(0.15 * self._mistakes.standard_normal())
+        return float(way * self.athlete.clumsy_percent / 100 * left * scatter)
 
     def step(self, duration_s: float) -> None:
         """Let ``duration_s`` pass."""

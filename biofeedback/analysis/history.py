@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from biofeedback.account.kinds import RepeatMade
+from biofeedback.account.target import BAND_LOST
 from biofeedback.analysis.answer import SessionAnalysis, list_dose_points, rate_phases
 from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
 from biofeedback.analysis.ranges import judge_ranges, mean_of
@@ -46,6 +48,8 @@ MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" is the se
     ("change", "change while contracting", "points"),
     ("in_band_percent", "time in band", "%"),
     ("steadiness_cv_percent", "steadiness CV", "%"),
+    ("lost_band_s", "first set until the band was lost", "s"),
+    ("set_decline_percent", "last set against the first", "%"),
 )
 
 
@@ -76,6 +80,9 @@ class SessionPoint:
     rated: tuple[RatedPhase, ...] = ()
     range: float | None = None
     range_unit: str = ""
+    lost_band_s: float | None = None
+    set_decline_percent: float | None = None
+    repeats: tuple[RepeatMade, ...] = ()
 
     @property
     def day(self) -> float:
@@ -162,6 +169,8 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
     known = [value for value in ratings if value is not None]
     reach, reach_unit = _find_reach(analysis)
     far, far_unit = _find_range(analysis)
+    sets = [hold.exit.left_s for hold in analysis.holds if hold.phase.until == BAND_LOST]
+    lost = [left_s for left_s in sets if left_s is not None]
     return SessionPoint(
         name=name,
         started_utc=str(settings.get("started_utc") or ""),
@@ -189,6 +198,9 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
         rated=rate_phases(analysis.phases),
         range=far,
         range_unit=far_unit,
+        lost_band_s=lost[0] if lost else None,
+        set_decline_percent=100 * lost[-1] / lost[0] - 100 if len(lost) > 1 and lost[0] > 0 else None,
+        repeats=tuple(analysis.trace.account.repeats),
     )
 
 

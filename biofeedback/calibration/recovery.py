@@ -10,11 +10,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp, inf, log
 
+from biofeedback.account.records import PhaseOnRecord
+from biofeedback.account.words import get_meaning
 from biofeedback.joints import ASSUMED_REST, Muscle, explain_stand_in, find_joint, muscle_of
 
 ABLE_PERCENT = 95.0  # of the muscle ready again is recovered (common practice)
 SHORTEST_REST_S, LONGEST_REST_S = 30.0, 600.0  # common practice
 WASTED_SHARE = 0.5  # a set that would last less than this share of a fresh one is wasted (common practice)
+HARD_FROM_PERCENT = 70.0  # the middle of a band that counts as hard (common practice)
 N_OWN = 3  # own times of losing the band, from here on they lead
 PEOPLE_LOG_SD = log(1.47)  # people differ by 29 to 47 % (Frey-Law, Looft & Heitsman 2012); the wider
 REST_LOG_SD = 0.5  # of the rest factor between people: none is published, a guess
@@ -148,3 +151,14 @@ def _name_source(joint: str, joint_name: str, n_own: int) -> str:
     assumed = ", rest factor assumed" if joint in ASSUMED_REST else ""
     stand_in = f"; {said}" if (said := explain_stand_in(joint_name)) else ""
     return f"three-compartment model of the {joint}{assumed}{stand_in}"
+
+
+def count_hard_s(phases: Sequence[PhaseOnRecord], rate_hz: float, until_frame: int) -> float:
+    """Seconds of hard contractions so far."""
+    return sum(
+        (min(until_frame, until_frame if phase.end_frame is None else phase.end_frame) - phase.first_frame) / rate_hz
+        for phase in phases
+        if get_meaning(phase.kind).contracts
+        and phase.band is not None
+        and (phase.band.low_percent + phase.band.high_percent) / 2 >= HARD_FROM_PERCENT
+    )

@@ -19,6 +19,7 @@ from biofeedback.report.figuring import EMPTY, capitalise, count, find_digits, n
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.table import Table
+from biofeedback.report.training_tables import describe_lessons
 from biofeedback.report.words import advise_effort
 
 CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
@@ -66,13 +67,14 @@ def describe_history(history: History) -> tuple[str, ...]:
 
 
 def describe_group(group: HistoryGroup) -> tuple[str, ...]:
-    """What contraction does over the sessions, what was learnt for the newest one, and what to do next."""
+    """What contraction does over the sessions, what was learnt for the newest one, the lessons, and what to do next."""
+    lessons = describe_lessons([one for point in group.points for one in point.repeats])
     if len(group.points) == 1:
-        return (SINGLE,)
+        return (SINGLE, *lessons)
     newest = f"The newest session: {describe_response(group.latest)[0]}"
     latest = (newest, BORROWED) if group.latest.borrowed else ()
     advice = advise_effort(group.dose, group.answer.word) if group.dose.n_points else []
-    return (*group.answer.sentences(), *latest, *([SIMULATED] if group.simulated else advice))
+    return (*group.answer.sentences(), *latest, *lessons, *([SIMULATED] if group.simulated else advice))
 
 
 def describe_together(group: HistoryGroup) -> list[str]:

@@ -15,6 +15,7 @@ from biofeedback.model import BOARD_KINDS
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
 from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
 from biofeedback.report.table import Table
+from biofeedback.report.training_tables import tabulate_lessons, tabulate_sets
 from biofeedback.report.words import describe_maximum, describe_zeros, explain_set
 
 SLOPE_S = 10.0  # a slope of fewer seconds is the ramp and the tremor, not fatigue; common practice
@@ -30,6 +31,8 @@ def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
         tabulate_dose(analysis),
         tabulate_choices(analysis),
         tabulate_holds(analysis),
+        tabulate_sets(analysis),
+        tabulate_lessons(analysis),
         tabulate_ratings(analysis),
         tabulate_attempts(analysis),
         tabulate_other_channels(analysis),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from biofeedback.account.account import Account
-from biofeedback.account.kinds import Payload
+from biofeedback.account.kinds import Payload, RepeatMade
 from biofeedback.calibration.attempt_values import Samples
 from biofeedback.calibration.effort import Effort
 from biofeedback.calibration.recovery import HeldSet
@@ -25,6 +25,14 @@ class SessionContext(Protocol):
     choose: Chooser
     efforts: dict[int, float | None]  # mean counted effort of each phase, by its number
     sets_done: dict[int, SetDone]  # of each set to fatigue, by the number of its phase
+
+    @property
+    def repeats(self) -> list[RepeatMade]:
+        """Every repeat of every lesson that is known, earlier sessions' first."""
+
+    @property
+    def delays_s(self) -> tuple[float, ...]:
+        """How much later than the muscle each channel's filter shows a change."""
 
     @property
     def guide(self) -> int:

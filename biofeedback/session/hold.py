@@ -32,11 +32,13 @@ from biofeedback.model import Band, Cue, Levels
 from biofeedback.session.activity import SessionContext
 from biofeedback.session.adapting import Choice, find_range, place_band
 from biofeedback.session.band import BandState, BandTracker
+from biofeedback.session.lessons import LessonWatch
 from biofeedback.session.plan import Plan, PlannedPhase
 from biofeedback.session.training import (
     SetDone,
     describe_waste,
     expect_set,
+    find_last_set,
     find_lighter,
     find_next_set,
     is_rest_by_model,
@@ -71,6 +73,7 @@ class Hold:
         self.paused = ""  # why, while it is
         self._n_lost_needed = max(1, round(LOST_S * context.level_rate_hz))
         self._n_lost = 0  # levels in a row without a signal to go by, in a contraction
+        self._lesson = LessonWatch(plan.lesson, context) if plan.lesson else None
         self._loss: BandLoss | None = None  # of a contraction that lasts until the band is lost
         self.ready: Readiness | None = None  # what is expected of the set that runs or comes next
         self.said = ""  # of rest and sets, by the rules
@@ -123,6 +126,8 @@ class Hold:
         self._level = levels.end
         if self.paused:
             return
+        if self._lesson and not self.is_over:
+            self._lesson.take(levels, effort)
         if not self.is_over:
             self._watch.take(effort)
             self._count_lost(effort)
@@ -383,8 +388,14 @@ class Hold:
 
     def _prepare(self, level: int) -> str:
         """What is expected of the set that comes, how long its rest is to be, and why that long; empty: as written."""
+        if self._lesson:
+            phases = list(self.plan.phases)
+            phases[self.index] = self._lesson.begin(self.index, self.phase)
+            self.plan = replace(self.plan, phases=tuple(phases))
         self.said, self.insists, phase = "", False, self.phase
         place = self.index if phase.shape.until == BAND_LOST else find_next_set(self.plan, self.index)
+        if place is None and is_rest_by_model(phase):  # after the last set: as if it came once more
+            place = find_last_set(self.plan, self.index)
         self.ready = None if place is None else self._expect(place, level)
         if self.ready is None or not is_rest_by_model(phase):
             return ""
@@ -425,6 +436,9 @@ class Hold:
     def _close_phase(self) -> None:
         """Judge the phase that ends here: position, relaxation, and whether the maximum still fits."""
         phase, context = self.phase, self._context
+        repeat = self._lesson.close(self.plan.grace_s) if self._lesson else None
+        if repeat:
+            context.emit(repeat)
         number = len(context.account.phases)
         context.efforts[number] = self._watch.find_mean(context.guide, self.plan.grace_s)
         if self._loss:

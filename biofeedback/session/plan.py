@@ -11,6 +11,7 @@ from typing import Any, cast
 
 from biofeedback.account.codec import read_payload
 from biofeedback.account.kinds import PhaseBegun, PlanBegun
+from biofeedback.account.lessons import LESSONS
 from biofeedback.account.records import DWELL_S, GRACE_S, HYSTERESIS_PERCENT
 from biofeedback.account.target import Target
 from biofeedback.account.words import PHASES, PhaseKind, PhaseMeaning, get_meaning
@@ -34,6 +35,7 @@ BUILT_IN = (
     "hard-hold",
     "hard-sets",
     "response-check",
+    *(f"lesson-{name}" for name in LESSONS),
 )
 RENAMED = {"draw": "randomise", "draw_bands": "randomise_bands"}  # plans written before read as they are meant
 DESIGNS = ("pairs", "shuffle", "control")
@@ -131,6 +133,7 @@ class Plan:
     randomise: str = ""
     randomise_bands: tuple[Band, ...] = ()
     drawn: Mapping[str, Any] | None = None
+    lesson: str = ""
 
     @property
     def duration_s(self) -> float:
@@ -155,6 +158,7 @@ class Plan:
             "ask_before_end_s": self.ask_before_end_s,
             "duration_s": self.duration_s,
             "drawn": self.drawn,
+            **({"lesson": self.lesson} if self.lesson else {}),
             "phases": [{"index": index, **phase.to_dict()} for index, phase in enumerate(self.phases)],
         }
 
@@ -183,8 +187,8 @@ class Plan:
         """
         bands = [phase.band for phase in self.phases if phase.band]
         if not bands:
-            return self
-        if self.randomise_bands or any(phase.adapt for phase in self.phases):
+            return None if self.lesson else self
+        if self.randomise_bands or self.lesson or any(p.adapt or p.shape != STANDING for p in self.phases):
             return None
         if max(band.high_percent for band in bands) > HARDEST_BY_FEEL_PERCENT:
             return None
@@ -201,7 +205,7 @@ class Plan:
 
 def offer_by_feel(plans: Sequence[Plan]) -> list[Plan]:
     """The plans that can be carried out by feel, those made for it first; of several with equal phases the first."""
-    made = [plan for plan in plans if all(phase.band is None for phase in plan.phases)]
+    made = [plan for plan in plans if not plan.lesson and all(phase.band is None for phase in plan.phases)]
     others = [plan for plan in (plan.by_feel() for plan in plans if plan not in made) if plan]
     offered: dict[Any, Plan] = {}
     for plan in (*made, *others):
@@ -232,7 +236,10 @@ def parse_plan(text: str, name: str) -> Plan:
     """Parse and validate the text of a plan file; ``name`` is used in messages."""
     file = parse_toml(text, name)
     refuse_unknown(
-        file, (), file.data, {"name", "title", "description", "block", *RENAMED, *RENAMED.values(), *_PLAN_NUMBERS}
+        file,
+        (),
+        file.data,
+        {"name", "title", "description", "block", "lesson", *RENAMED, *RENAMED.values(), *_PLAN_NUMBERS},
     )
     phases: list[PlannedPhase] = []
     blocks = file.data.get("block")
@@ -263,6 +270,7 @@ def parse_plan(text: str, name: str) -> Plan:
         title=title,
         description=read_text(file, ("description",), file.data.get("description", "")),
         phases=tuple(phases),
+        lesson=_parse_lesson(file, phases),
         randomise=_parse_order(file, phases),
         randomise_bands=_parse_bands(file, phases),
         **numbers,
@@ -327,6 +335,21 @@ def _parse_phase(file: TomlFile, place: Place, entry: Mapping[str, Any]) -> Plan
 def _key(file: TomlFile, name: str) -> str:
     """``name``, or what this file calls it."""
     return next((old for old, new in RENAMED.items() if new == name and old in file.data), name)
+
+
+def _parse_lesson(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:
+    lesson = file.data.get("lesson", "")
+    if lesson == "":
+        return ""
+    if lesson not in LESSONS:
+        file.refuse(("lesson",), f"lesson = {lesson!r}", f"use {', '.join(LESSONS)}, or leave it out")
+    if any(file.data.get(_key(file, name)) for name in RENAMED.values()):
+        file.refuse(("lesson",), "a lesson in a randomised plan", "keep the order and bands of a lesson fixed")
+    efforts = [phase for phase in phases if phase.meaning.contracts]
+    if not efforts or any((phase.band is None) == LESSONS[lesson].needs_maximum for phase in efforts):
+        kind = "a band" if LESSONS[lesson].needs_maximum else "felt effort in place of a band"
+        file.refuse(("lesson",), f"the lesson {lesson} without {kind}", f"give every contract phase {kind}")
+    return str(lesson)
 
 
 def _parse_order(file: TomlFile, phases: Sequence[PlannedPhase]) -> str:

@@ -13,13 +13,13 @@ import numpy as np
 
 from biofeedback.account.account import Account
 from biofeedback.account.fold import apply
-from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Noted, Payload, ZeroTaken, make_event
+from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Noted, Payload, RepeatMade, ZeroTaken, make_event
 from biofeedback.account.stages import Stage
 from biofeedback.account.values import Maximum, Zero
 from biofeedback.calibration.attempt_values import Samples
 from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels
-from biofeedback.calibration.recovery import HeldSet
+from biofeedback.calibration.recovery import HeldSet, count_hard_s
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide, goes_by_feel, is_from_phone
 from biofeedback.session.activity import Activity
@@ -30,7 +30,7 @@ from biofeedback.session.maximum import FELL, RIG_CURE, Attempting, MaximumSearc
 from biofeedback.session.plan import Plan, offer_by_feel
 from biofeedback.session.setup import Setup
 from biofeedback.session.strip import Strip
-from biofeedback.session.training import SetDone, count_hard_s, list_sets
+from biofeedback.session.training import SetDone, list_sets
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.levels import LevelStream
 
@@ -71,6 +71,8 @@ class SessionState:
         self.activity: Activity | None = None
         self.scale = LoadTable()
         self.efforts: dict[int, float | None] = {}  # mean counted effort of each phase, by its number
+        self.earlier_repeats: tuple[RepeatMade, ...] = ()  # of lessons in this athlete's earlier sessions
+        self.earlier_hard_s = 0.0  # hard contractions in this athlete's other sessions today
         self.sets_done: dict[int, SetDone] = {}  # of each set to fatigue, by the number of its phase
         self._fitting: set[str] = set()  # devices that zero and maximum hold for
         self.message: Mapping[str, str] | None = None
@@ -122,6 +124,16 @@ class SessionState:
         ]
 
     @property
+    def repeats(self) -> list[RepeatMade]:
+        """Every repeat of every lesson that is known, earlier sessions' first."""
+        return [*self.earlier_repeats, *self.account.repeats]
+
+    @property
+    def delays_s(self) -> tuple[float, ...]:
+        """How much later than the muscle each channel's filter shows a change."""
+        return self.levels.delay_s
+
+    @property
     def sets(self) -> list[HeldSet]:
         """Every contraction in a band that is over, for the model of fatigue."""
         rate_hz = self.levels.hop * self.level_rate_hz
@@ -131,9 +143,9 @@ class SessionState:
 
     @property
     def hard_s(self) -> float:
-        """Seconds of hard contractions so far in this session."""
+        """Seconds of hard contractions so far today: in this session and in earlier ones that are known."""
         rate_hz = self.levels.hop * self.level_rate_hz
-        return count_hard_s(self.account.phases, rate_hz, self.level * self.levels.hop)
+        return self.earlier_hard_s + count_hard_s(self.account.phases, rate_hz, self.level * self.levels.hop)
 
     @property
     def beside(self) -> int | None:

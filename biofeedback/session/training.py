@@ -26,7 +26,6 @@ from biofeedback.session.adapting import NEAR_POINTS
 if TYPE_CHECKING:
     from biofeedback.session.plan import Plan, PlannedPhase
 
-HARD_FROM_PERCENT = 70.0  # the middle of a band that counts as hard (common practice)
 LIGHTER_PERCENT = 20.0  # a band is lowered by this much at a time (common practice)
 FALLEN_SHARE = 0.85  # of the first set's best push: less is a fallen maximum, as end-range maxima repeat to 8 % (CV)
 PAINFUL = ("too much", "sharp", "cramp", "dizzy")  # reasons for a stop after which nothing hard follows that day
@@ -88,6 +87,12 @@ def expect_set(sets: Sequence[HeldSet], band: Band, at_s: float, joint: str) -> 
 def find_next_set(plan: Plan, index: int) -> int | None:
     """The place of the next set to fatigue after phase ``index``; None without one."""
     places = range(index + 1, len(plan.phases))
+    return next((place for place in places if plan.phases[place].shape.until == BAND_LOST), None)
+
+
+def find_last_set(plan: Plan, index: int) -> int | None:
+    """The place of the last set to fatigue before phase ``index``; None without one."""
+    places = reversed(range(index))
     return next((place for place in places if plan.phases[place].shape.until == BAND_LOST), None)
 
 
@@ -155,14 +160,3 @@ def asks_for_sets(plan: Plan) -> bool:
 def is_rest_by_model(phase: PlannedPhase) -> bool:
     """Whether this rest lasts as long as recovery takes."""
     return phase.shape.until == RECOVERED
-
-
-def count_hard_s(phases: Sequence[PhaseOnRecord], rate_hz: float, until_frame: int) -> float:
-    """Seconds of hard contractions so far."""
-    return sum(
-        (min(until_frame, until_frame if phase.end_frame is None else phase.end_frame) - phase.first_frame) / rate_hz
-        for phase in phases
-        if get_meaning(phase.kind).contracts
-        and phase.band is not None
-        and (phase.band.low_percent + phase.band.high_percent) / 2 >= HARD_FROM_PERCENT
-    )

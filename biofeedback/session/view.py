@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from biofeedback import __version__
 from biofeedback.account import words
 from biofeedback.account.account import Account
 from biofeedback.account.codec import write_payload
-from biofeedback.account.kinds import BandChosen
+from biofeedback.account.kinds import BandChosen, RepeatMade
 from biofeedback.account.records import RatingOnRecord
 from biofeedback.calibration.scale import explain_beyond
 from biofeedback.cautions import CAUTIONS, INSTEAD_OF_MAXIMUM, NO_MAXIMUM, NO_MAXIMUM_QUESTION
@@ -18,6 +18,7 @@ from biofeedback.model import Channel, Flag
 from biofeedback.session.engine import Engine
 from biofeedback.session.hold import Hold
 from biofeedback.session.holding import expect_plan, offer_in_order
+from biofeedback.session.lessons import CHECK_AGAIN_SAID, describe_course, describe_lesson, is_check_due
 from biofeedback.session.maximum import Attempting, Practising
 from biofeedback.session.phone import describe_limits
 from biofeedback.session.plan import Plan
@@ -52,12 +53,15 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         },
         "scale": describe_scale(engine),
         "maximum": _describe_maximum(engine),
-        "plans": describe_plans(offer_in_order(list(engine.plans.values()), setup.joint), setup.joint),
+        "plans": describe_plans(
+            offer_in_order(list(engine.plans.values()), setup.joint), setup.joint, repeats=engine.repeats
+        ),
         "plan": hold.to_dict() if hold else None,
         "phase": _describe_phase(hold) if hold else None,
         "next": following.to_dict() if following else None,
         "choice": _describe_choice(hold.choice) if hold and hold.choice else None,
         "band": hold.phase.to_dict()["band"] if hold and not hold.paused else None,
+        "course": describe_course(engine.repeats),
         "training": describe_training(engine, hold) if hold else None,
         "ask": {**write_payload(hold.ask), "said": said} if hold and hold.ask else None,
         "by_feel": account.by_feel,
@@ -246,8 +250,8 @@ def describe_care(engine: Engine) -> dict[str, Any]:
     }
 
 
-def describe_plans(plans: Iterable[Plan], joint: str) -> list[dict[str, Any]]:
-    """What a page needs to offer plans, with what the fatigue model expects of each."""
+def describe_plans(plans: Iterable[Plan], joint: str, *, repeats: Sequence[RepeatMade] = ()) -> list[dict[str, Any]]:
+    """What a page needs to offer plans, with what the fatigue model expects of each, or how far its lesson has come."""
     keys = ("name", "title", "description", "duration_s")
     return [
         {
@@ -255,6 +259,8 @@ def describe_plans(plans: Iterable[Plan], joint: str) -> list[dict[str, Any]]:
             "expects": [
                 *([BEGINS_CONTRACTING] if plan.begins_contracting else []),
                 *expect_plan(plan, joint).sentences(),
+                *([describe_lesson(plan.lesson, repeats)] if plan.lesson else []),
+                *([CHECK_AGAIN_SAID] if "check" in plan.name and is_check_due(repeats) else []),
             ],
         }
         for plan in plans

@@ -25,6 +25,7 @@ from biofeedback.session.session import Session
 from biofeedback.session.setup import GRADED, Setup
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.earlier import look_back
 from biofeedback.wiring.next_effort import EffortChooser, read_earlier
 from biofeedback.wiring.randomise import randomise_plan
 from biofeedback.wiring.user_files import find_exercises
@@ -176,6 +177,8 @@ def make_session(
         randomise=lambda plan: chooser.prepare(randomise(plan)),
         choose=chooser,
     )
+    if folder:
+        look_back(folder, setup, engine)
     inner = source.inner if isinstance(source, WithPhone) else source
     if isinstance(inner, SimulatedSource):
         inner.tire_as(setup.joint)

@@ -221,6 +221,19 @@ def test_what_the_sensor_loses_is_no_fatigue(bench):
     assert "phase_end" not in bench.kinds()
 
 
+def test_a_blind_stretch_whose_signal_is_lost_is_paused_like_any(bench):
+    blind = SETS.replace("duration_s = 30", "duration_s = 30\nblind = [[2, 28]]")
+    begin(bench, blind)
+    bench.wait(5.0, force(90))
+    assert bench.engine.hold.is_blind
+    assert int(bench.engine.hold.band_state) == 0
+    for start in range(0, 400, 10):
+        bench.engine.push(Gap(bench.frame + start, 10, "lost"))
+    bench.frame += 400
+    bench._collect()
+    assert bench.engine.hold.paused == "force: no signal for 3 s"
+
+
 def test_stop_and_the_agreed_limit_end_a_set_as_ever(bench):
     begin(bench)
     bench.do(do="limit", value=6)
@@ -273,8 +286,10 @@ def test_own_times_lead_from_the_third_on(bench):
         sources.append(bench.engine.hold.said)
         if seconds != 15.0:
             to_next_set(bench)
-    assert bench.engine.hold.next_phase is None  # the third rest is the plan's end: nothing to expect
+    assert bench.engine.hold.next_phase is None
+    assert bench.engine.hold.phase.duration_s < 200  # the last rest follows recovery, too
     assert "three-compartment" in sources[1]
+    assert "the athlete's own 3 times" in sources[2]
     ready = bench.engine.sets
     assert [one.lost_s for one in ready] == pytest.approx([20, 16, 15], abs=1.3)
 

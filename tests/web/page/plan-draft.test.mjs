@@ -99,3 +99,33 @@ test("a tidy draft leaves out what was left empty and is a copy", () => {
   assert.deepEqual(Object.keys(plan.tidy(draft)), ["title", "block"]);
   assert.equal(draft.randomise, "");
 });
+
+test("a phase keeps its bands when it moves another way, and loses them with its kind", () => {
+  const ramp = {
+    kind: "contract",
+    duration_s: 20,
+    band: [20, 30],
+    ramp: [[40, 50]],
+    blind: [[5, 9]],
+    until: "band lost",
+    lost_s: 3,
+  };
+  assert.equal(plan.shapeOf(ramp), "ramp");
+  const steps = plan.changeShape(ramp, "steps");
+  assert.deepEqual(steps.steps, [[40, 50]]);
+  assert.equal("ramp" in steps, false);
+  assert.deepEqual(steps.blind, [[5, 9]]);
+  assert.equal(plan.shapeOf(plan.changeShape(steps, "")), "");
+  assert.deepEqual(plan.changeKind(ramp, "rest"), { kind: "rest", duration_s: 20 });
+  assert.deepEqual(plan.changeShape({ kind: "contract", band: [20, 30] }, "steps").steps, [[40, 50]]);
+  assert.equal(plan.untilOf("rest"), "recovered");
+  assert.equal(plan.untilOf("passive"), undefined);
+});
+
+test("what a draft has that the form does not show is sent as it is", () => {
+  const draft = {
+    lesson: "ramp",
+    block: [{ phase: [{ kind: "contract", duration_s: 9, band: [1, 2], ramp: [[3, 4]], lost_s: 3 }] }],
+  };
+  assert.deepEqual(plan.tidy(draft), draft);
+});

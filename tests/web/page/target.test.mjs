@@ -175,3 +175,29 @@ test("a set to fatigue says how long it lasts against what is expected, and brea
   }
   assert.ok(breaths.length >= 2, "told while the band is being lost, too");
 });
+
+test("between the repeats of a lesson the last one is told, and during one it is not", () => {
+  const course = {
+    next: "light",
+    check_again: false,
+    last: { lesson: "light", said: "with the number 2.1 % off, 1.5 too low on average" },
+    lessons: [{ name: "light", title: "Hold it lightly", n: 3, passed: false, said: "2 of the last 3 kept; 8 in a row pass" }],
+  };
+  const passive = stateOf({ kind: "passive", band: null, duration_s: 8 }, { course });
+  passive.plan.lesson = "light";
+  assert.equal(
+    instruction(passive, null, updateAt(101)).more,
+    "Repeat 3: with the number 2.1 % off, 1.5 too low on average. 2 of the last 3 kept; 8 in a row pass.",
+  );
+  const contract = stateOf(BLIND, { course });
+  contract.plan.lesson = "light";
+  assert.ok(!instruction(contract, null, updateAt(101)).more.startsWith("Repeat"));
+});
+
+test("a blind stretch whose signal is lost is an alarm and no blind stretch", () => {
+  const lost = stateOf(BLIND, { blind: true });
+  lost.channels[0].problem = { what: "signal lost", cure: "check the cable" };
+  const problem = { kind: "signal", what: "signal lost", cure: "check the cable" };
+  assert.equal(gaugeView(lost, updateAt(107), problem).mode, "lost");
+  assert.equal(instruction(lost, problem, updateAt(107)).now, "Let go: no signal");
+});

@@ -112,7 +112,8 @@ export function instruction(state, problem = null, update = null) {
   if (state.stage !== "plan" || !state.phase) return { now: "", more: "" };
   return {
     now: phaseInstruction(state),
-    more: trainingText(state, update) || [HOW[state.phase.kind], phaseCount(state)].filter(Boolean).join(" "),
+    more:
+      trainingText(state, update) || lessonText(state) || [HOW[state.phase.kind], phaseCount(state)].filter(Boolean).join(" "),
   };
 }
 
@@ -127,6 +128,17 @@ function phaseInstruction(state) {
   if (phase.ramp?.length) return `${sayPhase(state, phase.kind)}: follow the band`;
   const aim = phase.steps?.length ? bandText(state.band) : aimText(phase);
   return [sayPhase(state, phase.kind), aim].filter(Boolean).join(" ");
+}
+
+/**
+ * Between the repeats of a lesson: how the last one was, told after it, so that it can be felt first.
+ * @param {State} state
+ */
+function lessonText({ plan, course, phase }) {
+  const last = course?.last;
+  if (!plan?.lesson || !course || last?.lesson !== plan.lesson || phase?.kind === "contract") return "";
+  const own = course.lessons.find(({ name }) => name === plan.lesson);
+  return own ? `Repeat ${own.n}: ${last.said}. ${own.passed ? "Passed" : capital(own.said)}.` : "";
 }
 
 /**

@@ -53,6 +53,13 @@ export interface Phase {
   until?: string;
   since_s?: number;
 }
+/** Lessons: how far each has come, which is next, and how the last repeat was. */
+export interface Course {
+  next: string;
+  last: { lesson: string; said: string } | null;
+  check_again: boolean;
+  lessons: { name: string; title: string; n: number; passed: boolean; said: string }[];
+}
 /** Sets to fatigue: what is expected of this or the next one, times so far, hard seconds today. */
 export interface Training {
   expected_s: number | null;
@@ -108,12 +115,13 @@ export interface State {
   zero: { state: "idle" | "running" | "done"; results: Record<string, { level: number; sd: number }> };
   maximum: Maximum;
   plans: { name: string; title: string; description: string; duration_s: number }[];
-  plan: { title: string; index: number; phases: Phase[] } | null;
+  plan: { title: string; index: number; phases: Phase[]; lesson?: string } | null;
   phase: Phase | null;
   next: Phase | null;
   band: [number, number] | null;
   blind?: boolean;
   training?: Training | null;
+  course?: Course;
   ask: { id: number; text: string; said?: number | null } | null;
   by_feel?: boolean;
   ask_effort?: { phase_index: number } | null;
