@@ -54,3 +54,17 @@ test("a phone that was locked during effort stays lit again once it is looked at
   await hide(false);
   assert.equal(held(), 0);
 });
+
+test("the first press tries for real, keeps nothing, and tells a refusal", async () => {
+  const { awakeOutcome, tryAwake } = await import("../../../biofeedback/web/static/shared/awake.js");
+  await tryAwake();
+  assert.equal(awakeOutcome(), "given");
+  assert.equal(held(), 0);
+  const { request } = navigator.wakeLock;
+  navigator.wakeLock.request = async () => {
+    throw new Error("battery saver");
+  };
+  await tryAwake();
+  assert.equal(awakeOutcome(), "refused");
+  navigator.wakeLock.request = request;
+});

@@ -1,6 +1,7 @@
 // What this page lets be heard: nothing, tones, or tones and voice; as this browser last had it. The same box on every
 // page that makes sound, and the one press that browsers ask for before they give any.
 
+import { awakeOutcome, tryAwake } from "./awake.js";
 import { wordsOfCue } from "./cues.js";
 import { $, fill, make, setText } from "./dom.js";
 import { Player } from "./sound.js";
@@ -67,6 +68,7 @@ export class SoundBox {
   /** The press before the first hold: what it sounds like. */
   show() {
     this.player.unlock();
+    tryAwake();
     setTimeout(() => this.play("contract", null), 150); // the browser opens sound a moment after the press
   }
 
@@ -84,12 +86,16 @@ export class SoundBox {
     const sound = this.player.isOpen;
     const voice = this.voice.canSpeak;
     const buzzes = typeof navigator.vibrate === "function" && matchMedia("(pointer: coarse)").matches;
-    const light = Boolean(navigator.wakeLock);
+    const refused = awakeOutcome() === "refused";
+    const light = Boolean(navigator.wakeLock) && !refused;
+    const dark = refused
+      ? "Screen: this device refused to keep it lit; switch its battery saver off, or set it to stay on"
+      : "Screen: set it to stay on; this browser cannot keep it lit";
     return [
       [sound, sound ? "Sound: ready" : "Sound: not before one press on this page"],
       [voice, voice ? "Voice: ready" : "Voice: none on this device; the tones say the same"],
       [buzzes, buzzes ? "Vibration: with each change" : "Vibration: not on this device"],
-      [light, light ? "Screen: kept lit during a hold" : "Screen: set it to stay on; this browser cannot keep it lit"],
+      [light, light ? `Screen: kept lit from the first hold to the last rest${awakeOutcome() ? ", tried just now" : ""}` : dark],
     ];
   }
 }
