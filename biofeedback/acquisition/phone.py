@@ -133,7 +133,7 @@ class PhoneInbox:
                 self._follow(newest, now_s)
             self._gravity.add(gravity)
             self._rating.add(ratings)
-            self.heard_s, self.is_hidden = now_s, False
+            self.heard_s = now_s
             self._arrivals = [one for one in self._arrivals if one[0] > now_s - RATE_OVER_S] + [(now_s, len(gravity))]
             return True
 
