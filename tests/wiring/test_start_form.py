@@ -68,6 +68,7 @@ def test_channels_of_one_kind_are_told_apart() -> None:
 @pytest.mark.parametrize(
     ("form", "url"),
     [
+        ({"sensor": "felt"}, "felt:"),
         ({"profile": "frame-lines", "rate": ""}, "serial:/dev/ttyUSB0?profile=frame-lines"),
         (
             {"sensor": "radio", "radio": "Board 7", "profile": "frame-radio", "rate": ""},
