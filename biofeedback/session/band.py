@@ -30,7 +30,11 @@ class BandTracker:
         self, band: Band | Target, level_rate_hz: float, *, grace_s: float, hysteresis_percent: float, dwell_s: float
     ) -> None:
         self.band = band if isinstance(band, Band) else band.band
-        self._target = band if isinstance(band, Target) and (band.moves or band.blind) else None
+        target = band if isinstance(band, Target) and (band.moves or band.blind) else None
+        n = 0 if target is None else math.ceil(target.duration_s * level_rate_hz) + 1  # the last holds from then on
+        edges = target.level_edges(n, level_rate_hz).T.tolist() if target else []
+        self._bands = [Band(low, high) for low, high in edges]  # at every level, so that following costs nothing
+        self._blind = target.blind_levels(n, level_rate_hz).tolist() if target else []
         self.state = BandState.NONE
         self.is_blind = False  # neither number nor sound just now
         self.n_counted = 0
@@ -46,8 +50,9 @@ class BandTracker:
     def push(self, percent: float) -> BandState:
         """Take one level of effort (NaN: unknown) and return the state to show."""
         self._n_seen += 1
-        if self._target:
-            self._follow(self._target)
+        if self._bands:
+            at = min(self._n_seen, len(self._bands)) - 1
+            self.band, self.is_blind = self._bands[at], self._blind[at]
         if math.isnan(percent):
             self.state = self._wanted = BandState.NONE
             self._n_wanted = 0
@@ -61,13 +66,6 @@ class BandTracker:
         if wanted != self.state and (self.state == BandState.NONE or self._n_wanted >= self._n_dwell):
             self.state = wanted
         return self.state
-
-    def _follow(self, target: Target) -> None:
-        """Where the band is at the middle of this level, and whether anything is said of it."""
-        time_s = (self._n_seen - 0.5) * self._level_s
-        if target.moves:
-            self.band = target.at(time_s)
-        self.is_blind = target.is_blind(time_s)
 
     @property
     def in_band_s(self) -> float:

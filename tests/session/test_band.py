@@ -1,7 +1,10 @@
 import math
 
+import numpy as np
 import pytest
 
+from biofeedback.account.target import Target
+from biofeedback.analysis.phases import summarise_phase
 from biofeedback.model import Band
 from biofeedback.session.band import BandState, BandTracker
 
@@ -60,3 +63,17 @@ def test_unknown_levels_are_neither_shown_nor_counted():
 def test_above_one_hundred_is_an_ordinary_number():
     tracker = BandTracker(Band(80, 100), 100.0, grace_s=0, hysteresis_percent=1, dwell_s=0)
     assert push(tracker, 245.0) == BandState.ABOVE
+
+
+def test_a_moving_band_is_counted_level_by_level_as_afterwards():
+    target = Target(Band(10, 20), 10.0, ramp=(Band(40, 50),), blind=((4.0, 6.0),))
+    tracker = BandTracker(target, 100.0, grace_s=0.0, hysteresis_percent=1.0, dwell_s=0.03)
+    percent = np.linspace(12, 47, 1300)
+    hidden = []
+    for value in percent.tolist():
+        tracker.push(value)
+        hidden.append(tracker.is_blind)
+    summary = summarise_phase(percent, np.zeros(1300, np.uint16), level_rate_hz=100.0, band=target, grace_s=0.0)
+    assert tracker.in_band_s == pytest.approx(summary.time_in_band_s, abs=1e-9)
+    assert tracker.band == Band(40, 50)  # beyond its end the last band stays
+    assert hidden == target.blind_levels(1300, 100.0).tolist()
