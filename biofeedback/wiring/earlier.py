@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from biofeedback.session.setup import Setup
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
 from biofeedback.storage.recording import open_recording
 
+LOG = logging.getLogger("biofeedback.wiring")
 N_LOOKED_AT = 30  # recordings, the newest
 
 
@@ -24,7 +26,10 @@ def look_back(folder: Path, setup: Setup, engine: Engine) -> threading.Thread:
 
 
 def _tell(folder: Path, setup: Setup, engine: Engine) -> None:
-    engine.earlier_repeats, engine.earlier_hard_s = read_earlier_training(folder, setup)
+    try:
+        engine.earlier_repeats, engine.earlier_hard_s = read_earlier_training(folder, setup)
+    except Exception:  # what is known of earlier evenings must never take a session with it
+        LOG.warning("earlier sessions could not be read", exc_info=True)
 
 
 def read_earlier_training(folder: Path, setup: Setup) -> tuple[tuple[RepeatMade, ...], float]:

@@ -8,9 +8,10 @@ import numpy as np
 
 from biofeedback.account.kinds import PhaseBegun, RepeatMade, make_event
 from biofeedback.model import Band, Channel, Chunk
+from biofeedback.session.engine import Engine
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recorder import Recorder
-from biofeedback.wiring.earlier import read_earlier_training
+from biofeedback.wiring.earlier import look_back, read_earlier_training
 
 RATE_HZ = 10.0
 
@@ -48,3 +49,14 @@ def test_repeats_come_from_the_same_stretch_and_hard_seconds_from_the_same_day(t
     assert [one.error for one in repeats] == [3.0, 2.0]
     assert hard_s == 40.0  # both sides of the same morning
     assert read_earlier_training(tmp_path / "none", setup) == ((), 0.0)
+
+
+def test_what_cannot_be_read_takes_no_session_with_it(tmp_path, monkeypatch, caplog):
+    def fail(folder: Path) -> None:
+        raise OSError("the drive was pulled out")
+
+    monkeypatch.setattr("biofeedback.wiring.earlier.list_recordings", fail)
+    engine = Engine([Channel(name="force", kind="force", unit="N")], RATE_HZ, Setup(), [])
+    look_back(tmp_path, Setup(), engine).join(10)
+    assert engine.earlier_repeats == ()
+    assert "earlier sessions could not be read" in caplog.text
