@@ -37,6 +37,8 @@ def read_earlier_training(folder: Path, setup: Setup) -> tuple[tuple[RepeatMade,
 
     A recording that cannot be read brings nothing; one that is still being written is this one.
     """
+    if len(list(folder.glob("*.hold"))) < 2:  # this session's own at most: nothing to index
+        return (), 0.0
     try:
         entries = filter_recordings(list_recordings(folder), athlete=setup.athlete)
     except BiofeedbackError:

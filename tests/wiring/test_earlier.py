@@ -51,11 +51,19 @@ def test_repeats_come_from_the_same_stretch_and_hard_seconds_from_the_same_day(t
     assert read_earlier_training(tmp_path / "none", setup) == ((), 0.0)
 
 
+def test_a_first_evening_leaves_no_index_behind(tmp_path):
+    record(tmp_path, "this", "2026-01-06T18:00:00", error=7.0)
+    assert read_earlier_training(tmp_path, Setup(started_utc="2026-01-06T18:00:00+00:00")) == ((), 0.0)
+    assert [path.name for path in tmp_path.iterdir()] == ["this.hold"]
+
+
 def test_what_cannot_be_read_takes_no_session_with_it(tmp_path, monkeypatch, caplog):
     def fail(folder: Path) -> None:
         raise OSError("the drive was pulled out")
 
     monkeypatch.setattr("biofeedback.wiring.earlier.list_recordings", fail)
+    for name in ("one", "two"):
+        (tmp_path / f"{name}.hold").touch()
     engine = Engine([Channel(name="force", kind="force", unit="N")], RATE_HZ, Setup(), [])
     look_back(tmp_path, Setup(), engine).join(10)
     assert engine.earlier_repeats == ()
