@@ -1,4 +1,4 @@
-"""A real hold (source in tests/opendata.py): how restless the EMG level is, and what is left of added hum.
+"""A real hold (source in tests/opendata.py): restlessness of the EMG level, when a release shows, what is left of hum.
 
 Run: python tests/benchmarks/emg_table.py
 """
@@ -92,10 +92,31 @@ def print_hum(pairs: FloatArray, rate_hz: float) -> None:
             print(f"{hum_hz:>8g} {times:>6g} {found:>4} of {n_pairs} {when:>7} {np.median(left):>8.1f} {flagged:>8}")
 
 
+def print_release(pairs: FloatArray, rate_hz: float) -> None:
+    """How long the level takes to lose 90 % when the hold is followed at once by the recording's own rest."""
+    rest = pairs[: round(rate_hz)]
+    for name in ("plain", "whitened"):
+        took_ms = []
+        for pair in pairs[:, :12].T:
+            one = learn(pair, rate_hz) if name == "whitened" else None
+            if name == "whitened" and one is None:
+                continue
+            for at_s in (14.0, 17.0, 20.0, 23.0):
+                at = round(at_s * rate_hz)
+                released = np.concatenate((pair[:at], np.resize(rest[:, 0], len(pair) - at)))
+                levels, per_s = measure_levels(released, rate_hz, one)
+                start = round(at_s * per_s)
+                held, gone = levels[start - round(1.5 * per_s) : start].mean(), levels[start + round(per_s) :].mean()
+                took_ms.append(1000 * int(np.argmax(levels[start:] < gone + 0.1 * (held - gone))) / per_s)
+        middle, late = np.percentile(took_ms, (50, 90))
+        print(f"90 % of a release, {name}: median {middle:.0f} ms, 90th percentile {late:.0f} ms")
+
+
 def main() -> None:
     recording = load_ramp_hold()
     pairs = recording.emg_microvolt[:, 0:62:2] - recording.emg_microvolt[:, 1:62:2]
     print_steadiness(pairs, recording.rate_hz)
+    print_release(pairs, recording.rate_hz)
     print_hum(pairs, recording.rate_hz)
 
 
