@@ -7,16 +7,12 @@ import asyncio
 import contextlib
 import signal
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage.schema import recordings_folder
-from biofeedback.wiring.browser import show_page
+from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.review_page import make_review
-
-if TYPE_CHECKING:
-    pass
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,14 +33,17 @@ def run(args: argparse.Namespace) -> int:
 
 
 async def _serve(folder: Path, args: argparse.Namespace) -> None:
+    from biofeedback.web.own_browser import OwnBrowsers
     from biofeedback.web.server import open_page
 
     over = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
             asyncio.get_running_loop().add_signal_handler(number, over.set)
-    async with open_page(None, port=args.port, review=make_review(folder)) as address:
-        print(f"Recordings in {folder}\nPage: {address}review   (Ctrl-C ends it)", flush=True)
+    own = OwnBrowsers()
+    async with open_page(None, port=args.port, review=make_review(folder), own=own) as address:
+        page = add_key(own, f"{address}review")
+        print(f"Recordings in {folder}\nPage: {page}   (Ctrl-C ends it)", flush=True)
         if not args.no_browser:
-            show_page(f"{address}review")
+            show_page(page)
         await over.wait()

@@ -140,11 +140,20 @@ def name_cookie(port: int) -> str:
     return f"biofeedback-pair-{port}"
 
 
+def read_port(scope: Mapping[str, Any]) -> int:
+    """The port that a request came in by."""
+    return int((scope.get("server") or ("", 0))[1] or 0)
+
+
 def read_token(scope: Mapping[str, Any]) -> str | None:
-    """The pairing token among the cookies; those of other programs at this address may hold anything (RFC 6265)."""
-    wanted = name_cookie((scope.get("server") or ("", 0))[1]).encode()
+    """The pairing token among the cookies."""
+    return read_cookie(scope, name_cookie(read_port(scope)))
+
+
+def read_cookie(scope: Mapping[str, Any], name: str) -> str | None:
+    """One of the cookies; those of other programs at this address may hold anything (RFC 6265)."""
     cookies = (each for key, value in scope["headers"] if key.lower() == b"cookie" for each in value.split(b";"))
-    for name, _, token in (each.strip().partition(b"=") for each in cookies):
-        if name == wanted:
+    for found, _, token in (each.strip().partition(b"=") for each in cookies):
+        if found == name.encode():
             return str(token, "latin-1")
     return None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import deque
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
@@ -14,26 +13,27 @@ from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from biofeedback.errors import BiofeedbackError
-from biofeedback.web.access import Access, find_place, is_here, may_visit, read_address, read_token
+from biofeedback.web.access import Access, find_place, is_here, read_address, read_token
+from biofeedback.web.access_control import AccessControl
 from biofeedback.web.certificate import PageCertificate
-from biofeedback.web.connection_limits import BODY_S, PagePlaces, RefusalLog
+from biofeedback.web.connection_limits import PagePlaces, RefusalLog
 from biofeedback.web.live import Live
+from biofeedback.web.own_browser import OwnBrowsers
 from biofeedback.web.page_socket import serve_page
-from biofeedback.web.pairing import HERE, Right
+from biofeedback.web.pairing import Right
 from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
-from biofeedback.web.shortage import find_shortage, told_shortages
+from biofeedback.web.shortage import told_shortages
 from biofeedback.web.start import StartPage, make_routes, reply_late, reply_to_renewal
 
 DEFAULT_PORT = 8765
 MAX_CODE_BYTES = 200
-MAX_BODY_PARTS = 64  # read before a request is answered; no order of ours comes in so many
 MEDIA_TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
 PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
 
@@ -62,70 +62,6 @@ def read_static() -> Mapping[str, tuple[bytes, str]]:
     }
 
 
-class AccessControl:
-    """Middleware that turns away what ``Access`` refuses, and tells the rest apart by what they may reach."""
-
-    def __init__(self, app: ASGIApp, access: Access, n_seats: int) -> None:
-        self._app = app
-        self._access = access
-        self._n_seats = n_seats
-        self._refusals = RefusalLog()
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """ASGI entry."""
-        if scope["type"] not in ("http", "websocket"):
-            await self._app(scope, receive, send)
-            return
-        why = self._access.refusal(scope)
-        right = self._access.find_right(scope)
-        if why is None and may_visit(scope["path"], right):
-            device = None if is_here(scope) else self._access.find_device(scope)
-            about = {**scope, "right": right, "device": device.number if device else HERE}
-            await self._serve(about, receive, send)
-        elif why is None and scope["type"] == "http":
-            place = find_place(right, self._n_seats)
-            await RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)(scope, receive, send)
-        else:
-            await self._refuse(why or "this device is not paired", scope, receive, send)
-
-    async def _serve(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Hand the request on once its body is there; one that does not come in time is not waited for."""
-        if scope["type"] == "websocket" or scope["method"] in ("GET", "HEAD"):
-            await self._answer(scope, receive, send)
-            return
-        parts: deque[Message] = deque()
-        try:
-            async with asyncio.timeout(BODY_S):
-                while not parts or (parts[-1].get("more_body") and len(parts) < MAX_BODY_PARTS):
-                    parts.append(await receive())
-        except TimeoutError:
-            self._refusals.tell(f"what belongs to {scope['path'][:40]} did not come in {BODY_S:.0f} s")
-            await PlainTextResponse("Too slow.\n", 408, headers={"connection": "close"})(scope, receive, send)
-            return
-
-        async def receive_again() -> Message:
-            return parts.popleft() if parts else await receive()
-
-        await self._answer(scope, receive_again, send)
-
-    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """The site's answer; a computer that is out of something has been told (500) and fills no log."""
-        try:
-            await self._app(scope, receive, send)
-        except (OSError, MemoryError, RuntimeError) as error:
-            short = find_shortage(error)
-            if short is None:
-                raise
-            self._refusals.tell(f"{scope['path'][:40]}: there are not enough {short} left on this computer")
-
-    async def _refuse(self, why: str, scope: Scope, receive: Receive, send: Send) -> None:
-        self._refusals.tell(why)
-        if scope["type"] == "websocket":
-            await send({"type": "websocket.close", "code": 1008, "reason": "refused"})
-        else:
-            await PlainTextResponse(f"Refused: {why}.\n", status_code=403)(scope, receive, send)
-
-
 @dataclass(slots=True)
 class Site:
     """The routes around the live sessions, one for each seat; or around the start page while there is none."""
@@ -135,6 +71,7 @@ class Site:
     review: Review | None = None
     start: tuple[StartPage, Callable[[], None]] | None = None
     renew: Callable[[], None] | None = None
+    own: OwnBrowsers | None = None
     _places: PagePlaces = field(init=False, default_factory=PagePlaces)
     _refusals: RefusalLog = field(init=False, default_factory=RefusalLog)
     _files: Mapping[str, tuple[bytes, str]] = field(init=False)
@@ -166,7 +103,7 @@ class Site:
             else:
                 await pages(scope, receive, send)
 
-        return AccessControl(answer, access, len(self.seats))
+        return AccessControl(answer, access, len(self.seats), self.own)
 
     def _name_recordings(self) -> set[str]:
         """The recordings that these sessions write."""
@@ -276,6 +213,7 @@ async def open_page(
     start: tuple[StartPage, Callable[[], None]] | None = None,
     renew: Callable[[], None] | None = None,
     certify: Callable[[Sequence[str]], PageCertificate] | None = None,
+    own: OwnBrowsers | None = None,
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
@@ -286,7 +224,8 @@ async def open_page(
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
     called with an invitation for each seat's athlete. ``certify`` finds the certificate for an address there; without
-    it traffic is not encrypted: a network of one's own only. This machine's own page is always plain.
+    it traffic is not encrypted: a network of one's own only. This machine's own page is always plain;
+    ``own`` are the browsers here that may open it, everybody's without.
 
     Raises
     ------
@@ -310,7 +249,7 @@ async def open_page(
         pairing = sharing.pairing if sharing else None
         hosts = [sock.getsockname()[0] for sock in bound] + list(certificate.names if certificate else ())
         access = Access.for_addresses(hosts, port, pairing, is_encrypted=certificate is not None)
-        app = Site(seats, sharing, review, start, renew).app(access)
+        app = Site(seats, sharing, review, start, renew, own).app(access)
         known = pairing.addresses if pairing else tuple
         servers = [(make_server(app, known), bound[:1] if certificate else bound)]
         if certificate:

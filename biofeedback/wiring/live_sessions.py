@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from biofeedback.acquisition.felt_source import FeltSource
 from biofeedback.acquisition.phone import PhoneInbox, WithPhone
@@ -27,12 +27,15 @@ from biofeedback.storage.schema import recordings_folder, suggest_path
 from biofeedback.wiring.answers import find_answer, render_report
 from biofeedback.wiring.assembly import make_session, make_settings, make_setup, now_utc
 from biofeedback.wiring.broadcast import begin_broadcast
-from biofeedback.wiring.browser import show_page
+from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.certificates import FOLDER, save_certificate
 from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.plans import FOLDER as PLANS_FOLDER
 from biofeedback.wiring.plans import PlanShelf
 from biofeedback.wiring.review_page import make_review
+
+if TYPE_CHECKING:
+    from biofeedback.web.own_browser import OwnBrowsers
 
 
 class WiredFeed:
@@ -171,11 +174,12 @@ def _add_phone(source: Source, args: argparse.Namespace) -> tuple[Source, PhoneI
     return WithPhone(source, inbox), inbox
 
 
-async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: bool = False) -> bool:
+async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: OwnBrowsers | None = None) -> bool:
     """Serve and run to the end; whether the coach asked for a new session.
 
-    With ``from_start`` the coach may do so, and their page is open already.
+    With the browsers ``from_start`` the coach may do so, and their page is open already.
     """
+    from biofeedback.web.own_browser import OwnBrowsers
     from biofeedback.web.seats import Seat
     from biofeedback.web.server import open_page
     from biofeedback.wiring.invitations import print_invitations
@@ -198,6 +202,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
     share = print_invitations if args.share else None
     review = make_review(next(iter(lives)).parent, beside_live=True)
     first, *others = [Seat(live, partial(render_report, path)) for path, (live, _) in lives.items()]
+    own = from_start or OwnBrowsers()
     async with open_page(
         first.live,
         port=args.port,
@@ -207,10 +212,11 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         others=others,
         renew=begin_new_session if from_start else None,
         certify=choose_certifier(args),
+        own=own,
     ) as address:
         for path, (_, request) in lives.items():
             print(f"{request.source.description}\nRecording to {path}")
-        page = f"{address}group" if others else address
+        page = add_key(own, f"{address}group" if others else address)
         print(f"Page: {page}   (Ctrl-C ends the session)", flush=True)
         if not args.no_browser and not from_start:
             show_page(page)

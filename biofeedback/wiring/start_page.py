@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from biofeedback.acquisition.health import Finding, Watched
 from biofeedback.acquisition.moved import judge_moved, watch_all
@@ -30,7 +30,7 @@ from biofeedback.session.rig_picture import draw_rig
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
 from biofeedback.wiring.assembly import USUAL_LIMIT
-from biofeedback.wiring.browser import show_page
+from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.certificates import name_sensor
 from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.form_fields import FormError
@@ -47,6 +47,9 @@ from biofeedback.wiring.review_page import make_review
 from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
 from biofeedback.wiring.start_form import ChosenSession, keep_fields, read_form, write_source
 from biofeedback.wiring.user_files import find_exercises, write_whole
+
+if TYPE_CHECKING:
+    from biofeedback.web.own_browser import OwnBrowsers
 
 CHECK_S = 10.0
 MOST_APART = 8
@@ -214,12 +217,15 @@ class LocalStartPage:
 
 def run_from_start(args: argparse.Namespace, request: RequestSession, open_recording: OpenRecording) -> int:
     """Choose on the page, run what was chosen, and again while the coach wants; Ctrl-C ends it."""
+    from biofeedback.web.own_browser import OwnBrowsers
+
     if args.share:
         from biofeedback.web.sharing import find_network_address
 
         find_network_address()  # refuses now rather than when all is chosen, and so does this
         choose_certifier(argparse.Namespace(**vars(args) | {"share_plain": False}))
-    tell = partial(_tell_page, args)
+    own = OwnBrowsers()  # the same for all servers of this program: a page that is open goes on
+    tell = partial(_tell_page, args, own)
     whose = args.athlete[0] if args.athlete else ""  # the athlete that a typed --maximum is of: the first one
     while True:
         with contextlib.ExitStack() as stack:
@@ -233,26 +239,27 @@ def run_from_start(args: argparse.Namespace, request: RequestSession, open_recor
                 lives |= open_sessions(stack, [request(choice.source, choice.athlete, chosen)], chosen)
 
             start_page = LocalStartPage(args, open_session=open_session, open_recording=open_recording)
-            if not asyncio.run(serve_start_page(start_page, args, tell=tell)):
+            if not asyncio.run(serve_start_page(start_page, args, own, tell=tell)):
                 return 0
-            again = asyncio.run(serve_sessions(lives, args, from_start=True))
+            again = asyncio.run(serve_sessions(lives, args, from_start=own))
         tell_recordings(lives)
         if not again:
             print("Again:    biofeedback live (the page remembers what was chosen)")
             return 0
-        tell = partial(_tell_page, args, again=True)
+        tell = partial(_tell_page, args, own, again=True)
 
 
-def _tell_page(args: argparse.Namespace, address: str, *, again: bool = False) -> None:
+def _tell_page(args: argparse.Namespace, own: OwnBrowsers, address: str, *, again: bool = False) -> None:
     """Later servers take the same address, so that the page finds them."""
     args.port = int(address.rstrip("/").rpartition(":")[2])
-    print(f"Page: {address}start   (choose there; Ctrl-C ends the program)", flush=True)
+    page = add_key(own, f"{address}start")
+    print(f"Page: {page}   (choose there; Ctrl-C ends the program)", flush=True)
     if not args.no_browser and not again:
-        show_page(address)
+        show_page(page)
 
 
 async def serve_start_page(
-    start_page: LocalStartPage, args: argparse.Namespace, *, tell: Callable[[str], None]
+    start_page: LocalStartPage, args: argparse.Namespace, own: OwnBrowsers | None = None, *, tell: Callable[[str], None]
 ) -> bool:
     """Serve the start page until a session has begun (True) or the program is to end. Loopback only, never shared."""
     from biofeedback.web.server import open_page
@@ -267,7 +274,7 @@ async def serve_start_page(
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C arrives as KeyboardInterrupt
             asyncio.get_running_loop().add_signal_handler(number, leave)
     review = make_review(args.folder or recordings_folder(), beside_live=True)
-    async with open_page(None, port=args.port, review=review, start=(start_page, over.set)) as address:
+    async with open_page(None, port=args.port, review=review, start=(start_page, over.set), own=own) as address:
         tell(address)
         await over.wait()
     return start_page.choice is not None and not start_page.leaving.is_set()

@@ -19,7 +19,7 @@ import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from biofeedback.errors import SessionError
-from biofeedback.web import accounts, connection_limits, server
+from biofeedback.web import access_control, accounts, connection_limits
 from biofeedback.web.access import Access
 from biofeedback.web.connection_limits import PAGES, PagePlaces
 from biofeedback.web.pairing import COACH, EVENING_S, MAX_TRIES, Pairing, Right
@@ -393,7 +393,7 @@ def test_a_page_that_is_open_longer_than_that_stays(monkeypatch: pytest.MonkeyPa
 
 
 def test_a_body_that_does_not_come_is_not_waited_for(monkeypatch: pytest.MonkeyPatch, network: None) -> None:
-    monkeypatch.setattr(server, "BODY_S", 0.2)
+    monkeypatch.setattr(access_control, "BODY_S", 0.2)
 
     async def scenario(live: FakeLive, address: str) -> None:
         parts = urlsplit(address)
