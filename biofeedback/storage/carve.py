@@ -27,13 +27,29 @@ SHAPES: dict[tuple[type, ...], str] = {
 }
 
 
+COST_OF_A_CELL = 256  # bytes that could be read in the time it takes to see that there is no row
+
+
 def carve_rows(path: Path) -> Iterator[tuple[str, int, tuple[Any, ...]]]:
     """``(table, key, values)`` of every row that is as it was written, some perhaps twice, the newest of a page last.
 
     Ends, with what was found so far, when it takes more reading than a file of its size can need.
     """
+    return ((table, key, values) for table, key, values, _, is_sound in _walk(path) if is_sound)
+
+
+def carve_torn_settings(path: Path) -> Iterator[tuple[str, str, int]]:
+    """``(key, value, stored checksum)`` of settings that are otherwise than their checksum says.
+
+    Bytes that are no text come as surrogates (``surrogateescape``).
+    """
+    return ((*values, crc) for table, _, values, crc, is_sound in _walk(path) if table == "meta" and not is_sound)
+
+
+def _walk(path: Path) -> Iterator[tuple[str, int, tuple[Any, ...], int, bool]]:
+    """``(table, key, values, stored checksum, is_sound)`` of whatever has the shape of a row of ours."""
     pages = _read_pages(path)
-    n_left = 4 * sum(len(page) for versions in pages.values() for page in versions) + 2**24
+    budget = _Budget(4 * sum(len(page) for versions in pages.values() for page in versions) + 2**26)
     seen: set[bytes] = set()
     for number, versions in pages.items():
         start = 100 if number == 1 else 0
@@ -42,19 +58,29 @@ def carve_rows(path: Path) -> Iterator[tuple[str, int, tuple[Any, ...]]]:
                 continue
             n_cells = min(_unsigned(page, start + 3, 2), (len(page) - start - 8) // 2)
             for k in range(n_cells):
+                if budget.n_left < 0:
+                    return
                 try:
                     cell = _read_cell(page, _unsigned(page, start + 8 + 2 * k, 2))
-                    row = None if cell.local in seen else _read_row(pages, cell)
-                except (IndexError, KeyError, ValueError):  # damaged: no row
-                    row = None
-                    n_left -= len(page)
-                else:
-                    n_left -= 0 if cell.local in seen else cell.n_payload
-                if n_left < 0:
-                    return
+                except IndexError:  # damaged: no cell
+                    budget.n_left -= COST_OF_A_CELL
+                    continue
+                if cell.local in seen:
+                    continue
+                row = _read_row(pages, cell, budget)
                 if row:
-                    seen.add(cell.local)
+                    if row[-1]:
+                        seen.add(cell.local)
                     yield row
+                else:
+                    budget.n_left -= COST_OF_A_CELL
+
+
+@dataclass(slots=True)
+class _Budget:
+    """Bytes that may still be read."""
+
+    n_left: int
 
 
 def count_cells(path: Path) -> int:
@@ -80,26 +106,33 @@ class _Cell:
     local: bytes
 
 
-def _read_row(pages: Pages, cell: _Cell) -> tuple[str, int, tuple[Any, ...]] | None:
+def _read_row(pages: Pages, cell: _Cell, budget: _Budget) -> tuple[str, int, tuple[Any, ...], int, bool] | None:
     """The row, its overflow pages taken from the newest versions or else the oldest."""
+    found = None
     for version in (-1, 0):
         try:
-            row = _recognise(cell.key, _read_record(_collect(pages, cell, version)))
+            row = _recognise(cell.key, _read_record(_collect(pages, cell, version, budget)))
         except (IndexError, KeyError, ValueError):
             row = None
-        if row or cell.n_payload == cell.n_local:
-            return row
-    return None
+        found = row or found
+        if (row and row[-1]) or cell.n_payload == cell.n_local:
+            break
+    return found
 
 
-def _recognise(key: int, record: list[Any]) -> tuple[str, int, tuple[Any, ...]] | None:
+def _recognise(key: int, record: list[Any]) -> tuple[str, int, tuple[Any, ...], int, bool] | None:
     table = SHAPES.get(tuple(type(value) for value in record))
     if table is None:
         return None
     values = tuple(record[:-1] if table == "meta" else record[1:-1])
     values = (key, *values) if table == "chunks" else values
-    is_sound = len(values) == len(COLUMNS[table]) and checksum(values) == record[-1]
-    return (table, key, values) if is_sound else None
+    if len(values) != len(COLUMNS[table]):
+        return None
+    try:
+        is_sound = checksum(values) == record[-1]
+    except UnicodeEncodeError:  # bytes that are no text
+        is_sound = False
+    return table, key, values, record[-1], is_sound
 
 
 def _read_pages(path: Path) -> Pages:
@@ -140,15 +173,17 @@ def _read_cell(page: bytes, at: int) -> _Cell:
     return _Cell(key, n_payload, n_local, page[at : at + n_shown])
 
 
-def _collect(pages: Pages, cell: _Cell, version: int) -> bytes:
+def _collect(pages: Pages, cell: _Cell, version: int, budget: _Budget) -> bytes:
     """The record of a cell, from its page and its overflow pages."""
     n_left = cell.n_payload - cell.n_local
     if n_left > sum(len(versions[0]) for versions in pages.values()):
         raise ValueError("larger than the file")
     parts = [cell.local[: cell.n_local]]
     following = _unsigned(cell.local, cell.n_local, 4) if n_left > 0 else 0
-    while n_left > 0:
+    budget.n_left -= cell.n_local
+    while n_left > 0 and budget.n_left > 0:
         overflow = pages[following][version]
+        budget.n_left -= len(overflow)
         parts.append(overflow[4 : 4 + min(n_left, len(overflow) - 4)])
         n_left -= len(overflow) - 4
         following = _unsigned(overflow, 0, 4)
@@ -172,8 +207,12 @@ def _read_record(record: bytes) -> list[Any]:
             raise ValueError("no record of ours")
         at += n_bytes
         is_number = kind < 7
-        values.append(int.from_bytes(piece, "big", signed=True) if is_number else piece.decode() if kind % 2 else piece)
+        values.append(int.from_bytes(piece, "big", signed=True) if is_number else _decode(piece) if kind % 2 else piece)
     return values
+
+
+def _decode(piece: bytes) -> str:
+    return piece.decode("utf-8", "surrogateescape")
 
 
 def _varint(data: bytes, at: int) -> tuple[int, int]:

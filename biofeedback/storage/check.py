@@ -14,9 +14,10 @@ from typing import Any, TypeAlias
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage import database, disk
-from biofeedback.storage.carve import carve_rows, count_cells
+from biofeedback.storage.carve import carve_rows, carve_torn_settings, count_cells
 from biofeedback.storage.database import ForeignSchemaError, connect
 from biofeedback.storage.log import read_log
+from biofeedback.storage.mend import mend_settings
 from biofeedback.storage.recording import MAX_GAPS_S, UNUSABLE, read_channels
 from biofeedback.storage.schema import (
     ADDED_LATER,
@@ -68,6 +69,7 @@ class _Findings:
     problems: list[str] = field(default_factory=list)
     spans: list[tuple[int, int]] = field(default_factory=list)
     n_events: int = 0
+    last_frame: int = 0  # that an event or a note speaks of
 
     def time(self, frame: int) -> str:
         return f"{frame / self.rate_hz:.2f} s"
@@ -153,7 +155,7 @@ def _open_rows(path: Path, stack: ExitStack, *, is_saving: bool) -> tuple[Reader
     if connection:
         for table in COLUMNS:
             found[table] |= _select_what_can_be_read(connection, table)
-    if unreadable and not found["meta"]:
+    if unreadable and not (found["meta"] or any(carve_torn_settings(path))):
         raise unreadable
     return lambda table: ((key, values, True) for key, values in sorted(found[table].items())), problems, []
 
@@ -277,6 +279,10 @@ def _read_settings(read: Reader, path: Path, problems: list[str]) -> tuple[dict[
             except (ValueError, RecursionError):
                 what = f"{values[0]} = {values[1]}"
                 problems.append(f"setting {key} in {table} is damaged; it reads: {what:.{LONGEST_TOLD}}")
+    mended = mend_settings(carve_torn_settings(path)) if problems else {}
+    for name in mended.keys() - settings.keys():
+        settings[name] = read_json(mended[name])
+        problems.append(f"setting {name} is damaged in every copy; its checksum tells what it was")
     try:
         channels, rate_hz = read_channels(settings)
     except UNUSABLE as error:
@@ -303,6 +309,8 @@ def _read_sound_rows(read: Reader, n_channels: int, found: _Findings) -> Iterato
                     found.problems.append(f"{found.time(span[0])}: frames are recorded twice")
                     continue
                 insort(found.spans, span)
+            else:
+                found.last_frame = max(found.last_frame, values[0])
             found.n_events += table == "events"
             yield table, values
 
@@ -345,6 +353,8 @@ def _find_holes(found: _Findings) -> list[tuple[int, int]]:
         if first > end:
             holes.append((end, first))
         end = last
+    if found.problems and found.last_frame > end:  # what is said of later frames tells of a lost end
+        holes.append((end, found.last_frame))
     return holes
 
 

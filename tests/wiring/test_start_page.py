@@ -93,7 +93,7 @@ def test_a_limit_on_the_command_line_is_the_one_of_the_form_and_of_last_times_ch
 def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     codes, seen = ["A07", "A08", "A07"], []
 
-    async def choose(place: LocalStartPage, args: argparse.Namespace, **_: Any) -> bool:
+    async def choose(place: LocalStartPage, args: argparse.Namespace, *_: Any, **__: Any) -> bool:
         place.begin(FORM | {"athlete": codes[len(seen)]})
         return True
 
