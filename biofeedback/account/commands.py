@@ -161,6 +161,7 @@ COMMANDS: Mapping[str, Command] = {
     "ping": Command("ask how old the numbers shown are", by="athlete", place="server"),
     "invite": Command("make a code for another device", {"role": TEXT}, place="server"),
     "revoke": Command("take a device's right back", {}, {"device": INDEX}, place="server"),
+    "allow": Command("say yes or no to what a device asks for", {"ask": INDEX, "yes": FLAG}, place="server"),
 }
 
 

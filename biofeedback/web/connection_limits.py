@@ -9,6 +9,7 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping
+from typing import Any
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -118,10 +119,27 @@ def make_protocol(known: Callable[[], Collection[str]] = tuple) -> type[H11Proto
 
         def connection_lost(self, exc: Exception | None) -> None:
             self._stop_waiting()
-            n_open[self._from] -= 1
-            if not n_open[self._from]:
-                del n_open[self._from]
+            self._leave()
             super().connection_lost(exc)
+
+        def handle_websocket_upgrade(self, event: h11.Request) -> None:
+            super().handle_websocket_upgrade(event)
+            protocol: Any = self.transport.get_protocol()
+            if protocol is self:
+                return
+            self._stop_waiting()
+            end = protocol.connection_lost  # from now on another protocol hears that the connection is over
+
+            def connection_lost(exc: Exception | None) -> None:
+                self._leave()
+                end(exc)
+
+            protocol.connection_lost = connection_lost
+
+        def _leave(self) -> None:
+            n_open[self._from] -= 1
+            if n_open[self._from] <= 0:
+                del n_open[self._from]
 
         def _expect_request(self) -> None:
             self._overdue = self.loop.call_later(HEADER_S, self._give_up)

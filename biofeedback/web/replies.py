@@ -60,8 +60,12 @@ def reply_for_server(command: Mapping[str, Any], sharing: Sharing | None, seat: 
     if sharing is None:
         raise SessionError("this session is not shared", "start it with --share")
     if command["do"] == "revoke":
-        sharing.revoke(command.get("device"), by=device)
+        sharing.request_revocation(command.get("device"), by=device)
+        return
+    if command["do"] == "allow":
+        sharing.settle(command["ask"], command["yes"], by=device)
         return
     if command["role"] not in ("athlete", "coach"):
         raise ValueError(f"role {command['role']!r} is not athlete or coach")
-    sharing.invite(Right("athlete", seat) if command["role"] == "athlete" else COACH, by=device)
+    right = Right("athlete", seat) if command["role"] == "athlete" else COACH
+    sharing.request_invitation(right, by=device)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -19,6 +19,7 @@ from biofeedback.model import Channel, FloatArray
 from biofeedback.storage import disk
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
 from biofeedback.web.access import is_here
+from biofeedback.web.asking import ANSWER_S
 from biofeedback.web.recording_actions import (
     IN_USE,
     delete_recording,
@@ -31,9 +32,16 @@ from biofeedback.web.recording_actions import (
     send_export,
 )
 
+Confirm = Callable[[Request, str], Awaitable[None]]  # raises BiofeedbackError unless somebody here says yes
+
 MAX_COLUMNS = 4000
 N_KEPT = 2  # traces kept in memory: the one looked at and the one compared with it
 HEADERS = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
+
+
+async def confirm_nothing(_request: Request, what: str) -> None:
+    """Where no other device can come in."""
+    raise RecordingError(f"another device asks {what}", "do it at the computer that records")
 
 
 class TraceLike(Protocol):
@@ -127,15 +135,24 @@ class Review:
     _kept: dict[str, tuple[int, TraceLike]] = field(init=False, default_factory=dict)
     _changing: threading.Lock = field(init=False, default_factory=threading.Lock)
     _live_names: Callable[[], Collection[str]] = field(init=False, default=tuple)
+    _confirm: Confirm = field(init=False, default=confirm_nothing)
 
     def routes(
         self,
         page: Callable[[Request], Any],
         report_headers: Mapping[str, str],
         live_names: Callable[[], Collection[str]] = tuple,
+        confirm: Confirm = confirm_nothing,
     ) -> list[Route]:
-        """The place's routes; ``page`` serves its HTML, ``live_names`` are the recordings being written here."""
-        self._live_names = live_names
+        """The place's routes; ``page`` serves its HTML, ``live_names`` are the recordings being written here.
+
+        ``confirm`` asks at this machine whether another device may do what it wants to.
+        """
+        self._live_names, self._confirm = live_names, confirm
+
+        async def show_list(request: Request) -> Response:
+            listed = await asyncio.to_thread(self._list)
+            return JSONResponse({**listed, "here": is_here(request.scope), "answer_s": ANSWER_S}, headers=HEADERS)
 
         async def report(request: Request) -> Response:
             name = request.query_params.get("name", "")
@@ -155,7 +172,7 @@ class Review:
 
         return [
             Route("/review", page),
-            Route("/review/list", self._answer(self._list)),
+            Route("/review/list", _with_errors(show_list)),
             Route("/review/about", self._answer(self._about)),
             Route("/review/answer", self._answer(lambda query: self.find_answer(self._find(query.get("name", ""))))),
             Route("/review/trace", self._answer(self._trace)),
@@ -163,8 +180,8 @@ class Review:
             Route("/review/report", _with_errors(report)),
             Route("/review/history", _with_errors(history)),
             Route("/review/export", _with_errors(export)),
-            Route("/review/rename", self._change(self._rename), methods=["POST"]),
-            Route("/review/delete", self._change(self._delete), methods=["POST"]),
+            Route("/review/rename", self._change(self._rename, self._tell_renaming), methods=["POST"]),
+            Route("/review/delete", self._change(self._delete, self._tell_deleting), methods=["POST"]),
         ]
 
     def _answer(self, make: Callable[[Mapping[str, str]], Any]) -> Callable[[Request], Any]:
@@ -173,28 +190,40 @@ class Review:
 
         return _with_errors(respond)
 
-    def _change(self, change: Callable[[Path, Mapping[str, Any]], Any]) -> Callable[[Request], Any]:
-        """One change at a time, never of what is being written; what was kept in memory of the file is dropped."""
+    def _change(
+        self, change: Callable[[Path, Mapping[str, Any]], Any], tell: Callable[[str, Mapping[str, Any]], str]
+    ) -> Callable[[Request], Any]:
+        """One change at a time, never of what is being written; what was kept in memory of the file is dropped.
+
+        ``tell`` says what is asked here when another device wants it.
+        """
+
+        def find(name: str) -> Path:
+            path = self._find(name)
+            if self._is_written(name):
+                raise RecordingError(IN_USE, "end its session first")
+            return path
 
         def carry_out(order: Mapping[str, Any]) -> Any:
             with self._changing:
                 name = str(order.get("name", ""))
-                path = self._find(name)
-                if self._is_written(name):
-                    raise RecordingError(IN_USE, "end its session first")
+                path = find(name)
                 self._kept.pop(name, None)
                 done = change(path, order)
                 list_recordings(self.folder)  # the index forgets the old name and code now, not at the next look
                 return done
 
         async def respond(request: Request) -> Response:
+            order = await read_order(request)
             if not is_here(request.scope):
-                raise RecordingError("another code, or deleting, is for the computer that records", "do it there")
-            return JSONResponse(await asyncio.to_thread(carry_out, await read_order(request)), headers=HEADERS)
+                name = str(order.get("name", ""))
+                await asyncio.to_thread(find, name)
+                await self._confirm(request, tell(name, order))
+            return JSONResponse(await asyncio.to_thread(carry_out, order), headers=HEADERS)
 
         return _with_errors(respond)
 
-    def _list(self, query: Mapping[str, str]) -> dict[str, Any]:
+    def _list(self) -> dict[str, Any]:
         entries = [asdict(entry) for entry in list_recordings(self.folder)]
         live = self._live_names()
         written = [name for entry in entries if (name := entry["name"]) in live or has_log(self.folder / name)]
@@ -242,6 +271,12 @@ class Review:
         ]
         return {"code": _code_of(entry), "files": files}
 
+    def _tell_renaming(self, name: str, order: Mapping[str, Any]) -> str:
+        return f"to give {name} the code {str(order.get('code', ''))[:12]!r}{_tell_beside(order, 0)}"
+
+    def _tell_deleting(self, name: str, order: Mapping[str, Any]) -> str:
+        return f"to delete {name} for good{_tell_beside(order, 1)}"
+
     def _rename(self, path: Path, order: Mapping[str, Any]) -> dict[str, Any]:
         renamed = rename_recording(path, str(order.get("code", "")), order.get("files"))
         return {"name": renamed.relative_to(self.folder).as_posix()}
@@ -270,6 +305,13 @@ class Review:
             low, high = find_columns(trace.percent[:, column], from_s * rate_hz, to_s * rate_hz, n_columns)
             drawn.append({"low": _plain(low), "high": _plain(high)})
         return {"from_s": from_s, "to_s": to_s, "channels": drawn}
+
+
+def _tell_beside(order: Mapping[str, Any], n_own: int) -> str:
+    """How many files go with it."""
+    files = order.get("files")
+    n_beside = len(files) - n_own if isinstance(files, list) else 0
+    return f" and delete {n_beside} file{'s' * (n_beside > 1)} made of it" if n_beside > 0 else ""
 
 
 def _code_of(entry: Entry) -> str:

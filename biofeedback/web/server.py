@@ -16,7 +16,7 @@ from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from biofeedback.errors import BiofeedbackError
+from biofeedback.errors import BiofeedbackError, SessionError
 from biofeedback.web.access import Access, find_place, is_here, read_address, read_token
 from biofeedback.web.access_control import AccessControl
 from biofeedback.web.certificate import PageCertificate
@@ -30,7 +30,7 @@ from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
 from biofeedback.web.sharing import Invitation, Sharing, find_network_address
 from biofeedback.web.shortage import told_shortages
-from biofeedback.web.start import StartPage, make_routes, reply_late, reply_to_renewal
+from biofeedback.web.start import StartPage, is_running, make_routes, reply_late, reply_to_renewal
 
 DEFAULT_PORT = 8765
 MAX_CODE_BYTES = 200
@@ -79,8 +79,8 @@ class Site:
     def __post_init__(self) -> None:
         self._files = read_static()
 
-    def app(self, access: Access) -> ASGIApp:
-        """The ASGI application behind ``access``."""
+    def routes(self) -> list[BaseRoute]:
+        """All that can be asked for, but the page's WebSocket (``/ws``)."""
         routes: list[BaseRoute] = [
             *(Route(place, self._index) for place in PLACES),
             Route("/group", self._group),
@@ -89,13 +89,17 @@ class Site:
             Route("/pair", self._pair, methods=["GET", "POST"]),
         ]
         if self.review:
-            routes += self.review.routes(self._review, REPORT_HEADERS, self._name_recordings)
+            routes += self.review.routes(self._review, REPORT_HEADERS, self._name_recordings, self._confirm)
         if self.start:
             routes += make_routes(*self.start, self._start)
         else:
             routes += [Route("/start", self._start), Route("/start/new", self._renew, methods=["POST"])]
             routes.append(Route("/start/{late}", reply_late, methods=["GET", "POST"]))
-        pages = Starlette(routes=routes)
+        return routes
+
+    def app(self, access: Access) -> ASGIApp:
+        """The ASGI application behind ``access``."""
+        pages = Starlette(routes=self.routes())
 
         async def answer(scope: Scope, receive: Receive, send: Send) -> None:
             if scope["type"] == "websocket" and scope["path"] == "/ws":  # not by way of routes: updates take no detour
@@ -108,6 +112,17 @@ class Site:
     def _name_recordings(self) -> set[str]:
         """The recordings that these sessions write."""
         return {str((seat.live.state().get("recording") or {}).get("file")) for seat in self.seats}
+
+    async def _confirm(self, request: Request, what: str) -> None:
+        """Let whoever sits here say whether another device may do ``what``."""
+        if self.sharing is None:
+            raise SessionError(f"another device asks {what}", "do it at the computer that records")
+
+        async def leave() -> None:
+            while (await request.receive())["type"] != "http.disconnect":
+                pass
+
+        await self.sharing.wait_for_yes(request.scope["device"], what, leave)
 
     async def _index(self, request: Request) -> Response:
         if not self.seats:
@@ -191,6 +206,8 @@ class Site:
         try:
             await socket.accept()
             about: dict[str, Any] = {"shared": self.sharing is not None, "review": self.review is not None}
+            if right.role == "coach":
+                about["device"] = socket.scope["device"]
             if self.renew and is_here(socket.scope):
                 about["renew"] = True
             if len(self.seats) > 1 and right.role == "coach":  # an athlete's device is told of no other seat
@@ -245,7 +262,11 @@ async def open_page(
             certificate = certify([outside]) if certify else None
             scheme = "https" if certificate else "http"
             reached = certificate.name_for(outside) if certificate else outside
-            sharing = Sharing(f"{scheme}://{reached}:{port}", codes, certificate=certificate)
+
+            def is_busy() -> bool:
+                return any(is_running(seat.live.state()) for seat in seats)
+
+            sharing = Sharing(f"{scheme}://{reached}:{port}", codes, certificate=certificate, is_busy=is_busy)
         pairing = sharing.pairing if sharing else None
         hosts = [sock.getsockname()[0] for sock in bound] + list(certificate.names if certificate else ())
         access = Access.for_addresses(hosts, port, pairing, is_encrypted=certificate is not None)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import socket
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -16,6 +17,7 @@ from starlette.responses import JSONResponse, Response
 
 from biofeedback.errors import SessionError
 from biofeedback.web.access import find_device, find_place, is_here, is_loopback, name_cookie
+from biofeedback.web.asking import ANSWER_S, Ask, Asks
 from biofeedback.web.certificate import PageCertificate
 from biofeedback.web.pairing import HERE, OpenCode, Pairing, Right, Role, show_code
 from biofeedback.web.qr import encode_qr
@@ -43,7 +45,7 @@ class Invitation:
 class Sharing:
     """One shared session, reachable at ``address``; ``athletes`` are the codes of its seats.
 
-    With a ``certificate`` it is encrypted.
+    With a ``certificate`` it is encrypted. ``is_busy``: an effort is under way, and nothing is asked at this machine.
     """
 
     def __init__(
@@ -53,44 +55,107 @@ class Sharing:
         clock: Callable[[], float] = time.monotonic,
         *,
         certificate: PageCertificate | None = None,
+        is_busy: Callable[[], bool] = lambda: False,
     ) -> None:
         self.pairing = Pairing()
+        self._asks = Asks()
+        self._is_busy = is_busy
         self._address = address
         self._certificate = certificate
         self._cookie = name_cookie(urlsplit(address).port or 80)
         self._athletes = athletes
         self._clock = clock
         self._coaches: list[Tell] = []
-        self._n_open: Counter[int] = Counter()  # pages open on a device, by its number
+        self._n_open: Counter[int] = Counter()  # coach's pages at this machine, pages of a device, by its number
 
     def invite(self, right: Right, *, by: int = HERE) -> Invitation:
         """A new one-time code; the address carries it behind ``#``, which browsers never send to anybody.
 
-        ``by`` is the number of the device that asks for it. Only this machine invites coaches (SessionError).
+        ``by`` is the number of the device that asked for it.
         """
-        if right.role == "coach" and by != HERE:
-            raise SessionError("another coach is invited at the computer that records", "make the code there")
         invitation = self._invitation(self.pairing.invite(right, self._clock(), inviter=by))
         self._tell_coaches()
         return invitation
+
+    def request_invitation(self, right: Right, *, by: int) -> None:
+        """Invite; another coach for a device only after a yes at this machine. SessionError where nobody can say it."""
+        if right.role == "coach" and by != HERE:
+            self.ask(by, "to invite another coach", lambda: self.invite(right, by=by))
+        else:
+            self.invite(right, by=by)
 
     def invite_athletes(self) -> list[Invitation]:
         """A code for each seat."""
         return [self.invite(Right("athlete", seat)) for seat in range(1, len(self._athletes) + 1)]
 
-    def revoke(self, number: int | None = None, *, by: int = HERE) -> None:
+    def request_revocation(self, number: int | None = None, *, by: int) -> None:
         """Send one device away with all that it invited, or all of them with every code that is open.
 
-        SessionError if it is not there, and where it is not ``by``'s to do: a coach's device sends athletes away, and
-        whom it invited; this machine everybody.
+        A coach's device sends athletes away, and whom it invited; others only after a yes at this machine, which
+        sends everybody away. SessionError if the device is not there, or where nobody can say yes.
         """
         if by != HERE and not self._may_revoke(by, number):
-            raise SessionError("sending a coach away is done at the computer that records", "ask there")
+            what = "to send all devices away" if number is None else f"to send device {number}, a coach’s, away"
+            self.ask(by, what, lambda: self.revoke(number))
+        else:
+            self.revoke(number)
+
+    def revoke(self, number: int | None = None) -> None:
+        """Send one device away, or all. SessionError if it is not there."""
+        before = {device.number for device in self.pairing.devices()}
         if number is None:
             self.pairing.revoke_all()
         else:
             self.pairing.revoke(number)
+        self._asks.drop_of(before - {device.number for device in self.pairing.devices()})
         self._tell_coaches()
+
+    # ---- what is asked at this machine ----
+
+    def ask(
+        self, device: int, what: str, on_yes: Callable[[], object], on_no: Callable[[], object] = lambda: None
+    ) -> Ask:
+        """Have the page at this machine ask whether ``device`` may do ``what`` ("to delete ...").
+
+        SessionError where nobody can say yes now.
+        """
+        if not self._n_open[HERE]:
+            raise SessionError(
+                "this needs a yes at the computer that records, and no coach’s page is open there",
+                "open it there, then ask again",
+            )
+        if self._is_busy():
+            raise SessionError("an effort is under way at the computer that records", "ask again when it is over")
+        ask = self._asks.ask(device, what, on_yes, on_no, self._clock())
+        self._tell_coaches()
+        return ask
+
+    def settle(self, number: int, is_yes: bool, *, by: int) -> None:
+        """The answer to what was asked, said at this machine and nowhere else."""
+        if by != HERE:
+            raise SessionError("the coach’s page at the computer that records says yes or no", "say it there")
+        try:
+            self._asks.settle(number, is_yes, self._clock())
+        finally:
+            self._tell_coaches()
+
+    async def wait_for_yes(self, device: int, what: str, gone: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Ask, and wait for the yes; ``gone`` ends when the device does not wait any more. SessionError without one."""
+        answered: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        ask = self.ask(device, what, partial(answered.set_result, True), partial(answered.set_result, False))
+        leaving = asyncio.create_task(gone())
+        try:
+            waiting: set[asyncio.Future[Any]] = {answered, leaving}
+            await asyncio.wait(waiting, timeout=ANSWER_S, return_when=asyncio.FIRST_COMPLETED)
+            if not answered.done():
+                raise SessionError("nobody said yes at the computer that records", "ask again when somebody is there")
+            if not answered.result():
+                raise SessionError("this was not allowed at the computer that records", "ask the coach there")
+        finally:
+            leaving.cancel()
+            answered.cancel()
+            self._asks.withdraw(ask)
+            self._tell_coaches()
 
     def _may_revoke(self, by: int, number: int | None) -> bool:
         rights = {device.number: device.right for device in self.pairing.devices()}
@@ -126,6 +191,7 @@ class Sharing:
         return {
             "invitations": [asdict(each) | {"qr": draw_rows(each.url)} for each in invitations],
             "devices": devices,
+            "asks": self._asks.describe(self._clock()),
             "encrypted": self._certificate is not None,
             "fingerprint": self._certificate.first_groups if self._certificate and not self._certificate.is_own else "",
         }
@@ -138,8 +204,9 @@ class Sharing:
         """
         here = is_here(scope)
         device = None if here else find_device(self.pairing, scope, self._clock())
-        if device:
-            self._n_open[device.number] += 1
+        number = device.number if device else HERE
+        if device or right.role == "coach":
+            self._n_open[number] += 1
             self._tell_coaches()
         if right.role == "coach":
             self._coaches.append(tell)
@@ -149,8 +216,8 @@ class Sharing:
         finally:
             if right.role == "coach":
                 self._coaches.remove(tell)
-            if device:
-                self._n_open[device.number] -= 1
+            if device or right.role == "coach":
+                self._n_open[number] -= 1
                 self._tell_coaches()
 
     def _tell_coaches(self) -> None:

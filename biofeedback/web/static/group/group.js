@@ -1,5 +1,6 @@
 // Several athletes on one screen: a seat each with its own connection; what is for all goes to each that it fits.
 
+import { Asks } from "../shared/asks.js";
 import { keepAwake } from "../shared/awake.js";
 import { readColors } from "../shared/canvas.js";
 import { Complaint } from "../shared/complaint.js";
@@ -10,12 +11,14 @@ import { onceAFrame } from "../shared/redraw.js";
 import { SoundBox } from "../shared/sound-box.js";
 import { isRunning } from "../shared/state.js";
 import { capital } from "../shared/words.js";
+import { showBanner } from "../shared/show-banner.js";
 import { SeatCard } from "./card.js";
 
 const NOBODY = "0";
 /** @type {{cards: SeatCard[], colors: any, whose: string}} */
 const group = { cards: [], colors: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
 const complaint = new Complaint();
+const asks = new Asks();
 const sound = new SoundBox();
 const queueDraw = onceAFrame(redraw);
 const devices = new Devices($("devices"), (seat, message) => group.cards[seat - 1].send(message));
@@ -34,7 +37,8 @@ function addCard(number) {
   card.seat.link.open();
 }
 
-function onYou({ role, seats, shared }) {
+function onYou({ role, seats, shared, device }) {
+  asks.device = device ?? NaN; // an athlete's page asks and answers nothing
   if (role !== "coach") return location.replace("/athlete");
   if (!seats) return location.replace("/");
   show($("phones"), shared);
@@ -78,6 +82,8 @@ function onState() {
 // --- phones
 
 function onSharing(shared) {
+  asks.tell(shared);
+  queueDraw();
   devices.tell(shared);
   renderDevices();
 }
@@ -149,11 +155,8 @@ function renderTogether() {
   $("start-all").disabled = ready === 0;
   setText($("start-all"), ready && ready < group.cards.length ? `Start ${ready} of ${group.cards.length}` : "Start all");
   $("stop-all").disabled = !states().some(isRunning);
-  const said = complaint.current;
-  show($("banner"), Boolean(said));
-  if (!said) return;
-  setText($("banner-what"), `${capital(said.what)}.`);
-  setText($("banner-cure"), capital(said.cure ?? ""));
+  const said = complaint.current && { level: "error", what: `${capital(complaint.current.what)}.`, cure: complaint.current.cure };
+  showBanner(said ?? (states().some(isRunning) ? null : asks.banner), (message) => group.cards[0].send(message));
 }
 
 // --- hands

@@ -1,10 +1,9 @@
 // The one thing worth saying over the page: trouble, a question to the coach, a refusal.
 
-import { $, fill, make, setData, setText, show } from "../shared/dom.js";
 import { sentence } from "../shared/text.js";
 import { capital } from "../shared/words.js";
 
-/** @typedef {{level: string, what: string, cure?: string, actions?: {title: string, command: {do: string}}[]}} Banner */
+/** @typedef {import("../shared/show-banner.js").Banner} Banner */
 
 /**
  * @param {import("../shared/types").Trouble | null} problem
@@ -32,19 +31,4 @@ export function findBanner(problem, state, complaint, mayAct) {
     return { level: "error", what: `Position ${offset.state} in part ${offset.phase_index + 1}.`, cure: offset.reason };
   }
   return message;
-}
-
-/**
- * @param {Banner | null} banner
- * @param {import("../shared/types").Send} send
- */
-export function showBanner(banner, send) {
-  show($("banner"), Boolean(banner));
-  fill($("banner-actions"), banner?.actions ?? [], (actions) =>
-    actions.map(({ title, command }) => make("button", { type: "button", onclick: () => send(command) }, title)),
-  );
-  if (!banner) return;
-  setData($("banner"), "level", banner.level === "info" ? "info" : "error");
-  setText($("banner-what"), banner.what);
-  setText($("banner-cure"), sentence(banner.cure));
 }

@@ -1,5 +1,6 @@
 // The page of one session, for athlete, coach or both: wires the seat to the screen, to sound and to hands.
 
+import { Asks } from "../shared/asks.js";
 import { keepAwake } from "../shared/awake.js";
 import { paint as paintCanvas, readColors } from "../shared/canvas.js";
 import { isStopKey, isTyping } from "../shared/keys.js";
@@ -15,12 +16,13 @@ import { Slider } from "../phone/slider.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
+import { showBanner } from "../shared/show-banner.js";
 import { SoundBox, buzz } from "../shared/sound-box.js";
 import { guideIndex } from "../shared/state.js";
 import { stopReasons } from "../shared/stop-reasons.js";
 import { drawStrip } from "../shared/strip.js";
 import { blindAt, elapsedS } from "../shared/target.js";
-import { findBanner, showBanner } from "./banner.js";
+import { findBanner } from "./banner.js";
 import { nextPush } from "./care.js";
 import { renderCoach, setUpCoach } from "./coach.js";
 import { hearExercise } from "./exercise.js";
@@ -51,6 +53,7 @@ const range = new RangeView(
 );
 /** @type {import("../shared/types").Send} */
 const send = (message) => seat.send(message);
+const asks = new Asks();
 const devices = place === "coach" ? new Devices($("devices"), (_, message) => send(message)) : null;
 /** @type {import("../shared/types").Colors} */
 let colors = readColors();
@@ -58,7 +61,8 @@ let mayRenew = false;
 
 // --- from the session
 
-function onYou({ role, shared, review, seats, renew }) {
+function onYou({ role, shared, review, seats, renew, device }) {
+  asks.device = device ?? NaN; // an athlete's page asks and answers nothing
   mayRenew = Boolean(renew);
   show($("review"), review);
   if (role === "athlete" && place !== "athlete") location.replace("/athlete");
@@ -101,6 +105,8 @@ function complain(what, cure) {
 }
 
 function onSharing(shared) {
+  asks.tell(shared);
+  queueDraw();
   devices?.tell(shared);
   renderDevices();
 }
@@ -120,7 +126,9 @@ function onStranger() {
 function redraw() {
   const { state } = seat;
   const look = seat.look();
-  showBanner(findBanner(look.problem, state, complaint.current, place !== "athlete"), send);
+  const mayAct = place !== "athlete";
+  const asked = mayAct && !seat.isRunning && look.problem?.kind !== "link" && !complaint.current ? asks.banner : null;
+  showBanner(asked ?? findBanner(look.problem, state, complaint.current, mayAct), send);
   if (!state) return;
   angle.draw();
   if (["plan", "maximum"].includes(state.stage)) drawLive(state, look);

@@ -3,7 +3,7 @@
 import { $, make, setText, show } from "../shared/dom.js";
 
 const FORMATS = { csv: "CSV table (zip)", numpy: "NumPy archive", edf: "EDF+, 16 bits", bdf: "BDF+, 24 bits" };
-let now = null; // {entry, written, formats, after}
+let now = null; // {entry, written, formats, after, here, answerS}
 let toDelete = null;
 let beside = []; // names of reports and exports that say the old code
 
@@ -34,6 +34,7 @@ export function showActions(offer) {
   setText($("export-said"), "");
   show($("change"), !offer.written);
   show($("being-written"), offer.written);
+  show($("asked-there"), !offer.written && !offer.here);
   show($("recording-actions"), true);
 }
 
@@ -60,14 +61,31 @@ async function download() {
   }
 }
 
+/** Order a change; elsewhere than at the computer that records, wait for a yes there, saying so. */
+async function change(path, body, said, button) {
+  if (now.here) return order(path, body);
+  const untilMs = performance.now() + 1000 * now.answerS;
+  const tell = () => {
+    const leftS = Math.ceil((untilMs - performance.now()) / 10000) * 10;
+    setText(said, `The computer that records asks for a yes, within ${Math.max(10, leftS)} s. Leave this open.`);
+  };
+  tell();
+  const timer = setInterval(tell, 1000);
+  button.disabled = true;
+  try {
+    return await order(path, body);
+  } finally {
+    clearInterval(timer);
+    setText(said, "");
+    button.disabled = false;
+  }
+}
+
 async function rename(event) {
   event.preventDefault();
+  const body = { name: now.entry.name, code: $("new-code").value.trim(), files: $("rename-also").checked ? beside : [] };
   try {
-    const { name } = await order("/review/rename", {
-      name: now.entry.name,
-      code: $("new-code").value.trim(),
-      files: $("rename-also").checked ? beside : [],
-    });
+    const { name } = await change("/review/rename", body, $("rename-said"), $("rename-go"));
     $("rename").close();
     await now.after("Choose a recording", "", name);
   } catch (error) {
@@ -134,7 +152,8 @@ async function deleteForGood(event) {
   event.preventDefault();
   try {
     const files = toDelete.files.map((file) => file.name);
-    const { n_files } = await order("/review/delete", { name: now.entry.name, code: $("typed-code").value.trim(), files });
+    const body = { name: now.entry.name, code: $("typed-code").value.trim(), files };
+    const { n_files } = await change("/review/delete", body, $("delete-said"), $("delete-go"));
     $("delete").close();
     await now.after(
       "Deleted",

@@ -9,13 +9,13 @@ import { drawAll, listen, lookAgain, lookAt, moveBy, setTraces, showWhole, zoomB
 const EMPTY_LEAD =
   "Each session leaves one here. Try one with simulated sensors: biofeedback demo. With your own: biofeedback live.";
 const CHOOSE_LEAD = "The trace of a recording opens here: zoom into it, compare it with another, read its report.";
-/** @type {{entries: any[], formats: string[], written: string[], panels: any[]}} */
-const place = { entries: [], formats: [], written: [], panels: [] };
+/** @type {{entries: any[], formats: string[], written: string[], panels: any[], here: boolean, answerS: number}} */
+const place = { entries: [], formats: [], written: [], panels: [], here: true, answerS: 0 };
 
 async function loadList() {
   try {
-    const { entries, live, formats, written } = await ask("/review/list");
-    Object.assign(place, { entries, formats, written });
+    const { entries, live, formats, written, here, answer_s } = await ask("/review/list");
+    Object.assign(place, { entries, formats, written, here, answerS: answer_s });
     show($("to-live"), live);
     renderList();
     if (!place.panels.length && !entries.length) greet("No recordings yet", EMPTY_LEAD);
@@ -142,7 +142,8 @@ function keep(entry, written) {
     else greet(title, lead);
     renderList();
   };
-  showActions({ entry, written, formats: place.formats, after });
+  const { formats, here, answerS } = place;
+  showActions({ entry, written, formats, after, here, answerS });
 }
 
 function offerOthers(entry, chosen) {
