@@ -16,7 +16,11 @@ WAIT_S = 0.05
 NO_DATA = "no data: check that the sensor is on and its plug and cable"
 NO_FRAMES = "the data cannot be read: check the baud rate and the profile"
 MUTE_S = 3.0  # after which a sensor that has never sent a frame is told of
-RATE_SHOWN_S = 60.0
+SHOWN_S = 60.0  # of what concerns times, when it is found
+NO_SEQUENCE = (
+    "the sensor's sequence numbers make no sense and are ignored: readings lost on the way leave no gap, "
+    "and times may be off; start the board anew"
+)
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0
 MOST_SHOWN = 60  # characters of a line
@@ -52,6 +56,7 @@ class Reader:
         self._is_unreadable = False
         self._is_silent = False  # and ``trouble`` says so
         self._rate_trouble, self._rate_told_s = "", 0.0
+        self._sequence_told_s: float | None = None
         self._passing = self._noted_trouble = ""  # shown while nothing worse is
         self._started_s = clock()
 
@@ -114,7 +119,7 @@ class Reader:
         return items
 
     def _notice_passing(self, items: list[Item], now_s: float) -> None:
-        """What the source has to say while data come, and for a while a rate that makes every time wrong."""
+        """What the source has to say while data come, and for a while what makes times wrong: rate, numbering."""
         measured_hz, declared_hz = self.timeline.deviating_rate_hz, self.source.rate_hz
         if measured_hz is not None and not self._rate_trouble:
             off = f"{100 * (measured_hz / declared_hz - 1):+.1f} %"
@@ -127,7 +132,11 @@ class Reader:
         if of_source and of_source != self._noted_trouble:
             self._noted_trouble = of_source
             items.append(Note(self.timeline.next_frame, of_source))
-        passing = of_source or (self._rate_trouble if now_s - self._rate_told_s < RATE_SHOWN_S else "")
+        if self.timeline.ignores_sequence and self._sequence_told_s is None:
+            self._sequence_told_s = now_s
+        has_lately = self._sequence_told_s is not None and now_s - self._sequence_told_s < SHOWN_S
+        of_times = NO_SEQUENCE if has_lately else self._rate_trouble if now_s - self._rate_told_s < SHOWN_S else ""
+        passing = of_source or of_times
         if self.trouble in ("", self._passing):
             self.trouble = self._passing = passing
 

@@ -113,6 +113,11 @@ class Timeline:
         return self._remarks.rate_hz
 
     @property
+    def ignores_sequence(self) -> bool:
+        """The board's sequence numbers made no sense."""
+        return self._ignores_sequence
+
+    @property
     def clock_drift_ppm(self) -> float | None:
         """How much faster the device's clock runs than this computer's; None if not known."""
         return self._clock.drift_ppm

@@ -12,7 +12,7 @@ from biofeedback.errors import PlanError
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import BUILT_IN, RENAMED, Plan, parse_plan, read_plan_text
 from biofeedback.session.plan_file import Mistake, find_mistakes, write_plan
-from biofeedback.wiring.user_files import EXERCISES_FILE, name_file, save_exercise, write_whole
+from biofeedback.wiring.user_files import EXERCISES_FILE, name_file, save_exercise, save_text
 
 FOLDER = "plans"
 
@@ -81,7 +81,7 @@ class PlanShelf:
         checked = _check(data, wrong)
         if checked["mistakes"]:
             return {"refused": checked}
-        write_whole(path, checked["text"])
+        save_text(path, checked["text"])
         plan = self._keep(checked["text"], path.name)
         self._own.add(plan.name)
         for engine in self.engines:

@@ -46,7 +46,7 @@ from biofeedback.wiring.live_sessions import (
 from biofeedback.wiring.review_page import make_review
 from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
 from biofeedback.wiring.start_form import ChosenSession, keep_fields, read_form, write_source
-from biofeedback.wiring.user_files import find_exercises, write_whole
+from biofeedback.wiring.user_files import find_exercises, save_text
 
 if TYPE_CHECKING:
     from biofeedback.web.own_browser import OwnBrowsers
@@ -185,7 +185,7 @@ class LocalStartPage:
             self._open_session(choice)
             self.choice = choice
         with contextlib.suppress(BiofeedbackError):  # next time is not worth this evening's session
-            write_whole(self._folder / LAST_START, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
+            save_text(self._folder / LAST_START, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
         return {"place": choice.place}
 
     def _read(self, form: Mapping[str, Any]) -> ChosenSession:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import sys
 from collections.abc import Mapping
@@ -12,7 +11,8 @@ from typing import Any
 from biofeedback.errors import PlanError
 from biofeedback.session.exercises import Exercise, load_exercises, parse_exercises
 from biofeedback.session.plan_file import Mistake, write_table
-from biofeedback.storage.disk import flush_file, make_folder, make_private_file
+from biofeedback.storage.disk import make_folder, make_private_file
+from biofeedback.storage.whole_file import write_whole
 from biofeedback.toml_file import MistakeError
 
 EXERCISES_FILE = "exercises.toml"
@@ -53,7 +53,7 @@ def save_exercise(path: Path, draft: Mapping[str, Any]) -> dict[str, Any]:
         return _refuse("title", "a broken character", "type it again")
     if not name:
         return _refuse("title", "a title without letters or digits", "give it one, in letters or digits")
-    write_whole(path, text)
+    save_text(path, text)
     return {"exercise": {"name": name, "file": str(path)}}
 
 
@@ -70,16 +70,13 @@ def name_file(title: str) -> str:
     return re.sub(r"[\W_]+", "-", title.casefold()).strip("-")[:LONGEST_NAME].strip("-")
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Put ``text`` into the file in one step: an interrupted save leaves the old one."""
-    fresh = path.with_suffix(".new")
+def save_text(path: Path, text: str) -> None:
+    """Put ``text`` into a file that only its user can read, whole or not at all; PlanError when the disk refuses."""
     try:
         make_folder(path.parent)
-        fresh.unlink(missing_ok=True)
-        make_private_file(fresh)
-        fresh.write_text(text, encoding="utf-8")
-        flush_file(fresh)
-        os.replace(fresh, path)
+        with write_whole(path) as beside:
+            make_private_file(beside)
+            beside.write_text(text, encoding="utf-8")
     except OSError as error:
         raise PlanError(
             f"{path.name} was not saved in {path.parent}: {error.strerror or error}",

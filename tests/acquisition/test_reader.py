@@ -1,6 +1,9 @@
+import random
+
 import pytest
 
-from biofeedback.acquisition.reader import Reader
+from biofeedback.acquisition.decoder import LineDecoder
+from biofeedback.acquisition.reader import NO_SEQUENCE, Reader
 from biofeedback.acquisition.source import WireSource
 from biofeedback.errors import SourceError
 from biofeedback.model import Channel, Chunk, Gap, Note
@@ -183,3 +186,19 @@ def test_silence_is_told_also_while_the_rate_is():
     script = Script(*[lines(*range(6)) for _ in range(250)])
     reader, _ = read(script, 260)
     assert reader.trouble.startswith("no data")
+
+
+def test_sequence_numbers_at_random_do_not_run_the_clock_away_and_are_told_for_a_minute():
+    rng = random.Random(4)
+    steps = [b"".join(b"%d,1\n" % rng.randrange(2**31) for _ in range(5)) for _ in range(1400)]
+    script = Script(*steps)
+    script.make_decoder = lambda: LineDecoder(columns="seq,force")
+    reader, items = read(script, 100)
+    assert abs(reader.timeline.next_frame / 100.0 - script.now_s) < 1.5
+    assert reader.trouble == NO_SEQUENCE
+    assert any("make no sense" in item.text for item in items if isinstance(item, Note))
+    for _ in range(1250):
+        reader.read()
+    assert script.now_s > 65
+    assert reader.trouble == ""
+    assert abs(reader.timeline.next_frame / 100.0 - script.now_s) < 1.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from biofeedback.errors import PlanError
 from biofeedback.session.exercises import load_exercises
-from biofeedback.wiring.user_files import EXERCISES_FILE, find_exercises, name_file, save_exercise
+from biofeedback.wiring.user_files import EXERCISES_FILE, find_exercises, name_file, save_exercise, save_text
 
 CALF = {"title": "Calf on a step", "muscle": "calf", "joint": "ankle", "position": "heel below the step", "emg": ""}
 words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
@@ -68,3 +69,26 @@ def test_a_bad_file_is_left_out_and_never_written_over(tmp_path: Path, capsys: p
     with pytest.raises(PlanError):
         save_exercise(path, CALF)
     assert path.read_text() == "[broken"
+
+
+def test_a_saved_file_is_private_whole_and_leaves_nothing_beside_it(tmp_path: Path) -> None:
+    path = tmp_path / "plans" / "own.toml"
+    save_text(path, "title = 'x'\n")
+    save_text(path, "title = 'ü'\n")
+    assert path.read_text("utf-8") == "title = 'ü'\n"
+    assert [each.name for each in path.parent.iterdir()] == ["own.toml"]
+    assert os.name != "posix" or path.stat().st_mode & 0o077 == 0
+
+
+def test_a_save_that_fails_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "own.toml"
+    save_text(path, "old")
+
+    def fail(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", fail)
+    with pytest.raises(PlanError, match="No space left"):
+        save_text(path, "new")
+    assert path.read_text() == "old"
+    assert [each.name for each in tmp_path.iterdir()] == ["own.toml"]

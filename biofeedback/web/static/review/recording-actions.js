@@ -17,7 +17,8 @@ async function answered(request) {
 
 /** GET as JSON; an Error with what is wrong and its cure otherwise. */
 export const ask = async (path, query = {}) => (await answered(fetch(`${path}?${new URLSearchParams(query)}`))).json();
-const order = async (path, body) => (await answered(fetch(path, { method: "POST", body: JSON.stringify(body) }))).json();
+const order = async (path, body, signal) =>
+  (await answered(fetch(path, { method: "POST", body: JSON.stringify(body), signal }))).json();
 
 /** Offer it all for one recording; what is being written is neither renamed nor deleted. */
 export function showActions(offer) {
@@ -72,8 +73,10 @@ async function change(path, body, said, button) {
   tell();
   const timer = setInterval(tell, 1000);
   button.disabled = true;
+  const leaving = new AbortController(); // who closes the dialog does not want it any more
+  button.closest("dialog").addEventListener("close", () => leaving.abort(), { once: true });
   try {
-    return await order(path, body);
+    return await order(path, body, leaving.signal);
   } finally {
     clearInterval(timer);
     setText(said, "");
