@@ -15,6 +15,7 @@ import math
 import os
 import shutil
 import sqlite3
+import stat
 import struct
 import sys
 import tempfile
@@ -67,21 +68,21 @@ LARGEST_LENGTH = 2**30 - 1
 
 @contextlib.contextmanager
 def connect(path: Path) -> Iterator[tuple[Connection, int]]:
-    """A connection that can only read a recording, and how many bytes there are to be read.
+    """A connection that can only read one moment of a recording, and how many bytes there are to be read.
 
     RecordingError with its cure for whatever is wrong with the file.
     """
     try:
-        is_file, exists = path.is_file(), path.exists()
-    except OSError as error:
-        raise RecordingError(
-            f"{path} cannot be looked at ({error.strerror})", "check the name, and the folder"
-        ) from error
-    if not exists:
-        raise RecordingError(f"there is no file {path}", "check the name; `biofeedback list` shows the recordings")
-    if not is_file:
+        status = os.stat(path)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        cure = "check the name; `biofeedback list` shows the recordings"
+        raise RecordingError(f"there is no file {path}", cure) from error
+    except (OSError, ValueError) as error:  # the latter: no name of a file
+        what = getattr(error, "strerror", None) or str(error)
+        raise RecordingError(f"{path} cannot be looked at ({what})", "check the name, and the folder") from error
+    if not stat.S_ISREG(status.st_mode):
         raise RecordingError(f"{path} is not a recording", "name one file; `biofeedback list` shows a folder")
-    n_bytes = count_bytes(path)
+    n_bytes = status.st_size + count_log_bytes(path)
     with contextlib.ExitStack() as stack:
         try:
             connection, schema = _connect_read_only(path, n_bytes, stack)
@@ -285,11 +286,17 @@ class ForeignSchemaError(RecordingError):
 
 def count_bytes(path: Path) -> int:
     """Of the file and its log: nothing that it holds can be larger."""
-    n_bytes = 0
-    for name in (path, f"{path}-wal"):
-        with contextlib.suppress(OSError):
-            n_bytes += os.stat(name).st_size
-    return n_bytes
+    with contextlib.suppress(OSError):
+        return os.stat(path).st_size + count_log_bytes(path)
+    return 0
+
+
+def count_log_bytes(path: Path) -> int:
+    """Of the log beside the file; 0 without one."""
+    try:
+        return os.stat(f"{path}-wal").st_size
+    except OSError:
+        return 0
 
 
 def explain(error: Exception) -> str:
@@ -321,6 +328,7 @@ def _open_and_try(uri: str, n_bytes: int, stack: contextlib.ExitStack) -> tuple[
     harden(connection, n_bytes)
     limit_steps(connection, STEPS_TO_OPEN)
     connection.set_authorizer(_allow_reading)
+    connection.execute("BEGIN")  # a recording may grow meanwhile; and one lock serves all that is asked
     return connection, connection.execute(SCHEMA).fetchall()
 
 

@@ -78,7 +78,6 @@ class Recording:
         self.path = path
         with database.connect(path) as (connection, n_bytes):
             try:
-                connection.execute("BEGIN")  # one moment of a recording that grows meanwhile
                 self._read(connection, n_bytes)
             except database.Error as error:
                 raise RecordingError(f"{path} cannot be read ({database.explain(error)})", self._cure) from error
