@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import json
 import os
 import resource
 import signal
@@ -14,10 +15,15 @@ import time
 from pathlib import Path
 
 import pytest
+from websockets.sync.client import ClientConnection, connect
+from websockets.typing import Origin
 
 from biofeedback.storage.check import check_recording
+from biofeedback.storage.recording import open_recording
 from biofeedback.web.connection_limits import RefusalLog
 from biofeedback.web.shortage import find_shortage, told_shortages
+
+from .program import PLAN
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -53,12 +59,41 @@ def test_other_errors_of_the_loop_are_told_as_before(caplog: pytest.LogCaptureFi
     assert len(told) == 2
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="counts open files in /proc")
-def test_a_session_without_open_files_left_goes_on_and_ends_in_order(tmp_path: Path) -> None:
+def ask(page: ClientConnection, **command: object) -> None:
+    """Ask for something and wait until it is done."""
+    page.send(json.dumps(command | {"id": 5}))
+    while True:
+        message = page.recv(10)
+        reply = json.loads(message).get("reply") if isinstance(message, str) else None
+        if reply and reply["id"] == 5:
+            assert reply["ok"], reply
+            return
+
+
+def lead_into_hold(port: int) -> None:
+    """As the coach's page would: cautions, zero, the plan."""
+    with connect(f"ws://127.0.0.1:{port}/ws", origin=Origin(f"http://127.0.0.1:{port}"), proxy=None) as page:
+        stage, asked = "", {"cautions": {"do": "accept_cautions"}, "zero": {"do": "zero"}}
+        while stage != "ready":
+            message = page.recv(10)
+            state = json.loads(message).get("state") if isinstance(message, str) else None
+            if state and state["stage"] != stage and state["stage"] in (*asked, "ready"):
+                stage = state["stage"]
+                if stage in asked:
+                    page.send(json.dumps(asked[stage]))
+        ask(page, do="start_plan", plan="short", anyway=True)
+
+
+@pytest.mark.waits(8)
+@pytest.mark.skipif(sys.platform != "linux", reason="limits open files")
+@pytest.mark.parametrize("n_files", [20, 48])
+def test_a_session_without_open_files_left_goes_on_and_ends_in_order(tmp_path: Path, n_files: int) -> None:
+    (tmp_path / "short.toml").write_text(PLAN)
     source = "simulated:?seed=1&channels=force"
     command = [sys.executable, "-m", "biofeedback", "live", "--source", source, "--athlete", "A01", "--no-browser"]
-    command += ["--port", "0", "--folder", str(tmp_path / "f")]
-    limit = lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (20, 20))  # noqa: E731
+    command += ["--port", "0", "--folder", str(tmp_path / "f"), "--maximum", "force=400"]
+    command += ["--plan", str(tmp_path / "short.toml")]
+    limit = lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (n_files, n_files))  # noqa: E731
     with subprocess.Popen(
         command,
         stdout=subprocess.PIPE,
@@ -71,7 +106,8 @@ def test_a_session_without_open_files_left_goes_on_and_ends_in_order(tmp_path: P
         assert session.stdout is not None
         line = next(line for line in session.stdout if line.startswith("Page: "))
         port = int(line.split(":")[3].split("/")[0])
-        held = [socket.create_connection(("127.0.0.1", port), timeout=5) for _ in range(40)]
+        lead_into_hold(port)
+        held = [socket.create_connection(("127.0.0.1", port), timeout=5) for _ in range(60)]
         time.sleep(2.5)  # two rounds of tries to take a connection
         session.send_signal(signal.SIGINT)
         out, err = session.communicate(timeout=30)
@@ -84,3 +120,5 @@ def test_a_session_without_open_files_left_goes_on_and_ends_in_order(tmp_path: P
     (path,) = (tmp_path / "f").glob("*.hold")
     assert check_recording(path).is_sound
     assert not Path(f"{path}-wal").exists()
+    stop = [event for event in open_recording(path).events if event.kind == "stop"][-1]
+    assert stop.data["reason"] == "the session ended during the hold"
