@@ -99,6 +99,14 @@ def repair_recording(path: str | os.PathLike[str], copy: str | os.PathLike[str])
 
 
 def _examine(path: Path, copy: Path | None) -> Verdict:
+    try:
+        return _look_through(path, copy)
+    except MemoryError as error:
+        what = f"{path} is too large for the memory that is left here"
+        raise RecordingError(what, "close other programs, or check it on another computer") from error
+
+
+def _look_through(path: Path, copy: Path | None) -> Verdict:
     with ExitStack() as stack:
         read, problems, remarks = _open_rows(path, stack, is_saving=copy is not None)
         settings, rate_hz, n_channels = _read_settings(read, path, problems)

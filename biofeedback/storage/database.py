@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Literal
 
 from biofeedback.errors import RecordingError
-from biofeedback.storage.log import read_log
+from biofeedback.storage.log import MAX_LOG_BYTES, read_log
 from biofeedback.storage.schema import COLUMNS, SchemaRow, check_version, find_foreign
 
 if sys.platform != "win32":
@@ -62,6 +62,8 @@ LIMITS = {
     sqlite3.SQLITE_LIMIT_COLUMN: 100,
     sqlite3.SQLITE_LIMIT_WORKER_THREADS: 0,
 }
+NEIGHBOURS = ("-wal", "-shm", "-journal")  # what SQLite opens beside a file by itself
+MAX_BYTES = 2**36  # 64 GiB: 24 h of 32 channels at 4 kHz take half of that
 LEAST_LENGTH = 1_000_000  # bytes; SQLite's own messages need some room in a small file
 LARGEST_LENGTH = 2**30 - 1
 
@@ -72,17 +74,7 @@ def connect(path: Path) -> Iterator[tuple[Connection, int]]:
 
     RecordingError with its cure for whatever is wrong with the file.
     """
-    try:
-        status = os.stat(path)
-    except (FileNotFoundError, NotADirectoryError) as error:
-        cure = "check the name; `biofeedback list` shows the recordings"
-        raise RecordingError(f"there is no file {path}", cure) from error
-    except (OSError, ValueError) as error:  # the latter: no name of a file
-        what = getattr(error, "strerror", None) or str(error)
-        raise RecordingError(f"{path} cannot be looked at ({what})", "check the name, and the folder") from error
-    if not stat.S_ISREG(status.st_mode):
-        raise RecordingError(f"{path} is not a recording", "name one file; `biofeedback list` shows a folder")
-    n_bytes = status.st_size + count_log_bytes(path)
+    n_bytes = measure_files(path)
     with contextlib.ExitStack() as stack:
         try:
             connection, schema = _connect_read_only(path, n_bytes, stack)
@@ -108,7 +100,7 @@ def connect_for_writing(path: Path, *, durable: bool = True, own: bool = False) 
     RecordingError
         The file is something else, or is built otherwise than this program builds recordings, or is damaged.
     """
-    is_checked = not own and path.exists() and path.stat().st_size > 0
+    is_checked = not own and os.path.lexists(path) and measure_files(path) > 0
     if is_checked:
         refuse_damaged_log(path)
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_S, factory=_Writer)
@@ -165,6 +157,7 @@ def is_written(path: Path) -> bool:
     if is_held(path):
         return True
     try:
+        measure_files(path)
         refuse_damaged_log(path)
         with contextlib.closing(sqlite3.connect(path, timeout=0.2)) as connection:
             connection.execute("PRAGMA journal_mode = DELETE")
@@ -177,11 +170,13 @@ def is_written(path: Path) -> bool:
 
 def is_held(path: Path) -> bool:
     """Whether a writer is known to hold the file; asking changes nothing, and not every system can tell."""
-    return identity(path) in _HELD or _is_locked_elsewhere(path)
+    found = identity(path)
+    return found is not None and (found in _HELD or _is_locked_elsewhere(path))
 
 
 def refuse_damaged_log(path: Path) -> None:
     """Raise RecordingError when the log beside the file holds more than SQLite would take of it."""
+    measure_neighbours(path)
     try:
         log = read_log(path)
     except OSError as error:
@@ -200,6 +195,8 @@ def _is_locked_elsewhere(path: Path) -> bool:
     """
     if sys.platform == "win32" or sys.platform not in LOCKS:
         return False
+    if not path.is_file():  # nothing waits for the other end of a pipe
+        return False
     layout, at = LOCKS[sys.platform]
     asked = (fcntl.F_WRLCK, 0, LOCK_AT, LOCK_BYTES, 0) if at == 0 else (LOCK_AT, LOCK_BYTES, 0, fcntl.F_WRLCK, 0)
     try:
@@ -211,10 +208,10 @@ def _is_locked_elsewhere(path: Path) -> bool:
 
 
 def identity(path: Path) -> tuple[int, int] | None:
-    """Which file a name stands for now; None when there is none."""
+    """Which file a name stands for now; None when there is none, or it leads round in a circle."""
     try:
         status = path.stat()
-    except (FileNotFoundError, NotADirectoryError):
+    except OSError:
         return None
     return status.st_dev, status.st_ino
 
@@ -287,16 +284,49 @@ class ForeignSchemaError(RecordingError):
 def count_bytes(path: Path) -> int:
     """Of the file and its log: nothing that it holds can be larger."""
     with contextlib.suppress(OSError):
-        return os.stat(path).st_size + count_log_bytes(path)
+        return os.stat(path).st_size + measure_neighbours(path)
     return 0
 
 
-def count_log_bytes(path: Path) -> int:
-    """Of the log beside the file; 0 without one."""
+def measure_files(path: Path) -> int:
+    """Bytes of a recording and its log. RecordingError for what cannot be one, before SQLite opens it."""
     try:
-        return os.stat(f"{path}-wal").st_size
-    except OSError:
-        return 0
+        status = os.stat(path)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        cure = "check the name; `biofeedback list` shows the recordings"
+        raise RecordingError(f"there is no file {path}", cure) from error
+    except (OSError, ValueError) as error:  # the latter: no name of a file
+        what = getattr(error, "strerror", None) or str(error)
+        raise RecordingError(f"{path} cannot be looked at ({what})", "check the name, and the folder") from error
+    if not stat.S_ISREG(status.st_mode):
+        raise RecordingError(f"{path} is not a recording", "name one file; `biofeedback list` shows a folder")
+    n_bytes = status.st_size + measure_neighbours(path)
+    if n_bytes > MAX_BYTES:
+        raise RecordingError(f"{path} takes {n_bytes / 1e9:.0f} GB: no recording is as large", "move it away")
+    return n_bytes
+
+
+def measure_neighbours(path: Path) -> int:
+    """Bytes of the log beside a file. SQLite opens its own files there unasked, wherever a name leads.
+
+    Raises
+    ------
+    RecordingError
+        One of them is something else than a plain file, or the log is larger than one can be.
+    """
+    n_bytes = 0
+    for suffix in NEIGHBOURS:
+        try:
+            status = os.lstat(f"{path}{suffix}")
+        except OSError:  # there is none
+            continue
+        if not stat.S_ISREG(status.st_mode):
+            raise RecordingError(f"{path}{suffix} is no plain file, as what belongs to a recording is", "move it away")
+        if suffix == "-wal":
+            n_bytes = status.st_size
+    if n_bytes > MAX_LOG_BYTES:
+        raise RecordingError(f"{path}-wal takes {n_bytes / 1e9:.0f} GB: no log is as large", "move it away")
+    return n_bytes
 
 
 def explain(error: Exception) -> str:

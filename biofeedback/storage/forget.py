@@ -15,6 +15,7 @@ from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START, SUFFIX
 from biofeedback.storage.unfinished import finish_unfinished, remove_for_good
 
+MAX_SEARCHED_BYTES = 2**30
 HEAD_BYTES = 8192  # of a file that is not text: formats keep the subject in their header
 NEIGHBOURS = ("-wal", "-shm", "-journal", ".saving")
 
@@ -142,6 +143,8 @@ def _read_recording_text(path: Path) -> str:
 
 
 def _read_text(path: Path) -> str:
+    if path.stat().st_size > MAX_SEARCHED_BYTES:
+        raise RecordingError(f"{path} is too large to be held in memory", "look into it by other means")
     content = path.read_bytes()
     try:
         return content.decode()

@@ -153,8 +153,11 @@ def _find_files(folder: Path, prefix: str = "") -> Iterator[tuple[str, str]]:
                 with suppress(PermissionError, FileNotFoundError):  # lost+found of a drive; just deleted
                     yield from _find_files(folder / item.name, f"{prefix}{item.name}/")
             elif item.name.endswith((SUFFIX, f"{SUFFIX}-wal")):
-                with suppress(FileNotFoundError):
+                try:
                     found[item.name] = item.stat()
+                except OSError:  # a link that leads nowhere or round in a circle is that name's problem
+                    with suppress(OSError):
+                        found[item.name] = item.stat(follow_symlinks=False)
     for name, status in found.items():
         if name.endswith(SUFFIX):
             log = found.get(f"{name}-wal")

@@ -8,6 +8,9 @@ Layout and checksums: SQLite file format, sections 4.1 and 4.2.
 
 from __future__ import annotations
 
+import errno
+import os
+import stat
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -22,6 +25,7 @@ MAGIC = 0x377F0682  # the last bit tells the order of bytes in the checksums
 USUAL_PAGE_BYTES = 4096  # SQLite's default, where the header is lost
 MAX_EARLIER = 2**16  # the first salt grows by one each time the log begins anew
 FRAMES_AT_ONCE = 256
+MAX_LOG_BYTES = 2**31  # SQLite begins the log anew about every 4 MB, as soon as nobody reads
 
 Words = NDArray[np.uint32]
 
@@ -68,11 +72,22 @@ class Log:
 
 def read_log(path: Path) -> Log | None:
     """The log beside a recording; None where there is none, or an empty one. OSError when it cannot be read."""
-    try:
-        content = Path(f"{path}-wal").read_bytes()
-    except FileNotFoundError:
-        return None
+    content = read_log_bytes(path)
     return parse_log(content) if content else None
+
+
+def read_log_bytes(path: Path) -> bytes:
+    """What stands in the log beside a recording, if there is one. OSError when it is no plain file, or too large."""
+    log = Path(f"{path}-wal")
+    try:
+        status = log.lstat()
+    except FileNotFoundError:
+        return b""
+    if not stat.S_ISREG(status.st_mode):
+        raise OSError(errno.EINVAL, "no plain file", str(log))
+    if status.st_size > MAX_LOG_BYTES:
+        raise OSError(errno.EFBIG, os.strerror(errno.EFBIG), str(log))
+    return log.read_bytes()
 
 
 def parse_log(content: bytes) -> Log:

@@ -30,6 +30,7 @@ PAGES: Mapping[str, tuple[int, int]] = {  # of a group together, of one device
     "athlete": (6, 3),  # of each seat
 }
 HEADER_S, BODY_S = 10.0, 30.0  # to say what is wanted, and to send what belongs to it
+MESSAGES_AT_ONCE, MESSAGES_PER_S = 60, 20.0  # of a page; a person's hand, its pings and a slider stay far below
 SAME_REFUSAL_S = 60.0
 MAX_REFUSALS = 20
 
@@ -66,6 +67,21 @@ class PagePlaces:
             yield has_place
         finally:
             self._n.subtract(keys if has_place else ())
+
+
+class MessagePace:
+    """How fast a page is listened to: what it says beyond that waits on the wire, and nobody else waits for it."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._n_free, self._at_s = float(MESSAGES_AT_ONCE), clock()
+
+    def take(self) -> float:
+        """One message came: seconds to let pass before it is heard."""
+        now_s = self._clock()
+        self._n_free = min(MESSAGES_AT_ONCE, self._n_free + MESSAGES_PER_S * (now_s - self._at_s)) - 1.0
+        self._at_s = now_s
+        return max(0.0, -self._n_free / MESSAGES_PER_S)
 
 
 class RefusalLog:

@@ -11,6 +11,7 @@ from typing import Any
 from starlette.types import Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from biofeedback.web.connection_limits import MessagePace
 from biofeedback.web.pairing import Right
 from biofeedback.web.replies import reply_to_message
 from biofeedback.web.seats import Seat
@@ -42,7 +43,10 @@ async def serve_page(
             await put({"type": "websocket.send", "text" if isinstance(message, str) else "bytes": message})
 
         async def listen() -> None:
+            pace = MessagePace()
             while (message := await socket.receive())["type"] == "websocket.receive" and is_welcome():
+                if wait_s := pace.take():
+                    await asyncio.sleep(wait_s)
                 text = message.get("text")
                 reply = reply_to_message(seat.live, text, by=right, seat=number, sharing=sharing, device=device)
                 slot.put_reply(reply)

@@ -463,6 +463,32 @@ def test_a_page_that_reconnects_all_evening_takes_one_place(monkeypatch: pytest.
     serve_fake(scenario)
 
 
+def test_a_page_is_heard_at_a_hands_pace_in_the_long_run() -> None:
+    now = [0.0]
+    pace = connection_limits.MessagePace(lambda: now[0])
+    assert [pace.take() for _ in range(60)] == [0.0] * 60
+    for _ in range(1000):  # a flood, each message heard after its wait
+        now[0] += pace.take()
+    assert now[0] == pytest.approx(1000 / 20, rel=0.05)
+    now[0] += 10.0
+    assert pace.take() == 0.0
+
+
+def test_a_page_that_talks_without_end_keeps_nobody_else_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connection_limits, "MESSAGES_AT_ONCE", 5)
+    monkeypatch.setattr(connection_limits, "MESSAGES_PER_S", 0.01)
+
+    async def scenario(live: FakeLive, address: str) -> None:
+        async with join(address) as flood, join(address) as coach:
+            for _ in range(500):
+                await flood.send('{"do": "note", "text": "flood"}')
+            await coach.send('{"do": "note", "text": "mine", "id": 1}')
+            assert (await next_reply(coach))["ok"]
+            assert [message["text"] for message, _ in live.commands].count("flood") == 5
+
+    serve_fake(scenario)
+
+
 def test_a_page_that_is_open_longer_than_that_stays(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(connection_limits, "HEADER_S", 0.1)
 
