@@ -18,7 +18,7 @@ from biofeedback.errors import PlanError, SourceError
 from biofeedback.wiring.form_fields import FormError, read_text
 from biofeedback.wiring.start_columns import DECIMAL_WORDS, read_lines
 from biofeedback.wiring.start_form import write_source, write_wire
-from biofeedback.wiring.user_files import write_whole
+from biofeedback.wiring.user_files import save_text
 
 HEAR_S = 6.0  # boards that reset when their port is opened need up to 2 s
 ENOUGH_LINES, ENOUGH_BYTES = 60, 1 << 16
@@ -135,7 +135,7 @@ def keep_profile(form: Mapping[str, Any], open_recording: OpenRecording) -> dict
     parse_profile(text, f"{name}.toml")  # what could not be read again is not kept
     path = user_folder() / f"{name}.toml"
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, text)
+    save_text(path, text)
     return {"profile": name, "file": str(path)}
 
 
