@@ -130,6 +130,7 @@ class Kept(sqlite3.Connection):
 
 def ask(path: Path, statement: str) -> Any:
     with database.connect(path) as (connection, _):
+        connection.execute("ROLLBACK")  # it must not be the reader's own transaction alone that stands in the way
         return connection.execute(statement).fetchall()
 
 
