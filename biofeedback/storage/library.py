@@ -139,7 +139,9 @@ def filter_recordings(
 def remove_index(folder: str | os.PathLike[str]) -> None:
     """Forget all that the index knows; the next listing rebuilds it."""
     for suffix in ("", "-journal"):
-        (Path(folder) / (INDEX + suffix)).unlink(missing_ok=True)
+        path = Path(folder) / (INDEX + suffix)
+        if path.is_symlink() or not path.is_dir():  # a folder of that name is none of ours
+            path.unlink(missing_ok=True)
 
 
 def _find_files(folder: Path, prefix: str = "") -> Iterator[tuple[str, str]]:

@@ -88,3 +88,11 @@ def test_what_is_no_plain_file_is_that_names_problem(
     assert "sound: 1 of 2" in capsys.readouterr().out
     assert main(["forget", "B99", "--folder", str(tmp_path), "--yes"]) in (0, 1)
     assert names <= {path.name for path in tmp_path.iterdir()}
+
+
+def test_a_folder_in_place_of_the_index_stops_nothing(tmp_path: Path) -> None:
+    make(tmp_path / "A07-1.hold")
+    (tmp_path / ".recordings-index").mkdir()
+    assert [entry.name for entry in list_recordings(tmp_path)] == ["A07-1.hold"]
+    assert main(["forget", "B99", "--folder", str(tmp_path), "--yes"]) == 0
+    assert main(["forget", "A01", "--folder", str(tmp_path), "--yes"]) in (0, 1)
