@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
 import shutil
 import subprocess
 import sys
@@ -15,6 +16,7 @@ import tempfile
 import warnings
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
@@ -111,12 +113,44 @@ def use_edf(data: bytes, folder: Path) -> None:
         import_edf(path)
 
 
+@functools.cache
+def load_profiles() -> list[Any]:
+    """Ours, read once."""
+    from biofeedback.acquisition.profiles import list_profiles, load_profile
+
+    return [load_profile(name) for name in list_profiles()]
+
+
+def use_decoder(data: bytes, folder: Path) -> None:
+    """What a board sends, by each of our profiles, in pieces of any size: never a fault, and time without holes."""
+    from biofeedback.acquisition.decoder import LineDecoder
+    from biofeedback.acquisition.timeline import Timeline
+    from biofeedback.model import Note
+
+    decoders = [LineDecoder(columns="seq,t_us,force"), LineDecoder(columns="force,emg,check")]
+    decoders += [profile.make_decoder() for profile in load_profiles()]
+    step = 1 + (data[0] if data else 0)
+    for decoder in decoders:
+        timeline, arrival_s, end = None, 0.0, 0
+        for at in range(1, len(data), step):
+            arrival_s += 0.02
+            decoded = decoder.feed(data[at : at + step])
+            width = next((piece.counts.shape[1] for piece in decoded if hasattr(piece, "counts")), 0)
+            timeline = timeline or (Timeline(80.0, width) if width else None)
+            for item in timeline.place(decoded, arrival_s) if timeline else ():
+                if not isinstance(item, Note):
+                    assert item.first_frame == end, "a hole or an overlap"
+                    end = item.end_frame
+        assert end <= 80.0 * (arrival_s + 30.0) + len(data), "time ran away"
+
+
 TARGETS: dict[str, Callable[[bytes, Path], None]] = {
     "recording": use_recording,
     "log": use_log,
     "json": use_json,
     "toml": use_toml,
     "message": use_message,
+    "decoder": use_decoder,
     "csv": use_csv,
     "edf": use_edf,
 }
@@ -140,6 +174,11 @@ def make_seeds(folder: Path) -> dict[str, list[bytes]]:
     seeds["json"] = [b'{"a":[1,{"b":"\\u00e4"}]}']
     seeds["toml"] = [each.read_bytes() for each in sorted((ROOT / "biofeedback").rglob("*.toml"))]
     seeds["message"] = [b'{"do":"zero","id":1}', b'{"do":"rate","value":3,"id":2}', b'{"do":"invite","role":"coach"}']
+    seeds["decoder"] = [
+        b"\x20" + b"".join(b"%d,%d,%d\n" % (k, 12500 * k, 100 + k) for k in range(40)),
+        b"\x07force 1.25 N\nW: 3,5 kg\n#boot x\n1 2\n3 4\n",
+        b"\x40" + bytes(range(256)),
+    ]
     seeds["csv"] = [b"time,force\n0.00,1\n0.01,2\n0.02,3\n", b"force;emg\n1,5;2\n1,6;3\n"]
     with contextlib.suppress(ImportError):
         from biofeedback.storage.edf import export_edf
@@ -156,6 +195,7 @@ def fuzz(name: str, seconds: int) -> None:
     with atheris.instrument_imports(include=["biofeedback"]):
         import biofeedback.account.commands
         import biofeedback.acquisition.profiles
+        import biofeedback.acquisition.timeline
         import biofeedback.session.exercises
         import biofeedback.session.plan
         import biofeedback.storage.check
