@@ -30,7 +30,7 @@ PAGES: Mapping[str, tuple[int, int]] = {  # of a group together, of one device
     "athlete": (6, 3),  # of each seat
 }
 HEADER_S, BODY_S = 10.0, 30.0  # to say what is wanted, and to send what belongs to it
-MESSAGES_AT_ONCE, MESSAGES_PER_S = 60, 20.0  # of a page; a person's hand, its pings and a slider stay far below
+MESSAGES_AT_ONCE, MESSAGES_PER_S = 120, 60.0  # of a page; a hand, its pings and what a phone measures stay below
 SAME_REFUSAL_S = 60.0
 MAX_REFUSALS = 20
 
