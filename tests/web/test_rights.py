@@ -159,8 +159,8 @@ PLACED_ROUTES = {
 }
 PLACED_BEFORE = {  # while there is no session: nobody else can connect
     "/", "/coach", "/athlete", "/group", "/report", "/pair", "/static/{name:path}", "/start", "/start/about",
-    "/start/ports", "/start/ask", "/start/radios", "/start/write", "/start/which", "/start/hear", "/start/keep", "/start/check",
-    "/start/begin", "/review",
+    "/start/ports", "/start/ask", "/start/radios", "/start/write", "/start/which", "/start/hear", "/start/keep",
+    "/start/check", "/start/begin", "/review",
     "/review/list", "/review/about", "/review/answer", "/review/trace", "/review/files-to-delete", "/review/report",
     "/review/history", "/review/export", "/review/rename", "/review/delete",
 }  # fmt: skip
