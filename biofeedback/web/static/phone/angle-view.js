@@ -41,7 +41,8 @@ export class AngleView {
     this.degrees = NaN; // from the zero, the mean of the last half second
     this.mayMeasure = place !== "coach";
     this.sensor = new AngleSensor(
-      (message) => seat.send(message),
+      // what is measured while there is no connection is a gap: nobody is told twenty times a second
+      (message) => (message.do === "phone_angle" ? seat.send(message) : seat.link.send(message) !== null),
       (what, cure) => setText($("angle-wrong"), what ? `${what}: ${cure}` : ""),
     );
     $("angle-use").addEventListener("click", async () => {
