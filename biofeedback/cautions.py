@@ -34,6 +34,14 @@ NO_MAXIMUM: tuple[str, ...] = (
     "Osteoporosis, a hernia, blood thinners, or an aneurysm",
     "Pain relief taken today",
 )
+SORE_CAUTION = (
+    "Nothing harder and nothing further today: at most 30 %, or by felt effort. New pain that stays or comes back is "
+    "for a licensed professional to look at."
+)
+HURT_CAUTION = (
+    "End here: nothing more today. Numbness, tingling, new pain or a limp that stays or comes back is for a licensed "
+    "professional to look at."
+)
 NO_MAXIMUM_QUESTION = "Does one or more of these hold for you?"
 INSTEAD_OF_MAXIMUM = (
     "No maximum is tested. The session goes by felt effort: contractions at 1 to 3 of 10, no harder, and no percentage."

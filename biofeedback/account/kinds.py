@@ -212,6 +212,7 @@ class PlanBegun:
     duration_s: float | None = None
     drawn: Mapping[str, Any] | None = None
     lesson: str = ""
+    read_range: bool = False
     phases: tuple[PlanPhase, ...] = ()
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeAlias
 
+from biofeedback.account.kinds import Aftermath
 from biofeedback.model import Band
 
 PhaseKind: TypeAlias = Literal["passive", "contract", "remote", "rest"]
@@ -89,6 +90,8 @@ STOP_REASONS: Mapping[str, StopReason] = {
     ),
     "sensor": StopReason("strap or sensor", "Set it right, then zero and check the signal before another hold."),
 }
+EXPECTATIONS: Mapping[str, str] = {"less": "less discomfort", "same": "no difference", "more": "more discomfort"}
+SORE = 3.0  # of 10: soreness after the last time above which nothing harder or further is offered; common practice
 # said through a push, one each second, up to three building up, then holding: counting aloud keeps the breath moving
 # (Phys Ther 1989, abstract read: trained breathing lowered 163/120 to 148/112 mmHg)
 COUNT: tuple[str, ...] = ("one", "two", "three, hold", "four", "five")
@@ -102,6 +105,32 @@ BANDS: Mapping[str, Band] = {  # common practice, no source
 def get_meaning(kind: str) -> PhaseMeaning:
     """What a kind of phase means; one that this version does not know is named as it is, and stands for nothing."""
     return PHASES.get(kind) or PhaseMeaning(kind, kind)
+
+
+def list_hurts(told: Aftermath) -> list[str]:
+    """What at the end of a session lets nothing more be done in it, in words."""
+    hurts = (
+        (told.numbness, "numbness or tingling"),
+        (told.new_pain, "new pain"),
+        (told.walks_normally is False, "a limp"),
+    )
+    return [text for is_so, text in hurts if is_so]
+
+
+def is_sore(told: Aftermath) -> bool:
+    """Whether nothing harder or further is to be offered: new pain, or soreness over 3."""
+    return bool(told.new_pain) or (told.soreness or 0.0) > SORE
+
+
+def describe_aftermath(told: Aftermath) -> str:
+    """What was answered, in one phrase; what was not answered is left out."""
+    parts = [
+        None if told.new_pain is None else "new pain" if told.new_pain else "no new pain",
+        None if told.numbness is None else "numbness or tingling" if told.numbness else "no numbness",
+        None if told.walks_normally is None else "walks normally" if told.walks_normally else "does not walk normally",
+        None if told.soreness is None else f"soreness {told.soreness:g} of 10",
+    ]
+    return ", ".join(part for part in parts if part)
 
 
 def describe_phase(kind: str, short: bool = False) -> str:

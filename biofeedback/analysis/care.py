@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from biofeedback.account.account import Account
-from biofeedback.account.kinds import Aftermath
+from biofeedback.account.words import EXPECTATIONS, describe_aftermath
 
 FALL_PERCENT = 5.0  # points of effort from the first contractions to the last; common practice, no source
 N_FALL_MIN = 3  # contractions in one band
-EXPECTED = {"less": "less discomfort", "same": "no difference", "more": "more discomfort"}
+TOLD_OF = {"end": "At the end", "next": "Since last time"}
 UNLABELLED = "0 to 10, without words at its ends"
 
 
@@ -68,21 +68,11 @@ def list_care(account: Account, settings: Mapping[str, Any], *, has_attempts: bo
         ("Maximum", held.limited if held else ""),
         ("Familiarisation", "yes: nothing of it is to be used" if settings.get("familiarisation") else ""),
         ("Rating scale", str(settings.get("rating_scale") or UNLABELLED) if account.ratings else ""),
-        ("Expected beforehand", EXPECTED.get(account.expects, "")),
+        ("Expected beforehand", EXPECTATIONS.get(account.expects, "")),
         ("Range", ranges),
-        *(("At the end" if one.when == "end" else "Since last time", _describe(one)) for one in account.aftermath),
+        *((TOLD_OF[one.when], describe_aftermath(one)) for one in account.aftermath),
     ]
     return [(name, text) for name, text in rows if text]
-
-
-def _describe(one: Aftermath) -> str:
-    told = [
-        None if one.new_pain is None else "new pain" if one.new_pain else "no new pain",
-        None if one.numbness is None else "numbness" if one.numbness else "no numbness",
-        None if one.walks_normally is None else "walks normally" if one.walks_normally else "does not walk normally",
-        None if one.soreness is None else f"soreness {one.soreness:g} of 10",
-    ]
-    return ", ".join(text for text in told if text)
 
 
 def _answer(value: float | None) -> str:

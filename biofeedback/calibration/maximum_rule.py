@@ -52,7 +52,8 @@ def judge_maximum(
 
     if len(good) < n_needed or best is None or len(ranked) < 2:
         n_more = max(n_needed, 2) - len(good)
-        return verdict("more", n_more, f"{len(good)} good attempts; {n_needed} are needed; {n_more} more")
+        noun = "attempt" if len(good) == 1 else "attempts"
+        return verdict("more", n_more, f"{len(good)} good {noun} of {n_needed}; {n_more} more")
     differ_percent = 100 * (best - ranked[1][0]) / best
     is_rising = (
         improving_percent is not None

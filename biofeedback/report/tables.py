@@ -265,7 +265,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Before", ", ".join(s.get("covariates") or ())),
         ("Side", s.get("side")),
         ("Position", s.get("position")),
-        ("Joint", ". ".join(filter(None, (s.get("joint"), explain_stand_in(str(s.get("joint") or "general")))))),
+        ("Joint", "; ".join(filter(None, (s.get("joint"), explain_stand_in(str(s.get("joint") or "general")))))),
         ("Started (UTC)", s.get("started_utc")),
         ("Source", s.get("source")),
         ("Simulated", "yes" if s.get("simulated") else "no"),

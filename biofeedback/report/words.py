@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from itertools import pairwise
 
+from biofeedback.account.kinds import Aftermath
 from biofeedback.account.records import FOREVER
-from biofeedback.account.words import STOP_REASONS
+from biofeedback.account.words import EXPECTATIONS, STOP_REASONS, describe_aftermath, is_sore, list_hurts
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 from biofeedback.analysis.dose import Dose, make_band
 from biofeedback.analysis.held import name_band
@@ -21,6 +22,7 @@ from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.scale import explain_beyond
 from biofeedback.calibration.units import per_body_mass
+from biofeedback.cautions import SORE_CAUTION
 from biofeedback.report.figuring import capitalise, count, find_digits, format_clock, number, signed
 
 EXPECTATION = (
@@ -59,6 +61,11 @@ SHORT = {
     HARDER_START: "not decided: too little discomfort to ease",
 }
 MIXED_PERCENT = 15.0  # contractions further apart than this are not one effort
+FURTHER = (
+    "A warm muscle reaches further the same evening, whatever was done; and further is not easier: each is an outcome "
+    "of its own."
+)
+HURT_AT_END = "What stays or comes back is for a licensed professional to look at, before the next session."
 TITLE = "Contraction and discomfort"
 CAPTIONS = {
     "ratings": "discomfort in each phase, in order; circles R: relaxed, diamonds C: contracting, hollow: doubtful.",
@@ -127,6 +134,8 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
         sentences.append(f"{title}: {count(len(rows), 'phase')} over {length} min, {n_contract} of them contracting.")
     else:
         sentences.append(f"{title}: {format_clock(analysis.trace.duration_s)} min were recorded.")
+    if expects := EXPECTATIONS.get(analysis.trace.account.expects, ""):
+        sentences.append(f"Expected beforehand: {expects}.")
     sentences += _describe_effort(rows)
     sentences += _describe_choices(rows)
     sentences += _describe_ratings(analysis)
@@ -154,6 +163,8 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
     sentences += describe_paces(analysis.paces)
     if returned := describe_return(response):
         sentences.append(returned)
+    if any(result.change for result in judge_ranges(analysis.trace.account.ranges)):
+        sentences.append(FURTHER)
     if response.word in ("less", "more"):
         sentences.append(EXPECTATION)
     return tuple(sentences)
@@ -167,6 +178,7 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
     if analysis.settings.get("fast"):
         steps.append("It was shortened for trying out: repeat it at full length before training by it.")
     steps += _advise_after_stops(analysis)
+    steps += _advise_after_aftermath(analysis.trace.account.aftermath)
     steps += describe_doubts(analysis)
     steps += _advise(analysis)
     if analysis.by_feel:
@@ -181,6 +193,17 @@ def _advise_after_stops(analysis: SessionAnalysis) -> list[str]:
     if any(stop.why not in STOP_REASONS for stop in stops):
         steps.append("The session was stopped: find out why before the next one.")
     return [step for step in steps if step]
+
+
+def _advise_after_aftermath(told: Sequence[Aftermath]) -> list[str]:
+    """What the last answers about the end and about the time since last session ask for."""
+    last = {one.when: one for one in told}
+    steps = []
+    if "end" in last and (hurts := list_hurts(last["end"])):
+        steps.append(f"At the end there was {' and '.join(hurts)}. {HURT_AT_END}")
+    if "next" in last and is_sore(last["next"]):
+        steps.append(f"Since the last time: {describe_aftermath(last['next'])}. {SORE_CAUTION}")
+    return steps
 
 
 def advise_effort(dose: Dose, word: str) -> list[str]:

@@ -29,6 +29,7 @@ from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import take_coachs_word
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
+from biofeedback.session.asked import need_well
 from biofeedback.session.care_actions import CARE_ACTIONS, need_fitting, need_practice, need_rest
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting
@@ -215,6 +216,7 @@ def _explain_stop(engine: SessionState, message: Message, by: str) -> None:
 
 
 def _resume(engine: SessionState, message: Message, by: str) -> None:
+    need_well(engine)
     why = engine.account.stops[-1].why if engine.account.stopped and engine.account.stops else ""
     if why and not STOP_REASONS[why].may_go_on:
         raise SessionError(

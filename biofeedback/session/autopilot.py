@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from biofeedback.session.asked import is_since_open
 from biofeedback.session.care_actions import find_rest_left_s
 from biofeedback.session.engine import Engine
 from biofeedback.session.setup import PRACTICE_PERCENT
@@ -25,7 +26,7 @@ class Autopilot:
             return None if engine.problems[engine.guide] else {"do": "take_up"}
         if engine.hold:
             return {"do": "rate", "value": said} if engine.hold.ask and said is not None else None
-        felt = self._say_how_it_felt(engine, said)
+        felt = _answer_questions(engine) or self._say_how_it_felt(engine, said)
         if felt or engine.activity or self.is_finished:
             return felt
         if engine.stage in ("ready", "done"):
@@ -36,8 +37,6 @@ class Autopilot:
 
     def _find_maximum(self, engine: Engine) -> Message:
         n_practised = len(engine.account.practice)
-        if engine.setup.graded and engine.account.tests_no_maximum is None:
-            return {"do": "screening", "applies": False}
         if engine.setup.graded and n_practised < len(PRACTICE_PERCENT):
             return {"do": "practice", "felt": PRACTICE_PERCENT[n_practised]}
         # a coach would rest and try again; the recording says that it is not settled
@@ -59,3 +58,14 @@ class Autopilot:
             return {"do": "start_plan", "plan": self._plans.pop(0)}
         self.is_finished = True
         return {"do": "finish"}
+
+
+def _answer_questions(engine: Engine) -> Message | None:
+    """A computed athlete is well, and nothing on the list holds."""
+    if engine.stage not in ("maximum", "ready"):
+        return None
+    if is_since_open(engine):
+        return {"do": "aftermath", "when": "next", "new_pain": False, "soreness": 0}
+    if engine.setup.graded and engine.account.tests_no_maximum is None:
+        return {"do": "screening", "applies": False}
+    return None

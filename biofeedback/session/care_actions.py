@@ -9,9 +9,10 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal, TypeAlias, cast, get_args
 
 from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, Screened
-from biofeedback.account.words import BANDS, SCALE
+from biofeedback.account.words import BANDS, EXPECTATIONS, SCALE
 from biofeedback.cautions import INSTEAD_OF_MAXIMUM, NO_MAXIMUM
 from biofeedback.errors import SessionError
+from biofeedback.session.asked import need_hard_effort, need_well
 from biofeedback.session.maximum import RIG_CURE, Practising
 from biofeedback.session.plan import Plan
 from biofeedback.session.setup import PRACTICE_PERCENT
@@ -21,20 +22,21 @@ from biofeedback.session.values import read_number, read_text
 
 Message: TypeAlias = Mapping[str, Any]
 LIGHT_PERCENT = BANDS["light"].high_percent  # what is not hard for who tests no maximum (common practice)
-SORE, AT_MOST = 3.0, 10.0  # soreness of the next morning above which nothing harder or further is offered
+AT_MOST = 10.0
 INSTEAD = "choose a plan by felt effort: it needs no maximum"
-EXPECTATIONS: tuple[str, ...] = ("less", "same", "more")
 
 
 def need_testing(engine: SessionState) -> None:
     """SessionError with the reason and the alternative where no maximum is to be tested."""
     account = engine.account
+    need_well(engine)
     if account.testing_ended:
         raise SessionError(f"{account.testing_ended} ended testing for today", INSTEAD)
     if account.tests_no_maximum:
         raise SessionError("no maximum is tested at the end of the range: something on the list holds", INSTEAD)
     if engine.setup.graded and account.tests_no_maximum is None:
         raise SessionError("the list of who does not test a maximum was not answered", "read it and answer yes or none")
+    need_hard_effort(engine, "a maximum is the hardest contraction there is")
 
 
 def need_practice(engine: SessionState) -> None:
@@ -53,11 +55,15 @@ def need_practice(engine: SessionState) -> None:
 
 def find_rest_left_s(engine: SessionState) -> float:
     """How long the rest between the last attempt and a plan still lasts; 0 when it is over, or none is asked for."""
+    return max(0.0, find_rest_over_s(engine) - engine.time_s)
+
+
+def find_rest_over_s(engine: SessionState) -> float:
+    """Session time at which the rest between the last attempt and a plan is over; 0 when there was no attempt."""
     attempts = engine.account.search
     if not attempts:
         return 0.0
-    since_s = (engine.level - attempts[-1].frame / engine.levels.hop) / engine.level_rate_hz
-    return max(0.0, engine.setup.rest_before_check_s - since_s)
+    return attempts[-1].frame / engine.levels.hop / engine.level_rate_hz + engine.setup.rest_before_check_s
 
 
 def need_rest(engine: SessionState, *, anyway: bool) -> None:
@@ -71,6 +77,7 @@ def need_rest(engine: SessionState, *, anyway: bool) -> None:
 
 def need_fitting(engine: SessionState, plan: Plan) -> None:
     """SessionError for a plan that is harder than this athlete is to contract today."""
+    need_well(engine)
     hardest = max((phase.highest_percent or 0.0 for phase in plan.phases), default=0.0)
     if hardest <= LIGHT_PERCENT:
         return
@@ -87,18 +94,24 @@ def need_fitting(engine: SessionState, plan: Plan) -> None:
             f"the range by who tests no maximum (80 % and more pulls hardest where the muscle is fixed to the bone)",
             "choose a plan by felt effort of 1 to 3, or one of at most 30 %",
         )
-    if is_sore(engine):
+    asks = f"{plan.title or plan.name} asks for up to {hardest:g} %"
+    if engine.setup.graded and engine.account.tests_no_maximum is None:
         raise SessionError(
-            f"{plan.title or plan.name} asks for up to {hardest:g} %, and after the last time there is new pain or "
-            f"soreness over {SORE:g}",
-            "choose a plan by felt effort of 1 to 3, or one of at most 30 %, and go no further than last time",
+            f"{asks}, and the list of who does not contract hard at the end of the range was not answered",
+            "read it and answer yes or none, or choose a plan by felt effort or of at most 30 %",
         )
+    need_hard_effort(engine, asks)
 
 
-def is_sore(engine: SessionState) -> bool:
-    """Whether the last answers say that nothing harder or further is to be offered."""
-    told = engine.account.aftermath
-    return any(one.when == "next" and (one.new_pain or (one.soreness or 0.0) > SORE) for one in told[-1:])
+def find_refused(engine: SessionState) -> dict[str, SessionError]:
+    """The plans that are not offered today, each with its reason and what there is instead."""
+    refused = {}
+    for plan in engine.plans.values():
+        try:
+            need_fitting(engine, plan)
+        except SessionError as error:
+            refused[plan.name] = error
+    return refused
 
 
 def _screening(engine: SessionState, message: Message, by: str) -> None:

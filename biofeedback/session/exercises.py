@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from importlib.resources import files
 from pathlib import Path
@@ -21,7 +21,8 @@ RETIRED: Mapping[str, tuple[str, str]] = {
     ),
 }
 ASKED = {  # what an exercise of one's own is asked once when it does not say
-    "force": "Where does the push act, and where is the cell? A strap only pulls, a plate or bar is only pressed.",
+    "force": "Where does the push act, and where is the cell? A strap only pulls, a plate or bar is only pressed. "
+    "Write “no force sensor” when there is none.",
     "cautions": "What should make this athlete stop in this stretch? Write “none known” when nothing is.",
 }
 
@@ -57,7 +58,7 @@ class Exercise:
 
     def to_notes(self) -> dict[str, str]:
         """What is shown to the coach, heading by heading, in the order of setting up."""
-        joint = ". ".join(filter(None, (self.joint, explain_stand_in(self.joint))))
+        joint = "; ".join(filter(None, (self.joint, explain_stand_in(self.joint))))
         rows = {
             "Muscle": self.muscle,
             "Joint": "" if self.joint == "general" else joint,
@@ -69,8 +70,15 @@ class Exercise:
             "Phone": self.phone,
             "Sides": {"one": "one side at a time", "both": "both sides together", "": ""}[self.sides],
             "Careful": " ".join(self.cautions),
+            **ask_missing(self.unanswered),
         }
         return {heading: text for heading, text in rows.items() if text}
+
+
+def ask_missing(fields: Iterable[str] = tuple(ASKED)) -> dict[str, str]:
+    """What is asked of a stretch that does not say its rig or its cautions; of one in own words, both."""
+    asked = " ".join(ASKED[field] for field in fields)
+    return {"Not said": f"{asked} Keep it once under “An exercise of your own”."} if asked else {}
 
 
 def load_exercises(path: Path | None = None) -> dict[str, Exercise]:

@@ -119,7 +119,7 @@ class Plan:
 
     ``randomise`` asks for an order drawn by lot before the start, ``randomise_bands`` for bands
     that the contractions take in rounds drawn by lot; ``drawn`` is what the lot said, with its seed: only then can a
-    p-value be given afterwards.
+    p-value be given afterwards. ``read_range``: how far the stretch goes is asked before and after.
     """
 
     name: str
@@ -134,6 +134,7 @@ class Plan:
     randomise_bands: tuple[Band, ...] = ()
     drawn: Mapping[str, Any] | None = None
     lesson: str = ""
+    read_range: bool = False
 
     @property
     def duration_s(self) -> float:
@@ -159,6 +160,7 @@ class Plan:
             "duration_s": self.duration_s,
             "drawn": self.drawn,
             **({"lesson": self.lesson} if self.lesson else {}),
+            **({"read_range": True} if self.read_range else {}),
             "phases": [{"index": index, **phase.to_dict()} for index, phase in enumerate(self.phases)],
         }
 
@@ -235,12 +237,8 @@ def read_plan_text(path_or_name: str | Path) -> tuple[str, str]:
 def parse_plan(text: str, name: str) -> Plan:
     """Parse and validate the text of a plan file; ``name`` is used in messages."""
     file = parse_toml(text, name)
-    refuse_unknown(
-        file,
-        (),
-        file.data,
-        {"name", "title", "description", "block", "lesson", *RENAMED, *RENAMED.values(), *_PLAN_NUMBERS},
-    )
+    texts = ("name", "title", "description", "block", "lesson", "read_range")
+    refuse_unknown(file, (), file.data, {*texts, *RENAMED, *RENAMED.values(), *_PLAN_NUMBERS})
     phases: list[PlannedPhase] = []
     blocks = file.data.get("block")
     if not isinstance(blocks, list) or not blocks:
@@ -265,6 +263,9 @@ def parse_plan(text: str, name: str) -> Plan:
         if key in file.data
     }
     title = read_text(file, ("title",), file.data.get("title", name))
+    read_range = file.data.get("read_range", False)
+    if not isinstance(read_range, bool):
+        file.refuse(("read_range",), f"read_range = {read_range!r}", "use true or false")
     return Plan(
         name=read_text(file, ("name",), file.data.get("name", Path(name).stem)),
         title=title,
@@ -273,6 +274,7 @@ def parse_plan(text: str, name: str) -> Plan:
         lesson=_parse_lesson(file, phases),
         randomise=_parse_order(file, phases),
         randomise_bands=_parse_bands(file, phases),
+        read_range=read_range,
         **numbers,
     )
 

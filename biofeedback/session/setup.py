@@ -22,6 +22,7 @@ class Setup:
     than ``improving_percent`` asks for one more. ``familiarisation``: the same steps, for learning; nothing of it is
     used. ``lever_m``: from the joint to where the position is read, for limits in degrees. ``fast`` shortens rests and
     plans for trying the tool out and is stored, because a maximum after 6 s of rest is not one to train with.
+    ``last_utc``: when this athlete's session before this one began, "" for the first: how it was afterwards is asked.
     ``certificates`` says by channel which file, sensor and date scaled it, and with which greatest load.
     """
 
@@ -46,6 +47,7 @@ class Setup:
     improving_percent: float | None = None
     familiarisation: bool = False
     lever_m: float | None = None
+    last_utc: str = ""
     fast_rest_s: float = 6.0
     fast_factor: float = 0.3
 

@@ -15,6 +15,8 @@ from biofeedback.calibration.scale import explain_beyond
 from biofeedback.cautions import CAUTIONS, INSTEAD_OF_MAXIMUM, NO_MAXIMUM, NO_MAXIMUM_QUESTION
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import Channel, Flag
+from biofeedback.session.asked import describe_asked
+from biofeedback.session.care_actions import find_refused, find_rest_over_s
 from biofeedback.session.engine import Engine
 from biofeedback.session.hold import Hold
 from biofeedback.session.holding import expect_plan, offer_in_order
@@ -53,10 +55,12 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         },
         "scale": describe_scale(engine),
         "maximum": _describe_maximum(engine),
+        "asked": describe_asked(engine, find_refused(engine)) | {"rest_over_s": round(find_rest_over_s(engine), 1)},
         "plans": describe_plans(
             offer_in_order(list(engine.plans.values()), setup.joint), setup.joint, repeats=engine.repeats
         ),
         "plan": hold.to_dict() if hold else None,
+        "plan_ran": bool(account.phases),
         "phase": _describe_phase(hold) if hold else None,
         "next": following.to_dict() if following else None,
         "choice": _describe_choice(hold.choice) if hold and hold.choice else None,

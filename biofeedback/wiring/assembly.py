@@ -19,7 +19,7 @@ from biofeedback.errors import PlanError
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import ATHLETE_CODE, Channel, Cue
 from biofeedback.session.engine import Engine
-from biofeedback.session.exercises import RETIRED, Exercise
+from biofeedback.session.exercises import RETIRED, Exercise, ask_missing
 from biofeedback.session.plan import Plan
 from biofeedback.session.session import Session
 from biofeedback.session.setup import GRADED, Setup
@@ -90,10 +90,11 @@ def make_setup(
     joint = args.joint or (exercise.joint if exercise else "general")
     if joint not in JOINT_NAMES:
         raise PlanError(f"--joint {joint}: no such row in the endurance table", f"use {', '.join(JOINT_NAMES)}")
+    unsaid = ask_missing() if args.exercise and not source.is_simulated else {}
     return Setup(
         athlete=read_code(athlete),
         exercise=exercise.title if exercise else args.exercise,
-        exercise_notes=exercise.to_notes() if exercise else {},
+        exercise_notes=exercise.to_notes() if exercise else unsaid,
         covariates=tuple(args.before),
         side=args.side,
         position=args.position or (exercise.position if exercise else ""),

@@ -30,6 +30,7 @@ from biofeedback.wiring.broadcast import begin_broadcast
 from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.certificates import FOLDER, save_certificate
 from biofeedback.wiring.encryption import choose_certifier
+from biofeedback.wiring.last_time import find_last_time
 from biofeedback.wiring.plans import FOLDER as PLANS_FOLDER
 from biofeedback.wiring.plans import PlanShelf
 from biofeedback.wiring.review_page import make_review
@@ -140,8 +141,9 @@ def _open_live(
     source.open()
     with contextlib.closing(source):
         channels, scaled_by = request.scale(source.channels)
-        setup = replace(setup, certificates=scaled_by.get("certificates", {}))
         folder = args.folder or recordings_folder()
+        last_utc = find_last_time(folder, setup)
+        setup = replace(setup, certificates=scaled_by.get("certificates", {}), last_utc=last_utc)
         path = suggest_path(folder, setup.athlete, started_utc)
         settings = {**make_settings(source, setup, channels), **scaled_by}
         with contextlib.ExitStack() as stack, open_recorder(path, settings) as recorder:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback.errors import PlanError
-from biofeedback.session.exercises import Exercise, load_exercises, parse_exercises
+from biofeedback.session.exercises import ASKED, Exercise, load_exercises, parse_exercises
 from biofeedback.session.plan_file import Mistake, write_table
 from biofeedback.storage.disk import make_folder, make_private_file
 from biofeedback.storage.whole_file import write_whole
@@ -51,6 +51,9 @@ def save_exercise(path: Path, draft: Mapping[str, Any]) -> dict[str, Any]:
         return _refuse(field, error.wrong, error.cure)
     except UnicodeEncodeError:
         return _refuse("title", "a broken character", "type it again")
+    for field, question in ASKED.items():  # asked once: an answer is kept, and told with every start
+        if not str(draft.get(field) or "").strip():
+            return _refuse(field, "not said yet", question)
     if not name:
         return _refuse("title", "a title without letters or digits", "give it one, in letters or digits")
     save_text(path, text)

@@ -40,7 +40,7 @@ def test_a_mistake_names_its_line(text, words):
 
 def test_the_joint_that_moves_is_named_and_what_stands_in_for_it():
     notes = load_exercises()["hamstring-standing"].to_notes()
-    assert notes["Joint"] == "hip. no model for the hip: knee used"
+    assert notes["Joint"] == "hip; no model for the hip: knee used"
     assert load_exercises()["quadriceps-prone"].to_notes()["Joint"] == "knee"
     assert "sit bone" in notes["Careful"]
 
@@ -48,6 +48,8 @@ def test_the_joint_that_moves_is_named_and_what_stands_in_for_it():
 def test_an_own_exercise_without_rig_or_cautions_is_asked_for_them():
     bare = parse_exercises('[a]\ntitle = "A"\nmuscle = "m"', "own.toml")["a"]
     assert bare.unanswered == ("force", "cautions")
+    assert "Where does the push act" in bare.to_notes()["Not said"]
+    assert "What should make this athlete stop" in bare.to_notes()["Not said"]
     told = parse_exercises('[a]\ntitle = "A"\nmuscle = "m"\nforce = "plate"\ncautions = "none known"', "own.toml")["a"]
     assert (told.unanswered, told.cautions) == ((), ("none known",))
 

@@ -242,9 +242,15 @@ def test_an_exercise_of_ones_own_is_kept_or_told_what_it_lacks(
     assert page.text("exercise-muscle-wrong").startswith("An exercise without muscle")
     assert violations(page) == []
     page.tab.keyboard.type("calf")
+    for field, answer in (("force", "no force sensor"), ("cautions", "stop on pain at the heel")):  # asked once
+        page.tab.keyboard.press("Enter")
+        page.wait(lambda field=field: focused(page) == f"exercise-{field}")
+        assert page.text(f"exercise-{field}-wrong").startswith("Not said yet")
+        page.tab.keyboard.type(answer)
     page.tab.keyboard.press("Enter")
     page.wait(lambda: "Kept as calf-on-a-step" in page.text("exercise-said"))
     assert find_exercises(folder.parent, None)["calf-on-a-step"].muscle == "calf"
+    assert find_exercises(folder.parent, None)["calf-on-a-step"].cautions == ("stop on pain at the heel",)
     assert page.tab.input_value("#exercise-title") == ""
     assert page.tab.evaluate("() => document.documentElement.scrollWidth") <= size[0]
     assert page.complaints == []

@@ -14,7 +14,8 @@ from biofeedback.errors import PlanError
 from biofeedback.session.exercises import load_exercises
 from biofeedback.wiring.user_files import EXERCISES_FILE, find_exercises, name_file, save_exercise, save_text
 
-CALF = {"title": "Calf on a step", "muscle": "calf", "joint": "ankle", "position": "heel below the step", "emg": ""}
+ANSWERED = {"force": "no force sensor", "cautions": "none known"}
+CALF = ANSWERED | {"title": "Calf on a step", "muscle": "calf", "joint": "ankle", "position": "heel below the step"}
 words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
 
 
@@ -26,6 +27,8 @@ def test_an_exercise_is_added_and_found_at_the_next_start(tmp_path: Path) -> Non
     assert set(found) == {*load_exercises(), "calf-on-a-step", "another"}
     assert found["calf-on-a-step"].position == "heel below the step"
     assert found["calf-on-a-step"].joint == "ankle"
+    assert found["calf-on-a-step"].unanswered == ()  # asked once, stored, and told from then on
+    assert found["calf-on-a-step"].to_notes()["Careful"] == "none known"
     assert path.stat().st_mode & 0o077 == 0
 
 
@@ -38,6 +41,8 @@ def test_an_exercise_is_added_and_found_at_the_next_start(tmp_path: Path) -> Non
         ({"title": "!"}, "title"),
         ({"force": 3}, "force"),
         ({"title": next(iter(load_exercises()))}, "title"),
+        ({"force": " "}, "force"),
+        ({"cautions": ""}, "cautions"),
     ],
 )
 def test_a_mistake_stands_at_its_field_and_nothing_is_written(
@@ -56,7 +61,7 @@ def test_what_is_written_reads_back_identical(
     tmp_path_factory: pytest.TempPathFactory, title: str, muscle: str, position: str
 ) -> None:
     folder = tmp_path_factory.mktemp("own")
-    saved = save_exercise(folder / EXERCISES_FILE, {"title": title, "muscle": muscle, "position": position})
+    saved = save_exercise(folder / EXERCISES_FILE, ANSWERED | {"title": title, "muscle": muscle, "position": position})
     made = find_exercises(folder, None)[saved["exercise"]["name"]]
     assert (made.title, made.muscle, made.position) == (title, muscle, position)
 

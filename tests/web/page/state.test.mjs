@@ -141,7 +141,12 @@ test("what to do now, in every step of finding the maximum", () => {
 test("practice is announced as practice, and a graded push ends with coming out", () => {
   const care = { graded: true, next_practice: 50, practising: null };
   const maximum = { step: "idle", number: 1, n_needed: 3, attempts: [], care };
-  assert.equal(state.instruction(session({ stage: "maximum", maximum })).now, "Practice, felt 50 %");
+  assert.equal(state.instruction(session({ stage: "maximum", maximum })).now, "Practice push: half");
+  const announced = (settled) =>
+    session({ stage: "maximum", maximum: { ...maximum, care: { ...care, next_practice: null }, verdict: { state: settled } } });
+  assert.match(state.instruction(announced("unsettled")).more, /^Stay out of the stretch/);
+  assert.equal(state.instruction(announced("accepted")).now, "Maximum found");
+  assert.match(state.instruction(announced("more")).more, /^Go into the stretch/);
   const ended = (graded) => {
     const seat = { ran: "maximum", isRunning: false };
     return Seat.prototype.endOf.call(seat, session({ stage: "maximum", maximum: { step: "rest", care: { graded } } }));

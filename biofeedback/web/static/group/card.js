@@ -1,12 +1,14 @@
 // One athlete of a group: the seat with its gauge, who left the band, the next step of their own calibration.
 
+import { askedAfter, askedBefore, asksFirst } from "../shared/asked.js";
+import { feelingRow, nextPush } from "../shared/care.js";
 import { unitText } from "../shared/text.js";
 import { fill, make, setData, setText, show } from "../shared/dom.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
 import { mayGoOn, stopReasons } from "../shared/stop-reasons.js";
 import { STEPS, asksPosition } from "../shared/state.js";
-import { capital } from "../shared/words.js";
+import { capital, lowerFirst } from "../shared/words.js";
 
 /** @typedef {import("../shared/types").State} State */
 
@@ -102,7 +104,15 @@ export class SeatCard {
   /** @param {State} state */
   renderTask(state) {
     const { maximum } = state;
-    const calibrating = [state.zero.state, maximum.step, maximum.number, maximum.verdict, maximum.strength];
+    const calibrating = [
+      state.zero.state,
+      maximum.step,
+      maximum.number,
+      maximum.verdict,
+      maximum.strength,
+      maximum.care,
+      state.asked,
+    ];
     const key = [state.stage, ...calibrating, state.answer?.word, state.stopped, state.report_url, state.limit];
     fill(this.parts.task, key, () => TASKS[state.stage]?.(this, state) ?? []);
   }
@@ -134,10 +144,12 @@ const TASKS = {
     card.step(`Zero ${athlete}`, () => ({ do: "zero" }), { disabled: zero.state === "running" }),
   ],
   maximum: maximumTask,
-  ready: (card, { maximum, athlete, limit }) => {
+  ready: (card, state) => {
+    const { maximum, athlete, limit } = state;
     const found = maximum.strength === null ? "" : `Maximum ${maximum.strength.toPrecision(3)} ${unitText(maximum.unit)}. `;
     const start = () => ({ do: "start_plan", plan: card.on.plan() });
     return [
+      ...askedBefore(state, (message) => card.send(message)),
       make("p", {}, `${found}Stops by itself at discomfort ${limit}.`),
       card.step(`Start ${athlete}`, start, { primary: false }),
     ];
@@ -149,14 +161,20 @@ const TASKS = {
  * @param {SeatCard} card
  * @param {State} state
  */
-function maximumTask(card, { maximum, athlete }) {
+function maximumTask(card, state) {
+  const { maximum, athlete } = state;
+  const send = (message) => card.send(message);
+  if (asksFirst(state)) return askedBefore(state, send);
+  const felt = feelingRow(maximum.care, send);
+  const push = nextPush(maximum);
   const busy = ["countdown", "push"].includes(maximum.step);
   const settled = maximum.verdict?.state === "accepted";
   const usable = maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
   const resting = maximum.step === "rest";
   return [
+    felt ? make("ul", {}, felt) : null,
     make("p", {}, capital(maximum.verdict?.text ?? "")),
-    card.step(resting ? "Resting" : `${athlete}: attempt ${maximum.number}`, () => ({ do: "attempt" }), {
+    card.step(resting ? "Resting" : `${athlete}: ${lowerFirst(push.text)}`, () => push.message, {
       primary: !settled,
       disabled: busy || resting,
     }),
@@ -175,8 +193,11 @@ function doneTask(card, state) {
   const href = `${report}?seat=${card.number}`;
   return [
     make("p", {}, [ended, said].filter(Boolean).join(" ")),
+    ...askedAfter(state, (message) => card.send(message)),
     report ? make("a", { class: "secondary", href, target: "_blank", rel: "noopener" }, "Report") : null,
     ...stopReasons(state, card.seat.pressedStop, (message) => card.send(message)),
-    mayGoOn(state) ? card.step(`${athlete}: another hold`, () => ({ do: "resume" }), { primary: false }) : null,
+    mayGoOn(state) && !state.asked?.end.caution
+      ? card.step(`${athlete}: another hold`, () => ({ do: "resume" }), { primary: false })
+      : null,
   ];
 }

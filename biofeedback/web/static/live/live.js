@@ -1,6 +1,7 @@
 // The page of one session, for athlete, coach or both: wires the seat to the screen, to sound and to hands.
 
 import { Asks } from "../shared/asks.js";
+import { nextPush } from "../shared/care.js";
 import { keepAwake } from "../shared/awake.js";
 import { paint as paintCanvas, readColors } from "../shared/canvas.js";
 import { isStopKey, isTyping } from "../shared/keys.js";
@@ -23,12 +24,11 @@ import { stopReasons } from "../shared/stop-reasons.js";
 import { drawStrip } from "../shared/strip.js";
 import { blindAt, elapsedS } from "../shared/target.js";
 import { findBanner } from "./banner.js";
-import { nextPush } from "./care.js";
 import { renderCoach, setUpCoach } from "./coach.js";
 import { hearExercise } from "./exercise.js";
 import { setUpNewSession, showNewSession } from "./new-session.js";
 import { hearPlan, setUpPlanner } from "./planner.js";
-import { renderStages } from "./stages.js";
+import { renderRest, renderStages } from "./stages.js";
 import { drawTraces } from "./traces.js";
 import { showTwoGauges } from "./two-gauges-view.js";
 import { narrowed } from "./two-gauges.js";
@@ -131,6 +131,7 @@ function redraw() {
   showBanner(asked ?? findBanner(look.problem, state, complaint.current, mayAct), send);
   if (!state) return;
   angle.draw();
+  renderRest(state, seat.update);
   if (["plan", "maximum"].includes(state.stage)) drawLive(state, look);
   if (place === "coach") drawTraces(seat, colors, look.problem?.kind !== "link", paint);
   seat.listen(look);

@@ -1,12 +1,13 @@
 // The panels of each stage, from the session's state. send(command) speaks to the session.
 
-import { $, fill, make, setText, show } from "../shared/dom.js";
-import { careRow, nextPush } from "./care.js";
+import { askedAfter, askedBefore, asksFirst, rangeNote, refusalOf } from "../shared/asked.js";
+import { feelingRow, nextPush } from "../shared/care.js";
+import { $, fill, make, setData, setText, show } from "../shared/dom.js";
 import { openPlan } from "./planner.js";
 import { stepsOf } from "../phone/felt.js";
 import { STEPS, isRunning, ratingText } from "../shared/state.js";
 import { mayGoOn } from "../shared/stop-reasons.js";
-import { durationText, unitText } from "../shared/text.js";
+import { clockText, durationText, unitText } from "../shared/text.js";
 import { capital } from "../shared/words.js";
 
 /**
@@ -16,7 +17,7 @@ import { capital } from "../shared/words.js";
 export function renderStages(state, send) {
   renderHeader(state);
   for (const element of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-for]")))
-    show(element, (element.dataset.for ?? "").split(" ").includes(state.stage));
+    show(element, (element.dataset.for ?? "").split(" ").includes(asksFirst(state) ? "asked" : state.stage));
   document.body.dataset.stage = state.stage;
   document.body.dataset.running = isRunning(state) ? "yes" : "no";
   renderCautions(state);
@@ -24,7 +25,31 @@ export function renderStages(state, send) {
   renderMaximum(state, send);
   renderReady(state, send);
   renderDone(state);
+  renderAsked(state, send);
   fill($("doubts"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
+}
+
+/**
+ * The rest between the last attempt and a plan, as it runs down: until then nobody settles into anything.
+ * @param {import("../shared/types").State} state
+ * @param {import("../shared/types").Update | null} update
+ */
+export function renderRest(state, update) {
+  const leftS = state.stage === "ready" && update ? (state.asked?.rest_over_s ?? 0) - update.timeS : 0;
+  show($("rest-left"), leftS > 0);
+  setText($("settle"), leftS > 0 ? "Come out and rest" : "Settle into the stretch");
+  if (leftS > 0) setText($("rest-left"), `Out of the stretch: ${clockText(leftS)} of rest before a plan.`);
+}
+
+/** Questions stand where the coach and the athlete are: before anything hard, and when it is over. */
+function renderAsked(state, send) {
+  for (const [id, stage] of [
+    ["asked-early", "zero"],
+    ["asked-first", "maximum"],
+    ["asked-before", "ready"],
+  ])
+    fill($(id), state.stage === stage && [state.asked, state.maximum.care], (now) => (now ? askedBefore(state, send) : []));
+  fill($("asked-after"), state.stage === "done" && [state.asked, state.plan_ran], (now) => (now ? askedAfter(state, send) : []));
 }
 
 function renderHeader(state) {
@@ -89,15 +114,22 @@ function renderMaximum(state, send) {
           make("span", { class: "value" }, `Attempt ${number}`),
         ),
       );
-    return [careRow(maximum.care, send), ...rows];
+    return [feelingRow(maximum.care, send), ...rows];
   });
-  setText($("verdict"), maximum.verdict ? capital(maximum.verdict.text) : "");
+  const asksFelt = (maximum.care?.ask_felt ?? null) !== null;
+  setData($("attempts-panel"), "asking", asksFelt ? "yes" : "no"); // room for the question, nothing else is to be done
+  setText($("verdict"), verdictText(maximum));
   const accepted = maximum.verdict?.state === "accepted";
-  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number} after the rest` : nextPush(maximum).text);
+  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number + 1} after the rest` : nextPush(maximum).text);
   $("attempt").disabled = busy || maximum.step === "rest" || Boolean(maximum.care?.closed);
   $("attempt").className = accepted ? "secondary" : "primary";
   $("accept-maximum").className = accepted ? "primary" : "secondary";
   $("accept-maximum").disabled = busy || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
+}
+
+function verdictText({ care, verdict }) {
+  if (care?.next_practice) return "First three practice pushes by feeling: a quarter, half, three quarters.";
+  return verdict ? capital(verdict.text) : "";
 }
 
 function attemptRow(attempt, send, busy) {
@@ -140,21 +172,24 @@ function renderReady(state, send) {
   setText($("maximum-found"), `${found}${limited}${beyond}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   show($("anyway-line"), Boolean(maximum.care?.graded && maximum.method === "attempts"));
-  fill($("plans"), state.plans, (plans) =>
+  fill($("plans"), [state.plans, state.asked?.refused, state.asked?.range], ([plans]) =>
     plans.map((plan, k) =>
       make(
         "li",
-        {},
+        { "data-refused": refusalOf(state, plan.name) ? "yes" : null },
         make("h2", {}, plan.title),
         make("p", {}, plan.description),
         ...(plan.expects ?? []).map((text) => make("p", { class: "expects" }, text)),
         make("p", {}, durationText(plan.duration_s)),
+        refusalOf(state, plan.name) ? make("p", { class: "refused" }, refusalOf(state, plan.name)) : null,
+        rangeNote(state, plan.name) ? make("p", { class: "expects" }, rangeNote(state, plan.name)) : null,
         make(
           "button",
           {
             type: "button",
             class: k === 0 ? "primary" : "secondary",
             "aria-label": `Start ${plan.title}`,
+            disabled: Boolean(refusalOf(state, plan.name)),
             onclick: () => send({ do: "start_plan", plan: plan.name, ...($("anyway").checked ? { anyway: true } : {}) }),
           },
           "Start",
@@ -192,7 +227,7 @@ function renderDone(state) {
   const stopped = state.stopped ? capital(state.stopped.reason) : "";
   show($("ended"), Boolean(stopped));
   setText($("ended"), `${stopped}. Come out of the position slowly, then talk it over.`);
-  show($("again"), mayGoOn(state));
+  show($("again"), mayGoOn(state) && !state.asked?.end.caution);
   setText($("answer-word"), answer ? answer.word : state.recording?.problem ? "Session over" : "One moment");
   setText($("answer-text"), answer ? answer.text : "The answer is being worked out from the recording.");
   fill($("answer-details"), answer?.details ?? [], (rows) =>

@@ -8,6 +8,8 @@ import { capital, lowerFirst, meaningOf, nameOfPhase, sayPhase } from "./words.j
 /** @typedef {import("./types").Update} Update */
 /** @typedef {import("./types").Trouble} Trouble */
 
+/** @type {Record<number, string>} what a practice push asks for, as people feel it */
+const SHARES = { 25: "a quarter", 50: "half", 75: "three quarters" };
 const LET_GO_NOW = "Let go now";
 /** @type {Record<string, string>} */
 const HOW = { contract: "Count aloud.", remote: "As hard as it felt in the stretched muscle. Count aloud." };
@@ -160,27 +162,44 @@ function trainingText(state, update) {
   return [so, training.said ? sentence(training.said) : next].filter(Boolean).join(" ");
 }
 
+/**
+ * @param {import("./types").Maximum} maximum
+ * @param {string} which comes next
+ * @param {boolean} isAttempt and no practice push
+ */
+function betweenAttempts({ verdict }, which, isAttempt) {
+  const state = isAttempt ? verdict?.state : "more";
+  if (state === "accepted") return { now: "Maximum found", more: "Stay out of the stretch and rest." };
+  if (state === "unsettled")
+    return { now: "The attempts do not agree", more: "Stay out of the stretch until your coach has decided." };
+  return { now: which, more: "Go into the stretch and relax. Start when the athlete is ready." };
+}
+
 /** @param {import("./types").Maximum} maximum */
 function maximumInstruction(maximum) {
   const practising = maximum.care?.practising ?? null;
   const ahead = practising ?? (maximum.step === "idle" ? (maximum.care?.next_practice ?? null) : null);
-  const which = ahead === null ? `Attempt ${maximum.number}` : `Practice, felt ${ahead} %`;
+  const which = ahead === null ? `Attempt ${maximum.number}` : `Practice push: ${SHARES[ahead] ?? `${ahead} %`}`;
   switch (maximum.step) {
     case "countdown":
       return { now: "Get ready", more: `${which}. Count aloud through the push.` };
     case "push":
       return practising === null
         ? { now: "Push: build up to all you can", more: `${which}. Count aloud: 3 building up, 3 holding.` }
-        : { now: `Push with ${practising} %`, more: `${which}. Count aloud. The number must rise.` };
+        : {
+            now: `Push with ${SHARES[practising] ?? `${practising} %`} of your strength`,
+            more: `${which}. Count aloud. The number must rise.`,
+          };
     case "rest":
       return { now: "Come out and rest", more: "Out of the stretch. A full rest makes the next attempt count." };
     case "accepted":
       return { now: "Maximum found", more: "" };
     default:
-      return {
-        now: ahead === null ? `${which} of ${Math.max(maximum.n_needed, maximum.number)}` : which,
-        more: "Go into the stretch and relax. Start when the athlete is ready.",
-      };
+      return betweenAttempts(
+        maximum,
+        ahead === null ? `${which} of ${Math.max(maximum.n_needed, maximum.number)}` : which,
+        ahead === null,
+      );
   }
 }
 

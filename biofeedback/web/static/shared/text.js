@@ -21,6 +21,15 @@ export function timeText(seconds) {
 }
 
 /**
+ * Time left, always as m:ss.
+ * @param {number} seconds
+ */
+export function clockText(seconds) {
+  const whole = Math.max(0, Math.ceil(seconds));
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}
+
+/**
  * "60–80 %"
  * @param {[number, number] | null | undefined} band
  */

@@ -138,6 +138,8 @@ export interface State {
   answer: any;
   report_url: string | null;
   recording: { file: string; problem: Problem | string | null } | null;
+  asked?: any;
+  plan_ran?: boolean;
   [more: string]: any;
 }
 /** One decoded update; NaN: not known. */
