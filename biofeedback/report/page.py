@@ -49,7 +49,7 @@ def draw_svg(draw: Callable[[Figure], None], size_inch: tuple[float, float]) -> 
 def frame_figure(svg: Markup, caption: str, class_: str) -> Markup:
     """A figure with its caption, which is also what a screen reader says."""
     picture = tag("div", svg, class_="picture", role="img", aria_label=caption)
-    return tag("figure", picture, tag("figcaption", caption), class_=class_)
+    return tag("figure", picture, tag("figcaption", caption), class_=class_, aria_label=caption)
 
 
 def list_section(title: str, sentences: Iterable[str], *, class_: str = "plain") -> Markup:

@@ -133,18 +133,15 @@ def judge(dose: Dose, curve: Curve) -> str:
     return "open"
 
 
-def print_advice(pool: Pool, n: int, seed: int) -> None:
-    """Every truth with every plan, in parts of 125 sessions so that all processes are busy to the end."""
+def print_advice(pool: Pool, n: int, seed: int, *, plan: str) -> None:
+    """Every truth with a plan, in parts of 125 sessions so that all processes are busy to the end."""
     print(f"\nDose: {n} sessions in each cell; wrong advice has to stay at or below 5 %")
     print(f"{'':22}{'':28}{'right':>8}{'wrong':>8}{'left out':>10}{'open':>8}{'upwards':>9}")
     parts = max(n // 125, 1)
-    cells = [(name, plan) for plan in PLANS for name in TRUTHS]
-    jobs = [(name, plan, seed + 1000 * part) for name, plan in cells for part in range(parts)]
+    jobs = [(name, plan, seed + 1000 * part) for name in TRUTHS for part in range(parts)]
     done = iter(pool.starmap(partial(check_part, n=-(-n // parts)), jobs, chunksize=1))
-    rows = {cell: summarise([next(done) for _ in range(parts)]) for cell in cells}
-    for plan in PLANS:
-        for name in TRUTHS:
-            r = rows[name, plan]
-            print(f"{plan:22}{name:28}{r.right:7.1f}%{r.wrong:7.1f}%{r.left_out:9.1f}%{r.open:7.1f}%{r.upwards:8.1f}%")
-        mean = np.mean([rows[name, plan].right for name in RESPONDERS])
-        print(f"{plan:22}{'mean of the six responders':28}{mean:7.1f}%")
+    rows = {name: summarise([next(done) for _ in range(parts)]) for name in TRUTHS}
+    for name, r in rows.items():
+        print(f"{plan:22}{name:28}{r.right:7.1f}%{r.wrong:7.1f}%{r.left_out:9.1f}%{r.open:7.1f}%{r.upwards:8.1f}%")
+    mean = np.mean([rows[name].right for name in RESPONDERS])
+    print(f"{plan:22}{'mean of the six responders':28}{mean:7.1f}%")

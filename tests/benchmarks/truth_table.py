@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import argparse
 import time
+from functools import partial
 from multiprocessing import Pool
 
 from simulated_answers import print_breaking, print_fair, print_naive, print_power, print_unchanged
-from simulated_doses import print_advice
+from simulated_doses import PLANS, print_advice
 from simulated_weeks import print_carried, print_looks, print_sessions
 
 TABLES = {
@@ -26,7 +27,7 @@ TABLES = {
     "sessions": print_sessions,
     "carried": print_carried,
     "looks": print_looks,
-    "dose": print_advice,
+    **{f"dose-{plan.split()[0]}": partial(print_advice, plan=plan) for plan in PLANS},
 }
 
 
