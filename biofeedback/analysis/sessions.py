@@ -14,6 +14,11 @@ from biofeedback.analysis.words import YARDSTICK_POINTS, ResponseWord, choose_wo
 from biofeedback.model import FloatArray
 
 N_SESSIONS_MIN = 3  # two sessions leave one degree of freedom
+CARRIED_POINTS = 0.1  # less is not worth a sentence
+CARRIED = (
+    "A fall that bends alike every time, fast at first, does not average out over sessions; it may have moved this "
+    "mean by {:.1f} points, which the interval allows for."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +27,8 @@ class SessionsAnswer:
 
     ``low`` to ``high`` is the 95 % interval of the mean; ``next_low`` to ``next_high`` holds the change measured in
     95 % of further sessions; ``between_sd`` is how much the true change varies from session to session; ``q`` is
-    Cochran's statistic.
+    Cochran's statistic. ``carried_points``: how far a drift that all sessions share may have moved the mean; it is part
+    of the interval.
     """
 
     n_sessions: int
@@ -37,6 +43,7 @@ class SessionsAnswer:
     word: ResponseWord
     reason: str
     notes: tuple[str, ...] = ()
+    carried_points: float = 0.0
 
     def sentences(self) -> tuple[str, ...]:
         """What contraction does on average, and what to expect next time."""
@@ -49,8 +56,10 @@ class SessionsAnswer:
         )
         if self.next_low is None or self.next_high is None:
             return (first,)
+        carried = (CARRIED.format(self.carried_points),) if self.carried_points >= CARRIED_POINTS else ()
         return (
             first,
+            *carried,
             f"The next session may bring {describe_points(self.next_low)} to {describe_points(self.next_high)}.",
         )
 
@@ -120,6 +129,7 @@ def combine_sessions(changes: ArrayLike, errors: ArrayLike, *, carried_points: f
         next_high=mean + ahead,
         word=word,
         reason=reason,
+        carried_points=carried_points,
     )
 
 

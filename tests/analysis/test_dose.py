@@ -113,6 +113,15 @@ def test_efforts_above_the_maximum_are_never_advised():
     assert dose.next_percent == 25
 
 
+@pytest.mark.parametrize("limit_percent", [40.0, 60.0, 75.0])
+def test_nothing_above_the_limit_is_advised_or_to_be_tried(limit_percent):
+    """Hard out of reach or not allowed, and the next line to try it: never."""
+    for change in (-3.0, 0.0, 1.5):
+        dose = compute_dose(rate({25.0: change, 50.0: change, 75.0: change}), limit_percent=limit_percent)
+        assert dose.least_percent is None or dose.least_percent <= limit_percent
+        assert dose.next_percent is None or dose.next_percent <= limit_percent
+
+
 def test_misfit_comes_before_the_curve():
     """What the curve does not describe is said, and what was rated there keeps contraction from being left out."""
     points = [*rate({25.0: 0.0, 75.0: 0.0}, repeat=6), *rate({50.0: -3.0}, repeat=2)]

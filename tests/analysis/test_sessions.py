@@ -101,6 +101,27 @@ def test_words_and_sentences():
         assert answer.sentences()[1].startswith("The next session may bring")
 
 
+def test_a_drift_that_all_sessions_share_is_told_and_part_of_the_interval():
+    time_s = 2 + 20.0 * np.arange(11)
+    fallen = 7 - 3 * (1 - np.exp(-time_s / 20))
+    rng = np.random.default_rng(5)
+    bent = [
+        compute_response(
+            [
+                RatedPhase("contract" if i % 2 else "passive", float(np.round(r + rng.normal(0, 0.2), 1)), float(t))
+                for i, (r, t) in enumerate(zip(fallen, time_s, strict=True))
+            ]
+        )
+        for _ in range(8)
+    ]
+    answer = combine_responses(bent)
+    assert answer.carried_points > 0.1
+    assert answer.high - answer.mean_change > answer.carried_points
+    assert "does not average out over sessions" in answer.sentences()[1]
+    straight = combine_responses([make_session(np.random.default_rng(k), -2, sd=0.2) for k in range(8)])
+    assert "average out" not in " ".join(straight.sentences())
+
+
 def test_too_few_and_short_sessions_are_said():
     rng = np.random.default_rng(2)
     sessions = [make_session(rng, -2), make_session(rng, -2), make_session(rng, -2, n_cycles=2)]

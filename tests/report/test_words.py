@@ -151,6 +151,24 @@ def test_a_stop_half_way_a_second_plan_and_corrections_of_corrections_are_all_he
     assert "Leave contraction out" not in " ".join(steps)
 
 
+@pytest.mark.parametrize(("band", "held", "said"), [([80, 100], 118.0, "not decided"), ([80, 100], 62.0, "55–65 %")])
+def test_a_band_above_the_maximum_or_never_reached_is_told_by_what_was_held(
+    band, held, said
+) -> None:
+    session = MadeSession()
+    session.calibrate()
+    for _ in range(5):
+        session.phase("passive", 6.0, rating=7)
+        session.phase("contract", 6.0, held, band=band, ripple_percent=1.0, rating=3)
+    session.phase("passive", 6.0, rating=7)
+    session.end()
+    session.settings = make_settings(simulated=False)
+    steps = " ".join(describe_next(analyse_recording(session)))
+    assert said in steps or said.capitalize() in steps
+    assert "80–100 %" not in steps
+    assert "Leave contraction out" not in steps
+
+
 def test_no_report_contradicts_itself() -> None:
     """One advice, said once, whatever was rated."""
     for easing in (-3, -2, -1, 0, 1, 2):
