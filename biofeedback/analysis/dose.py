@@ -129,7 +129,7 @@ def compute_dose(
     elif advice == "neither":
         reason = describe_neither(held, wanted_points, is_worse=is_worse)
     else:
-        reason = describe_open(held, wanted_points, n_points=len(points), has_room=has_room)
+        reason = describe_open(held, wanted_points, n_points=len(points), has_room=has_room, is_worse=is_worse)
     bent = enough is not None and len(held) >= N_POINTS_MIN
     return Dose(
         n_points=len(points),
@@ -151,17 +151,30 @@ def compute_dose(
 
 
 def agree_with(dose: Dose, word: ResponseWord) -> Dose:
-    """The dose answer beside the session's own: one band that was held is not enough, nor worse, before it is clear."""
-    if len(dose.held) == 1 and (dose.advice, word) not in (("enough", "less"), ("neither", "more")):
-        only = dose.held
-        reason = describe_open(only, dose.wanted_points, n_points=dose.n_points, has_room=True)
-        if dose.advice != "not decided":
-            next_percent, next_reason = only[0].effort_percent, "more ratings there would decide it"
-            return replace(
-                dose, advice="not decided", band=None, reason=reason, least_percent=None, least_chance_percent=None,
-                next_percent=next_percent, next_reason=next_reason, is_worse=False,
-            )  # fmt: skip
-    return dose
+    """The dose answer beside the session's own: worse only where that is "more"; one band is enough only where "less".
+
+    One band is not left out, however clear, as light or hard was never held.
+    """
+    is_single = len(dose.held) == 1
+    is_worse = word == "more" and (dose.is_worse or is_single)
+    if dose.advice == "neither" and not (is_single and word != "more"):
+        return replace(
+            dose, is_worse=is_worse, reason=describe_neither(dose.held, dose.wanted_points, is_worse=is_worse)
+        )
+    if dose.advice == "enough" and not (is_single and word != "less"):
+        return dose
+    if not dose.held or dose.relaxed_too_low or dose.n_points < N_POINTS_MIN:
+        return replace(dose, is_worse=is_worse)
+    agreed = replace(
+        dose, advice="not decided", band=None, least_percent=None, least_chance_percent=None, is_worse=is_worse,
+        reason=describe_open(
+            dose.held, dose.wanted_points, n_points=dose.n_points, has_room=True, is_worse=is_worse
+        ),
+    )  # fmt: skip
+    if dose.advice == "not decided":
+        return agreed
+    again = dose.held[0].effort_percent
+    return replace(agreed, next_percent=again, next_reason="more ratings there would decide it")
 
 
 def choose_effort(

@@ -60,7 +60,9 @@ def describe_neither(held: Sequence[HeldBand], wanted_points: float, *, is_worse
     return f"no band that was held eases it by {wanted_points:.1f} points ({_list_rated(held)})"
 
 
-def describe_open(held: Sequence[HeldBand], wanted_points: float, *, n_points: int, has_room: bool) -> str:
+def describe_open(
+    held: Sequence[HeldBand], wanted_points: float, *, n_points: int, has_room: bool, is_worse: bool
+) -> str:
     """Why nothing is decided."""
     if not has_room:
         return "there was too little discomfort for an easing to show"
@@ -68,10 +70,11 @@ def describe_open(held: Sequence[HeldBand], wanted_points: float, *, n_points: i
         return "no contraction has both a known effort and relaxed ratings on both sides"
     if n_points < N_POINTS_MIN:
         return f"{count(n_points, 'contraction')} with relaxed ratings on both sides are too few"
-    if all(h.level.low > 0 for h in held):
+    if is_worse:
         return f"what was held made it worse ({_list_rated(held)})"
     if all(h.level.chance_percent <= EXCLUDED_PERCENT for h in held):
-        return f"what was held eases it by less than {wanted_points:.1f} points ({_list_rated(held)})"
+        less = f"what was held eases it by less than {wanted_points:.1f} points"
+        return f"{'nothing that was held eased it' if all(h.rated >= 0 for h in held) else less} ({_list_rated(held)})"
     return f"the ratings leave open whether what was held eases it by {wanted_points:.1f} points ({_list_rated(held)})"
 
 

@@ -137,6 +137,23 @@ def test_one_band_is_not_enough_before_the_session_itself_is_clear():
     assert unclear.band is None
 
 
+def test_worse_is_said_only_where_the_session_itself_says_more():
+    one = compute_dose(rate({70.0: 1.0}, repeat=6))
+    assert one.is_worse  # by the curve
+    unclear = agree_with(one, "no clear difference")
+    assert not unclear.is_worse
+    assert "worse" not in unclear.reason
+    assert "nothing that was held eased it" in unclear.reason
+    assert agree_with(one, "more").is_worse
+    mild = compute_dose(rate({70.0: 0.3}, repeat=3))
+    assert agree_with(mild, "more").is_worse  # clear by the session, though not by the curve
+    several = compute_dose(rate({25.0: 1.5, 50.0: 1.5, 75.0: 1.5}, repeat=4))
+    assert (several.advice, several.is_worse) == ("neither", True)
+    apart = agree_with(several, "no clear difference")
+    assert apart.advice == "neither"
+    assert "worse" not in apart.reason
+
+
 def test_posterior_equals_the_definition():
     """Every weight against the evidence written out: y is normal with covariance of scatter, shifts and curve."""
     from scipy.stats import multivariate_normal
