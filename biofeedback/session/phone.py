@@ -43,7 +43,7 @@ class PhoneFeed(Protocol):
 def carry_out_phone(phone: PhoneFeed | None, message: Mapping[str, Any]) -> None:
     """A command of the place "phone"; SessionError with its cure where it does not fit."""
     if phone is None:
-        raise SessionError("this session has no place for a phone's angle", "start it with --share")
+        raise SessionError("this session has no place for a phone's angle", "start it with --phone")
     who = read_text(message, "who")
     if not who:
         raise SessionError("a phone without a name", "reload the page")

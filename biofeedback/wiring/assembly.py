@@ -33,6 +33,16 @@ from biofeedback.wiring.user_files import find_exercises
 USUAL_LIMIT = 8.0  # start at 4 to 6 (common practice); higher only by the coach's choice
 
 
+class _AlsoShare(argparse.Action):
+    """A phone that measures has to join first."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str, **more: Any) -> None:
+        super().__init__(option_strings, dest, nargs=0, default=False, **more)
+
+    def __call__(self, parser: argparse.ArgumentParser, given: argparse.Namespace, *_: object) -> None:
+        given.phone = given.share = True
+
+
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of every command that runs sessions; ``athlete`` becomes a list of codes."""
     parser.add_argument(
@@ -68,6 +78,11 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
         "--share",
         action="store_true",
         help="let each athlete's phone join their own seat with a one-time code, encrypted",
+    )
+    parser.add_argument(
+        "--phone",
+        action=_AlsoShare,
+        help="and let that phone measure: its angle on the limb, a slider for discomfort (recordings grow by it)",
     )
     parser.add_argument(
         "--share-certificate",

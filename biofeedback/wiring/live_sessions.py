@@ -168,9 +168,9 @@ def _open_live(
 
 
 def _add_phone(source: Source, args: argparse.Namespace) -> tuple[Source, PhoneInbox | None]:
-    """A place for what the athlete's phone measures, where one may join or nothing else measures."""
+    """A place for what the athlete's phone measures, where it is wanted or nothing else measures."""
     is_live = not source.url.startswith("replay:")
-    if not is_live or not (getattr(args, "share", False) or isinstance(source, FeltSource)):
+    if not is_live or not (getattr(args, "phone", False) or isinstance(source, FeltSource)):
         return source, None
     inbox = PhoneInbox()
     return WithPhone(source, inbox), inbox
