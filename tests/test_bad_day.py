@@ -299,7 +299,7 @@ def test_an_attempt_too_short_is_not_believed_and_says_why(board: Board, start: 
     page.wait(lambda page: page.state["maximum"]["attempts"], within_s=15)
     (attempt,) = page.state["maximum"]["attempts"]
     assert not attempt["accepted"]
-    assert re.fullmatch(r"attempt lasts [0-2]\.\d\d s; 3 s are needed; hold longer", attempt["reason"])
+    assert re.fullmatch(r"the push lasted [0-2]\.\d\d s; 3 s are needed; hold longer", attempt["reason"])
     refused = page.say("accept_maximum")
     assert (refused["ok"], refused["cure"]) == (False, "make another attempt")
     assert program.end()[0] == 0

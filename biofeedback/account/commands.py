@@ -71,6 +71,7 @@ COMMANDS: Mapping[str, Command] = {
     "screening": Command("say whether something on the list of who does not test a maximum holds", {"applies": FLAG}),
     "practice": Command("begin a practice push at a felt share of all", {"felt": NUMBER}),
     "attempt": Command("begin an attempt at the maximum"),
+    "trust_numbers": Command("say that numbers which no person gives are right all the same"),
     "attempt_felt": Command(
         "say how an attempt felt",
         {"number": INDEX},
@@ -119,6 +120,7 @@ COMMANDS: Mapping[str, Command] = {
     "effort": Command(
         "say how hard a contraction felt", {"value": NUMBER.or_none}, {"phase_index": INDEX}, by="athlete"
     ),
+    "take_back": Command("take a rating back, so that it does not count", {"rating": INDEX}, by="athlete"),
     "correct": Command("put a rating right", {"rating": INDEX, "value": NUMBER.or_none}),
     "position": Command("say whether the position was held", {"answer": TEXT}, {"phase_index": INDEX}),
     "limit": Command("agree on the discomfort that stops everything", {"value": NUMBER}),

@@ -135,6 +135,6 @@ def check_clipping(clipped_s: float) -> str:
     if not clipped_s:
         return ""
     return (
-        f"{clipped_s:.2f} s of the attempt lie on the converter's rail, nothing beyond it is measured; "
+        f"for {clipped_s:.2f} s the sensor was at its end (the converter's rail), and nothing beyond it is measured; "
         "lower the gain or use a larger sensor"
     )

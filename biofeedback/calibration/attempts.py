@@ -143,8 +143,8 @@ def _check_bounce(measured: _Measured, beside: float | None, limit_percent: floa
     if excess_percent <= limit_percent:
         return ""
     return (
-        f"the best {BEST_S:g} s are {excess_percent:.0f} % above what lies beside them; {limit_percent:g} % is "
-        "allowed; build up, then hold without a bounce"
+        f"a bounce: the best {BEST_S:g} s are {excess_percent:.0f} % above what lies beside them; {limit_percent:g} % "
+        "is allowed; build up, then hold without a bounce"
     )
 
 
@@ -157,22 +157,29 @@ def _check_zero(measured: _Measured, unit: str) -> str:
         return ""
     if measured.value <= 0:
         return (
-            f"the push is not above the baseline but at {measured.value:.3g} {unit}; relax until the countdown "
+            f"the push never rose above rest but fell to {measured.value:.3g} {unit}; relax until the countdown "
             "ends, and check that the sensor is loaded and its factor has the right sign"
         )
     least = SIGNIFICANT_SD * measured.baseline_sd
     if measured.value > least:
         return ""
     return (
-        f"the maximum would be {measured.value:.3g} {unit}; more than {least:.3g}, {SIGNIFICANT_SD:g} times the "
-        "baseline's scatter, is needed; check that the sensor is loaded, then push"
+        f"the push never rose clearly above rest: by {measured.value:.3g} {unit}, and more than {least:.3g} is needed "
+        f"({SIGNIFICANT_SD:g} times what rest varies by); check that the sensor is loaded, then push"
     )
+
+
+def rose(attempt: Attempt) -> bool:
+    """Whether there was a push at all: the number came clearly above rest, or nobody can say."""
+    if attempt.value is None or attempt.baseline_sd is None:
+        return True
+    return attempt.value > max(0.0, SIGNIFICANT_SD * attempt.baseline_sd)
 
 
 def _check_duration(measured: _Measured, needed_s: float) -> str:
     if measured.value is not None and measured.duration_s >= needed_s - 1e-9:
         return ""
-    return f"attempt lasts {measured.duration_s:.2f} s; {needed_s:g} s are needed; hold longer"
+    return f"the push lasted {measured.duration_s:.2f} s; {needed_s:g} s are needed; hold longer"
 
 
 def _check_spike(measured: _Measured, limit_percent: float) -> str:
@@ -182,7 +189,7 @@ def _check_spike(measured: _Measured, limit_percent: float) -> str:
     if excess_percent <= limit_percent:
         return ""
     return (
-        f"the peak is {excess_percent:.0f} % above the best {BEST_S:g} s mean; {limit_percent:g} % is allowed; "
+        f"a jerk: its peak is {excess_percent:.0f} % above the best {BEST_S:g} s mean; {limit_percent:g} % is allowed; "
         "build up within a second and hold, do not jerk"
     )
 
@@ -199,13 +206,13 @@ def check_baseline(levels: FloatArray, value: float | None, limit_percent: float
         return ""
     t = np.linspace(-0.5, 0.5, len(levels))
     moved = {
-        "moves": 100 * abs(float(t @ levels / (t @ t))) / value,
-        "scatters": 100 * float(np.std(detrended(levels), ddof=1)) / value,
+        "moved": 100 * abs(float(t @ levels / (t @ t))) / value,
+        "shook": 100 * float(np.std(detrended(levels), ddof=1)) / value,
     }
     for verb, percent in moved.items():
         if percent > limit_percent:
             return (
-                f"the baseline {verb} by {percent:.1f} % of the effort before the push; {limit_percent:g} % is "
+                f"before the push, rest {verb} by {percent:.1f} % of the effort; {limit_percent:g} % is "
                 "allowed; relax until the countdown ends, then push"
             )
     return ""

@@ -170,8 +170,8 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
-    """What to do next, by rule; the coach decides."""
+def describe_next(analysis: SessionAnalysis, *, advises: bool = True) -> tuple[str, ...]:
+    """What to do next, by rule; the coach decides. ``advises``: also what the ratings say about contracting."""
     steps = []
     if analysis.settings.get("simulated"):
         steps.append("This recording is simulated: read it as an example, do not train by it.")
@@ -180,7 +180,7 @@ def describe_next(analysis: SessionAnalysis) -> tuple[str, ...]:
     steps += _advise_after_stops(analysis)
     steps += _advise_after_aftermath(analysis.trace.account.aftermath)
     steps += describe_doubts(analysis)
-    steps += _advise(analysis)
+    steps += _advise(analysis) if advises else []
     if analysis.by_feel:
         steps.append(SENSOR_ADDS)
     return tuple(steps)

@@ -69,6 +69,7 @@ def _attempt(engine: SessionState, message: Message, by: str) -> None:
     _need_idle(engine, "an attempt")
     _need_ground(engine)
     need_practice(engine)
+    _need_sense(engine)
     search = engine.search
     number = len(search.attempts) + 1 if search.verdict().state == "more" else 1
     engine.emit(AttemptBegun(number=number))
@@ -86,6 +87,7 @@ def _reject_attempt(engine: SessionState, message: Message, by: str) -> None:
 
 def _accept_maximum(engine: SessionState, message: Message, by: str) -> None:
     _need_idle(engine, "the maximum")
+    _need_sense(engine)
     verdict = engine.search.verdict()
     if verdict.best is None:
         raise SessionError("no attempt can be believed yet", "make another attempt")
@@ -187,6 +189,27 @@ def _correct(engine: SessionState, message: Message, by: str) -> None:
         raise SessionError("there is no rating to correct", "give one first")
     number = int(read_number(message, "rating", 1, len(ratings)))
     _correct_rating(engine, ratings[number - 1], parse_rating(message), by)
+
+
+def _take_back(engine: SessionState, message: Message, by: str) -> None:
+    """The last rating counts no more; it stays on record, and its question may be answered again."""
+    ratings = engine.account.ratings
+    number = int(read_number(message, "rating", 1, 1_000_000))
+    if not ratings or ratings[-1].number != number:
+        raise SessionError("only the last rating can be taken back", "correct the one that is wrong")
+    if ratings[-1].value is None:
+        raise SessionError("that rating does not count any more", "rate again")
+    _correct_rating(engine, ratings[-1], None, by)
+
+
+def _trust_numbers(engine: SessionState, message: Message, by: str) -> None:
+    sense = engine.sense
+    if sense is None:
+        raise SessionError("no number is in doubt", "go on")
+    engine.trusts_numbers = True
+    engine.emit(Noted(text=f"said to be right all the same: {sense.what}", by=by))
+    if engine.activity is None and engine.search.verdict().state == "accepted":
+        engine.take_search(settled=True, by="rule")
 
 
 def _limit(engine: SessionState, message: Message, by: str) -> None:
@@ -311,6 +334,13 @@ def _need_sensor(engine: SessionState) -> None:
         raise SessionError("there is no sensor in this session", "choose a plan: effort is what the athlete says")
 
 
+def _need_sense(engine: SessionState) -> None:
+    """SessionError while numbers that no person gives are neither put right nor said to be right."""
+    sense = engine.sense
+    if sense:
+        raise SessionError(sense.what, f"{sense.cure}; or say that the numbers are right")
+
+
 def _need_idle(engine: SessionState, what: str) -> None:
     if engine.activity and not (isinstance(engine.activity, Attempting) and engine.activity.step == "rest"):
         raise SessionError(f"{what} has to wait: {engine.activity.name} is under way", "stop it first, or wait")
@@ -320,12 +350,14 @@ ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "accept_cautions": _accept_cautions,
     "zero": _zero,
     "attempt": _attempt,
+    "trust_numbers": _trust_numbers,
     "reject_attempt": _reject_attempt,
     "accept_maximum": _accept_maximum,
     "typed_maximum": _typed_maximum,
     "guide": _guide,
     "start_plan": _start_plan,
     "rate": _rate,
+    "take_back": _take_back,
     "correct": _correct,
     "limit": _limit,
     "stop": _stop,

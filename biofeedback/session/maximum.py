@@ -11,7 +11,7 @@ from biofeedback.account.kinds import AttemptMade, Noted, PracticeMade
 from biofeedback.account.records import AttemptOnRecord
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempt_values import BASELINE_S, BEST_S, above_baseline
-from biofeedback.calibration.attempts import judge_attempt
+from biofeedback.calibration.attempts import judge_attempt, rose
 from biofeedback.calibration.effort import Effort
 from biofeedback.calibration.maximum_rule import EMG_TOLERANCE_PERCENT, MaximumVerdict, judge_maximum
 from biofeedback.model import Cue, Levels
@@ -138,7 +138,13 @@ class Attempting:
             self.step = "rest"
             self._context.give_cue(Cue("release" if self._setup.graded else "relax"))
             self._judge()
-            self._rest_end = level + self._levels(self._setup.rest_between_attempts_s)
+            last = self._context.account.search[-1].channels[self._context.account.guide]
+            if not rose(last):  # whoever has not pushed need not rest from it
+                self._rest_end = level
+                if not self._setup.graded:
+                    return True
+            else:
+                self._rest_end = level + self._levels(self._setup.rest_between_attempts_s)
             self._asks_at = level + self._levels(OUT_S) if self._setup.graded else None
             self.boundary = self._rest_end if self._asks_at is None else self._asks_at
             return self._is_over() and not self._setup.graded  # nothing to rest for when the search is over

@@ -20,6 +20,7 @@ from biofeedback.calibration.attempt_values import Samples
 from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels
 from biofeedback.calibration.recovery import HeldSet, count_hard_s
+from biofeedback.calibration.sense import Sense, find_sense
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk, Cue, Event, Flag, Gap, Levels, find_guide, goes_by_feel, is_from_phone
 from biofeedback.session.activity import Activity
@@ -75,6 +76,7 @@ class SessionState:
         self.earlier_hard_s = 0.0  # hard contractions in this athlete's other sessions today
         self.sets_done: dict[int, SetDone] = {}  # of each set to fatigue, by the number of its phase
         self._fitting: set[str] = set()  # devices that zero and maximum hold for
+        self.trusts_numbers = False  # said to be right although no person gives them
         self.message: Mapping[str, str] | None = None
         self.revision = 0
         self.cue = Cue("relax")
@@ -113,6 +115,11 @@ class SessionState:
     def search(self) -> MaximumSearch:
         """The attempts of the present search, and what they amount to."""
         return MaximumSearch(self.account, self.setup)
+
+    @property
+    def sense(self) -> Sense | None:
+        """Why the leading channel's numbers may not be a person's, unless they were said to be right."""
+        return None if self.trusts_numbers else find_sense(self.account, self.channels[self.guide])
 
     @property
     def held(self) -> list[HeldPhase]:
@@ -296,7 +303,7 @@ class SessionState:
         elif isinstance(activity, Practising):
             fell = self.account.practice[-1].fell
             self.message = {"level": "error", "text": FELL, "cure": RIG_CURE} if fell else None
-        elif isinstance(activity, Attempting) and self.search.verdict().state == "accepted":
+        elif isinstance(activity, Attempting) and self.search.verdict().state == "accepted" and self.sense is None:
             self.take_search(settled=True, by="rule")
 
     def _watch_signals(self) -> None:

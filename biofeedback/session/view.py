@@ -210,11 +210,14 @@ def _describe_maximum(engine: Engine) -> dict[str, Any]:
     search = engine.search
     verdict = search.verdict()
     guide, setup = engine.channels[engine.guide], engine.setup
+    sense = engine.sense
     maximum = engine.maxima.get(guide.name)
     step = engine.activity.step if isinstance(engine.activity, Attempting) else "accepted" if maximum else "idle"
     return {
         "step": step,
-        "number": engine.activity.number if isinstance(engine.activity, Attempting) else len(search.attempts) + 1,
+        "number": engine.activity.number
+        if isinstance(engine.activity, Attempting) and step != "rest"
+        else len(search.attempts) + 1,  # the rest is one before the next
         "push_s": setup.push_s,
         "n_needed": len(search.attempts) + verdict.n_more,
         "attempts": search.to_dict(),
@@ -223,6 +226,7 @@ def _describe_maximum(engine: Engine) -> dict[str, Any]:
         "method": maximum.method if maximum else None,
         "unit": guide.unit,
         "beyond": explain_beyond(maximum, setup.certificates.get(guide.name, {})) if maximum else "",
+        "sense": {"what": sense.what, "cure": sense.cure} if sense else None,
         "care": describe_care(engine),
     }
 

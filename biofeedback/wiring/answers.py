@@ -53,11 +53,20 @@ def _summarise(analysis: SessionAnalysis) -> dict[str, Any]:
 
 def describe_analysis(analysis: SessionAnalysis) -> dict[str, Any]:
     """The answer, and in a few words what the report advises for the next time."""
+    from biofeedback.report.outcome import describe_outcome
     from biofeedback.report.words import summarise_advice
 
+    outcome = describe_outcome(analysis)
     answer = describe_answer(analysis.response)
-    answer["details"] += [list(row) for row in summarise_advice(analysis)]
-    return answer
+    if outcome.kind == "check":
+        answer["details"] += [list(row) for row in summarise_advice(analysis)]
+    return answer | {
+        "kind": outcome.kind,
+        "over": outcome.over,
+        "headline": outcome.headline,
+        "said": " ".join(outcome.sentences),
+        "next": list(outcome.next_steps),
+    }
 
 
 def describe_answer(response: Response) -> dict[str, Any]:
@@ -65,12 +74,11 @@ def describe_answer(response: Response) -> dict[str, Any]:
     from biofeedback.analysis.response_words import describe_response
 
     details = [["contrasts of a contraction with its neighbours", str(response.n_contrasts)]]
-    if response.mean_change is not None:
+    says = response.word != "too few ratings to say"  # a mean of one or two numbers reads like an answer
+    if says and response.mean_change is not None:
         details.append(["mean change", f"{response.mean_change:+.1f} points"])
-    if response.low is not None and response.high is not None:
+    if says and response.low is not None and response.high is not None:
         details.append(["95 % interval", f"{response.low:+.1f} to {response.high:+.1f}"])
-    if response.nap is not None:
-        details.append(["non-overlap of all pairs (NAP)", f"{response.nap:.2f}"])
     if response.test is not None:
         details.append(["p, one-sided, over the orders that could have been drawn", f"{response.test.p_less:.3g}"])
     slope = response.drift_per_min.slope

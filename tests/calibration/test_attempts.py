@@ -52,31 +52,31 @@ def test_emg_noise_is_removed_in_quadrature_and_envelope_linearly():
 def test_three_seconds_are_needed(push_s, is_accepted):
     attempt = judge(push(push_s=push_s))
     assert attempt.accepted is is_accepted
-    assert is_accepted or attempt.reason == "attempt lasts 2.99 s; 3 s are needed; hold longer"
+    assert is_accepted or attempt.reason == "the push lasted 2.99 s; 3 s are needed; hold longer"
 
 
 def test_short_touch_names_its_length():
     levels = push(wait_s=3.9, push_s=0.1)
-    assert judge(levels).reason == "attempt lasts 0.10 s; 3 s are needed; hold longer"
+    assert judge(levels).reason == "the push lasted 0.10 s; 3 s are needed; hold longer"
 
 
 def test_window_too_short_to_measure_is_refused_not_raised():
     attempt = judge(np.zeros(110))
     assert not attempt.accepted
     assert attempt.value is None
-    assert attempt.reason.startswith("attempt lasts 0.10 s; 3 s are needed")
+    assert attempt.reason.startswith("the push lasted 0.10 s; 3 s are needed")
 
 
 @pytest.mark.parametrize("plateau", [0.0, -300.0])
 def test_maximum_of_zero_or_wrong_sign_is_refused(plateau):
     attempt = judge(push(plateau=plateau))
     assert not attempt.accepted
-    assert attempt.reason.startswith("the push is not above the baseline")
+    assert attempt.reason.startswith("the push never rose above rest")
     assert "sign" in attempt.reason
 
 
 def test_noise_alone_is_no_maximum():
-    assert judge(push(plateau=0.0, noise=5.0)).reason.startswith("the maximum would be")
+    assert judge(push(plateau=0.0, noise=5.0)).reason.startswith("the push never rose clearly above rest")
 
 
 def test_spike_limit_both_sides():
@@ -118,7 +118,7 @@ def test_moving_baseline_limit(trend_percent, is_accepted):
     attempt = judge(levels)
     assert attempt.value == pytest.approx(400.0)
     assert attempt.accepted is is_accepted
-    assert is_accepted or "the baseline moves by 5.1 % of the effort" in attempt.reason
+    assert is_accepted or "rest moved by 5.1 % of the effort" in attempt.reason
 
 
 @pytest.mark.parametrize(("sd_percent", "is_accepted"), [(4.9, True), (5.1, False)])
@@ -128,7 +128,7 @@ def test_scattering_baseline_limit(sd_percent, is_accepted):
     levels[:100] += wiggle / wiggle.std(ddof=1) * sd_percent / 100 * 400.0
     attempt = judge(levels)
     assert attempt.accepted is is_accepted
-    assert is_accepted or "the baseline scatters by 5.1 %" in attempt.reason
+    assert is_accepted or "rest shook by 5.1 %" in attempt.reason
 
 
 # Agreement of the two best within 5 % (10 % hand-held): common practice, no single source.

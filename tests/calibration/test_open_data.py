@@ -43,7 +43,7 @@ def test_value_of_the_plateau_is_its_best_half_second(hold):
     assert attempt.accepted, attempt.reason
     assert attempt.value == pytest.approx(best - baseline, rel=0.005)
     assert attempt.duration_s == pytest.approx(np.count_nonzero(force[: 26 * round(rate)] > 14) / rate, abs=0.5)
-    assert judge(hold, 0, FORCE, moving_percent=0.1).reason.startswith("the baseline moves by")
+    assert judge(hold, 0, FORCE, moving_percent=0.1).reason.startswith("before the push, rest moved by")
 
 
 @pytest.mark.network

@@ -3,7 +3,7 @@
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.wiring.answers import describe_analysis
 
-from ..analysis.made_session import make_check
+from ..analysis.made_session import MadeSession, make_check
 
 
 def test_an_effect_that_is_enough_names_band_hold_and_rest_with_its_model():
@@ -21,3 +21,65 @@ def test_no_effect_at_one_effort_decides_nothing_and_too_few_ratings_nothing():
     assert dict(alike["details"])["to try next"] == "20–30 %"
     few = describe_analysis(analyse_recording(make_check(passive=(6, 6), contract=(4,))))
     assert "advice" not in dict(few["details"])
+
+
+PHASE = {"title": "", "cycle": 1, "band": None, "ask": True}
+
+
+def make_plan(*phases):
+    return {
+        "name": "made",
+        "title": "Made",
+        "phases": [PHASE | {"kind": kind, "duration_s": seconds, "band": band} for kind, seconds, band in phases],
+    }
+
+
+def make_light_hold(*, stopped_after_s=None, why="", last_rating=None):
+    """Settle 5 s, 30 s at 25 % in a band of 20-30, settle 5 s; a rating near the end of each."""
+    session = MadeSession()
+    session.calibrate()
+    phases = [("passive", 5, None), ("contract", 30, [20, 30]), ("passive", 5, None)]
+    session.happen("plan", **make_plan(*phases))
+    for index, (kind, seconds, band) in enumerate(phases):
+        session.happen("phase", kind=kind, index=index, title="", duration_s=seconds, band=band, ask=True, grace_s=2.0)
+        effort = 25.0 if band else 0.0
+        if stopped_after_s is not None and band:
+            session.hold(stopped_after_s, effort)
+            if last_rating is not None:
+                session.happen("rating", value=last_rating, phase_index=index)
+            session.happen("stop", reason="stopped by hand")
+            session.happen("phase", kind="end", index=index, reason="stopped by hand")
+            if why:
+                session.happen("stop_reason", why=why)
+            return analyse_recording(session)
+        session.hold(seconds, effort)
+        session.happen("rating", value=5 - index, phase_index=index)
+    session.happen("phase", kind="end", index=2, reason="plan finished")
+    return analyse_recording(session)
+
+
+def test_a_light_hold_says_how_it_was_held_and_nothing_about_what_contraction_did():
+    answer = describe_analysis(make_light_hold())
+    assert answer["kind"] == "hold"
+    assert answer["over"] == "How it was held"
+    assert answer["headline"] == "In the band 100 % of 28 s"  # 30 s less 2 s of grace, at 25 % in 20-30 %
+    assert "too few" not in answer["said"].lower()
+    assert "a check does" in answer["said"]
+    assert not any("repeat" in step.lower() for step in answer["next"])
+
+
+def test_a_stopped_hold_says_what_was_reached_and_why_it_was_stopped():
+    answer = describe_analysis(make_light_hold(stopped_after_s=12.0, why="cramp", last_rating=9))
+    assert answer["kind"] == "stopped"
+    assert answer["headline"] == "0 of 1 contraction done"
+    assert "Stopped by hand, said to be" in answer["said"]
+    assert "in the band 100 % of 10 s" in answer["said"]
+    assert not any("mean change" in name or "interval" in name for name, _ in answer["details"])
+
+
+def test_a_check_says_what_contraction_did_and_no_page_shows_what_only_a_statistician_reads():
+    answer = describe_analysis(analyse_recording(make_check(contract=(2, 2, 2, 2, 2))))
+    assert (answer["kind"], answer["headline"]) == ("check", "less")
+    assert not any("NAP" in name for name, _ in answer["details"])
+    few = describe_analysis(analyse_recording(make_check(passive=(6, 6), contract=(4,))))
+    assert not any("mean change" in name or "interval" in name for name, _ in few["details"])

@@ -11,6 +11,7 @@ import { renderTraces } from "./traces.js";
 let guideName = "";
 let phaseIndex = 0; // of the phase on this screen: another coach may have ended it already
 let covariates = []; // as the session has them
+let lastRating = 0;
 
 export function setUpCoach(send) {
   setUpExercise(send);
@@ -45,6 +46,7 @@ export function setUpCoach(send) {
   });
   $("end-phase").addEventListener("click", () => send({ do: "end_phase", phase_index: phaseIndex }));
   $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10, phase_index: phaseIndex }));
+  $("undo-rating").addEventListener("click", () => send({ do: "take_back", rating: lastRating }));
   $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
 }
 
@@ -64,7 +66,10 @@ export function renderCoach(state, send) {
   $("feedback").checked = state.feedback !== false;
   covariates = state.covariates ?? [];
   tickCovariates();
-  show($("phase-actions"), state.stage === "plan");
+  const parts = /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("#coach [data-at]"));
+  for (const element of parts) show(element, (element.dataset.at ?? "").split(" ").includes(state.stage));
+  show($("phase-actions"), state.stage === "plan" && !state.paused);
+  renderLast(state);
   renderChoice(state, send);
   renderScale(state);
   fill($("doubts-coach"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
@@ -73,6 +78,15 @@ export function renderCoach(state, send) {
   fill($("corrections"), state.ratings, (ratings) =>
     ratings.length ? ratings.map((rating) => correctionRow(state, rating, send)) : [make("li", { class: "small" }, "None yet.")],
   );
+}
+
+/** The last rating of a hold, with one press that takes it back. */
+function renderLast(state) {
+  const last = state.ratings.at(-1);
+  lastRating = last?.number ?? 0;
+  show($("last-rating"), state.stage === "plan");
+  setText($("last-rating-said"), last ? `Last rating: ${ratingText(state, last)}` : "No rating yet");
+  $("undo-rating").disabled = !last || last.value === null;
 }
 
 function correctionRow(state, rating, send) {

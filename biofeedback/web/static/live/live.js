@@ -14,6 +14,7 @@ import { AngleView } from "../phone/angle-view.js";
 import { renderFelt } from "../phone/felt.js";
 import { RangeView } from "../phone/range.js";
 import { Slider } from "../phone/slider.js";
+import { PadView } from "../shared/pad-view.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
@@ -28,6 +29,7 @@ import { renderCoach, setUpCoach } from "./coach.js";
 import { hearExercise } from "./exercise.js";
 import { setUpNewSession, showNewSession } from "./new-session.js";
 import { hearPlan, setUpPlanner } from "./planner.js";
+import { Panels, ZEROED_MS } from "./panels.js";
 import { renderRest, renderStages } from "./stages.js";
 import { drawTraces } from "./traces.js";
 import { showTwoGauges } from "./two-gauges-view.js";
@@ -54,6 +56,8 @@ const range = new RangeView(
 /** @type {import("../shared/types").Send} */
 const send = (message) => seat.send(message);
 const asks = new Asks();
+const panels = new Panels(place);
+const settling = new PadView($("settling-keys"), $("settling-given"), (answer) => send({ do: "rate", ...answer }));
 const devices = place === "coach" ? new Devices($("devices"), (_, message) => send(message)) : null;
 /** @type {import("../shared/types").Colors} */
 let colors = readColors();
@@ -73,7 +77,9 @@ function onYou({ role, shared, review, seats, renew, device }) {
 function onState() {
   const { state } = seat;
   if (!state) return;
-  renderStages(state, send);
+  renderStages(state, panels.choose(state, performance.now()), send);
+  if (panels.isZeroed(performance.now())) setTimeout(onState, ZEROED_MS);
+  settling.render(state);
   view.render();
   renderFelt(state, send);
   angle.render();
@@ -194,12 +200,14 @@ function onKey(event) {
   if (isTyping(event) || !$("keys").checked) return;
   if (event.key.toLowerCase() === "m") sound.toggle();
   else if (seat.state?.stage === "plan") view.pad.type(event, $("pedals").value);
+  else if (seat.state?.stage === "ready") settling.typeDigit(event);
 }
 
 function setUpHands() {
   const press = (id, message) => $(id).addEventListener("click", () => send(message));
   press("accept-cautions", { do: "accept_cautions" });
   press("zero", { do: "zero" });
+  for (const button of document.querySelectorAll("[data-play]")) button.addEventListener("click", onPlay);
   $("attempt").addEventListener("click", () => seat.state && send(nextPush(seat.state.maximum).message));
   press("accept-maximum", { do: "accept_maximum" });
   press("again", { do: "resume" });
@@ -207,6 +215,12 @@ function setUpHands() {
   $("limit-down").addEventListener("click", step(-1));
   $("limit-up").addEventListener("click", step(1));
   document.addEventListener("keydown", onKey);
+}
+
+/** The press before the first hold: this page may be heard, and shows what comes next. */
+function onPlay() {
+  panels.hasPressed = true;
+  onState();
 }
 
 // --- colours and life

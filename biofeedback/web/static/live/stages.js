@@ -1,30 +1,31 @@
 // The panels of each stage, from the session's state. send(command) speaks to the session.
 
 import { askedAfter, askedBefore, asksFirst, rangeNote, refusalOf } from "../shared/asked.js";
-import { feelingRow, nextPush } from "../shared/care.js";
+import { feelingRow, nextPush, senseRow } from "../shared/care.js";
 import { $, fill, make, setData, setText, show } from "../shared/dom.js";
+import { renderAnswer } from "./answer.js";
 import { openPlan } from "./planner.js";
 import { stepsOf } from "../phone/felt.js";
-import { STEPS, isRunning, ratingText } from "../shared/state.js";
-import { mayGoOn } from "../shared/stop-reasons.js";
+import { STEPS, isRunning } from "../shared/state.js";
 import { clockText, durationText, unitText } from "../shared/text.js";
 import { capital } from "../shared/words.js";
 
 /**
  * @param {import("../shared/types").State} state
+ * @param {string} panel the stage whose panel is shown
  * @param {import("../shared/types").Send} send
  */
-export function renderStages(state, send) {
+export function renderStages(state, panel, send) {
   renderHeader(state);
   for (const element of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-for]")))
-    show(element, (element.dataset.for ?? "").split(" ").includes(asksFirst(state) ? "asked" : state.stage));
+    show(element, (element.dataset.for ?? "").split(" ").includes(asksFirst(state) ? "asked" : panelFor(element, state, panel)));
   document.body.dataset.stage = state.stage;
   document.body.dataset.running = isRunning(state) ? "yes" : "no";
   renderCautions(state);
   renderZero(state);
   renderMaximum(state, send);
   renderReady(state, send);
-  renderDone(state);
+  renderAnswer(state);
   renderAsked(state, send);
   fill($("doubts"), state.doubts ?? [], (doubts) => doubts.map((doubt) => doubtRow(doubt, send)));
 }
@@ -50,6 +51,11 @@ function renderAsked(state, send) {
   ])
     fill($(id), state.stage === stage && [state.asked, state.maximum.care], (now) => (now ? askedBefore(state, send) : []));
   fill($("asked-after"), state.stage === "done" && [state.asked, state.plan_ran], (now) => (now ? askedAfter(state, send) : []));
+}
+
+/** Parts within the live panel go by what runs. */
+function panelFor(element, state, panel) {
+  return element.parentElement?.closest("[data-for]") ? state.stage : panel;
 }
 
 function renderHeader(state) {
@@ -79,13 +85,14 @@ function renderZero(state) {
     rows.flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]),
   );
   $("zero").disabled = step === "running";
-  setText($("zero-status"), step === "running" ? "Measuring: keep it still" : "");
+  const done = step === "done" ? "Zeroed" : "";
+  setText($("zero-status"), step === "running" ? "Measuring: keep it still" : done);
 }
 
 function zeroRow(channel, result) {
   const kind = { force: "force", emg: "muscle activity", position: "position" }[channel.kind] ?? channel.kind;
   const value = result
-    ? `zero at ${result.level.toFixed(2)} ${unitText(channel.unit)}, noise ${result.sd.toFixed(2)} ${unitText(channel.unit)}`
+    ? `zero at ${result.level.toFixed(2)} ${unitText(channel.unit)} raw, noise ${result.sd.toFixed(2)} ${unitText(channel.unit)}`
     : "not zeroed yet";
   const problem = channel.problem
     ? make("span", { class: "problem" }, `${capital(channel.problem.what)}: ${channel.problem.cure}`)
@@ -103,7 +110,7 @@ function zeroRow(channel, result) {
 function renderMaximum(state, send) {
   const maximum = state.maximum;
   const busy = ["countdown", "push"].includes(maximum.step);
-  fill($("attempts"), [maximum.attempts, maximum.n_needed, busy, maximum.care], () => {
+  fill($("attempts"), [maximum.attempts, maximum.n_needed, busy, maximum.care, maximum.sense], () => {
     const rows = maximum.attempts.map((attempt) => attemptRow(attempt, send, busy));
     for (let number = rows.length + 1; number <= maximum.n_needed; number++)
       rows.push(
@@ -114,17 +121,18 @@ function renderMaximum(state, send) {
           make("span", { class: "value" }, `Attempt ${number}`),
         ),
       );
-    return [feelingRow(maximum.care, send), ...rows];
+    return [senseRow(maximum.sense, send) ?? feelingRow(maximum.care, send), ...rows];
   });
   const asksFelt = (maximum.care?.ask_felt ?? null) !== null;
   setData($("attempts-panel"), "asking", asksFelt ? "yes" : "no"); // room for the question, nothing else is to be done
   setText($("verdict"), verdictText(maximum));
   const accepted = maximum.verdict?.state === "accepted";
-  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number + 1} after the rest` : nextPush(maximum).text);
-  $("attempt").disabled = busy || maximum.step === "rest" || Boolean(maximum.care?.closed);
+  setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number} after the rest` : nextPush(maximum).text);
+  $("attempt").disabled = busy || Boolean(maximum.sense) || maximum.step === "rest" || Boolean(maximum.care?.closed);
   $("attempt").className = accepted ? "secondary" : "primary";
   $("accept-maximum").className = accepted ? "primary" : "secondary";
-  $("accept-maximum").disabled = busy || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
+  $("accept-maximum").disabled =
+    busy || Boolean(maximum.sense) || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
 }
 
 function verdictText({ care, verdict }) {
@@ -220,24 +228,4 @@ export function doubtRow(doubt, send) {
     make("p", {}, `${capital(doubt.channel)}: ${doubt.seen}. ${capital(doubt.advice)}.`),
     make("button", { type: "button", onclick: revise }, `Use ${value} ${unitText(doubt.unit)} from now on`),
   );
-}
-
-function renderDone(state) {
-  const answer = state.answer;
-  const stopped = state.stopped ? capital(state.stopped.reason) : "";
-  show($("ended"), Boolean(stopped));
-  setText($("ended"), `${stopped}. Come out of the position slowly, then talk it over.`);
-  show($("again"), mayGoOn(state) && !state.asked?.end.caution);
-  setText($("answer-word"), answer ? answer.word : state.recording?.problem ? "Session over" : "One moment");
-  setText($("answer-text"), answer ? answer.text : "The answer is being worked out from the recording.");
-  fill($("answer-details"), answer?.details ?? [], (rows) =>
-    rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]),
-  );
-  show($("ratings-title"), state.ratings.length > 0);
-  fill($("ratings"), state.ratings, (ratings) =>
-    ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(state, rating))),
-  );
-  show($("report"), Boolean(state.report_url));
-  if (state.report_url) $("report").setAttribute("href", state.report_url + location.search);
-  setText($("recording"), state.recording?.file ? `Recorded in ${state.recording.file}.` : "");
 }

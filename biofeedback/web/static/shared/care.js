@@ -1,6 +1,7 @@
 // What is asked around a maximum: who tests none, how an attempt felt; and what there is instead.
 
 import { make } from "./dom.js";
+import { sentence } from "./text.js";
 import { capital } from "./words.js";
 
 /**
@@ -13,6 +14,18 @@ export function openCare(state) {
   if (state.stage !== "maximum" || !care?.graded || ["countdown", "push"].includes(step)) return null;
   if (care.ended || care.screened) return "instead";
   return care.screened === null ? "list" : null;
+}
+
+/** Numbers that no person gives: asked before the first attempt, with the likely cure. */
+export function senseRow(sense, send) {
+  if (!sense) return null;
+  const trust = () => send({ do: "trust_numbers" });
+  return make(
+    "li",
+    { class: "care", "data-rights": "coach" },
+    make("p", {}, make("strong", {}, `${sentence(sense.what)} `), sentence(sense.cure)),
+    make("div", { class: "answers" }, make("button", { type: "button", id: "trust-numbers", onclick: trust }, "They are right")),
+  );
 }
 
 /** How the last attempt felt, as a row above the attempts; null when it is not asked. */

@@ -17,6 +17,7 @@ export class PadView {
     this.given = given;
     this.rate = rate;
     this.open = null; // id of the question that is open
+    this.again = null; // id of the question whose answer was taken back, until another one opens
     this.asked = null; // id of the question that was open when the pending press was made
     this.last = "";
     /** @type {number | null} */
@@ -46,13 +47,13 @@ export class PadView {
 
   /** What is pressed now answers the question that is open now, though that may close before the press counts. */
   begin() {
-    if (this.pad.whole === null) this.asked = this.open;
+    if (this.pad.whole === null) this.asked = this.open ?? this.again;
   }
 
   answer(value) {
     this.pad.clear();
-    const ask = this.asked ?? this.open;
-    this.asked = null;
+    const ask = this.asked ?? this.open ?? this.again;
+    this.asked = this.again = null;
     if (value !== null) this.lastValue = Math.round(value);
     this.rate(ask === null ? { value } : { value, ask });
     this.changed();
@@ -133,6 +134,8 @@ export class PadView {
     this.lastValue = last?.value === null || last === undefined ? null : Math.round(last.value);
     this.last = last ? `last: ${last.value === null ? "no answer" : last.value}` : "";
     this.open = state.ask?.id ?? null;
+    if (this.open !== null) this.again = null;
+    else if (last?.value === null && last.corrected) this.again = last.ask_id ?? null;
     this.tell();
   }
 }

@@ -39,6 +39,7 @@ export class SeatView {
     this.pad = new PadView(this.parts.keys, this.parts.given, (answer) => seat.send({ do: "rate", ...answer }));
     this.parts.stop.addEventListener("click", () => seat.stop("stopped by hand"));
     this.parts.takeUp.addEventListener("click", () => seat.send({ do: "take_up" }));
+    this.parts.takeBack?.addEventListener("click", () => this.takeBack());
     for (const button of this.parts.position.querySelectorAll("button"))
       button.addEventListener("click", () => this.answerPosition(button.dataset.answer));
   }
@@ -47,6 +48,12 @@ export class SeatView {
   answerPosition(answer) {
     const asked = this.seat.state?.ask_position;
     if (asked) this.seat.send({ do: "position", answer, phase_index: asked.phase_index });
+  }
+
+  /** One press takes the last rating back. */
+  takeBack() {
+    const last = this.seat.state?.ratings.at(-1);
+    if (last && last.value !== null) this.seat.send({ do: "take_back", rating: last.number });
   }
 
   /** What follows from the state alone. */
@@ -65,6 +72,8 @@ export class SeatView {
     setText(parts.ends, `${scale.ends}.`);
     setText(parts.about, `${capital(scale.asks_about)}.`);
     this.pad.render(state);
+    const last = state.ratings.at(-1);
+    if (parts.takeBack) show(parts.takeBack, last !== undefined && last.value !== null && state.stage === "plan");
   }
 
   /**

@@ -84,6 +84,7 @@ export interface Maximum {
   attempts: Attempt[];
   verdict: { state: string; text: string } | null;
   care?: any;
+  sense?: { what: string; cure: string } | null;
   strength: number | null;
   method?: string;
   unit: string;
@@ -94,6 +95,7 @@ export interface Rating {
   time_s: number;
   phase_kind: string | null;
   corrected: boolean;
+  ask_id?: number | null;
 }
 export interface Message {
   level: string;
