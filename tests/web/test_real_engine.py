@@ -230,10 +230,12 @@ class Picture:
         found = self.tab.evaluate(MEASURE, COLORS)
         self.w, self.h, self.ratio = found["w"], found["h"], found["ratio"]
         self.colors = dict(zip(COLORS, found["colors"], strict=True))
-        foot = max(10.0, min(28.0, 0.02 * self.w))
-        self.left, self.right, self.middle = foot, self.w - foot, self.w / 2
-        self.ground = self.h - max(16.0, 0.06 * self.h)
-        self.height = self.ground - max(12.0, 0.05 * self.h)
+        letter = max(13.0, min(40.0, 0.12 * self.h, 0.13 * self.w))  # of the labels, in a column for two digits
+        edge = max(6.0, min(24.0, 0.02 * self.w))
+        self.left, self.right = edge, self.w - edge - (2 * 0.74 + 0.35) * letter
+        self.middle = (self.left + self.right) / 2
+        self.ground = self.h - max(8.0, 0.05 * self.h)
+        self.height = self.ground - max(0.6 * letter, 0.05 * self.h)
 
     def y(self, percent: float) -> float:
         return self.ground - self.height * percent / TOP
@@ -281,9 +283,9 @@ def test_the_form_on_the_screen_stands_where_the_effort_is(browser: Any, rig: Ri
     rig.wait(2.0, 95.0)
     settle(page, rig)
     above = Picture(page)
-    strip = {above.at(x + dx, above.y(88)) for dx in range(-20, 21, 2)}
+    strip = {above.at(x + dx, above.y(88)) for dx in range(-9, 10)}
     assert {"above", "above-tint"} <= strip, "hatched where it spills out"
-    assert {above.at(x + dx, above.y(70)) for dx in range(-20, 21, 2)} <= {"sleeve", "above-tint"}
+    assert {above.at(x + dx, above.y(70)) for dx in range(-9, 10)} <= {"sleeve", "above-tint"}
     assert above.at(x, above.y(99)) in ("", "mixed")
     left_of_time = (12 - 6.0) / 12
     assert above.at(x + (left_of_time - 0.06) * (above.right - above.left) / 2, above.ground) == "ink"
