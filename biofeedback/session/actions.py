@@ -223,10 +223,20 @@ def _stop(engine: SessionState, message: Message, by: str) -> None:
     if engine.activity is None and engine.account.stopped:
         return  # a page that did not hear the answer says it again
     ago_s = float(message.get("pressed_ago_s") or 0.0)  # it was kept by a page that had no connection
+    if ago_s >= LATE_STOP_S and _began_after(engine, ago_s):
+        engine.emit(Noted(text=f"a Stop pressed {ago_s:.1f} s ago was for what ran before: {reason}", by=by))
+        return
     engine.emit(Stopped(reason=reason, by=by, pressed_ago_s=round(ago_s, 1) if ago_s >= LATE_STOP_S else None))
     if engine.activity:
         engine.activity.cancel(reason)
         engine.activity = None
+
+
+def _began_after(engine: SessionState, ago_s: float) -> bool:
+    """Whether what runs now began after a Stop that was pressed ``ago_s`` ago: then it was not what was meant."""
+    if not isinstance(engine.activity, Hold | Attempting):
+        return False
+    return (engine.level - engine.activity.started) / engine.level_rate_hz < ago_s
 
 
 def _explain_stop(engine: SessionState, message: Message, by: str) -> None:

@@ -60,6 +60,7 @@ class Hold:
 
     def __init__(self, plan: Plan, context: SessionContext, start: int) -> None:
         self.plan = plan
+        self.started = start
         self.index = 0
         self.tracker: BandTracker | None = None
         self.beside = context.beside  # stays the same to the end: nothing may move on the screen during a hold

@@ -113,6 +113,7 @@ class Attempting:
 
     def __init__(self, number: int, context: SessionContext, start: int) -> None:
         self.step: Step = "countdown"
+        self.started = start
         self.number = number
         self._setup = setup = context.setup
         self._context = context

@@ -37,6 +37,7 @@ from biofeedback.signal.levels import LevelStream
 
 STRIP_S = 30.0
 RECENT_S = 0.5
+LASTING_SHARE = 0.4  # of the last half second at an end of the range: less is a spike, and no reason to let go
 KEPT_S = 2.0  # of counts beyond those of an attempt: a batch may run ahead of the level at which it is judged
 TROUBLE = 0xFFFF & ~int(Flag.SETTLING | Flag.BRIDGED)  # what the page tells; the other two pass by themselves
 
@@ -84,6 +85,7 @@ class SessionState:
         self._n_recent = max(1, round(RECENT_S * self.level_rate_hz))
         self._events: list[Event] = []
         self.problems: tuple[int, ...] = (0,) * len(self.channels)  # flags of the last half second that matter
+        self.clips_briefly: tuple[bool, ...] = (False,) * len(self.channels)  # a spike, not an end of the range
         self._seen_flags = b""
 
     @property
@@ -308,9 +310,12 @@ class SessionState:
 
     def _watch_signals(self) -> None:
         seen = self.strip.recent_flags(self._n_recent).tobytes()
-        if seen == self._seen_flags:
+        shares = self.strip.recent_share(self._n_recent, Flag.CLIPPED)
+        clips_briefly = tuple(0 < share < LASTING_SHARE for share in shares)
+        if (seen, clips_briefly) == (self._seen_flags, self.clips_briefly):
             return
-        self._seen_flags = seen
+        self.revision += clips_briefly != self.clips_briefly
+        self._seen_flags, self.clips_briefly = seen, clips_briefly
         told = zip(np.frombuffer(seen, np.uint16).tolist(), self.channels, strict=True)
         problems = tuple(0 if is_from_phone(channel) else flags & TROUBLE for flags, channel in told)
         if problems != self.problems:

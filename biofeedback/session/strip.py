@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from biofeedback.model import FlagArray, FloatArray
+from biofeedback.model import Flag, FlagArray, FloatArray
 
 
 class Strip:
@@ -49,6 +49,13 @@ class Strip:
 
     def recent_flags(self, n_levels: int) -> FlagArray:
         """All flags of the last levels, or-ed by channel."""
-        start = max(0, self._filled - min(n_levels, self._size))
-        flags: FlagArray = np.bitwise_or.reduce(self._flags[start : self._filled], axis=0)
+        flags: FlagArray = np.bitwise_or.reduce(self._recent(n_levels), axis=0)
         return flags
+
+    def recent_share(self, n_levels: int, flag: Flag) -> list[float]:
+        """By channel, the part of the last levels that carries ``flag``."""
+        carried = (self._recent(n_levels) & flag) != 0
+        return [float(share) for share in carried.sum(axis=0) / n_levels]
+
+    def _recent(self, n_levels: int) -> FlagArray:
+        return self._flags[max(0, self._filled - min(n_levels, self._size)) : self._filled]

@@ -163,7 +163,7 @@ def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str,
         "calibrated": channel.name in engine.maxima,
         "guide": index == engine.guide,
         "beside": index == (engine.hold.beside if engine.hold else engine.beside),
-        "problem": describe_problem(engine.problems[index], channel),
+        "problem": describe_problem(engine.problems[index], channel, is_brief=engine.clips_briefly[index]),
         "can_guide": not engine.account.plans and channel.name in engine.maxima and channel.kind != "position",
         "in_use": describe_calibration(engine, channel),
         "limits": describe_limits(channel.unit, engine.setup.lever_m) if channel.kind == "position" else None,
@@ -188,15 +188,17 @@ def describe_calibration(engine: Engine, channel: Channel) -> dict[str, Any]:
     }
 
 
-def describe_problem(flags: int, channel: Channel) -> dict[str, Any] | None:
+def describe_problem(flags: int, channel: Channel, *, is_brief: bool = False) -> dict[str, Any] | None:
     """The worst of several flags in words with its cure; None when the signal is good.
 
-    ``doubt``: the number is there and may be gone by; it is only not all contraction.
+    ``doubt``: the number is there and may be gone by; it is only not all contraction, or was at an end of the range
+    for a moment (``is_brief``).
     """
     for flag in Flag:  # ordered by how much they spoil
         if flags & flag:
             what, cure = explain(flag, channel)
-            return {"what": what, "cure": cure} | ({"doubt": True} if flag == Flag.TENSION else {})
+            is_doubt = flag == Flag.TENSION or (flag == Flag.CLIPPED and is_brief)
+            return {"what": what, "cure": cure} | ({"doubt": True} if is_doubt else {})
     return None
 
 

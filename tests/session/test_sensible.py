@@ -9,9 +9,11 @@ import pytest
 from biofeedback.calibration.sense import check_sense
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel
+from biofeedback.session.engine import Engine
+from biofeedback.session.setup import Setup
 from biofeedback.session.view import describe_session
 
-from .conftest import Bench
+from .conftest import Bench, make_plan
 
 
 @pytest.mark.parametrize(
@@ -142,3 +144,31 @@ def test_only_the_last_rating_is_taken_back(bench: Bench) -> None:
         bench.do(do="take_back", rating=1)
     bench.do(do="take_back", rating=2)
     assert [rating.value for rating in bench.engine.account.ratings] == [5.0, None]
+
+
+@pytest.mark.parametrize(("clipped_s", "is_reason"), [(0.02, False), (0.15, False), (0.3, True)])
+def test_a_clipped_spike_is_told_and_no_reason_to_let_go(clipped_s: float, is_reason: bool) -> None:
+    channel = Channel(name="force", kind="force", unit="N", rail_high_counts=2000.0)
+    bench = Bench()
+    bench.engine = Engine([channel], 100.0, Setup(), [make_plan()])
+    bench.ready()
+    bench.do(do="start_plan", plan="short")
+    bench.wait(3.5, 110.0)
+    bench.wait(clipped_s, 2000.0)
+    problem = describe_session(bench.engine)["channels"][0]["problem"]
+    assert "clip" in problem["what"] or "end" in problem["what"]
+    assert problem.get("doubt", False) is not is_reason
+    bench.wait(0.6, 110.0)
+    assert describe_session(bench.engine)["channels"][0]["problem"] is None
+
+
+def test_a_stop_that_was_kept_ends_only_what_ran_when_it_was_pressed(bench: Bench) -> None:
+    bench.ready()
+    bench.do(do="start_plan", plan="short")
+    bench.wait(2.0, 10.0)
+    bench.do(do="stop", pressed_ago_s=5.0)  # pressed 3 s before this hold began
+    assert bench.engine.hold
+    assert "was for what ran before" in bench.last("note").data["text"]
+    bench.do(do="stop", pressed_ago_s=1.5)
+    assert bench.engine.hold is None
+    assert bench.last("stop").data["pressed_ago_s"] == 1.5

@@ -132,7 +132,8 @@ def test_both_numbers_and_both_states_are_the_engines_at_that_level(browser: Any
             window.seen = [];
             const note = () => {
               const row = [one, two].flatMap((n) => [n.textContent, n.closest(".form").dataset.band]);
-              window.seen.push([Number(one.dataset.level), Number(two.dataset.level), ...row]);
+              const why = document.getElementById("banner").hidden ? "" : document.getElementById("banner").innerText;
+              window.seen.push([Number(one.dataset.level), Number(two.dataset.level), ...row, why]);
               requestAnimationFrame(note);
             };
             requestAnimationFrame(note);
@@ -156,10 +157,13 @@ def test_both_numbers_and_both_states_are_the_engines_at_that_level(browser: Any
         for column in (0, 1):
             tracker = BandTracker(Band(60, 80), 100.0, grace_s=0.5, hysteresis_percent=1.0, dwell_s=0.2)
             states[:, column] = [int(tracker.push(float(value))) for value in percent[:, column]]
-        seen = [row for row in seen if (row[2], row[4]) != ("–", "–")]  # a busy machine: the page says it does not know
+        unknown = [row for row in seen if (row[2], row[4]) == ("–", "–")]
+        seen = [row for row in seen if (row[2], row[4]) != ("–", "–")]
+        for row in unknown:  # a busy machine: the page says that it does not know, and why
+            assert any(why in row[6] for why in ("late", "disconnected", "signal lost", "Waiting")), row
         assert len({row[0] for row in seen}) > 60
         assert set(states[:, 0]) == set(states[:, 1]) == {1, 2, 3}
-        for level, beside_level, number, band, beside_number, beside_band in seen:
+        for level, beside_level, number, band, beside_number, beside_band, _ in seen:
             assert beside_level == level
             row = level - start
             assert (number, beside_number) == (shown(percent[row, 0]), shown(percent[row, 1])), level

@@ -1,0 +1,141 @@
+"""What can be pressed at each stage, in sight; the press before the first hold; a rating taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from .conftest import Page, Served
+from .scenes import SCENES
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+FIRST = {
+    "cautions": "#accept-cautions",
+    "zero": "#zero",
+    "maximum_idle": "#attempt",
+    "maximum_push": "#stop",
+    "ready": "#plans .primary",
+    "inside": "#stop",
+    "done": "#report",
+}
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
+def test_what_comes_first_is_in_sight_at_every_stage(
+    served: Served, open_tab: Callable[..., Page], size: tuple[int, int]
+) -> None:
+    page = open_tab(path="coach", viewport={"width": size[0], "height": size[1]})
+    for name, button in FIRST.items():
+        served.do(lambda live, name=name: (live.restart(), SCENES[name](live)))  # type: ignore[misc]
+        page.wait(lambda button=button: page.tab.is_visible(button))  # type: ignore[misc]
+        page.tab.evaluate("() => { window.scrollTo(0, 0); document.getElementById('main').scrollTo(0, 0); }")
+        page.tab.wait_for_timeout(100)
+        box = page.tab.locator(button).first.bounding_box()
+        assert box
+        assert box["y"] >= 0, name
+        assert box["y"] + box["height"] <= size[1], name
+        at = [box["x"] + box["width"] / 2, box["y"] + box["height"] / 2]
+        hit = page.tab.evaluate(
+            "([x, y, query]) => Boolean(document.elementFromPoint(x, y)?.closest(query))", [*at, button]
+        )
+        assert hit, f"{name}: something lies over it"
+    assert page.complaints == []
+
+
+def test_the_coachs_column_shows_by_stage_what_can_be_done_now(served: Served, open_tab: Callable[..., Page]) -> None:
+    page = open_tab(path="coach")
+    shown = {
+        "cautions": [],
+        "zero": ["covariates", "feedback"],
+        "maximum_idle": ["note", "typing", "covariates", "feedback"],
+        "ready": ["note", "typing", "covariates", "corrections"],
+        "inside": ["note", "mark", "end-phase", "extend-phase", "undo-rating"],
+        "done": ["note", "corrections"],
+    }
+    everything = {one for names in shown.values() for one in names}
+    for name, expected in shown.items():
+        served.do(lambda live, name=name: (live.restart(), SCENES[name](live)))  # type: ignore[misc]
+        page.wait(lambda: page.tab.get_attribute("body", "data-stage") == served.live.state()["stage"])
+        page.tab.wait_for_timeout(100)
+        visible = {one for one in everything if page.tab.is_visible(f"#{one}")}
+        assert visible - {"mark"} == set(expected) - {"mark"}, name
+
+
+def test_one_press_takes_the_last_rating_back(served: Served, open_tab: Callable[..., Page]) -> None:
+    served.do(SCENES["inside"])
+    coach, athlete = open_tab(path="coach"), open_tab(path="athlete")
+    coach.wait(lambda: coach.text("last-rating-said") == "Last rating: 7")
+    coach.tab.click("#undo-rating")
+    coach.wait(lambda: served.live.commands[-1] == ({"do": "take_back", "rating": 1}, "coach"))
+    athlete.tab.click("#take-back")
+    athlete.wait(lambda: served.live.commands[-1] == ({"do": "take_back", "rating": 1}, "athlete"))
+
+
+def test_an_athletes_page_asks_for_one_press_before_the_first_hold(
+    served: Served, open_tab: Callable[..., Page]
+) -> None:
+    served.do(SCENES["ready"])
+    page = open_tab(path="athlete")
+    page.wait(lambda: page.tab.is_visible("#read-them"))
+    assert not page.tab.is_visible("#settling-keys")
+    page.wait(lambda: page.tab.locator("[data-abilities] li:visible").count() == 4)
+    page.tab.click("#read-them")
+    page.wait(lambda: page.tab.is_visible("#settling-keys"))
+    page.wait(lambda: "on" in page.text("sound-name"))
+    page.tab.click("#settling-keys [data-rating='5']")
+    page.wait(lambda: served.live.commands[-1] == ({"do": "rate", "value": 5}, "athlete"))
+    assert page.complaints == []
+
+
+def test_an_effort_is_never_hidden_behind_the_press(served: Served, open_tab: Callable[..., Page]) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab(path="athlete")
+    page.wait(lambda: page.text("number") == "71")
+    assert not page.tab.is_visible("#read-them")
+
+
+def test_zeroed_is_said_before_the_page_moves_on(served: Served, open_tab: Callable[..., Page]) -> None:
+    served.do(SCENES["zero"])
+    page = open_tab()
+    page.wait(lambda: page.tab.is_visible("#zero"))
+    served.do(lambda live: live.change(zero={"state": "running", "results": {}}))
+    page.wait(lambda: "keep it still" in page.text("zero-status"))
+    served.do(lambda live: live.command({"do": "zero"}, "test"))
+    page.wait(lambda: page.tab.is_visible("#zero-status") and page.text("zero-status") == "Zeroed")
+    page.wait(lambda: page.tab.is_visible("#attempt"))
+
+
+def test_numbers_that_no_person_gives_are_asked_about(served: Served, open_tab: Callable[..., Page]) -> None:
+    served.do(SCENES["maximum_idle"])
+    sense = {"what": "force: with nothing on it it reads 85552 N", "cure": "it looks like grams: check the factor"}
+    served.do(lambda live: live.change(maximum=live.state()["maximum"] | {"sense": sense}))
+    page = open_tab()
+    page.wait(lambda: "85552 N" in page.text("attempts"))
+    assert page.tab.is_disabled("#attempt")
+    page.tab.click("#trust-numbers")
+    page.wait(lambda: served.live.commands[-1][0] == {"do": "trust_numbers"})
+
+
+def test_the_answer_is_a_sentence_a_picture_and_what_next_and_numbers_behind_a_fold(
+    served: Served, open_tab: Callable[..., Page]
+) -> None:
+    served.do(SCENES["done"])
+    said = {
+        "over": "How it was held",
+        "headline": "In the band 99 % of 58 s",
+        "said": "1 contraction.",
+        "next": ["Rest."],
+    }
+    served.do(lambda live: live.change(answer=live.state()["answer"] | said))
+    page = open_tab()
+    page.wait(lambda: page.text("answer-word") == "In the band 99 % of 58 s")
+    order = [
+        page.tab.locator(f"#{one}").bounding_box()["y"] for one in ("answer-text", "course", "next-steps", "numbers")
+    ]
+    assert order == sorted(order)
+    assert "Ratings in order: 7 " in page.tab.get_attribute("#course svg", "aria-label")
+    assert not page.tab.is_visible("#answer-details")
+    page.tab.click("#numbers summary")
+    assert page.tab.is_visible("#answer-details")
