@@ -2,7 +2,7 @@
 
 import { askedAfter, askedBefore, asksFirst } from "../shared/asked.js";
 import { feelingRow, nextPush } from "../shared/care.js";
-import { unitText } from "../shared/text.js";
+import { sentence, unitText } from "../shared/text.js";
 import { fill, make, setData, setText, show } from "../shared/dom.js";
 import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
@@ -111,6 +111,7 @@ export class SeatCard {
       maximum.verdict,
       maximum.strength,
       maximum.care,
+      maximum.sense,
       state.asked,
     ];
     const key = [state.stage, ...calibrating, state.answer?.word, state.stopped, state.report_url, state.limit];
@@ -171,6 +172,12 @@ function maximumTask(card, state) {
   const settled = maximum.verdict?.state === "accepted";
   const usable = maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
   const resting = maximum.step === "rest";
+  const { sense } = maximum;
+  if (sense)
+    return [
+      make("p", {}, `${sentence(sense.what)} ${sentence(sense.cure)}`),
+      card.step("They are right", () => ({ do: "trust_numbers" }), { primary: false }),
+    ];
   return [
     felt ? make("ul", {}, felt) : null,
     make("p", {}, capital(maximum.verdict?.text ?? "")),
@@ -189,7 +196,8 @@ function maximumTask(card, state) {
 function doneTask(card, state) {
   const { stopped, answer, report_url: report, athlete } = state;
   const ended = stopped && `${capital(stopped.reason)}. Come out of the position slowly.`;
-  const said = answer ? `Discomfort while contracting: ${answer.word}.` : "The answer is being worked out.";
+  const word = (answer?.kind ?? "check") === "check" ? `Discomfort while contracting: ${answer?.word}` : answer?.headline;
+  const said = answer ? sentence(word) : "The answer is being worked out.";
   const href = `${report}?seat=${card.number}`;
   return [
     make("p", {}, [ended, said].filter(Boolean).join(" ")),
