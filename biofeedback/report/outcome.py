@@ -9,6 +9,7 @@ from typing import Literal, TypeAlias
 from biofeedback.account.kinds import PlanBegun
 from biofeedback.account.words import STOP_REASONS, get_meaning
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
+from biofeedback.analysis.response_words import describe_response
 from biofeedback.analysis.words import count
 from biofeedback.report.words import describe_next
 
@@ -40,7 +41,7 @@ def describe_outcome(analysis: SessionAnalysis) -> Outcome:
     held = _describe_held(rows) if plan else ()
     if plan and stop is not None:
         reached = _count_reached(rows, plan)
-        said = () if not compares or response.word == TOO_FEW else response.sentences()
+        said = () if not compares or response.word == TOO_FEW else describe_response(response)
         unfinished = "An unfinished check says nothing about what contraction did."
         last = (unfinished,) if compares and response.word == TOO_FEW else said
         sentences = (*([f"{stop}."] if stop else []), *held[1:], *last)
@@ -49,7 +50,7 @@ def describe_outcome(analysis: SessionAnalysis) -> Outcome:
         return Outcome(
             "hold", "How it was held", held[0] if held else "Nothing was held", (*held[1:], NO_CHECK), advice
         )
-    return Outcome("check", "What contraction did to discomfort", response.word, response.sentences(), advice)
+    return Outcome("check", "What contraction did to discomfort", response.word, describe_response(response), advice)
 
 
 def compares_phases(plan: PlanBegun, rows: Sequence[PhaseRow] = ()) -> bool:
