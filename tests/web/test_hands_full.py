@@ -47,8 +47,8 @@ def test_what_comes_first_is_in_sight_at_every_stage(
 def test_the_coachs_column_shows_by_stage_what_can_be_done_now(served: Served, open_tab: Callable[..., Page]) -> None:
     page = open_tab(path="coach")
     shown = {
-        "cautions": [],
-        "zero": ["covariates", "feedback"],
+        "cautions": ["note", "covariates"],
+        "zero": ["note", "covariates", "feedback"],
         "maximum_idle": ["note", "typing", "covariates", "feedback"],
         "ready": ["note", "typing", "covariates", "corrections"],
         "inside": ["note", "mark", "end-phase", "extend-phase", "undo-rating"],
