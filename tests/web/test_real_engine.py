@@ -270,7 +270,8 @@ def test_the_form_on_the_screen_stands_where_the_effort_is(browser: Any, rig: Ri
     assert inside.at(x, inside.y(30)) == "in-tint"
     assert inside.at(x, inside.y(90)) == ""
     left_of_time = (12 - 2.0) / 12
-    for share, color in ((left_of_time - 0.06, "ink"), (left_of_time + 0.06, "line")):
+    margin = max(0.06, 5 / ((inside.right - inside.left) / 2))  # the line of time has round ends
+    for share, color in ((left_of_time - margin, "ink"), (left_of_time + margin, "line")):
         for side in (-1, 1):
             assert inside.at(x + side * share * (inside.right - inside.left) / 2, inside.ground) == color, (share, side)
     rig.wait(2.0, 40.0)
@@ -288,6 +289,6 @@ def test_the_form_on_the_screen_stands_where_the_effort_is(browser: Any, rig: Ri
     assert {above.at(x + dx, above.y(70)) for dx in range(-9, 10)} <= {"sleeve", "above-tint"}
     assert above.at(x, above.y(99)) in ("", "mixed")
     left_of_time = (12 - 6.0) / 12
-    assert above.at(x + (left_of_time - 0.06) * (above.right - above.left) / 2, above.ground) == "ink"
-    assert above.at(x + (left_of_time + 0.06) * (above.right - above.left) / 2, above.ground) == "line"
+    assert above.at(x + (left_of_time - margin) * (above.right - above.left) / 2, above.ground) == "ink"
+    assert above.at(x + (left_of_time + margin) * (above.right - above.left) / 2, above.ground) == "line"
     page.context.close()
