@@ -37,7 +37,7 @@ def test_everything_can_be_reached_at_twice_the_size(browser: Any, place: str, s
         page.tab.click("#options summary")
         assert page.tab.evaluate(OUTSIDE, size[0]) == [], "options"
         page.tab.click("#options summary")
-        for reached in ("#form", "#time", "[data-rating='10']", "#no-answer"):
+        for reached in ("#form", "#time", "#pad-keys [data-rating='10']", "#no-answer"):
             page.tab.locator(reached).scroll_into_view_if_needed()
             top, bottom = page.tab.evaluate(
                 "() => { const b = document.getElementById('stop').getBoundingClientRect(); return [b.top, b.bottom]; }"
