@@ -24,17 +24,23 @@ export function renderAnswer(state) {
   fill($("course"), [state.ratings, state.words], () => [drawCourse(state)]);
   show($("next-title"), Boolean(answer?.next?.length));
   fill($("next-steps"), answer?.next ?? [], (steps) => steps.map((step) => make("li", {}, step)));
-  show($("numbers"), Boolean(answer) || state.ratings.length > 0);
-  fill($("answer-details"), answer?.details ?? [], (rows) =>
-    rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]),
-  );
-  show($("ratings-title"), state.ratings.length > 0);
-  fill($("ratings"), state.ratings, (ratings) =>
-    ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(state, rating))),
-  );
+  renderNumbers(state);
   show($("report"), Boolean(state.report_url));
   if (state.report_url) $("report").setAttribute("href", state.report_url + location.search);
   setText($("recording"), state.recording?.file ? `Recorded in ${state.recording.file}.` : "");
+}
+
+/** What stands behind the fold. */
+function renderNumbers(state) {
+  const { answer, ratings: given } = state;
+  show($("numbers"), Boolean(answer) || given.length > 0);
+  fill($("answer-details"), answer?.details ?? [], (rows) =>
+    rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]),
+  );
+  show($("ratings-title"), given.length > 0);
+  fill($("ratings"), given, (ratings) =>
+    ratings.map((rating) => make("li", { "data-kind": rating.phase_kind }, ratingText(state, rating))),
+  );
 }
 
 /**
