@@ -54,6 +54,7 @@ GOOD = [
     {"do": "stop"},
     {"do": "stop", "pressed_ago_s": 12.5},
     {"do": "explain_stop", "why": "cramp"},
+    {"do": "allow", "ask": 1, "yes": True},
     {"do": "take_back", "rating": 1},
     {"do": "trust_numbers"},
     {"do": "take_up"},
