@@ -23,6 +23,11 @@ MOTION_SHARE = 0.05  # gravity that is off by more is a phone being moved, not t
 STANDARD_GRAVITY_M_PER_S2 = 9.80665  # exact, 3rd CGPM (1901)
 
 
+def same_name(text: str) -> str:
+    """What names are compared by: "Standing  Stretch" and "standing stretch" are one thing."""
+    return " ".join(text.casefold().split())
+
+
 class Flag(IntFlag):
     """What is wrong with a level; 0 is a good one. Stored and shown, never hidden by a filled-in number."""
 

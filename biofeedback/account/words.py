@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeAlias
 
 from biofeedback.account.kinds import Aftermath
-from biofeedback.model import Band
+from biofeedback.model import Band, same_name
 
 PhaseKind: TypeAlias = Literal["passive", "contract", "remote", "rest"]
 
@@ -100,6 +100,26 @@ BANDS: Mapping[str, Band] = {  # common practice, no source
     "check": Band(60, 80),
     "hard": Band(80, 100),
 }
+
+
+EASING: Mapping[str, tuple[str, ...]] = {  # what may ease discomfort by itself, and the words that name it
+    "warm-up": ("warm-up", "warm up", "warmup", "jog"),
+    "warmth": ("heat", "warmth", "warm pack", "hot", "sauna"),
+    "massage": ("massage",),
+    "light contraction": ("light contraction",),
+    "hard contraction": ("hard contraction",),
+}
+
+
+def name_easing(covariates: Any) -> tuple[str, ...]:
+    """What of `EASING` was done beforehand, of a list, a text or a mapping as recordings have it; sorted."""
+    told = (
+        covariates if isinstance(covariates, Mapping) else [covariates] if isinstance(covariates, str) else covariates
+    )
+    said = [same_name(str(text)) for text in told or () if not isinstance(covariates, Mapping) or covariates[text]]
+    return tuple(
+        sorted(name for name, words in EASING.items() if any(text.startswith(word) for text in said for word in words))
+    )
 
 
 def get_meaning(kind: str) -> PhaseMeaning:

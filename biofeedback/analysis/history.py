@@ -10,6 +10,7 @@ import numpy as np
 
 from biofeedback.account.kinds import RepeatMade
 from biofeedback.account.target import BAND_LOST
+from biofeedback.account.words import name_easing
 from biofeedback.analysis.answer import SessionAnalysis, list_dose_points, rate_phases
 from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
 from biofeedback.analysis.ranges import judge_ranges, mean_of
@@ -29,7 +30,7 @@ from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
 from biofeedback.analysis.trends import Trend, TrendWord, fit_theil_sen, judge_trend
 from biofeedback.analysis.words import YARDSTICK_POINTS, find_wanted
-from biofeedback.model import is_from_phone
+from biofeedback.model import is_from_phone, same_name
 
 DAY_S = 86_400.0
 N_SESSIONS_ICC = 3
@@ -57,7 +58,8 @@ MEASURES = (  # attribute of SessionPoint, what it is called, unit ("" is the se
 class SessionPoint:
     """What one session contributes; None where it was not measured. ``maximum`` only when found by attempts.
 
-    ``reach``: what the position channel read in the stretch, where there is one.
+    ``reach``: what the position channel read in the stretch, where there is one. ``before``: what was done beforehand
+    that may ease discomfort by itself.
     """
 
     name: str
@@ -83,6 +85,20 @@ class SessionPoint:
     lost_band_s: float | None = None
     set_decline_percent: float | None = None
     repeats: tuple[RepeatMade, ...] = ()
+    before: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> tuple[str, str, str, bool, tuple[str, ...]]:
+        """What sessions must have in common to be read together, however it was written."""
+        names = (self.exercise, self.side, self.position)
+        exercise, side, position = map(same_name, names)
+        return exercise, side, position, self.simulated, self.before
+
+    @property
+    def sideless_key(self) -> tuple[str, str, bool]:
+        """For strength, left against right, whatever was done before."""
+        exercise, _, position, simulated, _ = self.key
+        return exercise, position, simulated
 
     @property
     def day(self) -> float:
@@ -118,6 +134,9 @@ class Measure:
 class HistoryGroup:
     """All sessions of one exercise, side and position, so that positions match; simulated ones by themselves.
 
+    So are those after ``before`` (warmth, massage, ...), which may ease discomfort by itself. Names are as the newest
+    session writes them.
+
     ``latest`` is the newest session's answer with the scatter that earlier sessions taught, where they agree.
 
     ``repeats`` is the error of a maximal attempt within a session, from all sessions' good attempts; ``agreement``
@@ -128,6 +147,7 @@ class HistoryGroup:
     side: str
     position: str
     simulated: bool
+    before: tuple[str, ...]
     points: tuple[SessionPoint, ...]
     measures: tuple[Measure, ...]
     repeats: RepeatError
@@ -201,16 +221,17 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
         lost_band_s=lost[0] if lost else None,
         set_decline_percent=100 * lost[-1] / lost[0] - 100 if len(lost) > 1 and lost[0] > 0 else None,
         repeats=tuple(analysis.trace.account.repeats),
+        before=name_easing(settings.get("covariates")),
     )
 
 
 def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
     """Group by exercise, side and position, simulated apart from real, and judge every measure in each group."""
     dated = sorted((p for p in points if np.isfinite(p.day)), key=lambda p: (p.day, p.name))
-    keys = sorted({(p.exercise, p.side, p.position, p.simulated) for p in dated})
+    keys = sorted({p.key for p in dated})
     groups = []
     for key in keys:
-        own = tuple(p for p in dated if (p.exercise, p.side, p.position, p.simulated) == key)
+        own = tuple(p for p in dated if p.key == key)
         measures = [_judge_measure(own, attribute, title, unit) for attribute, title, unit in MEASURES]
         answer = combine_responses([p.response for p in own])
         attempts = [p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit]
@@ -223,7 +244,8 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
             relaxed_points=relaxed,
         )
         dose = agree_with(dose, answer.word)
-        groups.append(HistoryGroup(*key, own, known, repeats, agreement, answer, dose, _answer_latest(own)))
+        name = (own[-1].exercise, own[-1].side, own[-1].position, own[-1].simulated, own[-1].before)
+        groups.append(HistoryGroup(*name, own, known, repeats, agreement, answer, dose, _answer_latest(own)))
     undated = tuple(p.name for p in points if not np.isfinite(p.day))
     return History(athlete, tuple(groups), _compare_sides(dated), undated)
 
@@ -288,16 +310,15 @@ def _find_range(analysis: SessionAnalysis) -> tuple[float | None, str]:
 
 def _compare_sides(points: Sequence[SessionPoint]) -> tuple[SideRow, ...]:
     rows = []
-    for exercise, position, simulated in sorted({(p.exercise, p.position, p.simulated) for p in points}):
-        key = (exercise, position, simulated)
-        own = [p for p in points if (p.exercise, p.position, p.simulated) == key and p.maximum is not None]
+    for key in sorted({p.sideless_key for p in points}):
+        own = [p for p in points if p.sideless_key == key and p.maximum is not None]
         unit = own[-1].maximum_unit if own else ""
         left, right = (
             [p.maximum for p in own if p.side == side and p.maximum_unit == unit and p.maximum is not None]
             for side in ("left", "right")
         )
         if left and right:
-            rows.append(SideRow(exercise, position, compare_sides(left, right)))
+            rows.append(SideRow(own[-1].exercise, own[-1].position, compare_sides(left, right)))
     return tuple(rows)
 
 

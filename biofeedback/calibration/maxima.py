@@ -9,7 +9,7 @@ from math import sqrt
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.units import convert_force
 from biofeedback.errors import CalibrationError
-from biofeedback.model import Channel
+from biofeedback.model import Channel, same_name
 
 TODAY_DAYS, FRESH_DAYS, OLD_DAYS = 0.5, 7.0, 28.0  # common practice, no source
 END_RANGE_CV_PERCENT = 8.0  # knee, between days, at the end angles; 5 in mid-range (abstract read)
@@ -128,7 +128,7 @@ def _difference_warnings(maximum: Maximum, *, position: str, side: str, exercise
         f"maximum was taken with {name} {then or 'not noted'}, now it is {now or 'not noted'}: "
         "strength depends on it, find a new one there"
         for name, then, now in pairs
-        if then != now
+        if same_name(then) != same_name(now)
     ]
 
 

@@ -41,7 +41,7 @@ def build_history(history: History) -> str:
     """The history as a whole HTML document."""
     parts = [tag("section", *_show_head(history), class_="first-plain")]
     for group in history.groups:
-        parts.append(_show_group(group))
+        parts.append(_show_group(group, describe_apart(history, group)))
     if history.sides:
         sentences = [f"{name_side(row)}: {describe_side(row.difference)}" for row in history.sides]
         parts.append(list_section("Left and right", sentences))
@@ -54,7 +54,7 @@ def describe_history(history: History) -> tuple[str, ...]:
     lines = []
     for group in history.groups:
         lines.append(f"{name_group(group)}: {count(len(group.points), 'session')}")
-        lines += [f"  {sentence}" for sentence in describe_group(group)]
+        lines += [f"  {sentence}" for sentence in (*describe_group(group), *describe_apart(history, group))]
         if len(group.points) > 1:
             lines += [
                 f"  {measure.name}: {describe_measure(measure, count_judged(group))}" for measure in group.measures
@@ -75,6 +75,26 @@ def describe_group(group: HistoryGroup) -> tuple[str, ...]:
     latest = (newest, BORROWED) if group.latest.borrowed else ()
     advice = advise_effort(group.dose, group.answer.word) if group.dose.n_points else []
     return (*group.answer.sentences(), *latest, *lessons, *([SIMULATED] if group.simulated else advice))
+
+
+def describe_apart(history: History, group: HistoryGroup) -> list[str]:
+    """That the same stretch was also held after something else, and is not mixed with these sessions."""
+    mine = group.points[0].key
+    others = [one for one in history.groups if one.points[0].key[:4] == mine[:4] and one is not group]
+    if not others:
+        return []
+    named = ", ".join(
+        f"{count(len(one.points), 'session')} {name_before(one) or 'with nothing before'}" for one in others
+    )
+    return [
+        f"Kept apart: {named}. Warmth, massage, a warm-up or contractions before may ease discomfort by themselves, so "
+        "sessions with and without are not read together."
+    ]
+
+
+def name_before(group: HistoryGroup) -> str:
+    """What was done beforehand; empty where nothing was."""
+    return f"after {' and '.join(group.before)}" if group.before else ""
 
 
 def describe_together(group: HistoryGroup) -> list[str]:
@@ -152,7 +172,13 @@ def name_group(group: HistoryGroup) -> str:
     return (
         " · ".join(
             text
-            for text in (group.exercise, group.side, group.position, "simulated" if group.simulated else "")
+            for text in (
+                group.exercise,
+                group.side,
+                group.position,
+                name_before(group),
+                "simulated" if group.simulated else "",
+            )
             if text
         )
         or "no exercise named"
@@ -229,8 +255,8 @@ def _show_head(history: History) -> Sequence[Markup]:
     return [*parts, tag("p", NOTE, class_="note")]
 
 
-def _show_group(group: HistoryGroup) -> Markup:
-    sentences = [tag("p", sentence) for sentence in describe_group(group)]
+def _show_group(group: HistoryGroup, apart: Sequence[str]) -> Markup:
+    sentences = [tag("p", sentence) for sentence in (*describe_group(group), *apart)]
     parts = [tag("h2", name_group(group)), tag("section", *sentences, class_="effect")]
     if len(group.points) == 1:
         return tag("section", *parts)

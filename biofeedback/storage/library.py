@@ -11,12 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback.errors import BiofeedbackError, RecordingError
+from biofeedback.model import same_name
 from biofeedback.storage import database, disk
+from biofeedback.storage.evening import write_evening
 from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.storage.schema import SUFFIX
 
 INDEX = ".recordings-index"
-INDEX_VERSION = 3
+INDEX_VERSION = 4
 Progress = Callable[[int, int], None]  # done, of how many
 
 
@@ -25,7 +27,8 @@ class Entry:
     """One recording as the library knows it. ``name`` is relative to the folder; ``stamp`` changes with the file.
 
     ``plans`` and ``covariates`` are separated by semicolons. ``word`` is the answer's word, empty when none is known
-    yet. ``problem`` says why the file could not be read; the other fields are then empty.
+    yet. ``problem`` says why the file could not be read; the other fields are then empty. ``evening``: what the next
+    evening needs to know, see `storage.evening`.
     """
 
     name: str
@@ -42,6 +45,7 @@ class Entry:
     simulated: int = 0
     word: str = ""
     problem: str = ""
+    evening: str = ""
 
 
 NAMES = tuple(field.name for field in fields(Entry))
@@ -117,7 +121,7 @@ def filter_recordings(
     since: str = "",
     until: str = "",
 ) -> list[Entry]:
-    """Entries that fit all that is given, whatever the case of letters.
+    """Entries that fit all that is given, whatever the case of letters and the number of spaces.
 
     ``athlete``, ``side`` and ``word`` fit as a whole; the other texts anywhere; ``since`` and ``until`` are ISO 8601
     dates, both included.
@@ -127,8 +131,8 @@ def filter_recordings(
 
     def fits(entry: Entry) -> bool:
         return (
-            all(not text or getattr(entry, name).casefold() == text.casefold() for name, text in whole.items())
-            and all(text.casefold() in getattr(entry, name).casefold() for name, text in part.items())
+            all(not text or same_name(getattr(entry, name)) == same_name(text) for name, text in whole.items())
+            and all(same_name(text) in same_name(getattr(entry, name)) for name, text in part.items())
             and entry.started_utc >= since
             and (not until or entry.started_utc[: len(until)] <= until)
         )
@@ -197,6 +201,7 @@ def _read_entry(root: Path, name: str, stamp: str) -> Entry:
         n_ratings=sum(rating.value is not None for rating in account.ratings),
         simulated=int(bool(settings.get("simulated"))),
         word=account.answer_word,
+        evening=write_evening(recording),
     )
 
 
@@ -249,4 +254,5 @@ def _is_text(name: str) -> bool:
 
 def to_json(entries: Iterable[Entry]) -> str:
     """The entries as a JSON list, for other programs."""
-    return json.dumps([dict(zip(NAMES, astuple(entry), strict=True)) for entry in entries], indent=1)
+    named = [dict(zip(NAMES, astuple(entry), strict=True)) for entry in entries]
+    return json.dumps([{key: value for key, value in row.items() if key != "evening"} for row in named], indent=1)

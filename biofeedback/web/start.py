@@ -29,6 +29,10 @@ class StartPage(Protocol):
         """What the form offers, and what it says at first."""
         ...
 
+    def list_athletes(self) -> Any:
+        """A card for each athlete whose recordings are here."""
+        ...
+
     def find_ports(self) -> Any:
         """The serial ports that are here."""
         ...
@@ -77,6 +81,7 @@ def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable
     return [
         Route("/start", page),
         Route("/start/about", _look(start_page.describe)),
+        Route("/start/athletes", _look(start_page.list_athletes)),
         Route("/start/ports", _look(start_page.find_ports)),
         Route("/start/ask", _do(start_page.ask_port), methods=["POST"]),
         Route("/start/radios", _do(lambda order: start_page.scan_radios()), methods=["POST"]),

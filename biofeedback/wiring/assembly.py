@@ -17,7 +17,7 @@ from biofeedback.acquisition.source import Source
 from biofeedback.calibration.position import USUAL_LEVER_M
 from biofeedback.errors import PlanError
 from biofeedback.joints import JOINT_NAMES
-from biofeedback.model import ATHLETE_CODE, Channel, Cue
+from biofeedback.model import ATHLETE_CODE, Channel, Cue, same_name
 from biofeedback.session.engine import Engine
 from biofeedback.session.exercises import RETIRED, Exercise, ask_missing
 from biofeedback.session.plan import Plan
@@ -132,9 +132,11 @@ def read_code(code: str) -> str:
 
 
 def find_exercise(name: str, library: Mapping[str, Exercise]) -> Exercise | None:
-    """The exercise of that name; None for own words. A near miss of a name is a slip, not own words."""
-    if name in library:
-        return library[name]
+    """The exercise of that name or title, however it is written; None for own words. A near miss is a slip."""
+    same = same_name(name)
+    for exercise in library.values():
+        if same in (same_name(exercise.name), same_name(exercise.title)):
+            return exercise
     if name in RETIRED:
         why, instead = RETIRED[name]
         raise PlanError(f"exercise {name!r} is no longer offered: {why}", f"use {instead}: {library[instead].title}")

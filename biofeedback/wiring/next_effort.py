@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from biofeedback.errors import BiofeedbackError
+from biofeedback.model import same_name
 from biofeedback.session.adapting import Choice, HeldPhase
 from biofeedback.session.plan import Plan
 from biofeedback.session.setup import Setup
@@ -85,7 +86,9 @@ def read_earlier(folder: Path, setup: Setup) -> list[DosePoint]:
     own = [
         entry.name
         for entry in entries
-        if (entry.exercise, entry.position, bool(entry.simulated)) == (setup.exercise, setup.position, setup.simulated)
+        if same_name(entry.exercise) == same_name(setup.exercise)
+        and same_name(entry.position) == same_name(setup.position)
+        and bool(entry.simulated) == setup.simulated
         and entry.started_utc < setup.started_utc
         and entry.n_ratings
     ]

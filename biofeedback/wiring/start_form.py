@@ -25,12 +25,15 @@ SENSOR_FIELDS = (
     *("sensor", "port", "udp", "radio", "profile", "columns", "lines", "decimal", "key"),
     *("baud", "rate", "simulated", "seed", "url"),
 )
-FIELDS = (*SENSOR_FIELDS, "athlete", "exercise", "side", "position", "before", "limit", "alone")
+FIELDS = (*SENSOR_FIELDS, "athlete", "exercise", "side", "position", "before", "limit", "alone", "carry")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChosenSession:
-    """Everything that one session needs; ``alone``: the athlete coaches themselves, so the page shows both."""
+    """Everything that one session needs; ``alone``: the athlete coaches themselves, so the page shows both.
+
+    ``carry``: recordings whose maxima are taken over.
+    """
 
     source: str
     athlete: str
@@ -40,6 +43,7 @@ class ChosenSession:
     before: tuple[str, ...]
     limit: float
     alone: bool
+    carry: tuple[str, ...] = ()
 
     @property
     def place(self) -> str:
@@ -56,6 +60,7 @@ class ChosenSession:
             "position": self.position,
             "before": list(self.before),
             "limit": self.limit,
+            **({"carry": list(self.carry)} if self.carry else {}),
         }
 
     def to_command(self) -> str:
@@ -65,6 +70,7 @@ class ChosenSession:
             if value := getattr(self, name):
                 words += [f"--{name}", value]
         words += [word for what in self.before for word in ("--before", what)]
+        words += [word for path in self.carry for word in ("--carry", path)]
         return shlex.join([*words, "--limit", f"{self.limit:g}"])
 
 

@@ -10,7 +10,7 @@ import json
 import tempfile
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,11 +27,12 @@ from biofeedback.errors import BiofeedbackError, PlanError, SessionError, Source
 from biofeedback.model import FloatArray
 from biofeedback.session.exercises import ASKED, Exercise
 from biofeedback.session.rig_picture import draw_rig
-from biofeedback.storage.library import list_recordings
+from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
-from biofeedback.wiring.assembly import USUAL_LIMIT
+from biofeedback.wiring.assembly import USUAL_LIMIT, find_exercise, now_utc
+from biofeedback.wiring.athletes import Setup as AthleteSetup
+from biofeedback.wiring.athletes import find_lent, list_athletes
 from biofeedback.wiring.browser import add_key, show_page
-from biofeedback.wiring.certificates import name_sensor
 from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.form_fields import FormError
 from biofeedback.wiring.hearing import hear_board, keep_profile
@@ -45,7 +46,7 @@ from biofeedback.wiring.live_sessions import (
 )
 from biofeedback.wiring.review_page import make_review
 from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
-from biofeedback.wiring.start_form import ChosenSession, keep_fields, read_form, write_source
+from biofeedback.wiring.start_form import SENSOR_FIELDS, ChosenSession, keep_fields, read_form, write_source
 from biofeedback.wiring.user_files import find_exercises, save_text
 
 if TYPE_CHECKING:
@@ -83,18 +84,28 @@ class LocalStartPage:
         self._sensors = threading.Lock()  # one use of a port at a time
 
     def describe(self) -> dict[str, Any]:
-        """Profiles, exercises, known codes, and what was chosen last time."""
-        last, given = read_last(self._folder), _given(self._args)
+        """Profiles, exercises, and the form: the sensor of last time, whoever it measured, and nobody's stretch."""
+        last, given = read_last(self._folder) or {}, _given(self._args)
+        sensor = {name: value for name, value in last.items() if name in SENSOR_FIELDS}
         return {
             "profiles": list(_describe_profiles()),
             "exercises": [_describe_exercise(exercise) for exercise in self._library().values()],
-            "codes": self._find_codes(),
             "cautions": list(CAUTIONS),
             "check_s": self._check_s,
             "address": find_own_address(),
-            "form": {**FRESH, **(last or {}), **given},
-            "last": self._describe_last(None if last is None else {**last, **given}),
+            "form": {**FRESH, **sensor, **given},
         }
+
+    def list_athletes(self) -> list[dict[str, Any]]:
+        """A card for each athlete of the folder."""
+        last = read_last(self._folder) or {}
+        sensor = {name: value for name, value in last.items() if name in SENSOR_FIELDS}
+        source = ""
+        with contextlib.suppress(BiofeedbackError):
+            source = write_source(last, self._open_recording)
+        return list_athletes(
+            self._folder, self._library(), now_utc=now_utc(), sensor=sensor or None, sensor_source=source
+        )
 
     def find_ports(self) -> list[dict[str, str]]:
         """Path and name of each port."""
@@ -189,30 +200,27 @@ class LocalStartPage:
         return {"place": choice.place}
 
     def _read(self, form: Mapping[str, Any]) -> ChosenSession:
-        return read_form(form, self._library(), self._open_recording)
+        choice = read_form(form, self._library(), self._open_recording)
+        return replace(choice, carry=self._find_carry(choice)) if form.get("carry") is True else choice
+
+    def _find_carry(self, choice: ChosenSession) -> tuple[str, ...]:
+        """The recording whose maximum is taken over, as its card on the page says; none where there is none."""
+        exercise = find_exercise(choice.exercise, self._library())
+        position = choice.position or (exercise.position if exercise else "")
+        setup = AthleteSetup(exercise.title if exercise else choice.exercise, choice.side, position)
+        with contextlib.suppress(BiofeedbackError):
+            is_simulated = choice.source.startswith("simulated:")
+            own = [
+                entry
+                for entry in filter_recordings(list_recordings(self._folder), athlete=choice.athlete)
+                if not entry.problem and bool(entry.simulated) == is_simulated
+            ]
+            if lent := find_lent(own, setup, now_utc=now_utc()):
+                return (str(self._folder / lent.name),)
+        return ()
 
     def _library(self) -> Any:
         return find_exercises(self._folder, self._args.own_exercises)
-
-    def _find_codes(self) -> list[str]:
-        try:
-            return sorted({entry.athlete for entry in list_recordings(self._folder) if entry.athlete})
-        except BiofeedbackError:  # no recording yet
-            return []
-
-    def _describe_last(self, last: Mapping[str, Any] | None) -> dict[str, Any] | None:
-        """Offered at one click, unless it has become a mistake."""
-        if last is None:
-            return None
-        with contextlib.suppress(FormError):
-            choice = self._read(last)
-            exercise = self._library().get(choice.exercise)
-            title = exercise.title if exercise else choice.exercise
-            sensor = name_sensor(choice.source).removeprefix("serial:").removeprefix("ble:")
-            words = [choice.athlete, title, choice.side, *choice.before]
-            words.append({"simulated:": "simulated athlete", "felt:": "no sensor"}.get(sensor, sensor))
-            return {"form": dict(last), "words": " · ".join(filter(None, words))}
-        return None
 
 
 def run_from_start(args: argparse.Namespace, request: RequestSession, open_recording: OpenRecording) -> int:

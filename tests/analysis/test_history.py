@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from biofeedback.account.words import name_easing
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.history import SessionPoint, compare_sessions, summarise_session
+from biofeedback.report.history import describe_history
 
 from .made_session import make_check, make_maximum, make_settings
 
@@ -163,3 +165,39 @@ def test_what_hardly_ever_moved_is_no_change_although_its_order_rises(point) -> 
     measure = compare_sessions("A01", make_points(point, [400.0] * 8 + [410.0] * 3)).groups[0].measures[0]
     assert measure.change.difference == 0
     assert measure.change.word == "within measurement error"
+
+
+def test_one_exercise_is_one_thing_however_it_was_written(point) -> None:
+    points = make_points(point, [400, 410])
+    points = [
+        replace(points[0], exercise="Standing  Hamstring stretch", position="Heel on a box"),
+        replace(points[1], exercise="standing hamstring stretch", position="heel on a box "),
+    ]
+    (group,) = compare_sessions("A01", points).groups
+    assert len(group.points) == 2
+    assert group.exercise == "standing hamstring stretch"
+
+
+def test_evenings_with_and_without_warmth_are_never_pooled_and_that_is_said(point) -> None:
+    cold, warm, again = make_points(point, [400, 410, 420])
+    history = compare_sessions("A01", [cold, replace(warm, before=("warmth",)), again])
+    assert [(group.before, len(group.points)) for group in history.groups] == [((), 2), (("warmth",), 1)]
+    lines = "\n".join(describe_history(history))
+    assert "after warmth" in lines
+    assert "Kept apart: 1 session after warmth" in lines
+    assert "Kept apart: 2 sessions with nothing before" in lines
+    assert "Kept apart" not in "\n".join(describe_history(compare_sessions("A01", [cold, again])))
+
+
+@pytest.mark.parametrize(
+    ("said", "named"),
+    [
+        (["heat", "long walk"], ("warmth",)),
+        ("Massage, 5 min", ("massage",)),
+        ({"heat": True, "warm-up": "10 min", "massage": False}, ("warm-up", "warmth")),
+        (None, ()),
+        (["slept badly"], ()),
+    ],
+)
+def test_what_eases_by_itself_is_known_by_its_words(said, named) -> None:
+    assert name_easing(said) == named

@@ -83,6 +83,7 @@ RULES = Rules(
             "recordings from before name their protocol, and that their scale had no words at its ends",
             "added",
         ),
+        Allowed(r"list\.evening", "the library also keeps what the next evening needs to know", "added"),
         Allowed(r"analysis\..*", "a result may have further fields; one more in a list shows in its n", "added"),
         Allowed(
             r"analysis\.trace\.channels\[\d\]\.(rate_hz|clock)", "a channel may have its own rate and clock", "added"

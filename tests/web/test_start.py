@@ -34,6 +34,9 @@ class FakeStartPage:
     def describe(self) -> dict[str, Any]:
         return {"form": {}}
 
+    def list_athletes(self) -> list[dict[str, Any]]:
+        return []
+
     def find_ports(self) -> list[dict[str, str]]:
         return [{"port": "/dev/ttyX", "name": "board"}]
 

@@ -24,6 +24,7 @@ from biofeedback.wiring.hearing import describe_understanding
 from biofeedback.wiring.start_page import LocalStartPage
 
 from ..pty_device import PtyDevice
+from ..wiring.test_athletes import make_maximum, record
 from .axe import axe_script
 from .conftest import Page
 from .program import Program
@@ -81,7 +82,8 @@ def test_from_an_empty_form_into_the_session_and_back(
 ) -> None:
     page, other = open_start(), open_start(viewport={"width": 390, "height": 844})
     assert page.tab.url.endswith("/start")
-    assert page.tab.is_hidden("#last")
+    page.wait(lambda: page.text("listing") == "")
+    assert page.tab.is_hidden("#athletes")
     page.tab.click("#begin")
     page.wait(lambda: "No sensor is chosen" in page.text("sensor-wrong"))
     assert "No code is given" in page.text("athlete-wrong")
@@ -120,10 +122,16 @@ def test_from_an_empty_form_into_the_session_and_back(
         "simulated": True,
     }
     assert settings["exercise"] == "Standing hamstring stretch"
-    page.tab.wait_for_selector("#again:visible")
-    assert "A07 · Standing hamstring stretch · left · heat · long walk · simulated" in page.text("last-words")
-    page.tab.click("#again")
+    assert page.tab.input_value("#athlete") == ""  # the last athlete is nobody's default
+    assert page.tab.input_value("#position") == ""
+    assert page.tab.is_checked("[value=simulated]")  # the sensor is the room's
+    page.tab.wait_for_selector("[data-code=A07]")
+    assert "Standing hamstring stretch · left · heel on a box, 60 cm" in page.tab.inner_text("[data-code=A07]")
+    page.tab.click("text=Start A07")  # one press, with all of it filled in
     reach(page, "/coach")
+    again = max(tmp_path.glob("*.hold"), key=lambda path: path.stat().st_mtime_ns)
+    settings = open_recording(again).settings
+    assert {name: settings[name] for name in chosen} == chosen | {"covariates": []}
     page.tab.wait_for_selector("body[data-stage=cautions]")
     assert complaints(page) == complaints(other) == []
 
@@ -333,6 +341,49 @@ def test_an_exercise_shows_the_drawing_of_its_rig_and_its_own_cautions(
     assert not page.tab.is_visible("#rig")
 
 
+def test_another_code_never_gets_the_stretch_of_the_one_before(
+    program: Program, open_start: Callable[..., Page], tmp_path: Path
+) -> None:
+    source = "simulated:?seed=1&channels=force"
+    record(tmp_path, "A01", 20, make_maximum(), simulated=True, source=source)
+    record(tmp_path, "A02", 25, simulated=True, source=source, side="right", position="floor", limit=6.0)
+    page = open_start()
+    page.tab.wait_for_selector("[data-code=A02]")
+    page.tab.fill("#athlete", "a01")
+    page.wait(lambda: page.tab.input_value("#position") == "heel on a box, 60 cm")
+    assert page.tab.is_checked("#carry")
+    assert "412 N" in page.text("carry-words")
+    page.tab.fill("#athlete", "A02")
+    page.wait(lambda: page.tab.input_value("#position") == "floor")
+    assert (page.tab.input_value("#side"), page.tab.input_value("#limit")) == ("right", "6")
+    assert page.tab.is_hidden("#for-carry")
+    page.tab.fill("#athlete", "A03")
+    page.wait(lambda: page.tab.input_value("#position") == "")
+    assert [page.tab.input_value(f"#{name}") for name in ("exercise", "side", "limit")] == ["", "", "8"]
+    page.tab.fill("#position", "on the bench")
+    page.tab.fill("#athlete", "A04")
+    assert page.tab.input_value("#position") == "on the bench"  # typed, of nobody else
+    assert complaints(page) == []
+
+
+def test_a_known_athlete_is_two_presses_after_the_cautions_from_the_first_attempt(
+    program: Program, open_start: Callable[..., Page], tmp_path: Path
+) -> None:
+    record(tmp_path, "A01", 20, make_maximum(), simulated=True, source="simulated:?seed=1&channels=force")
+    page = open_start()
+    page.tab.click("text=Start A01")
+    reach(page, "/coach")
+    page.tab.wait_for_selector("body[data-stage=cautions]")
+    page.tab.click("#accept-cautions")
+    page.tab.wait_for_selector("body[data-stage=zero]")
+    page.tab.click("text=Zero now")  # the first
+    page.tab.wait_for_selector("body[data-stage=ready]", timeout=20_000)
+    assert "days old" in page.tab.inner_text("main")  # the maximum says its age
+    page.tab.click("#plans button.primary")  # the second
+    page.tab.wait_for_selector("body[data-stage=plan]")
+    assert complaints(page) == []
+
+
 def test_by_keyboard_alone(open_start: Callable[..., Page], tmp_path: Path) -> None:
     last = {
         "sensor": "simulated",
@@ -345,7 +396,7 @@ def test_by_keyboard_alone(open_start: Callable[..., Page], tmp_path: Path) -> N
     (tmp_path / "last-start.json").write_text(json.dumps(last))
     page = open_start()
     assert page.tab.is_checked("[value=simulated]")
-    assert page.tab.is_checked("[value=heat]")
+    page.tab.fill("#athlete", "A09")
     for name in ("check", "exercise", "limit", "begin"):
         press_focused(page, name, key="Shift")
     press_focused(page, "begin")
@@ -384,9 +435,10 @@ def test_nothing_is_wider_than_the_page(open_start: Callable[..., Page], size: t
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_violation_in_any_state(open_start: Callable[..., Page], tmp_path: Path, scheme: str) -> None:
     (tmp_path / "last-start.json").write_text(json.dumps({"sensor": "simulated", "athlete": "A09", "limit": "9"}))
+    record(tmp_path, "A01", 20, make_maximum())
     page = open_start(color_scheme=scheme, script=axe_script())
     page.tab.emulate_media(reduced_motion="reduce")  # else a colour may be caught half-way
-    page.tab.wait_for_selector("#again:visible")
+    page.tab.wait_for_selector("[data-code=A01]")
     problems = violations(page)
     for choice in ("Another port", "A source as on the command line", "Simulated athlete"):
         page.tab.click(f"text={choice}")

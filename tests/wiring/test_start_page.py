@@ -22,6 +22,7 @@ from biofeedback.wiring.start_form import ChosenSession
 from biofeedback.wiring.start_page import NO_ANSWER, LocalStartPage
 
 from ..pty_device import PtyDevice
+from .test_athletes import make_maximum, record
 
 SIMULATED = {"sensor": "simulated", "simulated": "force", "seed": "1"}
 FORM = SIMULATED | {"athlete": "A07", "exercise": "hamstring-standing", "side": "left", "limit": "8"}
@@ -55,15 +56,15 @@ def board(tmp_path: Path) -> Iterator[PtyDevice]:
 
 def test_the_first_evening_offers_the_library_and_nothing_from_before(place: LocalStartPage) -> None:
     told = place.describe()
-    assert told["last"] is None
-    assert told["codes"] == []
+    assert place.list_athletes() == []
+    assert told["form"]["athlete"] == ""
     assert any(each["name"] == "hamstring-standing" and each["muscle"] for each in told["exercises"])
     assert {"frame-lines", "frame-radio"} <= {each["name"] for each in told["profiles"]}
     assert told["cautions"]
     json.dumps(told)
 
 
-def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
+def test_a_choice_begins_one_session_and_its_sensor_is_there_the_next_evening_for_whoever_comes(
     place: LocalStartPage, begun: list[ChosenSession], tmp_path: Path
 ) -> None:
     assert place.begin(FORM | {"more": "than asked"}) == {"place": "/coach"}
@@ -73,21 +74,43 @@ def test_a_choice_begins_one_session_and_is_offered_the_next_evening(
     kept = tmp_path / LAST_START
     assert json.loads(kept.read_text("utf-8")) == FORM
     assert kept.stat().st_mode & 0o077 == 0
-    last = make_place(tmp_path, []).describe()
-    assert last["last"]["form"] == FORM
-    assert last["last"]["words"] == "A07 · Standing hamstring stretch · left · simulated athlete"
-    assert last["form"]["athlete"] == "A07"
+    form = make_place(tmp_path, []).describe()["form"]
+    assert {name: form[name] for name in SIMULATED} == SIMULATED
+    assert [form[name] for name in ("athlete", "exercise", "side", "position", "before")] == ["", "", "", "", []]
     assert make_place(tmp_path, [], "--athlete", "B01").describe()["form"]["athlete"] == "B01"
 
 
-def test_a_limit_on_the_command_line_is_the_one_of_the_form_and_of_last_times_choice(
+def test_a_limit_on_the_command_line_is_the_one_of_the_form_and_the_last_athletes_is_not(
     place: LocalStartPage, tmp_path: Path
 ) -> None:
     assert place.describe()["form"]["limit"] == "8"
-    place.begin(FORM)  # with 8
+    place.begin(FORM | {"limit": "9"})
+    assert make_place(tmp_path, []).describe()["form"]["limit"] == "8"
     told = make_place(tmp_path, [], "--limit", "6.5", "--athlete", "A08").describe()
-    assert told["form"]["limit"] == told["last"]["form"]["limit"] == "6.5"
-    assert told["last"]["words"].startswith("A08")
+    assert (told["form"]["limit"], told["form"]["athlete"]) == ("6.5", "A08")
+
+
+def test_the_press_on_a_card_takes_over_the_maximum_of_the_card(tmp_path: Path, begun: list[ChosenSession]) -> None:
+    record(tmp_path, "A07", 20, make_maximum(300.0, day=20), source="simulated:?seed=1&channels=force", simulated=True)
+    path = record(tmp_path, "A07", 25, make_maximum(), source="simulated:?seed=1&channels=force", simulated=True)
+    place = make_place(tmp_path, begun)
+    (card,) = place.list_athletes()
+    assert card["maximum"].startswith("412 N")
+    place.begin(card["form"])
+    assert begun[0].carry == (str(path),)
+    assert begun[0].to_options()["carry"] == [str(path)]
+    assert f"--carry {path}" in begun[0].to_command()
+    assert (begun[0].exercise, begun[0].side) == ("hamstring-standing", "left")
+
+
+def test_without_the_tick_or_for_another_stretch_no_maximum_is_taken_over(
+    tmp_path: Path, begun: list[ChosenSession]
+) -> None:
+    record(tmp_path, "A07", 25, make_maximum(), source="simulated:?seed=1&channels=force", simulated=True)
+    form = make_place(tmp_path, []).list_athletes()[0]["form"]
+    for changed in ({"carry": False}, {"side": "right"}, {"athlete": "A08"}):
+        make_place(tmp_path, begun).begin(form | changed)
+    assert [choice.carry for choice in begun] == [(), (), ()]
 
 
 def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -117,7 +140,7 @@ def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: p
 def test_a_damaged_file_of_last_choices_is_no_obstacle(tmp_path: Path, text: str) -> None:
     (tmp_path / LAST_START).write_text(text)
     place = make_place(tmp_path, [])
-    assert place.describe()["last"] is None
+    assert place.describe()["form"]["athlete"] == ""
     assert place.begin(FORM) == {"place": "/coach"}
 
 

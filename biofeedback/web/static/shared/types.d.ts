@@ -87,6 +87,7 @@ export interface Maximum {
   sense?: { what: string; cure: string } | null;
   strength: number | null;
   method?: string;
+  said?: string[];
   unit: string;
 }
 export interface Rating {

@@ -22,7 +22,31 @@ export const RAILS = [
   ["-32768 to 32767", "16 bit, both signs"],
   ["-8388608 to 8388607", "24 bit, both signs"],
 ];
+export const NO_RADIO =
+  "No Bluetooth sensor that a profile knows is near. " +
+  "Switch it on, bring it nearer, disconnect it from other devices, and look again.";
+const SENSOR_FIELDS = [
+  "sensor",
+  "radio",
+  "port",
+  "udp",
+  "url",
+  "profile",
+  "columns",
+  "baud",
+  "rate",
+  "key",
+  "lines",
+  "decimal",
+  "simulated",
+  "seed",
+];
 export const isMeasured = (kind) => kind in UNITS;
+
+/** What a form says of the sensor, which the room has and not the athlete. */
+export function sensorOf(form) {
+  return Object.fromEntries(SENSOR_FIELDS.map((name) => [name, form[name]]));
+}
 
 /** A new row of the table of columns. */
 export function newColumn(kind = "force") {

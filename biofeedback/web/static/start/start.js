@@ -1,25 +1,36 @@
 // The start place: finds sensors, checks one, begins the session. What is typed is never lost.
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
+import { knownAthletes } from "./athletes.js";
 import { columnTable } from "./columns.js";
-import { beforeOf, chosenKey, fittingProfiles, listSensors, mistakeText, newColumn, orderFindings, verdictText } from "./form.js";
+import * as forms from "./form.js";
 import { capital } from "../shared/words.js";
 import { hearing } from "./hearing.js";
 import { telling } from "./which.js";
 import { findingRow } from "./findings.js";
+import { watchProgram } from "./following.js";
 import { clearMistakes, showMistakes } from "./mistakes.js";
 import { call, follow } from "./program.js";
+import { renderExercise } from "./stretch.js";
 
 const TEXTS = ["port", "udp", "url", "seed", "baud", "rate", "key", "athlete", "position", "limit"];
 const LOOK_MS = 2000;
-const NO_RADIO =
-  "No Bluetooth sensor that a profile knows is near. " +
-  "Switch it on, bring it nearer, disconnect it from other devices, and look again.";
 const OWN = "\u0000own";
 
 /** @type {Record<string, any>} */
-const page = { about: null, heard: null, ports: [], radios: [], asked: {}, form: { sensor: "" }, busy: false, left: false };
+const page = {
+  about: null,
+  heard: null,
+  ports: [],
+  radios: [],
+  asked: {},
+  form: { sensor: "" },
+  busy: false,
+  left: false,
+  known: null,
+};
 const columns = columnTable($("columns"), changed);
+const athletes = knownAthletes({ page, readForm, writeForm, begin, changed });
 
 const lines = hearing({ page, columns, readForm, changed, setBusy });
 const which = telling({ page, choose, setBusy });
@@ -45,8 +56,9 @@ function readForm() {
     decimal: page.form.decimal ?? "",
     exercise: $("exercise").value === OWN ? $("own").value.trim() : $("exercise").value,
     side: $("side").value,
-    before: beforeOf(ticked, $("before-other").value),
+    before: forms.beforeOf(ticked, $("before-other").value),
     alone: $("alone").checked,
+    carry: $("carry").checked && page.known !== null,
   };
 }
 
@@ -55,7 +67,7 @@ function writeForm(form) {
   Object.assign(page.form, { lines: form.lines ?? null, decimal: form.decimal ?? "" });
   for (const name of TEXTS) if (form[name] !== undefined) $(name).value = form[name];
   if (form.simulated) $("simulated").value = form.simulated;
-  columns.set(form.columns?.length ? form.columns : [newColumn()]);
+  columns.set(form.columns?.length ? form.columns : [forms.newColumn()]);
   const known = page.about.exercises.some(({ name }) => name === form.exercise);
   $("exercise").value = known || !form.exercise ? (form.exercise ?? "") : OWN;
   $("own").value = known ? "" : (form.exercise ?? "");
@@ -64,6 +76,8 @@ function writeForm(form) {
   for (const box of boxes) box.checked = (form.before ?? []).includes(box.value);
   $("before-other").value = (form.before ?? []).filter((what) => !boxes.some((box) => box.value === what)).join(", ");
   $("alone").checked = form.alone === true;
+  page.known = athletes.find(form.athlete ?? "");
+  $("carry").checked = form.carry === true;
   render();
 }
 
@@ -72,7 +86,7 @@ function writeForm(form) {
 function render() {
   renderSensors();
   const { sensor } = page.form;
-  const key = chosenKey(page.form, page.ports);
+  const key = forms.chosenKey(page.form, page.ports);
   show($("for-port"), key === "port:");
   show($("for-url"), sensor === "url");
   show($("for-simulated"), sensor === "simulated");
@@ -84,15 +98,16 @@ function render() {
   show($("for-rate"), ["port", "udp", "radio"].includes(sensor));
   $("rate").placeholder = $("profile").value === "" ? "measured" : "as its profile says";
   show($("for-columns"), ["port", "udp"].includes(sensor) && $("profile").value === "");
-  renderExercise();
-  for (const name of ["which", "hear", "send-key", "send-enter", "check", "begin", "again", "look", "look-radios"])
+  renderExercise(page.about?.exercises ?? [], OWN);
+  athletes.draw();
+  for (const name of ["which", "hear", "send-key", "send-enter", "check", "begin", "look", "look-radios"])
     $(name).disabled = page.busy;
 }
 
 function renderSensors() {
-  const list = listSensors(page.ports, page.radios, page.asked, page.form);
+  const list = forms.listSensors(page.ports, page.radios, page.asked, page.form);
   which.draw();
-  const key = chosenKey(page.form, page.ports);
+  const key = forms.chosenKey(page.form, page.ports);
   const focused = /** @type {any} */ (document.activeElement);
   const at = focused?.name === "sensor" ? focused.value : null;
   fill($("sensors"), list, () => list.map(sensorRow));
@@ -124,7 +139,7 @@ function sensorRow({ key, title, note, form }) {
 }
 
 function renderProfiles() {
-  const fitting = fittingProfiles(page.about?.profiles ?? [], page.form, page.radios);
+  const fitting = forms.fittingProfiles(page.about?.profiles ?? [], page.form, page.radios);
   const described = ["port", "udp"].includes(page.form.sensor) ? [{ name: "", title: "lines of numbers, described below" }] : [];
   fill($("profile"), [...described, ...fitting], (all) =>
     all.map(({ name, title }) => make("option", { value: name }, capital(title))),
@@ -133,16 +148,6 @@ function renderProfiles() {
   if ([...$("profile").options].some(({ value }) => value === wanted)) $("profile").value = wanted;
   const profile = fitting.find(({ name }) => name === $("profile").value);
   setText($("profile-hint"), profile ? `Profile ${profile.name}: ${profile.channels}` : "");
-}
-
-function renderExercise() {
-  show($("for-own"), $("exercise").value === OWN);
-  const exercise = page.about?.exercises.find(({ name }) => name === $("exercise").value);
-  const rows = Object.entries(exercise?.notes ?? {});
-  fill($("about-exercise"), rows, () => rows.flatMap(([name, text]) => [make("dt", {}, name), make("dd", {}, text)]));
-  show($("rig"), Boolean(exercise?.drawing));
-  if (exercise?.drawing) Object.assign($("rig-picture"), { src: exercise.drawing, alt: exercise.drawing_text });
-  $("position").placeholder = exercise?.position ?? "";
 }
 
 /** Something was changed: what was wrong may be right now; the source follows a moment later. */
@@ -177,15 +182,16 @@ async function lookForRadios() {
   setText($("looked"), "Looking for Bluetooth sensors: switch the sensor on and bring it near …");
   try {
     page.radios = await call("/start/radios", {});
-    setText($("looked"), page.radios.length ? "" : NO_RADIO);
+    setText($("looked"), page.radios.length ? "" : forms.NO_RADIO);
   } catch ({ mistakes }) {
-    setText($("looked"), mistakeText(mistakes[0]));
+    setText($("looked"), forms.mistakeText(mistakes[0]));
   }
   render();
 }
 
 function setBusy(busy) {
   page.busy = busy;
+  athletes.setBusy(busy);
   render();
 }
 
@@ -203,8 +209,8 @@ async function check() {
   const timer = setInterval(tell, 500);
   try {
     const { title, simulated, findings, picture } = await call("/start/check", readForm());
-    setText($("checking"), `${simulated ? "Simulated" : capital(title)}. ${verdictText(findings)}`);
-    fill($("findings"), findings, () => orderFindings(findings).map((finding) => findingRow(finding, columns, checkAgain)));
+    setText($("checking"), `${simulated ? "Simulated" : capital(title)}. ${forms.verdictText(findings)}`);
+    fill($("findings"), findings, () => forms.orderFindings(findings).map((finding) => findingRow(finding, columns, checkAgain)));
     $("picture").src = picture || "data:,";
     show($("picture"), Boolean(picture));
   } catch ({ mistakes }) {
@@ -225,32 +231,20 @@ function checkAgain() {
   check();
 }
 
-async function begin(form) {
+async function begin(form, { status, general } = { status: "beginning", general: "form-wrong" }) {
   clearMistakes();
   setBusy(true);
-  setText($("beginning"), "Opening the sensor and the recording …");
+  setText($(status), "Opening the sensor and the recording …");
   try {
     const { place } = await call("/start/begin", form);
     page.left = true;
-    setText($("beginning"), "The session is open.");
+    setText($(status), "The session is open.");
     follow(place);
   } catch ({ mistakes }) {
-    setText($("beginning"), "");
+    setText($(status), "");
     setBusy(false);
-    showMistakes(mistakes);
+    showMistakes(mistakes, general);
   }
-}
-
-/** Another page may have begun the session; the program may have ended. */
-async function lookAround() {
-  if (page.left) return;
-  const answer = await fetch("/start", { method: "HEAD", redirect: "manual" }).catch(() => null);
-  if (answer?.type === "opaqueredirect" && !page.left) location.replace("/coach");
-  setText(
-    $("banner-text"),
-    answer ? "" : "The program does not answer. Start it again on this computer: biofeedback live. What is typed here stays.",
-  );
-  show($("banner"), !answer && !page.left);
 }
 
 async function open() {
@@ -260,7 +254,7 @@ async function open() {
     setTimeout(open, LOOK_MS);
     return;
   }
-  const { exercises, codes, cautions, last, form, check_s, address } = page.about;
+  const { exercises, cautions, form, check_s, address } = page.about;
   setText($("own-address"), address ?? "this computer");
   setText($("check-s"), String(check_s));
   fill($("exercise"), exercises, () => [
@@ -268,31 +262,26 @@ async function open() {
     ...exercises.map(({ name, title, muscle }) => make("option", { value: name }, `${title} – ${muscle}`)),
     make("option", { value: OWN }, "in own words …"),
   ]);
-  fill($("codes"), codes, () => codes.map((code) => make("option", { value: code })));
   fill($("cautions"), cautions, () => cautions.map((text) => make("li", {}, text)));
-  show($("last"), last !== null);
-  setText($("last-words"), last ? `Last time: ${last.words}` : "");
   writeForm(form);
   changed();
+  athletes.list();
   look();
 }
 
 $("start").addEventListener("input", (event) => {
   if (event.target.id === "profile") page.form.profile = event.target.value;
   if (event.target.id === "port") page.form.port = event.target.value.trim();
+  if (event.target.id === "athlete") athletes.follow();
   if (event.target.name !== "sensor") changed();
 });
 $("start").addEventListener("submit", (event) => {
   event.preventDefault();
   if (!page.busy) begin(readForm());
 });
-$("again").addEventListener("click", () => {
-  writeForm(page.about.last.form);
-  begin(page.about.last.form);
-});
 $("look").addEventListener("click", look);
 $("look-radios").addEventListener("click", lookForRadios);
 $("check").addEventListener("click", check);
 $("add-column").addEventListener("click", () => columns.add());
-setInterval(lookAround, LOOK_MS);
+watchProgram(() => page.left);
 open();
