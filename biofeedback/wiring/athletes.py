@@ -225,6 +225,8 @@ def _write_sensor(source: str, sensor: Mapping[str, Any] | None, sensor_source: 
         url = SourceUrl.parse(source)
     except BiofeedbackError:
         return {"sensor": "", **({} if not source else {"url": source})}
+    if url.scheme == "felt":
+        return {"sensor": "felt"}
     if url.scheme == "simulated" and not url.target and set(url.options) <= SIMULATED_OPTIONS:
         channels, seed = url.options.get("channels", ""), url.options.get("seed", "1")
         return {"sensor": "simulated", "simulated": channels, "seed": seed}
