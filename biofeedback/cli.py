@@ -26,6 +26,7 @@ COMMANDS = {
     "report": "one recording as a page to read or hand over",
     "review": "look at recordings on a local page: find one, zoom into its trace, read its report",
     "history": "one athlete over the weeks: what changed for real",
+    "trial": "which way helps most: warmth, massage, contraction or nothing, drawn by lot over evenings",
     "cohort": "one row of features per recording of a folder",
     "list": "find recordings by athlete, exercise, side, plan or answer",
     "check": "verify recordings byte for byte, and repair what can be repaired into a copy",

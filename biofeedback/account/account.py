@@ -19,6 +19,7 @@ from biofeedback.account.kinds import (
     RangeRead,
     RatingAsked,
     RepeatMade,
+    WayDone,
 )
 from biofeedback.account.records import (
     FOREVER,
@@ -70,6 +71,7 @@ class Account:
     practice: list[PracticeMade] = field(default_factory=list)
     aftermath: list[Aftermath] = field(default_factory=list)
     ranges: list[RangeRead] = field(default_factory=list)
+    way: WayDone | None = None
     plans: list[PlanBegun] = field(default_factory=list)
     phases: list[PhaseOnRecord] = field(default_factory=list)
     ratings: list[RatingOnRecord] = field(default_factory=list)

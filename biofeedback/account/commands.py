@@ -96,6 +96,11 @@ COMMANDS: Mapping[str, Command] = {
         {"method": TEXT, "contracting": FLAG},
         by="athlete",
     ),
+    "way": Command(
+        "say which way of a trial was done tonight",
+        {"trial": TEXT, "evening": INDEX, "drawn": TEXT},
+        {"done": TEXT, "note": TEXT},
+    ),
     "reject_attempt": Command("set an attempt aside", {"number": INDEX}, {"reason": TEXT}),
     "accept_maximum": Command("take the best attempt all the same"),
     "typed_maximum": Command(

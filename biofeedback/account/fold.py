@@ -46,6 +46,7 @@ from biofeedback.account.kinds import (
     StopExplained,
     Stopped,
     TakenUp,
+    WayDone,
     ZeroTaken,
     read_event,
     try_read,
@@ -160,6 +161,10 @@ def _expect(account: Account, frame: int, payload: Expected) -> None:
 
 def _tell_aftermath(account: Account, frame: int, payload: Aftermath) -> None:
     account.aftermath.append(payload)
+
+
+def _do_way(account: Account, frame: int, payload: WayDone) -> None:
+    account.way = payload
 
 
 def _read_range(account: Account, frame: int, payload: RangeRead) -> None:
@@ -402,6 +407,7 @@ _ACT: Mapping[type[Payload], Any] = {
     Expected: _expect,
     Aftermath: _tell_aftermath,
     RangeRead: _read_range,
+    WayDone: _do_way,
     AttemptMade: _make_attempt,
     AttemptRejected: _reject_attempt,
     MaximumSet: _set_maximum,

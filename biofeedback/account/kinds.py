@@ -117,6 +117,19 @@ class RangeRead:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WayDone:
+    """Evening ``evening`` (from 1) of ``trial``: what was ``drawn``, what was ``done`` ("": nothing of it)."""
+
+    kind: ClassVar[str] = "way"
+    trial: str
+    evening: int
+    drawn: str
+    done: str = ""
+    note: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AttemptBegun:
     """The countdown of attempt ``number`` (from 1; 1 begins a new search) starts."""
 
@@ -517,6 +530,7 @@ Payload: TypeAlias = (
     | Expected
     | Aftermath
     | RangeRead
+    | WayDone
     | AttemptBegun
     | AttemptMade
     | AttemptRejected

@@ -107,6 +107,8 @@ def request_session(url: str, athlete: str, codes: Sequence[str], args: argparse
             session.command({"do": "typed_maximum", "channel": name, "value": value}, by="command line")
         for path in earlier:
             carry_maxima(session, Path(path))
+        if way := getattr(args, "way", None):  # chosen on the page
+            session.command(way, by="coach")
 
     return SessionRequest(open_source(url, open_recording=open_recording), athlete, scale=scale, prepare=prepare)
 

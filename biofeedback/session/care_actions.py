@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Literal, TypeAlias, cast, get_args
 
-from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, Screened
+from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, Screened, WayDone
 from biofeedback.account.words import BANDS, EXPECTATIONS, SCALE
 from biofeedback.cautions import INSTEAD_OF_MAXIMUM, NO_MAXIMUM
 from biofeedback.errors import SessionError
@@ -194,6 +194,12 @@ def _zero_position(engine: SessionState, message: Message, by: str) -> None:
     engine.zero_position()
 
 
+def _way(engine: SessionState, message: Message, by: str) -> None:
+    trial, drawn, done, note = (read_text(message, key) for key in ("trial", "drawn", "done", "note"))
+    number = int(read_number(message, "evening", 1, 1000))
+    engine.emit(WayDone(trial=trial, evening=number, drawn=drawn, done=done, note=note, by=by))
+
+
 CARE_ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "screening": _screening,
     "practice": _practice,
@@ -202,4 +208,5 @@ CARE_ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "aftermath": _aftermath,
     "range": _range,
     "zero_position": _zero_position,
+    "way": _way,
 }

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from biofeedback.account.codec import PayloadError, read_payload, write_payload
-from biofeedback.account.kinds import Aftermath, RangeRead
+from biofeedback.account.kinds import Aftermath, RangeRead, WayDone
 from biofeedback.account.values import Maximum
 from biofeedback.account.words import get_meaning
 from biofeedback.storage.recording import Recording
@@ -28,7 +28,8 @@ class KeptMaximum:
 class Evening:
     """Of one recording: ``hard`` when attempts at a maximum or contractions of 60 % and more were made.
 
-    ``learning``: an evening for learning the steps, which lends no maximum.
+    ``learning``: an evening for learning the steps, which lends no maximum. ``relaxed``: mean discomfort rated while
+    relaxed in the position.
     """
 
     source: str = ""
@@ -37,7 +38,9 @@ class Evening:
     hard: bool = False
     maxima: tuple[KeptMaximum, ...] = ()
     ranges: tuple[RangeRead, ...] = ()
-    aftermath: tuple[Aftermath, ...] = field(default=())
+    aftermath: tuple[Aftermath, ...] = ()
+    way: WayDone | None = None
+    relaxed: float | None = None
 
 
 def write_evening(recording: Recording) -> str:
@@ -52,6 +55,8 @@ def write_evening(recording: Recording) -> str:
             maxima.append(KeptMaximum(maximum=replace(maximum, whitener=None), doubt=doubt))
     bands = [phase.band for phase in account.phases if get_meaning(phase.kind).contracts and phase.band]
     limit = account.limit
+    passive = {phase.number for phase in account.phases if get_meaning(phase.kind).compares_as == "passive"}
+    relaxed = [one.value for one in account.ratings if one.value is not None and one.phase_number in passive]
     return json.dumps(
         write_payload(
             Evening(
@@ -62,6 +67,8 @@ def write_evening(recording: Recording) -> str:
                 maxima=tuple(maxima),
                 ranges=tuple(account.ranges),
                 aftermath=tuple(account.aftermath),
+                way=account.way,
+                relaxed=sum(relaxed) / len(relaxed) if relaxed else None,
             )
         )
     )

@@ -18,7 +18,7 @@ from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.storage.schema import SUFFIX
 
 INDEX = ".recordings-index"
-INDEX_VERSION = 4
+INDEX_VERSION = 5
 Progress = Callable[[int, int], None]  # done, of how many
 
 

@@ -15,7 +15,7 @@ from biofeedback.model import ATHLETE_CODE
 from biofeedback.storage import database, disk
 from biofeedback.storage.forget import NEIGHBOURS, delete_files, find_last_start
 from biofeedback.storage.recording import open_recording
-from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, to_json
+from biofeedback.storage.schema import COLUMNS, SUFFIX, TRIALS, checksum, to_json
 from biofeedback.storage.unfinished import remove_for_good
 from biofeedback.storage.whole_file import give_free_name, name_half_made
 
@@ -52,8 +52,34 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
         copy.unlink(missing_ok=True)
         what, cure = disk.explain(error)
         raise RecordingError(f"{source} cannot be renamed: {what}", cure) from error
-    delete_files(find_last_start(source.parent, old) if old and old != code else [])
+    if old and old != code:
+        delete_files([*find_last_start(source.parent, old), *_rename_trials(source.parent, old, code)])
     return target
+
+
+def _rename_trials(folder: Path, old: str, code: str) -> list[Path]:
+    """Give the new code its trials, word for word but for the code; the old files that nobody needs any more.
+
+    They stay while a recording of the old code is there, whose evenings they are.
+    """
+    word = _as_word(old)
+    of_old = [path for path in (folder / TRIALS).glob("*.toml") if word.match(path.stem)]
+    for path in of_old:
+        fresh = path.with_name(word.sub(code, path.name))
+        if not fresh.exists():
+            half = fresh.with_suffix(".new")
+            half.unlink(missing_ok=True)
+            disk.make_private_file(half)
+            half.write_text(word.sub(code, path.read_text("utf-8")), "utf-8")
+            disk.flush_file(half)
+            os.replace(half, fresh)
+    is_needed = any(word.match(path.name) for path in folder.glob(f"*{SUFFIX}"))
+    return [] if is_needed else of_old
+
+
+def _as_word(code: str) -> re.Pattern[str]:
+    """The code as a word of its own, in either case of letters."""
+    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(code)}(?![A-Za-z0-9])", re.IGNORECASE)
 
 
 def _exchange(source: Path, copy: Path, old: str, code: str) -> Path:
@@ -89,7 +115,7 @@ def _keep_reachable(path: Path) -> Path:
 
 def _write_code(path: Path, old: str, code: str) -> None:
     """Put ``code`` in every row that tells the old one, with its checksum; nothing else is left in the pages."""
-    word = re.compile(rf"(?<![A-Za-z0-9]){re.escape(old)}(?![A-Za-z0-9])", re.IGNORECASE)
+    word = _as_word(old)
 
     def recode(text: str) -> str:
         return word.sub(code, text) if old else text

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,9 +15,12 @@ from biofeedback.errors import BiofeedbackError, CalibrationError
 from biofeedback.model import Channel, same_name
 from biofeedback.session.exercises import Exercise
 from biofeedback.storage.evening import Evening, KeptMaximum, read_evening
-from biofeedback.storage.library import Entry, list_recordings
+from biofeedback.storage.library import Entry, filter_recordings, list_recordings
+from biofeedback.wiring.start_form import ChosenSession
+from biofeedback.wiring.trials import collect_evenings, describe_tonight, find_trial
 
 DAY_S = 86_400.0
+REST_DAYS = 1.5  # hard work on consecutive days; common practice, no source
 LOOK_BACK = 12  # evenings of an athlete that are searched for a maximum and a range
 SIMULATED_OPTIONS = {"seed", "athlete", "channels"}  # what the form's own fields can say
 ANSWERS = {
@@ -80,7 +84,7 @@ def list_athletes(
     except BiofeedbackError:  # no recording yet
         return []
     return [
-        _describe(own, library, now_utc=now_utc, sensor=sensor, sensor_source=sensor_source)
+        _describe(folder, own, library, now_utc=now_utc, sensor=sensor, sensor_source=sensor_source)
         for own in group_by_athlete(entries).values()
     ]
 
@@ -145,6 +149,7 @@ def _look_back(entries: Sequence[Entry]) -> Iterator[tuple[Entry, Evening]]:
 
 
 def _describe(
+    folder: Path,
     own: Sequence[Entry],
     library: Mapping[str, Exercise],
     *,
@@ -155,6 +160,7 @@ def _describe(
     newest = own[0]
     setup, evening = Setup.of(newest), read_evening(newest.evening)
     same_kind = [entry for entry in own if entry.simulated == newest.simulated]
+    tonight, trouble = _find_tonight(folder, newest.athlete, same_kind)
     lent = find_lent(same_kind, setup, now_utc=now_utc)
     age = find_age_days(newest.started_utc, now_utc)
     return {
@@ -167,7 +173,8 @@ def _describe(
         "maximum": lent.text if lent else "",
         "doubts": [doubt.partition(" (")[0] for doubt in lent.doubts] if lent else [],
         "range": _describe_range(same_kind, setup, now_utc=now_utc),
-        "due": list(_list_due(lent, evening)),
+        "tonight": tonight,
+        "due": [*_list_due(lent, evening), *_list_due_of_trial(tonight, evening, age), *trouble],
         "form": {
             **_write_sensor(evening.source, sensor, sensor_source),
             "athlete": newest.athlete,
@@ -177,6 +184,7 @@ def _describe(
             "before": [],
             **({} if evening.limit is None else {"limit": f"{evening.limit:g}"}),
             "carry": lent is not None,
+            **({"way": tonight["drawn"]} if tonight else {}),
         },
     }
 
@@ -210,6 +218,44 @@ def _list_due(lent: Lent | None, evening: Evening) -> Iterator[str]:
     for one in evening.aftermath[-1:]:
         if one.new_pain or one.numbness:
             yield "ask first: the last evening ended with new pain or numbness"
+
+
+def find_tonight(folder: Path, athlete: str, *, is_simulated: bool) -> dict[str, Any] | None:
+    """Tonight's way of the athlete's trial; None without one."""
+    with suppress(BiofeedbackError):
+        entries = filter_recordings(list_recordings(folder), athlete=athlete)
+        own = [entry for entry in entries if not entry.problem and bool(entry.simulated) == is_simulated]
+        return _find_tonight(folder, athlete, own)[0]
+    return None
+
+
+def choose_way(choice: ChosenSession, done: object, tonight: Mapping[str, Any] | None) -> ChosenSession:
+    """The session with what is done of tonight's way: on record, and among what was done before.
+
+    ``done``: a way, "" for nothing of it; anything else is no evening of the trial.
+    """
+    if tonight is None or not isinstance(done, str) or done not in ("", *tonight["ways"]):
+        return choice
+    told = {key: tonight[key] for key in ("trial", "evening", "drawn")}
+    before = choice.before if done in ("", "nothing") else tuple(dict.fromkeys((*choice.before, done)))
+    return replace(choice, before=before, way={"do": "way", **told, "done": done})
+
+
+def _find_tonight(folder: Path, athlete: str, own: Sequence[Entry]) -> tuple[dict[str, Any] | None, list[str]]:
+    """Tonight's way, and what is wrong with the trial's file."""
+    try:
+        trial = find_trial(folder, athlete)
+    except BiofeedbackError as error:
+        return None, [f"{error.what}: {error.cure}"]
+    return (describe_tonight(trial, collect_evenings(trial, own)) if trial else None), []
+
+
+def _list_due_of_trial(tonight: Mapping[str, Any] | None, last: Evening, age_days: float | None) -> Iterator[str]:
+    if tonight is None:
+        return
+    yield f"evening {tonight['evening']} of {tonight['n_evenings']} of the trial: {tonight['drawn']}, {tonight['how']}"
+    if tonight["drawn"] == "hard contraction" and last.hard and age_days is not None and 0 <= age_days < REST_DAYS:
+        yield "hard work on consecutive days: wait a day, the draw waits too"
 
 
 def _find_exercise_name(title: str, library: Mapping[str, Exercise]) -> str:

@@ -25,14 +25,14 @@ SENSOR_FIELDS = (
     *("sensor", "port", "udp", "radio", "profile", "columns", "lines", "decimal", "key"),
     *("baud", "rate", "simulated", "seed", "url"),
 )
-FIELDS = (*SENSOR_FIELDS, "athlete", "exercise", "side", "position", "before", "limit", "alone", "carry")
+FIELDS = (*SENSOR_FIELDS, "athlete", "exercise", "side", "position", "before", "limit", "alone", "carry", "way")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChosenSession:
     """Everything that one session needs; ``alone``: the athlete coaches themselves, so the page shows both.
 
-    ``carry``: recordings whose maxima are taken over.
+    ``carry``: recordings whose maxima are taken over. ``way``: the command that puts a trial's evening on record.
     """
 
     source: str
@@ -44,6 +44,7 @@ class ChosenSession:
     limit: float
     alone: bool
     carry: tuple[str, ...] = ()
+    way: Mapping[str, Any] | None = None
 
     @property
     def place(self) -> str:
@@ -61,6 +62,7 @@ class ChosenSession:
             "before": list(self.before),
             "limit": self.limit,
             **({"carry": list(self.carry)} if self.carry else {}),
+            "way": self.way,
         }
 
     def to_command(self) -> str:

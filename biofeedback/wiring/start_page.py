@@ -31,7 +31,7 @@ from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
 from biofeedback.wiring.assembly import USUAL_LIMIT, find_exercise, now_utc
 from biofeedback.wiring.athletes import Setup as AthleteSetup
-from biofeedback.wiring.athletes import find_lent, list_athletes
+from biofeedback.wiring.athletes import choose_way, find_lent, find_tonight, list_athletes
 from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.form_fields import FormError
@@ -201,7 +201,10 @@ class LocalStartPage:
 
     def _read(self, form: Mapping[str, Any]) -> ChosenSession:
         choice = read_form(form, self._library(), self._open_recording)
-        return replace(choice, carry=self._find_carry(choice)) if form.get("carry") is True else choice
+        if form.get("carry") is True:
+            choice = replace(choice, carry=self._find_carry(choice))
+        tonight = find_tonight(self._folder, choice.athlete, is_simulated=choice.source.startswith("simulated:"))
+        return choose_way(choice, form.get("way"), tonight)
 
     def _find_carry(self, choice: ChosenSession) -> tuple[str, ...]:
         """The recording whose maximum is taken over, as its card on the page says; none where there is none."""

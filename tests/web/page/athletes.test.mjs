@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { cardRows, pickCards } from "../../../biofeedback/web/static/start/athletes.js";
+import { cardRows, pickCards, wayOptions } from "../../../biofeedback/web/static/start/athletes.js";
 
 const card = (code, more = {}) => ({
   code,
@@ -37,4 +37,13 @@ test("a card says only what is known, and a doubt beside its maximum", () => {
   const rows = Object.fromEntries(cardRows(card("A01", { maximum: "412 N, 3 days old", doubts: ["old", "limited"] })));
   assert.equal(rows.Maximum, "412 N, 3 days old");
   assert.equal(rows.Doubts, "old; limited");
+});
+
+test("tonight's way is done as drawn, as another one, not at all, or is no evening of the trial", () => {
+  assert.deepEqual(wayOptions(null), []);
+  const options = wayOptions({ drawn: "warmth", ways: ["nothing", "warmth"] });
+  assert.deepEqual(
+    options.map(([value]) => value),
+    ["warmth", "nothing", "", "-"],
+  );
 });

@@ -5,7 +5,20 @@ import { capital } from "../shared/words.js";
 import { sensorOf } from "./form.js";
 import { call } from "./program.js";
 
+const NO_EVENING = "-";
 const FIRST = 6; // cards shown before anybody is searched for
+
+/** What can have been done of tonight's way: [value, text], as drawn first. */
+export function wayOptions(tonight) {
+  if (!tonight) return [];
+  const others = tonight.ways.filter((way) => way !== tonight.drawn);
+  return [
+    [tonight.drawn, `${tonight.drawn}, as drawn`],
+    ...others.map((way) => [way, `${way} instead`]),
+    ["", "nothing of it: it cannot be done tonight"],
+    [NO_EVENING, "this is no evening of the trial"],
+  ];
+}
 
 /** Cards whose code holds the searched text; the newest few without one. */
 export function pickCards(cards, searched, all) {
@@ -106,7 +119,7 @@ export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
   const list = athleteList({
     begin: (form) => {
       writeForm(form);
-      begin(readForm(), { status: "listing", general: "card-wrong" });
+      begin({ ...readForm(), way: form.way ?? null }, { status: "listing", general: "card-wrong" });
     },
     change: (form) => {
       writeForm(form);
@@ -129,7 +142,14 @@ export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
     find: list.find,
     setBusy: list.setBusy,
     follow,
+    /** What is done of tonight's way; null where there is no trial, or tonight is no evening of it. */
+    way: () => (page.known?.tonight && $("way").value !== NO_EVENING ? $("way").value : null),
     draw() {
+      const tonight = page.known?.tonight ?? null;
+      show($("for-way"), tonight !== null);
+      fill($("way"), [page.known?.code, wayOptions(tonight)], ([, all]) => all.map(([value, text]) => make("option", { value }, text)));
+      if (tonight)
+        setText($("way-hint"), `Evening ${tonight.evening} of ${tonight.n_evenings}: ${tonight.drawn}, ${tonight.how}.`);
       const maximum = page.known?.form.carry ? page.known : null;
       show($("for-carry"), maximum !== null);
       if (maximum) setText($("carry-words"), [maximum.maximum, ...maximum.doubts].join("; "));

@@ -59,6 +59,7 @@ function readForm() {
     before: forms.beforeOf(ticked, $("before-other").value),
     alone: $("alone").checked,
     carry: $("carry").checked && page.known !== null,
+    way: athletes.way(),
   };
 }
 

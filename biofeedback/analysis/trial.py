@@ -1,0 +1,308 @@
+"""A trial over evenings for one person: which way helps most, answered from the lot that was drawn beforehand.
+
+Each block holds every way once, in an order drawn by lot. What was not done as drawn is said: it stands in the test,
+which goes by the draw, and not in the difference, which is of what was done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations, permutations, product
+from math import factorial
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from biofeedback.analysis.words import YARDSTICK_POINTS
+from biofeedback.model import FloatArray
+
+Word: TypeAlias = Literal["lower", "higher", "no clear difference", "too few evenings to say"]
+N_WAYS, N_BLOCKS = (2, 4), (2, 12)
+N_LOOK_MIN = 3  # blocks before the first look
+N_ENUMERATED_MAX = 2**14  # more schedules than these are sampled
+N_SAMPLED = 9999  # with the one that was drawn this makes 10,000
+TOLERANCE = 1e-9
+ENDS = ("lower", "higher")
+CONFIDENCE, POWER = 0.95, 0.8
+LOOK_P: Mapping[int, float] = {2: 0.0095, 3: 0.0037, 4: 0.0019}  # by number of ways; see `judge`
+N_MISSING_MAX = 60  # blocks beyond which no number is given
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """Ways by evening: blocks one after the other, each a permutation of ``ways`` drawn from ``seed``."""
+
+    ways: tuple[str, ...]
+    n_blocks: int
+    seed: int
+    order: tuple[str, ...]
+
+    @property
+    def n_schedules(self) -> int:
+        """How many could have been drawn, all equally likely."""
+        return int(factorial(len(self.ways)) ** self.n_blocks)
+
+    def block_of(self, evening: int) -> int:
+        """The block, from 0, of an evening counted from 1."""
+        return (evening - 1) // len(self.ways)
+
+
+@dataclass(frozen=True, slots=True)
+class TrialEvening:
+    """One evening, counted from 1: what was drawn, what was done (empty: missed), and what was measured (None: not)."""
+
+    number: int
+    drawn: str
+    done: str
+    outcome: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WayDifference:
+    """``first`` minus ``second`` with its 95 % interval at this look, and p over the schedules (two-sided).
+
+    ``word`` is of ``first``: "lower" or "higher" only beyond the limit that holds at every look. ``n_missing``: blocks
+    still needed to find a difference of the yardstick in 80 % of such trials; None: more than can be asked for.
+    """
+
+    first: str
+    second: str
+    difference: float | None
+    low: float | None
+    high: float | None
+    p: float | None
+    word: Word
+    reason: str
+    n_missing: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TrialAnswer:
+    """Every pair of ways; ``sd`` of evenings in a block; the way that is ``lowest`` or ``highest`` of all, or empty."""
+
+    differences: tuple[WayDifference, ...]
+    means: Mapping[str, float]
+    n_by_way: Mapping[str, int]
+    n_blocks: int
+    sd: float | None
+    lowest: str
+    highest: str
+    n_schedules: int
+    is_enumerated: bool
+
+
+def draw_schedule(ways: Sequence[str], n_blocks: int, *, seed: int) -> Schedule:
+    """Draw each block's order by lot. ValueError for fewer than two or more than four ways, or 2 to 12 blocks."""
+    unique = tuple(dict.fromkeys(ways))
+    if len(unique) != len(ways) or not N_WAYS[0] <= len(ways) <= N_WAYS[1]:
+        raise ValueError(f"{len(ways)} ways: choose two to four different ones")
+    if not N_BLOCKS[0] <= n_blocks <= N_BLOCKS[1]:
+        raise ValueError(f"{n_blocks} blocks: choose {N_BLOCKS[0]} to {N_BLOCKS[1]}")
+    random = np.random.default_rng(seed)
+    order = [unique[place] for _ in range(n_blocks) for place in random.permutation(len(unique))]
+    return Schedule(unique, n_blocks, seed, tuple(order))
+
+
+def analyse_trial(
+    schedule: Schedule,
+    evenings: Sequence[TrialEvening],
+    *,
+    yardstick: float = YARDSTICK_POINTS,
+    by_draw: bool = True,
+) -> TrialAnswer:
+    """The answer of the evenings so far, one at most for each of the schedule.
+
+    Differences are least-squares estimates with blocks, of evenings done as drawn: what was done otherwise was not
+    drawn by lot. p is by the draw alone: every evening with an outcome under the way drawn for it, over all orders of
+    the blocks (enumerated up to 2^14, else 9,999 of them drawn with the schedule's own seed), so it holds whatever was
+    done. ``by_draw`` False leaves p out, and with it every word. Blocks of which less than two evenings are known
+    teach nothing.
+    """
+    known = [one for one in evenings if one.outcome is not None]
+    kept = [one for one in known if one.done == one.drawn]
+    fit = _Fit.of(schedule, kept)
+    pairs = list(combinations(range(len(schedule.ways)), 2))
+    labels, is_enumerated = _list_labels(schedule, known if by_draw else [])
+    tested = _test_pairs(schedule, known, labels, pairs) if by_draw else [None] * len(pairs)
+    n_missing = None if fit.sd is None else count_missing_blocks(fit.sd, len(schedule.ways), fit.n_blocks, yardstick)
+    differences = tuple(_compare(schedule, fit, pair, p, n_missing) for pair, p in zip(pairs, tested, strict=True))
+    n_by_way = {way: sum(one.drawn == way for one in kept) for way in schedule.ways}
+    means = {way: fit.means[place] for place, way in enumerate(schedule.ways) if fit.means[place] is not None}
+    return TrialAnswer(
+        differences,
+        {way: float(mean) for way, mean in means.items() if mean is not None},
+        n_by_way,
+        fit.n_blocks,
+        fit.sd,
+        _find_end(schedule.ways, differences, "lower"),
+        _find_end(schedule.ways, differences, "higher"),
+        schedule.n_schedules,
+        is_enumerated,
+    )
+
+
+def judge(p_interval: float, p_draw: float | None, difference: float, n_ways: int) -> Word:
+    """ "lower" or "higher" when both the t test with blocks and the draw pass the limit of every look.
+
+    `LOOK_P` is passed by the t test's p in less than 5 % of trials without any difference, at any of the looks after
+    3, 4, ... 12 blocks and for any pair of ways (simulated: tests/benchmarks/trial_table.py), where 0.05 is passed in
+    18 % (two ways) to 51 % (four). The draw's own p, of no difference between any of the ways, must be at most 5 %,
+    too: it holds without any distribution.
+    """
+    if p_interval > LOOK_P[n_ways] or p_draw is None or p_draw > 1 - CONFIDENCE + TOLERANCE:
+        return "no clear difference"
+    return "lower" if difference < 0 else "higher"
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Least squares with blocks: ``ways`` (k,) relative to the mean, ``covariance`` per unit of variance."""
+
+    effects: FloatArray | None
+    unit_covariance: FloatArray | None
+    sd: float | None
+    df: int
+    n_blocks: int
+    means: tuple[float | None, ...]
+
+    @classmethod
+    def of(cls, schedule: Schedule, kept: Sequence[TrialEvening]) -> _Fit:
+        ways = {way: place for place, way in enumerate(schedule.ways)}
+        blocks: dict[int, list[TrialEvening]] = {}
+        for one in kept:
+            blocks.setdefault(schedule.block_of(one.number), []).append(one)
+        used = [group for group in blocks.values() if len(group) > 1]
+        k = len(ways)
+        empty = cls(None, None, None, 0, len(used), (None,) * k)
+        rows = [(b, ways[one.drawn], float(one.outcome or 0.0)) for b, group in enumerate(used) for one in group]
+        if len({way for _, way, _ in rows}) < k:
+            return empty
+        design = np.zeros((len(rows), len(used) + k - 1))
+        y = np.array([value for _, _, value in rows])
+        for row, (block, way, _) in enumerate(rows):
+            design[row, block] = 1.0
+            if way:
+                design[row, len(used) + way - 1] = 1.0
+        beta, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
+        df = len(rows) - int(rank)
+        if rank < design.shape[1] or df < 1:
+            return empty
+        residual = y - design @ beta
+        inverse = np.linalg.inv(design.T @ design)
+        spread = np.vstack([np.zeros((1, k - 1)), np.eye(k - 1)])  # effects of all ways against the first
+        effects = spread @ beta[len(used) :]
+        covariance = spread @ inverse[len(used) :, len(used) :] @ spread.T
+        level = float(np.mean(beta[: len(used)]))
+        means = tuple(float(level + effect) for effect in effects)
+        return cls(effects, covariance, float(np.sqrt(residual @ residual / df)), df, len(used), means)
+
+
+def _compare(
+    schedule: Schedule, fit: _Fit, pair: tuple[int, int], p_draw: float | None, missing: int | None
+) -> WayDifference:
+    from scipy.stats import t as student
+
+    first, second = (schedule.ways[place] for place in pair)
+    if fit.effects is None or fit.unit_covariance is None or fit.sd is None:
+        return WayDifference(
+            first, second, None, None, None, p_draw, "too few evenings to say",
+            "not every way was done as drawn beside another one in a block", None,
+        )  # fmt: skip
+    contrast = np.zeros(len(schedule.ways))
+    contrast[list(pair)] = 1.0, -1.0
+    difference = float(contrast @ fit.effects)
+    unit_error = float(np.sqrt(contrast @ fit.unit_covariance @ contrast))
+    error = fit.sd * unit_error
+    reach = float(student.ppf(0.5 + CONFIDENCE / 2, fit.df)) * error
+    low, high = difference - reach, difference + reach
+    if fit.n_blocks < N_LOOK_MIN:
+        reason = f"{fit.n_blocks} blocks; the first look is after {N_LOOK_MIN}"
+        return WayDifference(first, second, difference, low, high, p_draw, "too few evenings to say", reason, missing)
+    p_interval = 2 * float(student.sf(abs(difference) / error, fit.df)) if error > 0 else 0.0
+    word = judge(p_interval, p_draw, difference, len(schedule.ways))
+    interval = f"95 % interval {low:+.1f} to {high:+.1f}"
+    reason = (
+        f"{interval}, no more than chance may bring at one of several looks"
+        if word == "no clear difference"
+        else f"{interval}, beyond what chance brings at any look"
+    )
+    return WayDifference(first, second, difference, low, high, p_draw, word, reason, missing)
+
+
+def count_missing_blocks(sd: float, n_ways: int, n_blocks: int, yardstick: float) -> int | None:
+    """Blocks still needed until a true difference of ``yardstick`` passes the limit in 80 % of trials; None: too many.
+
+    Power of the t test with blocks at `LOOK_P` by the noncentral t distribution.
+    """
+    from scipy.stats import nct
+    from scipy.stats import t as student
+
+    if not sd > 0:
+        return 0
+    for total in range(max(N_LOOK_MIN, n_blocks), n_blocks + N_MISSING_MAX + 1):
+        df = (total - 1) * (n_ways - 1)
+        limit = float(student.isf(LOOK_P[n_ways] / 2, df))
+        if float(nct.sf(limit, df, yardstick / (sd * np.sqrt(2 / total)))) >= POWER:
+            return total - n_blocks
+    return None
+
+
+def _find_end(ways: Sequence[str], differences: Sequence[WayDifference], word: Literal["lower", "higher"]) -> str:
+    """The way that is ``word`` than each other one; empty without any."""
+    beyond = {(d.first, d.second) if d.word == word else (d.second, d.first) for d in differences if d.word in ENDS}
+    return next((way for way in ways if all((way, other) in beyond for other in ways if other != way)), "")
+
+
+def _list_labels(schedule: Schedule, known: Sequence[TrialEvening]) -> tuple[FloatArray, bool]:
+    """Places of ways (schedules, evenings), of the blocks that ``known`` reach; the drawn one is among them."""
+    k = len(schedule.ways)
+    blocks = sorted({schedule.block_of(one.number) for one in known})
+    places = {way: place for place, way in enumerate(schedule.ways)}
+    own = [[places[way] for way in schedule.order[block * k : block * k + k]] for block in blocks]
+    where = [(blocks.index(schedule.block_of(one.number)), (one.number - 1) % k) for one in known]
+    is_enumerated = factorial(k) ** len(blocks) <= N_ENUMERATED_MAX
+    if not known:
+        return np.zeros((1, 0)), True
+    if is_enumerated:
+        orders: Iterator[Sequence[Sequence[int]]] = product(permutations(range(k)), repeat=len(blocks))
+        labels = np.array([[order[block][place] for block, place in where] for order in orders], dtype=np.float64)
+    else:
+        random = np.random.default_rng([schedule.seed, 1])
+        drawn = np.argsort(random.random((N_SAMPLED, len(blocks), k)), axis=2)
+        labels = drawn[:, [block for block, _ in where], [place for _, place in where]].astype(np.float64)
+        labels = np.vstack([[[own[block][place] for block, place in where]], labels])
+    return labels, is_enumerated
+
+
+def _test_pairs(
+    schedule: Schedule,
+    known: Sequence[TrialEvening],
+    labels: FloatArray,
+    pairs: Sequence[tuple[int, int]],
+) -> list[float | None]:
+    """Two-sided p of each pair: how many schedules give a difference of means, within blocks, at least as large."""
+    if not known:
+        return [None] * len(pairs)
+    places = {way: place for place, way in enumerate(schedule.ways)}
+    block = np.array([schedule.block_of(one.number) for one in known])
+    y = np.array([one.outcome for one in known], dtype=np.float64)
+    for each in np.unique(block):
+        y[block == each] -= y[block == each].mean()
+    observed = np.array([[places[one.drawn] for one in known]], dtype=np.float64)
+    result: list[float | None] = []
+    for first, second in pairs:
+        own = _subtract_means(observed, y, first, second)[0]
+        if not np.isfinite(own):
+            result.append(None)
+            continue
+        every = _subtract_means(labels, y, first, second)
+        every = every[np.isfinite(every)]
+        result.append(float(np.mean(np.abs(every) >= abs(own) - TOLERANCE)))
+    return result
+
+
+def _subtract_means(labels: FloatArray, y: FloatArray, first: int, second: int) -> FloatArray:
+    one, other = labels == first, labels == second
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((one @ y) / one.sum(axis=1) - (other @ y) / other.sum(axis=1), dtype=np.float64)

@@ -1,0 +1,153 @@
+"""A trial over evenings: what the lot drew, enumerated by hand; estimates against statistics that nobody here wrote."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from biofeedback.analysis.trial import (
+    Schedule,
+    TrialEvening,
+    analyse_trial,
+    count_missing_blocks,
+    draw_schedule,
+)
+
+WAYS = ("nothing", "warmth", "massage")
+
+
+def hold(schedule: Schedule, outcomes) -> list[TrialEvening]:
+    return [
+        TrialEvening(n, way, way, float(outcome))
+        for n, (way, outcome) in enumerate(zip(schedule.order, outcomes, strict=False), 1)
+    ]
+
+
+def hold_at_random(schedule: Schedule, seed: int, effects: dict[str, float] | None = None) -> list[TrialEvening]:
+    random = np.random.default_rng(seed)
+    levels = random.normal(6, 1, schedule.n_blocks)
+    k = len(schedule.ways)
+    outcomes = [
+        levels[n // k] + (effects or {}).get(way, 0.0) + random.normal() for n, way in enumerate(schedule.order)
+    ]
+    return hold(schedule, outcomes)
+
+
+def test_each_way_is_drawn_once_a_block_and_again_from_the_same_seed() -> None:
+    schedule = draw_schedule(WAYS, 6, seed=7)
+    for block in range(6):
+        assert sorted(schedule.order[3 * block : 3 * block + 3]) == sorted(WAYS)
+    assert draw_schedule(WAYS, 6, seed=7) == schedule
+    assert len({draw_schedule(WAYS, 6, seed=seed).order for seed in range(20)}) == 20
+    assert schedule.n_schedules == 6**6
+
+
+def test_every_order_of_a_block_is_equally_likely() -> None:
+    counts = Counter(draw_schedule(WAYS, 2, seed=seed).order[:3] for seed in range(3000))
+    assert len(counts) == 6
+    assert all(400 < n < 600 for n in counts.values())  # 500 expected, standard deviation 20
+
+
+@pytest.mark.parametrize("ways", [("a",), ("a", "a"), ("a", "b", "c", "d", "e"), ()])
+def test_two_to_four_different_ways(ways) -> None:
+    with pytest.raises(ValueError, match="two to four"):
+        draw_schedule(ways, 4, seed=1)
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "difference", "p"),
+    [
+        # by hand: block differences d1, d2 of the two ways; the 4 schedules give +-(d1 + d2)/2 and +-(d1 - d2)/2
+        ((3.0, 5.0, 4.0, 5.5), -1.75, 2 / 4),  # d -2, -1.5: -1.75, -0.25, 0.25, 1.75
+        ((3.0, 5.0, 5.0, 4.5), -0.75, 4 / 4),  # d -2, +0.5: -0.75, -1.25, 1.25, 0.75
+        ((4.0, 4.0, 4.0, 4.0), 0.0, 4 / 4),
+        ((3.0, 5.0, 3.0, 5.0), -2.0, 2 / 4),  # d -2, -2: -2, 0, 0, 2
+    ],
+)
+def test_four_evenings_of_two_ways_enumerated_by_hand(outcomes, difference, p) -> None:
+    schedule = Schedule(("warmth", "nothing"), 2, 0, ("warmth", "nothing", "warmth", "nothing"))
+    answer = analyse_trial(schedule, hold(schedule, outcomes))
+    (one,) = answer.differences
+    assert answer.is_enumerated
+    assert answer.n_schedules == 4
+    assert one.difference == pytest.approx(difference)
+    assert one.p == p
+    assert one.word == "too few evenings to say"
+
+
+def test_estimates_are_those_of_a_mixed_model_where_nothing_is_missing(reference) -> None:
+    smf, pandas = reference("statsmodels.formula.api"), reference("pandas")
+    schedule = draw_schedule(WAYS, 8, seed=3)
+    evenings = hold_at_random(schedule, 3, {"warmth": -2.0})
+    data = pandas.DataFrame(
+        {"y": [e.outcome for e in evenings], "way": schedule.order, "block": [(e.number - 1) // 3 for e in evenings]}
+    )
+    fit = smf.mixedlm("y ~ C(way, Treatment('nothing'))", data, groups=data["block"]).fit(reml=True)
+    ours = {(d.first, d.second): d for d in analyse_trial(schedule, evenings, by_draw=False).differences}
+    student = reference("scipy.stats").t
+    for way in ("warmth", "massage"):
+        name = f"C(way, Treatment('nothing'))[T.{way}]"
+        one = ours["nothing", way]
+        assert -one.difference == pytest.approx(fit.params[name], abs=1e-6)
+        error = (one.high - one.difference) / student.ppf(0.975, 14)
+        assert error == pytest.approx(fit.bse[name], rel=1e-3)
+
+
+def test_intervals_are_those_of_least_squares_with_blocks_where_evenings_are_missing(reference) -> None:
+    smf, pandas = reference("statsmodels.formula.api"), reference("pandas")
+    schedule = draw_schedule(WAYS, 6, seed=5)
+    evenings = hold_at_random(schedule, 5)
+    evenings[4] = replace(evenings[4], outcome=None)
+    evenings[9] = replace(evenings[9], done="massage" if evenings[9].drawn != "massage" else "nothing")
+    kept = [e for e in evenings if e.outcome is not None and e.done == e.drawn]
+    data = pandas.DataFrame(
+        {"y": [e.outcome for e in kept], "way": [e.drawn for e in kept], "block": [(e.number - 1) // 3 for e in kept]}
+    )
+    fit = smf.ols("y ~ C(block) + C(way, Treatment('nothing'))", data).fit()
+    interval = fit.conf_int()
+    for one in analyse_trial(schedule, evenings, by_draw=False).differences[:2]:
+        low, high = interval.loc[f"C(way, Treatment('nothing'))[T.{one.second}]"]
+        assert (-one.high, -one.low) == (pytest.approx(low), pytest.approx(high))
+
+
+def test_what_was_done_otherwise_stands_in_the_test_and_not_in_the_difference() -> None:
+    schedule = draw_schedule(("warmth", "nothing"), 6, seed=2)
+    evenings = hold(schedule, [4.0 if way == "warmth" else 6.0 for way in schedule.order])
+    swapped = [replace(e, done="nothing" if e.drawn == "warmth" else "warmth") if e.number < 3 else e for e in evenings]
+    swapped = [replace(e, outcome=20.0) if e.number == 1 else e for e in swapped]
+    clean, answer = analyse_trial(schedule, evenings), analyse_trial(schedule, swapped)
+    assert answer.differences[0].difference == pytest.approx(-2.0)
+    assert answer.n_by_way == {"warmth": 5, "nothing": 5}
+    assert answer.differences[0].p > clean.differences[0].p == 2 / 64
+
+
+def test_a_clear_difference_is_said_from_the_first_look_that_the_lot_allows() -> None:
+    schedule = draw_schedule(("warmth", "nothing"), 6, seed=2)
+    random = np.random.default_rng(1)
+    evenings = hold(schedule, [(3.0 if way == "warmth" else 6.0) + random.normal(0, 0.3) for way in schedule.order])
+    words = [analyse_trial(schedule, evenings[: 2 * n]).differences[0].word for n in range(1, 7)]
+    assert words[:2] == ["too few evenings to say"] * 2
+    assert words[2:5] == ["no clear difference"] * 3  # 2 of 32 schedules are more than 5 %
+    assert words[5] == "lower"
+    assert analyse_trial(schedule, evenings).lowest == "warmth"
+    assert analyse_trial(schedule, evenings).highest == "nothing"
+
+
+def test_no_evening_and_a_way_never_done_are_no_answer() -> None:
+    schedule = draw_schedule(WAYS, 3, seed=1)
+    for evenings in ([], [replace(e, outcome=None) for e in hold(schedule, range(9))]):
+        answer = analyse_trial(schedule, evenings)
+        assert {d.word for d in answer.differences} == {"too few evenings to say"}
+        assert (answer.lowest, answer.sd) == ("", None)
+    never = [e for e in hold(schedule, range(9)) if e.drawn != "massage"]
+    assert all(d.difference is None for d in analyse_trial(schedule, never).differences)
+
+
+def test_more_scatter_asks_for_more_blocks_and_none_are_missing_when_there_are_enough() -> None:
+    missing = [count_missing_blocks(sd, 4, 3, 2.0) for sd in (0.3, 1.0, 1.5)]
+    assert missing[0] == 0
+    assert 0 < missing[1] < missing[2]
+    assert count_missing_blocks(20.0, 2, 3, 2.0) is None
