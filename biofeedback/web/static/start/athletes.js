@@ -147,7 +147,9 @@ export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
     draw() {
       const tonight = page.known?.tonight ?? null;
       show($("for-way"), tonight !== null);
-      fill($("way"), [page.known?.code, wayOptions(tonight)], ([, all]) => all.map(([value, text]) => make("option", { value }, text)));
+      fill($("way"), [page.known?.code, wayOptions(tonight)], ([, all]) =>
+        all.map(([value, text]) => make("option", { value }, text)),
+      );
       if (tonight)
         setText($("way-hint"), `Evening ${tonight.evening} of ${tonight.n_evenings}: ${tonight.drawn}, ${tonight.how}.`);
       const maximum = page.known?.form.carry ? page.known : null;
