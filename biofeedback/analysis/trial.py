@@ -25,7 +25,7 @@ N_SAMPLED = 9999  # with the one that was drawn this makes 10,000
 TOLERANCE = 1e-9
 ENDS = ("lower", "higher")
 CONFIDENCE, POWER = 0.95, 0.8
-LOOK_P: Mapping[int, float] = {2: 0.0095, 3: 0.0037, 4: 0.0019}  # by number of ways; see `judge`
+LOOK_P: Mapping[int, float] = {2: 0.0085, 3: 0.0033, 4: 0.0017}  # by number of ways; see `judge`
 N_MISSING_MAX = 60  # blocks beyond which no number is given
 
 

@@ -12,7 +12,7 @@ from biofeedback.errors import RecordingError
 from biofeedback.storage import database, disk
 from biofeedback.storage.library import INDEX, remove_index
 from biofeedback.storage.recording import open_recording
-from biofeedback.storage.schema import LAST_START, SUFFIX, TRIALS
+from biofeedback.storage.schema import LAST_START, PROGRAMMES, SUFFIX, TRIALS
 from biofeedback.storage.unfinished import finish_unfinished, remove_for_good
 
 MAX_SEARCHED_BYTES = 2**30
@@ -44,8 +44,13 @@ def find_files_of(folder: str | os.PathLike[str], athlete: str) -> list[Path]:
     chosen = {
         path for parent in {Path(folder), *(one.parent for one in owned)} for path in find_last_start(parent, athlete)
     }
-    trials = (path for path in (Path(folder) / TRIALS).glob("*.toml") if _whole(athlete).match(path.stem))
-    return sorted({*owned, *beside, *chosen, *trials})
+    return sorted({*owned, *beside, *chosen, *find_own_files(Path(folder), athlete)})
+
+
+def find_own_files(folder: Path, athlete: str) -> list[Path]:
+    """An athlete's trials and programme."""
+    files = [path for name in (TRIALS, PROGRAMMES) for path in sorted((folder / name).glob("*.toml"))]
+    return [path for path in files if _whole(athlete).match(path.stem)]
 
 
 def find_last_start(folder: Path, athlete: str) -> list[Path]:

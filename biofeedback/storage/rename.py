@@ -13,9 +13,9 @@ from typing import Any
 from biofeedback.errors import RecordingError
 from biofeedback.model import ATHLETE_CODE
 from biofeedback.storage import database, disk
-from biofeedback.storage.forget import NEIGHBOURS, delete_files, find_last_start
+from biofeedback.storage.forget import NEIGHBOURS, delete_files, find_last_start, find_own_files
 from biofeedback.storage.recording import open_recording
-from biofeedback.storage.schema import COLUMNS, SUFFIX, TRIALS, checksum, to_json
+from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, to_json
 from biofeedback.storage.unfinished import remove_for_good
 from biofeedback.storage.whole_file import give_free_name, name_half_made
 
@@ -53,17 +53,17 @@ def rename_athlete(path: str | os.PathLike[str], code: str) -> Path:
         what, cure = disk.explain(error)
         raise RecordingError(f"{source} cannot be renamed: {what}", cure) from error
     if old and old != code:
-        delete_files([*find_last_start(source.parent, old), *_rename_trials(source.parent, old, code)])
+        delete_files([*find_last_start(source.parent, old), *_rename_own_files(source.parent, old, code)])
     return target
 
 
-def _rename_trials(folder: Path, old: str, code: str) -> list[Path]:
-    """Give the new code its trials, word for word but for the code; the old files that nobody needs any more.
+def _rename_own_files(folder: Path, old: str, code: str) -> list[Path]:
+    """Give the new code its trials and programme, word for word but for the code; old files that nobody needs.
 
     They stay while a recording of the old code is there, whose evenings they are.
     """
     word = _as_word(old)
-    of_old = [path for path in (folder / TRIALS).glob("*.toml") if word.match(path.stem)]
+    of_old = find_own_files(folder, old)
     for path in of_old:
         fresh = path.with_name(word.sub(code, path.name))
         if not fresh.exists():

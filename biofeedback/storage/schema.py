@@ -22,6 +22,7 @@ APPLICATION_ID = 0x484F4C44  # "HOLD", so that `file` and SQLite tools can tell 
 SUFFIX = ".hold"
 LAST_START = "last-start.json"  # beside the recordings: what was chosen on the start page, the code among it
 TRIALS = "trials"  # a folder beside the recordings: what was drawn by lot for whom
+PROGRAMMES = "programmes"  # another: which plan on which evening
 INT_DTYPE, FLOAT_DTYPE = "<i4", "<f8"
 MAX_JSON_CHARACTERS, MAX_JSON_DEPTH = 2**20, 40  # of one setting or event; ours have some thousands, and five
 SHORT_JSON = 256  # characters: cannot be nested deeply

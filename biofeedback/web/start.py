@@ -33,6 +33,14 @@ class StartPage(Protocol):
         """A card for each athlete whose recordings are here."""
         ...
 
+    def open_programme(self, order: Order) -> Order:
+        """The text of an athlete's programme."""
+        ...
+
+    def save_programme(self, order: Order) -> Order:
+        """Check and keep it."""
+        ...
+
     def find_ports(self) -> Any:
         """The serial ports that are here."""
         ...
@@ -82,6 +90,8 @@ def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable
         Route("/start", page),
         Route("/start/about", _look(start_page.describe)),
         Route("/start/athletes", _look(start_page.list_athletes)),
+        Route("/start/programme", _do(start_page.open_programme), methods=["POST"]),
+        Route("/start/programme/save", _do(start_page.save_programme), methods=["POST"]),
         Route("/start/ports", _look(start_page.find_ports)),
         Route("/start/ask", _do(start_page.ask_port), methods=["POST"]),
         Route("/start/radios", _do(lambda order: start_page.scan_radios()), methods=["POST"]),

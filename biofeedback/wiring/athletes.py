@@ -12,10 +12,13 @@ from typing import Any
 from biofeedback.acquisition.source import SourceUrl
 from biofeedback.calibration.maxima import OLD_DAYS, CarriedMaximum, carry_maximum
 from biofeedback.errors import BiofeedbackError, CalibrationError
-from biofeedback.model import Channel, same_name
+from biofeedback.model import ATHLETE_CODE, Channel, same_name
 from biofeedback.session.exercises import Exercise
+from biofeedback.session.plan import Plan
 from biofeedback.storage.evening import Evening, KeptMaximum, read_evening
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
+from biofeedback.wiring.programmes import Tonight, read_programme
+from biofeedback.wiring.programmes import find_tonight as find_tonight_of
 from biofeedback.wiring.start_form import ChosenSession
 from biofeedback.wiring.trials import collect_evenings, describe_tonight, find_trial
 
@@ -74,6 +77,7 @@ def list_athletes(
     now_utc: str,
     sensor: Mapping[str, Any] | None = None,
     sensor_source: str = "",
+    plans: Mapping[str, Plan] | None = None,
 ) -> list[dict[str, Any]]:
     """A card for each code, the one of the newest evening first; ``form`` begins the next one as it stands.
 
@@ -84,7 +88,7 @@ def list_athletes(
     except BiofeedbackError:  # no recording yet
         return []
     return [
-        _describe(folder, own, library, now_utc=now_utc, sensor=sensor, sensor_source=sensor_source)
+        _describe(folder, own, library, now_utc=now_utc, sensor=sensor, sensor_source=sensor_source, plans=plans or {})
         for own in group_by_athlete(entries).values()
     ]
 
@@ -156,6 +160,7 @@ def _describe(
     now_utc: str,
     sensor: Mapping[str, Any] | None,
     sensor_source: str,
+    plans: Mapping[str, Plan],
 ) -> dict[str, Any]:
     newest = own[0]
     setup, evening = Setup.of(newest), read_evening(newest.evening)
@@ -174,7 +179,12 @@ def _describe(
         "doubts": [doubt.partition(" (")[0] for doubt in lent.doubts] if lent else [],
         "range": _describe_range(same_kind, setup, now_utc=now_utc),
         "tonight": tonight,
-        "due": [*_list_due(lent, evening), *_list_due_of_trial(tonight, evening, age), *trouble],
+        "due": [
+            *_list_due_of_programme(folder, same_kind, plans, now_utc=now_utc),
+            *_list_due(lent, evening),
+            *_list_due_of_trial(tonight, evening, age),
+            *trouble,
+        ],
         "form": {
             **_write_sensor(evening.source, sensor, sensor_source),
             "athlete": newest.athlete,
@@ -256,6 +266,28 @@ def _list_due_of_trial(tonight: Mapping[str, Any] | None, last: Evening, age_day
     yield f"evening {tonight['evening']} of {tonight['n_evenings']} of the trial: {tonight['drawn']}, {tonight['how']}"
     if tonight["drawn"] == "hard contraction" and last.hard and age_days is not None and 0 <= age_days < REST_DAYS:
         yield "hard work on consecutive days: wait a day, the draw waits too"
+
+
+def _list_due_of_programme(folder: Path, own: Sequence[Entry], plans: Mapping[str, Plan], *, now_utc: str) -> list[str]:
+    """The programme's evening, what slows it down, or what is wrong with its file."""
+    try:
+        tonight = find_programmes_evening(folder, own, plans, now_utc=now_utc)
+    except BiofeedbackError as error:
+        return [f"{error.what}: {error.cure}"]
+    return tonight.describe() if tonight else []
+
+
+def find_programmes_evening(
+    folder: Path, own: Sequence[Entry], plans: Mapping[str, Plan], *, now_utc: str
+) -> Tonight | None:
+    """Where the programme of the athlete of ``own`` stands; None without one. PlanError for a mistake in its file."""
+    if not own or not ATHLETE_CODE.fullmatch(own[0].athlete):
+        return None
+    programme = read_programme(folder, own[0].athlete, plans)
+    if programme is None:
+        return None
+    age = find_age_days(own[0].started_utc, now_utc)
+    return find_tonight_of(programme, own, plans, age_days=age, today=now_utc[:10])
 
 
 def _find_exercise_name(title: str, library: Mapping[str, Exercise]) -> str:

@@ -137,7 +137,8 @@ def _open_live(
     """A session with its own port and file. Nothing is read before the file is there."""
     source, inbox = _add_phone(request.source, args)
     setup = make_setup(args, source, athlete=request.athlete, started_utc=started_utc, fast=fast)
-    plans = list(shelf.plans.values())
+    first = getattr(args, "first_plan", "")  # of the athlete's programme, chosen on the page
+    plans = sorted(shelf.plans.values(), key=lambda plan: plan.name != first)
     source.open()
     with contextlib.closing(source):
         channels, scaled_by = request.scale(source.channels)

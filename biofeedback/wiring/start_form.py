@@ -33,6 +33,7 @@ class ChosenSession:
     """Everything that one session needs; ``alone``: the athlete coaches themselves, so the page shows both.
 
     ``carry``: recordings whose maxima are taken over. ``way``: the command that puts a trial's evening on record.
+    ``first_plan``: the one that the programme has tonight.
     """
 
     source: str
@@ -45,6 +46,7 @@ class ChosenSession:
     alone: bool
     carry: tuple[str, ...] = ()
     way: Mapping[str, Any] | None = None
+    first_plan: str = ""
 
     @property
     def place(self) -> str:
@@ -63,6 +65,7 @@ class ChosenSession:
             "limit": self.limit,
             **({"carry": list(self.carry)} if self.carry else {}),
             "way": self.way,
+            "first_plan": self.first_plan,
         }
 
     def to_command(self) -> str:

@@ -26,12 +26,13 @@ from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import BiofeedbackError, PlanError, SessionError, SourceError
 from biofeedback.model import FloatArray
 from biofeedback.session.exercises import ASKED, Exercise
+from biofeedback.session.plan import Plan
 from biofeedback.session.rig_picture import draw_rig
 from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
 from biofeedback.wiring.assembly import USUAL_LIMIT, find_exercise, now_utc
 from biofeedback.wiring.athletes import Setup as AthleteSetup
-from biofeedback.wiring.athletes import choose_way, find_lent, find_tonight, list_athletes
+from biofeedback.wiring.athletes import choose_way, find_lent, find_programmes_evening, find_tonight, list_athletes
 from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.form_fields import FormError
@@ -44,6 +45,9 @@ from biofeedback.wiring.live_sessions import (
     serve_sessions,
     tell_recordings,
 )
+from biofeedback.wiring.plans import FOLDER as PLANS_FOLDER
+from biofeedback.wiring.plans import PlanShelf
+from biofeedback.wiring.programmes import save_programme, to_text
 from biofeedback.wiring.review_page import make_review
 from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
 from biofeedback.wiring.start_form import SENSOR_FIELDS, ChosenSession, keep_fields, read_form, write_source
@@ -104,8 +108,27 @@ class LocalStartPage:
         with contextlib.suppress(BiofeedbackError):
             source = write_source(last, self._open_recording)
         return list_athletes(
-            self._folder, self._library(), now_utc=now_utc(), sensor=sensor or None, sensor_source=source
+            self._folder,
+            self._library(),
+            now_utc=now_utc(),
+            sensor=sensor or None,
+            sensor_source=source,
+            plans=self._plans(),
         )
+
+    def open_programme(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """The text of an athlete's programme, or one to begin with."""
+        return to_text(self._folder, str(order.get("athlete")), plan=next(iter(self._plans())), today=now_utc()[:10])
+
+    def save_programme(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """Check it and keep it; a mistake is told by its line."""
+        text = order.get("text")
+        athlete = str(order.get("athlete"))
+        saved = save_programme(self._folder, athlete, text if isinstance(text, str) else "", self._plans())
+        return {"n_evenings": len(saved.plans)}
+
+    def _plans(self) -> dict[str, Plan]:
+        return PlanShelf(self._folder / PLANS_FOLDER, self._args.plan).plans
 
     def find_ports(self) -> list[dict[str, str]]:
         """Path and name of each port."""
@@ -203,8 +226,18 @@ class LocalStartPage:
         choice = read_form(form, self._library(), self._open_recording)
         if form.get("carry") is True:
             choice = replace(choice, carry=self._find_carry(choice))
+        choice = replace(choice, first_plan=self._find_first_plan(choice))
         tonight = find_tonight(self._folder, choice.athlete, is_simulated=choice.source.startswith("simulated:"))
         return choose_way(choice, form.get("way"), tonight)
+
+    def _find_first_plan(self, choice: ChosenSession) -> str:
+        """The plan of the programme's evening, to stand first; empty without one, or when it is slowed down."""
+        with contextlib.suppress(BiofeedbackError):
+            entries = filter_recordings(list_recordings(self._folder), athlete=choice.athlete)
+            own = [entry for entry in entries if not entry.problem]
+            tonight = find_programmes_evening(self._folder, own, self._plans(), now_utc=now_utc())
+            return tonight.plan if tonight else ""
+        return ""
 
     def _find_carry(self, choice: ChosenSession) -> tuple[str, ...]:
         """The recording whose maximum is taken over, as its card on the page says; none where there is none."""

@@ -4,6 +4,7 @@ import { $, fill, make, setText, show } from "../shared/dom.js";
 import { capital } from "../shared/words.js";
 import { sensorOf } from "./form.js";
 import { call } from "./program.js";
+import { programmeEditor } from "./programme.js";
 
 const NO_EVENING = "-";
 const FIRST = 6; // cards shown before anybody is searched for
@@ -41,9 +42,9 @@ export function cardRows(card) {
 
 /**
  * The list of cards; ``begin`` and ``change`` get the form of the card that was pressed.
- * @param {{begin: (form: any) => void, change: (form: any) => void}} acts
+ * @param {{begin: (form: any) => void, change: (form: any) => void, refresh: () => void}} acts
  */
-export function athleteList({ begin, change }) {
+export function athleteList({ begin, change, refresh }) {
   let cards = [];
   let isAll = false;
   let isBusy = false;
@@ -72,6 +73,7 @@ export function athleteList({ begin, change }) {
         },
         "Change first",
       ),
+      programmeEditor(card.code, refresh),
     );
   }
 
@@ -127,7 +129,16 @@ export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
       $("else").scrollIntoView();
       $("side").focus({ preventScroll: true });
     },
+    refresh: () => load(),
   });
+
+  async function load() {
+    const cards = await call("/start/athletes").catch(() => []);
+    setText($("listing"), "");
+    list.set(cards);
+    fill($("codes"), list.codes(), (codes) => codes.map((code) => make("option", { value: code })));
+    if (page.about.form.athlete) follow();
+  }
 
   /** The code of an athlete who was here before brings their own stretch; any other code brings nobody's. */
   function follow() {
@@ -156,12 +167,6 @@ export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
       show($("for-carry"), maximum !== null);
       if (maximum) setText($("carry-words"), [maximum.maximum, ...maximum.doubts].join("; "));
     },
-    async list() {
-      const cards = await call("/start/athletes").catch(() => []);
-      setText($("listing"), "");
-      list.set(cards);
-      fill($("codes"), list.codes(), (codes) => codes.map((code) => make("option", { value: code })));
-      if (page.about.form.athlete) follow();
-    },
+    list: load,
   };
 }
