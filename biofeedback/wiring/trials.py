@@ -193,7 +193,9 @@ def measure_evenings(record: TrialRecord) -> tuple[list[TrialEvening], list[Tria
     """
     ranges: dict[int, tuple[float, str]] = {}
     for one in record.held:
-        read = [reading for reading in one.evening.ranges if reading.at == "agreed discomfort"]
+        read = [
+            reading for reading in one.evening.ranges if reading.at == "agreed discomfort" and not reading.contracting
+        ]
         if read:
             ranges[one.number] = read[-1].value, read[-1].unit
     unit = ranges[max(ranges)][1] if ranges else ""
