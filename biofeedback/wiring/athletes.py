@@ -81,12 +81,12 @@ def list_athletes(
 ) -> list[dict[str, Any]]:
     """A card for each code, the one of the newest evening first; ``form`` begins the next one as it stands.
 
-    ``sensor``: the sensor's fields of the form that gave ``sensor_source``; the same source gets the same fields.
+    RecordingError when the folder is there and cannot be read. ``sensor``: the sensor's fields of the form that gave
+    ``sensor_source``; the same source gets the same fields.
     """
-    try:
-        entries = [entry for entry in list_recordings(folder) if entry.athlete and not entry.problem]
-    except BiofeedbackError:  # no recording yet
+    if not folder.exists():  # no recording yet
         return []
+    entries = [entry for entry in list_recordings(folder) if entry.athlete and not entry.problem]
     return [
         _describe(folder, own, library, now_utc=now_utc, sensor=sensor, sensor_source=sensor_source, plans=plans or {})
         for own in group_by_athlete(entries).values()

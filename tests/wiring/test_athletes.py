@@ -10,6 +10,7 @@ import pytest
 from biofeedback.account.codec import write_payload
 from biofeedback.account.kinds import Aftermath, MaximumSet, RangeRead
 from biofeedback.account.values import Maximum
+from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event
 from biofeedback.session.exercises import load_exercises
 from biofeedback.storage.evening import read_evening
@@ -154,6 +155,12 @@ def test_a_code_is_one_athlete_whatever_its_case_and_a_broken_file_nobodys(tmp_p
 
 def test_no_folder_is_nobody_yet(tmp_path: Path) -> None:
     assert list_cards(tmp_path / "none") == {}
+
+
+def test_a_folder_that_cannot_be_read_is_said(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(RecordingError, match="there is no folder"):
+        list_cards(tmp_path / "file")
 
 
 def test_a_clock_that_was_wrong_is_said(tmp_path: Path) -> None:

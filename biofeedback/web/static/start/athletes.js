@@ -2,7 +2,7 @@
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { capital } from "../shared/words.js";
-import { sensorOf } from "./form.js";
+import { mistakeText, sensorOf } from "./form.js";
 import { call } from "./program.js";
 import { programmeEditor } from "./programme.js";
 
@@ -133,7 +133,10 @@ export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
   });
 
   async function load() {
-    const cards = await call("/start/athletes").catch(() => []);
+    const cards = await call("/start/athletes").catch(({ mistakes }) => {
+      setText($("card-wrong"), mistakeText(mistakes[0]));
+      return [];
+    });
     setText($("listing"), "");
     list.set(cards);
     fill($("codes"), list.codes(), (codes) => codes.map((code) => make("option", { value: code })));
