@@ -64,8 +64,8 @@ class ChosenSession:
             "before": list(self.before),
             "limit": self.limit,
             **({"carry": list(self.carry)} if self.carry else {}),
-            "way": self.way,
-            "first_plan": self.first_plan,
+            **({"way": self.way} if self.way else {}),
+            **({"first_plan": self.first_plan} if self.first_plan else {}),
         }
 
     def to_command(self) -> str:

@@ -30,6 +30,7 @@ GOOD = [
     {"do": "attempt"},
     {"do": "attempt_felt", "number": 1, "discomfort": 4, "effort": 9, "sharp": False},
     {"do": "expect", "expects": "less"},
+    {"do": "way", "trial": "A01-1", "evening": 3, "drawn": "warmth", "done": "", "note": "no warm pack"},
     {"do": "range", "when": "before", "at": "first discomfort", "value": 71, "unit": "deg"},
     {"do": "aftermath", "when": "end", "new_pain": False, "soreness": None},
     {"do": "reject_attempt", "number": 2, "reason": "slipped"},
