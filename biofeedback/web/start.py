@@ -91,7 +91,7 @@ def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable
         Route("/start/about", _look(start_page.describe)),
         Route("/start/athletes", _look(start_page.list_athletes)),
         Route("/start/programme", _do(start_page.open_programme), methods=["POST"]),
-        Route("/start/programme/save", _do(start_page.save_programme), methods=["POST"]),
+        Route("/start/keep-programme", _do(start_page.save_programme), methods=["POST"]),
         Route("/start/ports", _look(start_page.find_ports)),
         Route("/start/ask", _do(start_page.ask_port), methods=["POST"]),
         Route("/start/radios", _do(lambda order: start_page.scan_radios()), methods=["POST"]),

@@ -16,7 +16,7 @@ from biofeedback.storage.evening import HARD_PERCENT, read_evening
 from biofeedback.storage.library import Entry
 from biofeedback.storage.schema import PROGRAMMES
 from biofeedback.toml_file import TomlFile, parse_toml, read_text_file
-from biofeedback.wiring.user_files import write_whole
+from biofeedback.wiring.user_files import save_text
 
 REST_DAYS = 1.5  # hard work on consecutive days; common practice, no source
 SORE = 3.0  # of 10, the morning after; common practice, no source
@@ -129,7 +129,7 @@ def save_programme(folder: Path, athlete: str, text: str, known: Collection[str]
     """Check the text, then put it in place of the old one; PlanError with the line otherwise, and the old one stays."""
     path = name_path(folder, athlete)
     programme = parse_programme(text, path.name, known)
-    write_whole(path, text)
+    save_text(path, text)
     return programme
 
 

@@ -16,7 +16,7 @@ from biofeedback.storage.evening import Evening, read_evening
 from biofeedback.storage.library import Entry
 from biofeedback.storage.schema import TRIALS
 from biofeedback.toml_file import TomlFile, parse_toml, read_text_file
-from biofeedback.wiring.user_files import write_whole
+from biofeedback.wiring.user_files import save_text
 
 NEEDED: Mapping[str, type] = {
     "athlete": str, "exercise": str, "side": str, "position": str, "ways": list, "n_blocks": int, "seed": int,
@@ -101,7 +101,7 @@ def draw_trial(
     name = f"{athlete}-{number}"
     data = {"athlete": athlete, "exercise": exercise, "side": side, "position": position, "drawn_utc": utc}
     kept = {"ways": list(ways), "n_blocks": n_blocks, "seed": seed, "order": list(schedule.order)}
-    write_whole(folder / TRIALS / f"{name}.toml", write_table("trial", data | kept))
+    save_text(folder / TRIALS / f"{name}.toml", write_table("trial", data | kept))
     return KeptTrial(name, athlete, exercise, side, position, utc, schedule)
 
 

@@ -160,7 +160,7 @@ PLACED_ROUTES = {
 PLACED_BEFORE = {  # while there is no session: nobody else can connect
     "/", "/coach", "/athlete", "/group", "/report", "/pair", "/static/{name:path}", "/start", "/start/about",
     "/start/ports", "/start/ask", "/start/radios", "/start/write", "/start/which", "/start/hear", "/start/keep",
-    "/start/check", "/start/begin", "/review",
+    "/start/check", "/start/begin", "/start/athletes", "/start/programme", "/start/keep-programme", "/review",
     "/review/list", "/review/about", "/review/answer", "/review/trace", "/review/files-to-delete", "/review/report",
     "/review/history", "/review/export", "/review/rename", "/review/delete",
 }  # fmt: skip
@@ -170,7 +170,7 @@ ATHLETES = {
     "phone_angle", "phone_hidden", "phone_data", "ping",
 }  # fmt: skip
 COACHES = {
-    "accept_cautions", "zero", "screening", "practice", "attempt", "reject_attempt", "accept_maximum",
+    "accept_cautions", "zero", "screening", "practice", "attempt", "way", "reject_attempt", "accept_maximum",
     "typed_maximum", "revise_maximum", "guide", "device", "start_plan", "choose_band", "end_phase", "extend_phase",
     "correct", "position", "limit", "take_up", "resume", "finish", "note", "covariates", "feedback", "scale_load",
     "scale_undo", "scale_creep", "scale_finish", "scale_check", "open_plan", "check_plan", "save_plan",

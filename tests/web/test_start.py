@@ -41,7 +41,7 @@ class FakeStartPage:
         return self._note("programme", order)
 
     def save_programme(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
-        return self._note("programme/save", order)
+        return self._note("keep-programme", order)
 
     def find_ports(self) -> list[dict[str, str]]:
         return [{"port": "/dev/ttyX", "name": "board"}]
@@ -144,7 +144,7 @@ def test_a_session_is_begun_and_mistakes_come_back_at_their_fields() -> None:
     serve_start(scenario)
 
 
-@pytest.mark.parametrize("path", ["ask", "radios", "write", "check", "begin", "programme", "programme/save"])
+@pytest.mark.parametrize("path", ["ask", "radios", "write", "check", "begin", "programme", "keep-programme"])
 @pytest.mark.parametrize(
     "headers", [{"Host": "evil.example"}, {"Origin": "http://evil.example"}, {"Origin": ""}, {"Origin": "null"}]
 )

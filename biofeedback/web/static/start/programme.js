@@ -23,7 +23,7 @@ export function programmeEditor(code, saved) {
 
   async function save() {
     try {
-      const { n_evenings } = await call("/start/programme/save", { athlete: code, text: text.value });
+      const { n_evenings } = await call("/start/keep-programme", { athlete: code, text: text.value });
       setText(told, `Kept: ${n_evenings} evenings.`);
       saved();
     } catch ({ mistakes }) {
