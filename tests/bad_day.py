@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
@@ -167,9 +168,9 @@ class Page:
     """A page's side of the WebSocket: the newest state and update, and the moments at which they came."""
 
     def __init__(self, address: str) -> None:
-        host = address.removeprefix("http://").rstrip("/")
+        host = urlsplit(address).netloc  # the key behind it is the browser's; here the account is known
         self._open = contextlib.ExitStack()
-        call = connect(f"ws://{host}/ws", origin=Origin(address.rstrip("/")), compression=None, close_timeout=0.2)
+        call = connect(f"ws://{host}/ws", origin=Origin(f"http://{host}"), compression=None, close_timeout=0.2)
         self._socket: ClientConnection = self._open.enter_context(call)
         self.state: dict[str, Any] = {}
         self.update: ReadUpdate | None = None

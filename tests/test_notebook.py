@@ -53,7 +53,7 @@ def test_another_maximum_is_another_view_and_changes_nothing(path):
     assert path.read_bytes() == before
     with pytest.raises(BiofeedbackError, match="no channel 'lod'; use one of"):
         recording.recalibrated(maximum={"lod": 3})
-    with pytest.raises(BiofeedbackError, match="a maximum of -1 is none"):
+    with pytest.raises(BiofeedbackError, match="a maximum of -1 cannot be used"):
         recording.recalibrated(maximum=-1)
 
 

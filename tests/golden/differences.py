@@ -89,6 +89,11 @@ RULES = Rules(
             r"analysis\.trace\.channels\[\d\]\.(rate_hz|clock)", "a channel may have its own rate and clock", "added"
         ),
         Allowed(
+            r"(analysis\.maximum_reason|report\.maximum)",
+            "said in plainer words: 2 good attempts of 3",
+            recording="two-channels.hold",
+        ),
+        Allowed(
             r"report\.(next\[3\]|tables\.How the contractions lasted\.note)",
             "the three-compartment model leads for holds as well as for rests; the power law is shown as doubt",
             recording="late-and-corrected.hold",

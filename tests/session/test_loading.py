@@ -122,7 +122,7 @@ def test_two_hands_take_back_one_load(bench):
     hang(bench, 0.0, force=400.0)
     hang(bench, 5.0, "kg", force=5400.0)
     bench.do(do="scale_undo", n_loads=2)
-    with pytest.raises(SessionError, match="have changed meanwhile; look which"):
+    with pytest.raises(SessionError, match="have changed meanwhile; check which"):
         bench.do(do="scale_undo", n_loads=2)
     assert [load["load"] for load in shown(bench)["loads"]] == [0.0]
 
@@ -151,7 +151,7 @@ def test_a_check_mass_is_weighed_above_the_zero_with_the_scale_in_use(bench):
 @pytest.mark.parametrize(
     ("message", "what"),
     [
-        ({"do": "scale_load", "channel": "emg", "load": 1.0}, "no force channel"),
+        ({"do": "scale_load", "channel": "emg", "load": 1.0}, "not a force channel"),
         ({"do": "scale_load", "channel": "force", "load": -1.0}, "out of range"),
         ({"do": "scale_load", "channel": "force", "load": 1.0, "unit": "stone"}, "not known"),
         ({"do": "scale_undo"}, "no load"),
@@ -164,7 +164,7 @@ def test_commands_that_make_no_sense_are_refused(bench, message, what):
 
 def test_a_channel_without_a_unit_of_force_cannot_be_checked():
     engine = Engine([Channel(name="force", kind="force")], RATE_HZ, Setup(), [])
-    with pytest.raises(SessionError, match="no unit of force"):
+    with pytest.raises(SessionError, match="not a unit of force"):
         engine.command({"do": "scale_check", "channel": "force", "load": 1.0})
 
 

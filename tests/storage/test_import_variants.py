@@ -394,7 +394,7 @@ VARIANTS = [
     V("kgf", table("time_s,force_kgf", values=lambda k: number(PULL[k] / 9.80665, 5))),
     V("picture", binary(PNG, "made.csv"), refused="is a picture", again=plain),
     V("spreadsheet", binary(b"PK\3\4" + bytes(500), "made.csv"), refused="is a spreadsheet", again=plain),
-    V("zeros", binary(bytes(4000), "made.csv"), refused="no text", again=plain),
+    V("zeros", binary(bytes(4000), "made.csv"), refused="is not text", again=plain),
     V(
         "columns that change half-way",
         table(values=lambda k: number(PULL[k]) + (",7,8" if k > 1000 else "")),
