@@ -167,14 +167,14 @@ PLACED_BEFORE = {  # while there is no session: nobody else can connect
 SAMPLES = {"{name:path}": "live/live.js", "{late}": "begin"}
 ATHLETES = {
     "attempt_felt", "expect", "aftermath", "range", "rate", "effort", "stop", "explain_stop", "zero_position",
-    "phone_angle", "phone_hidden", "phone_data", "ping",
+    "take_back", "phone_angle", "phone_hidden", "phone_data", "ping",
 }  # fmt: skip
 COACHES = {
     "accept_cautions", "zero", "screening", "practice", "attempt", "way", "reject_attempt", "accept_maximum",
     "typed_maximum", "revise_maximum", "guide", "device", "start_plan", "choose_band", "end_phase", "extend_phase",
     "correct", "position", "limit", "take_up", "resume", "finish", "note", "covariates", "feedback", "scale_load",
     "scale_undo", "scale_creep", "scale_finish", "scale_check", "open_plan", "check_plan", "save_plan",
-    "save_exercise", "invite",
+    "save_exercise", "invite", "trust_numbers",
 }  # fmt: skip
 HERE_ONLY = {"revoke", "allow"}  # revoke: of all; on a coach's device after a yes here: test_asking.py
 VALUES = {
