@@ -131,6 +131,7 @@ def visit(scenario: Scenario, port: int, code: str, live: LiveSession, memory: M
         page.fill("#code", code)
         page.click("button[type=submit]")
         page.wait_for_url("**/athlete")
+        page.click("#read-them")  # the cautions stay until somebody has pressed here: sound needs it
         page.wait_for_selector("#angle-panel", state="visible")
         scenario(Phone(page), live, memory, browser)
         browser.close()
