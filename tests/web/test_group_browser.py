@@ -105,9 +105,11 @@ def test_every_gauge_shows_its_own_sessions_number_at_that_level(browser: Any, g
     page.tab.evaluate(
         """() => {
         const all = [...document.querySelectorAll(".seat .number > span:first-child")];
+        const words = all.map((number) => number.closest(".seat").querySelector("[data-part=word]"));
         window.seen = [];
         const note = () => {
-          all.forEach((number, k) => window.seen.push([k, Number(number.dataset.level), number.textContent]));
+          all.forEach((number, k) =>
+            window.seen.push([k, Number(number.dataset.level), number.textContent, words[k].textContent]));
           requestAnimationFrame(note);
         };
         requestAnimationFrame(note);
@@ -116,14 +118,15 @@ def test_every_gauge_shows_its_own_sessions_number_at_that_level(browser: Any, g
     first = [live.snap.level + 1 for live in group.lives]
     values = np.random.default_rng(6).uniform(-3, 140, (4, 120)).round(3)
     for start in range(0, 120, 2):
+        page.wait(lambda: "Not live" not in page.tab.locator(".seat [data-part=word]").all_inner_texts())
         group.each(lambda live, k, start=start: live.feed(values[k, start : start + 2]))  # type: ignore[misc]
         page.tab.wait_for_timeout(8)
     page.wait(lambda: numbers(page) == [shown(value) for value in values[:, -1]])
-    seen = [(k, level, text) for k, level, text in page.tab.evaluate("() => window.seen") if level >= first[k]]
+    seen = [each for each in page.tab.evaluate("() => window.seen") if each[1] >= first[each[0]]]
     for seat in range(4):
-        assert len({level for k, level, _ in seen if k == seat}) > 10
-    for k, level, text in seen:
-        assert text == shown(values[k, level - first[k]]), (k, level)
+        assert len({level for k, level, _, word in seen if k == seat and word != "Not live"}) > 10
+    for k, level, text, word in seen:  # on a machine too busy to show the present, the page says so instead
+        assert text == ("–" if word == "Not live" else shown(values[k, level - first[k]])), (k, level, word)
     assert page.complaints == []
     page.context.close()
 
