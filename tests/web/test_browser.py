@@ -261,7 +261,10 @@ def test_nothing_moves_while_a_question_opens_during_a_hold(served: Served, open
 @pytest.mark.parametrize("place", ["", "athlete", "coach"])
 def test_how_to_push_and_breathe_is_never_cut(served: Served, open_tab: Any, place: str) -> None:
     for width, height in SIZES.values():
+        served.do(lambda live: live.restart())
         page = open_tab(path=place, viewport={"width": width, "height": height})
+        if place == "athlete":
+            page.tab.click("#read-them")  # the cautions stay until somebody has pressed here: sound needs it
         for scene in ("maximum_idle", "maximum_countdown", "maximum_push", "maximum_rest"):
             served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))
             said = {"maximum_push": "Count aloud: 3 building", "maximum_countdown": "Count aloud"}.get(scene, ".")
