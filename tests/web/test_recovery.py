@@ -212,6 +212,9 @@ def test_two_coaches_press_at_once(screens: Screens, program: Program, tmp_path:
     both_show("zero")
     press(".seat .task .primary", "#zero")
     both_show("ready")
+    press("#care-none", "#asked-before #care-none")  # unanswered, the first plan is not offered
+    wait(coach, lambda: coach.is_enabled("#plans button"))
+    wait(group, lambda: group.locator("#care-none").count() == 0)
     press(".seat .task .secondary", "#plans button")
     both_show("plan")
     wait(coach, lambda: coach.get_attribute("#pad", "data-open") == "yes", within_s=40)
