@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from biofeedback.account.target import BAND_LOST, RECOVERED
 from biofeedback.calibration.recovery import SHORTEST_REST_S
@@ -63,6 +64,7 @@ class Expectation:
         return tuple(said)
 
 
+@lru_cache(maxsize=256)  # asked of every plan whenever the page is told something new
 def expect_plan(plan: Plan, joint_name: str) -> Expectation:
     """Carry the three-compartment model through the plan, at the middle of each band, relaxing counted as rest.
 

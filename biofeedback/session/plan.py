@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, cast
@@ -132,7 +132,7 @@ class Plan:
     ask_before_end_s: float = 5.0
     randomise: str = ""
     randomise_bands: tuple[Band, ...] = ()
-    drawn: Mapping[str, Any] | None = None
+    drawn: Mapping[str, Any] | None = field(default=None, hash=False)
     lesson: str = ""
     read_range: bool = False
 
