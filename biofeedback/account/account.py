@@ -72,6 +72,7 @@ class Account:
     aftermath: list[Aftermath] = field(default_factory=list)
     ranges: list[RangeRead] = field(default_factory=list)
     way: WayDone | None = None
+    trusts_numbers: bool = False  # said to be right although no person gives them
     plans: list[PlanBegun] = field(default_factory=list)
     phases: list[PhaseOnRecord] = field(default_factory=list)
     ratings: list[RatingOnRecord] = field(default_factory=list)

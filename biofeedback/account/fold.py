@@ -27,6 +27,7 @@ from biofeedback.account.kinds import (
     MaximumDoubted,
     MaximumSet,
     Noted,
+    NumbersTrusted,
     Paused,
     Payload,
     PhaseBegun,
@@ -161,6 +162,11 @@ def _expect(account: Account, frame: int, payload: Expected) -> None:
 
 def _tell_aftermath(account: Account, frame: int, payload: Aftermath) -> None:
     account.aftermath.append(payload)
+
+
+def _trust_numbers(account: Account, frame: int, payload: NumbersTrusted) -> None:
+    account.trusts_numbers = True
+    account.notes.append((frame, Noted(text=f"said to be right all the same: {payload.what}", by=payload.by)))
 
 
 def _do_way(account: Account, frame: int, payload: WayDone) -> None:
@@ -408,6 +414,7 @@ _ACT: Mapping[type[Payload], Any] = {
     Aftermath: _tell_aftermath,
     RangeRead: _read_range,
     WayDone: _do_way,
+    NumbersTrusted: _trust_numbers,
     AttemptMade: _make_attempt,
     AttemptRejected: _reject_attempt,
     MaximumSet: _set_maximum,

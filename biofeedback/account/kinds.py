@@ -130,6 +130,15 @@ class WayDone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NumbersTrusted:
+    """A person said that numbers which no person gives are right all the same; ``what`` was in doubt."""
+
+    kind: ClassVar[str] = "trust"
+    what: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AttemptBegun:
     """The countdown of attempt ``number`` (from 1; 1 begins a new search) starts."""
 
@@ -531,6 +540,7 @@ Payload: TypeAlias = (
     | Aftermath
     | RangeRead
     | WayDone
+    | NumbersTrusted
     | AttemptBegun
     | AttemptMade
     | AttemptRejected

@@ -16,6 +16,7 @@ from biofeedback.account.kinds import (
     GuideChosen,
     LimitAgreed,
     Noted,
+    NumbersTrusted,
     PositionJudged,
     RatingGiven,
     Resumed,
@@ -206,8 +207,7 @@ def _trust_numbers(engine: SessionState, message: Message, by: str) -> None:
     sense = engine.sense
     if sense is None:
         raise SessionError("no number is in doubt", "go on")
-    engine.trusts_numbers = True
-    engine.emit(Noted(text=f"said to be right all the same: {sense.what}", by=by))
+    engine.emit(NumbersTrusted(what=sense.what, by=by))
     if engine.activity is None and engine.search.verdict().state == "accepted":
         engine.take_search(settled=True, by="rule")
 

@@ -77,7 +77,6 @@ class SessionState:
         self.earlier_hard_s = 0.0  # hard contractions in this athlete's other sessions today
         self.sets_done: dict[int, SetDone] = {}  # of each set to fatigue, by the number of its phase
         self._fitting: set[str] = set()  # devices that zero and maximum hold for
-        self.trusts_numbers = False  # said to be right although no person gives them
         self.message: Mapping[str, str] | None = None
         self.revision = 0
         self.cue = Cue("relax")
@@ -121,7 +120,7 @@ class SessionState:
     @property
     def sense(self) -> Sense | None:
         """Why the leading channel's numbers may not be a person's, unless they were said to be right."""
-        return None if self.trusts_numbers else find_sense(self.account, self.channels[self.guide])
+        return None if self.account.trusts_numbers else find_sense(self.account, self.channels[self.guide])
 
     @property
     def held(self) -> list[HeldPhase]:

@@ -61,7 +61,8 @@ def test_numbers_that_no_person_gives_are_asked_about_before_the_first_attempt(b
         bench.do(do="attempt")
     assert "attempt_begun" not in bench.kinds()
     bench.do(do="trust_numbers")
-    assert bench.last("note").data["text"].startswith("said to be right all the same: force")
+    assert bench.last("trust").data["what"].startswith("force")
+    assert bench.engine.account.notes[-1][1].text.startswith("said to be right all the same: force")  # in the report
     assert describe_session(bench.engine)["maximum"]["sense"] is None
     bench.do(do="attempt")
     with pytest.raises(SessionError, match="no number is in doubt"):
