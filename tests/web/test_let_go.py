@@ -199,12 +199,14 @@ def test_the_pad_is_as_wide_as_the_phone_and_every_key_is_at_least_56_px(
     served: Served, open_tab: Callable[..., Page]
 ) -> None:
     served.do(SCENES["inside"])
-    for place in ("athlete", ""):
+    for place in ("athlete", "", "coach"):
         page = open_tab(path=place, viewport={"width": 390, "height": 844})
         page.wait(lambda page=page: page.text("number") == "71")
+        pad = page.tab.locator("#pad").bounding_box()
         for key in page.tab.locator("#pad-keys button").all():
             box = key.bounding_box()
             assert min(box["width"], box["height"]) >= 56, (place, key.inner_text())
+            assert box["y"] + box["height"] <= pad["y"] + pad["height"], (place, key.inner_text())
         assert page.tab.locator("#pad").bounding_box()["width"] >= 390 - 2 * 14
         stop = page.tab.locator("#stop").bounding_box()
         gauge = page.tab.locator("#form").bounding_box()
