@@ -7,6 +7,7 @@ from typing import TypeAlias
 
 import numpy as np
 
+from biofeedback.account.words import name_easing
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
 
 Cell: TypeAlias = float | int | str | None
@@ -36,6 +37,7 @@ def _describe_setting(analysis: SessionAnalysis) -> dict[str, Cell]:
         value = settings.get(name)
         cells[name] = int(value) if isinstance(value, bool) else None if value in (None, "") else str(value)
     return cells | {
+        "before": "; ".join(name_easing(settings.get("covariates"))) or None,
         "plans": "; ".join(plan.name for plan in analysis.plans) or None,
         "duration_s": trace.duration_s,
         "missing_s": sum(gap.n_frames for gap in trace.gaps) / trace.rate_hz,

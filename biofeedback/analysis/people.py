@@ -12,7 +12,7 @@ import numpy as np
 from biofeedback.analysis.interval import find_t_quantile
 from biofeedback.analysis.sessions import estimate_between_variance, estimate_random_mean
 from biofeedback.analysis.words import YARDSTICK_POINTS
-from biofeedback.model import FloatArray
+from biofeedback.model import FloatArray, same_name
 
 N_PEOPLE_MIN = 3
 SESSION_DF = 7.0  # degrees of freedom that one session of five cycles has
@@ -111,14 +111,25 @@ def compare_people(persons: Sequence[Person]) -> People:
     )
 
 
-def read_sessions(rows: Sequence[Mapping[str, object]]) -> dict[tuple[str, bool], list[tuple[str, float, float]]]:
-    """Sessions with an answer by exercise, simulated ones apart, from rows of features; cells may be texts."""
-    groups: dict[tuple[str, bool], list[tuple[str, float, float]]] = {}
+GroupKey: TypeAlias = tuple[str, bool, str]  # exercise, whether simulated, what was done before
+Session: TypeAlias = tuple[str, float, float]  # code, change, its error
+
+
+def read_sessions(rows: Sequence[Mapping[str, object]]) -> dict[GroupKey, list[Session]]:
+    """Sessions with an answer by exercise, from rows of features; cells may be texts.
+
+    Simulated ones stand apart, and so do those after warmth, massage, a warm-up or contractions, which may ease
+    discomfort by themselves. An exercise is one thing however it is written, under the name of its first row.
+    """
+    groups: dict[GroupKey, list[Session]] = {}
+    names: dict[str, str] = {}
     for row in rows:
         change, error = _read(row.get("change_mean")), _read(row.get("change_error"))
         if change is None or not error or str(row.get("answer", "")).startswith("too few"):
             continue
-        key = (str(row.get("exercise") or ""), str(row.get("simulated")) in ("1", "True"))
+        exercise = str(row.get("exercise") or "")
+        exercise = names.setdefault(same_name(exercise), exercise)
+        key = (exercise, str(row.get("simulated")) in ("1", "True"), str(row.get("before") or ""))
         groups.setdefault(key, []).append((str(row.get("athlete") or "?"), change, error))
     return groups
 

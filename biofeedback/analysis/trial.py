@@ -14,6 +14,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
+from biofeedback.analysis.trial_fit import CARRY, NO_WAY, Fit, Rows, fit_ways
 from biofeedback.analysis.words import YARDSTICK_POINTS
 from biofeedback.model import FloatArray
 
@@ -110,31 +111,34 @@ def analyse_trial(
     *,
     yardstick: float = YARDSTICK_POINTS,
     by_draw: bool = True,
+    carry: tuple[float, ...] = CARRY,
 ) -> TrialAnswer:
     """The answer of the evenings so far, one at most for each of the schedule.
 
     Differences are least-squares estimates with blocks, of evenings done as drawn: what was done otherwise was not
     drawn by lot. p is by the draw alone: every evening with an outcome under the way drawn for it, over all orders of
     the blocks (enumerated up to 2^14, else 9,999 of them drawn with the schedule's own seed), so it holds whatever was
-    done. ``by_draw`` False leaves p out, and with it every word. Blocks of which less than two evenings are known
-    teach nothing.
+    done. ``carry``: shares of an evening's effect that may still act on the next one (`trial_fit`). ``by_draw`` False
+    leaves p out, and with it every word. Blocks of which less than two evenings are known teach nothing.
     """
     known = [one for one in evenings if one.outcome is not None]
     kept = [one for one in known if one.done == one.drawn]
-    fit = _Fit.of(schedule, kept)
+    rows = _gather_rows(schedule, evenings)
+    n_blocks = len(set(rows.block))
+    fit = fit_ways(rows, len(schedule.ways), carry)
     pairs = list(combinations(range(len(schedule.ways)), 2))
     labels, is_enumerated = _list_labels(schedule, known if by_draw else [])
     tested = _test_pairs(schedule, known, labels, pairs) if by_draw else [None] * len(pairs)
-    n_missing = None if fit.sd is None else count_missing_blocks(fit.sd, len(schedule.ways), fit.n_blocks, yardstick)
+    n_missing = None if fit is None else count_missing_blocks(fit.sd, len(schedule.ways), n_blocks, yardstick)
     differences = tuple(_compare(schedule, fit, pair, p, n_missing) for pair, p in zip(pairs, tested, strict=True))
     n_by_way = {way: sum(one.drawn == way for one in kept) for way in schedule.ways}
-    means = {way: fit.means[place] for place, way in enumerate(schedule.ways) if fit.means[place] is not None}
+    means = {} if fit is None else dict(zip(schedule.ways, map(float, fit.means()), strict=True))
     return TrialAnswer(
         differences,
-        {way: float(mean) for way, mean in means.items() if mean is not None},
+        means,
         n_by_way,
-        fit.n_blocks,
-        fit.sd,
+        n_blocks,
+        None if fit is None else fit.sd,
         _find_end(schedule.ways, differences, "lower"),
         _find_end(schedule.ways, differences, "higher"),
         schedule.n_schedules,
@@ -155,65 +159,36 @@ def judge(p_interval: float, p_draw: float | None, difference: float, n_ways: in
     return "lower" if difference < 0 else "higher"
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    """Least squares with blocks: ``ways`` (k,) relative to the mean, ``covariance`` per unit of variance."""
-
-    effects: FloatArray | None
-    unit_covariance: FloatArray | None
-    sd: float | None
-    df: int
-    n_blocks: int
-    means: tuple[float | None, ...]
-
-    @classmethod
-    def of(cls, schedule: Schedule, kept: Sequence[TrialEvening]) -> _Fit:
-        ways = {way: place for place, way in enumerate(schedule.ways)}
-        blocks: dict[int, list[TrialEvening]] = {}
-        for one in kept:
+def _gather_rows(schedule: Schedule, known: Sequence[TrialEvening]) -> Rows:
+    """Evenings done as drawn, of blocks that hold two of them; what was done before each, however it was drawn."""
+    places = {way: place for place, way in enumerate(schedule.ways)}
+    done = {one.number: places.get(one.done, NO_WAY) for one in known}
+    blocks: dict[int, list[TrialEvening]] = {}
+    for one in known:
+        if one.done == one.drawn and one.outcome is not None:
             blocks.setdefault(schedule.block_of(one.number), []).append(one)
-        used = [group for group in blocks.values() if len(group) > 1]
-        k = len(ways)
-        empty = cls(None, None, None, 0, len(used), (None,) * k)
-        rows = [(b, ways[one.drawn], float(one.outcome or 0.0)) for b, group in enumerate(used) for one in group]
-        if len({way for _, way, _ in rows}) < k:
-            return empty
-        design = np.zeros((len(rows), len(used) + k - 1))
-        y = np.array([value for _, _, value in rows])
-        for row, (block, way, _) in enumerate(rows):
-            design[row, block] = 1.0
-            if way:
-                design[row, len(used) + way - 1] = 1.0
-        beta, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
-        df = len(rows) - int(rank)
-        if rank < design.shape[1] or df < 1:
-            return empty
-        residual = y - design @ beta
-        inverse = np.linalg.inv(design.T @ design)
-        spread = np.vstack([np.zeros((1, k - 1)), np.eye(k - 1)])  # effects of all ways against the first
-        effects = spread @ beta[len(used) :]
-        covariance = spread @ inverse[len(used) :, len(used) :] @ spread.T
-        level = float(np.mean(beta[: len(used)]))
-        means = tuple(float(level + effect) for effect in effects)
-        return cls(effects, covariance, float(np.sqrt(residual @ residual / df)), df, len(used), means)
+    used = [group for group in blocks.values() if len(group) > 1]
+    kept = [(block, one) for block, group in enumerate(used) for one in group]
+    return Rows(
+        tuple(block for block, _ in kept),
+        tuple(places[one.drawn] for _, one in kept),
+        tuple(done.get(one.number - 1, NO_WAY) for _, one in kept),
+        tuple(float(one.outcome or 0.0) for _, one in kept),
+    )
 
 
 def _compare(
-    schedule: Schedule, fit: _Fit, pair: tuple[int, int], p_draw: float | None, missing: int | None
+    schedule: Schedule, fit: Fit | None, pair: tuple[int, int], p_draw: float | None, missing: int | None
 ) -> WayDifference:
     from scipy.stats import t as student
 
     first, second = (schedule.ways[place] for place in pair)
-    if fit.effects is None or fit.unit_covariance is None or fit.sd is None:
+    if fit is None:
         return WayDifference(
             first, second, None, None, None, p_draw, "too few evenings to say",
             "not every way was done as drawn beside another one in a block", None,
         )  # fmt: skip
-    contrast = np.zeros(len(schedule.ways))
-    contrast[list(pair)] = 1.0, -1.0
-    difference = float(contrast @ fit.effects)
-    unit_error = float(np.sqrt(contrast @ fit.unit_covariance @ contrast))
-    error = fit.sd * unit_error
+    difference, error = fit.contrast(*pair)
     reach = float(student.ppf(0.5 + CONFIDENCE / 2, fit.df)) * error
     low, high = difference - reach, difference + reach
     if fit.n_blocks < N_LOOK_MIN:

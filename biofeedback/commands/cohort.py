@@ -26,6 +26,7 @@ from biofeedback.wiring.terminal import plain
 from biofeedback.wiring.writing import explain_refusal
 
 KEYS = ("file", "stamp", "error")  # before the features: which file, in which state, and why there are none
+APART_BY = "before"  # tables of earlier versions lack it: their rows are made anew, not pooled unseen
 Row = dict[str, Any]
 
 
@@ -63,7 +64,11 @@ def run(args: argparse.Namespace) -> int:
         raise BiofeedbackError(
             f"{table} is about recordings of another folder", "choose another --out, or --again to replace it"
         )
-    done = {row["file"]: row for row in earlier if stamps.get(row["file"]) == row["stamp"] and not row["error"]}
+    done = {
+        row["file"]: row
+        for row in earlier
+        if stamps.get(row["file"]) == row["stamp"] and not row["error"] and APART_BY in row
+    }
     todo = [name for name in sorted(stamps) if name not in done]
     work = partial(extract_row, str(args.folder.resolve()))  # a worker has a current folder of its own
     results = (
@@ -100,13 +105,20 @@ def run(args: argparse.Namespace) -> int:
 
 
 def describe_groups(rows: Sequence[Row], *, shrink: bool = False) -> Iterator[str]:
-    """Who responds, by exercise; simulated athletes by themselves."""
+    """Who responds, by exercise and by what was done before; simulated athletes by themselves."""
     from biofeedback.analysis.people import compare_people, gather_people, read_sessions
     from biofeedback.report.people import describe_people
 
-    for (exercise, simulated), sessions in sorted(read_sessions(rows).items()):
-        title = (exercise or "no exercise named") + (", simulated" if simulated else "")
+    groups = read_sessions(rows)
+    for (exercise, simulated, before), sessions in sorted(groups.items()):
+        title = (exercise or "no exercise named") + (f", after {before.replace('; ', ' and ')}" if before else "")
+        title += ", simulated" if simulated else ""
         yield from describe_people(title, compare_people(gather_people(sessions)), shrink=shrink)
+    if any(before for _, _, before in groups):
+        yield (
+            "sessions with and without warmth, massage, a warm-up or contractions before are not read together: each "
+            "may ease discomfort by itself"
+        )
 
 
 def find_recordings(folder: Path) -> Iterator[tuple[str, str]]:

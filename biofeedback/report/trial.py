@@ -113,8 +113,15 @@ def list_items(report: TrialReport) -> list[tuple[str, str]]:
         ("Blinding", "none is possible: what is felt is known; expectation can make up part of any difference"),
         ("Outcomes", "discomfort 0-10 while relaxed at the same range; range at the agreed discomfort"),
         ("Evenings planned", f"{report.n_blocks * len(report.ways)}, held {len(report.answers[0][2])}"),
-        ("Carry-over", "no wash-out but the days between; blocks by lot spread it, and it is not modelled"),
-        ("Estimate", "least squares with blocks, of evenings done as drawn, with the t interval"),
+        (
+            "Carry-over",
+            "no wash-out but the days between; none to 30 % of the effect of the evening before is allowed for, most "
+            "likely a tenth, and stands in the intervals",
+        ),
+        (
+            "Estimate",
+            "least squares with blocks, of evenings as drawn, averaged over what may carry over; the t interval",
+        ),
         ("Test", f"p over the {answer.n_schedules} schedules that could have been drawn ({how}), of all as drawn"),
         (
             "Several looks",

@@ -47,6 +47,7 @@ position|t||the position, in the person's words
 joint|t||the joint that the exercise trains
 simulated|w||1: a simulated athlete, nothing about a person
 software|t||version that recorded or imported
+before|t||what was done before and may ease discomfort by itself: warmth, massage, warm-up, contractions
 plans|t||names of the plans carried out
 duration_s|n|s|length, gaps included
 missing_s|n|s|time in gaps of the whole recording

@@ -72,4 +72,14 @@ def test_simulated_rows_stand_by_themselves_and_answers_without_ratings_are_left
         "answer": "less",
     }
     rows = [row, row | {"simulated": "1"}, row | {"answer": "too few ratings to say"}, row | {"change_error": ""}]
-    assert {key: len(own) for key, own in read_sessions(rows).items()} == {("x", False): 1, ("x", True): 1}
+    assert {key: len(own) for key, own in read_sessions(rows).items()} == {
+        ("x", False, ""): 1,
+        ("x", True, ""): 1,
+    }
+
+
+def test_sessions_after_warmth_stand_by_themselves_and_an_exercise_is_one_thing_however_it_is_written():
+    row = {"exercise": "Standing stretch", "change_mean": "-1", "change_error": "0.5", "answer": "less"}
+    rows = [row, row | {"exercise": "standing  STRETCH"}, row | {"before": "warmth"}, row | {"before": None}]
+    groups = {key: len(own) for key, own in read_sessions(rows).items()}
+    assert groups == {("Standing stretch", False, ""): 3, ("Standing stretch", False, "warmth"): 1}

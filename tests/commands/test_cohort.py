@@ -136,3 +136,26 @@ def test_a_cluster_makes_the_same_rows(folder, tmp_path) -> None:
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
         run(folder, tmp_path / "d.csv", "--dask", cluster.scheduler_address)
     assert (tmp_path / "d.csv").read_bytes() == (tmp_path / "one.csv").read_bytes()
+
+
+def test_evenings_with_and_without_warmth_are_told_apart_and_rows_that_do_not_say_are_made_anew(
+    tmp_path: Path, capsys
+) -> None:
+    folder, out = tmp_path / "recordings", tmp_path / "c.csv"
+    folder.mkdir()
+    for code in ("A01", "A02", "A03"):
+        for heated in (False, True):
+            made = make_check()
+            made.settings |= {"athlete": code, "covariates": ["heat"] if heated else []}
+            store(made, folder / f"{code}-{heated:d}.hold")
+    run(folder, out, "--workers", "1")
+    told = capsys.readouterr().out
+    assert ", after warmth" in told
+    assert "with and without warmth, massage, a warm-up or contractions before are not read together" in told
+    assert [row["before"] for row in read(out).values()] == ["", "warmth"] * 3
+    text = out.read_text()
+    out.write_text(text.replace(",before,", ",was_before,", 1))  # as a version wrote it that did not tell them apart
+    run(folder, out, "--workers", "1")
+    assert "6 recordings, 6 of them new" in capsys.readouterr().out
+    run(folder, out, "--workers", "1")
+    assert "6 recordings, 0 of them new" in capsys.readouterr().out

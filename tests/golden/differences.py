@@ -84,6 +84,12 @@ RULES = Rules(
             "added",
         ),
         Allowed(r"list\.evening", "the library also keeps what the next evening needs to know", "added"),
+        Allowed(
+            r"cohort\.before",
+            "what was done before and may ease discomfort by itself, so that a table never pools it unseen",
+            "added",
+            to=(None, "warm-up; warmth"),
+        ),
         Allowed(r"analysis\..*", "a result may have further fields; one more in a list shows in its n", "added"),
         Allowed(
             r"analysis\.trace\.channels\[\d\]\.(rate_hz|clock)", "a channel may have its own rate and clock", "added"
