@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import t as student
 
 from biofeedback.analysis.trial import (
     Schedule,
@@ -78,6 +79,19 @@ def test_four_evenings_of_two_ways_enumerated_by_hand(outcomes, difference, p) -
     assert one.word == "too few evenings to say"
 
 
+def test_a_published_crossover_comes_out_as_published(published) -> None:
+    known = published("student_1908")
+    outcomes = [value for pair in zip(known["first"], known["second"], strict=True) for value in pair]
+    schedule = Schedule(("first", "second"), 10, 0, ("first", "second") * 10)
+    (by_lot,) = analyse_trial(schedule, hold(schedule, outcomes), carry=(0.0,)).differences
+    assert by_lot.difference == pytest.approx(known["difference"])
+    assert by_lot.p == known["p_of_all_sign_changes"]
+    (by_t,) = analyse_trial(schedule, hold(schedule, outcomes), by_draw=False, carry=(0.0,)).differences
+    assert (by_t.low, by_t.high) == pytest.approx(known["interval"], abs=1e-6)
+    error = (by_t.high - by_t.difference) / student.ppf(0.975, known["degrees_of_freedom"])
+    assert by_t.difference / error == pytest.approx(known["t"], abs=1e-4)
+
+
 def test_estimates_are_those_of_a_mixed_model_where_nothing_is_missing(reference) -> None:
     smf, pandas = reference("statsmodels.formula.api"), reference("pandas")
     schedule = draw_schedule(WAYS, 8, seed=3)
@@ -87,7 +101,6 @@ def test_estimates_are_those_of_a_mixed_model_where_nothing_is_missing(reference
     )
     fit = smf.mixedlm("y ~ C(way, Treatment('nothing'))", data, groups=data["block"]).fit(reml=True)
     ours = {(d.first, d.second): d for d in analyse_trial(schedule, evenings, by_draw=False, carry=(0.0,)).differences}
-    student = reference("scipy.stats").t
     for way in ("warmth", "massage"):
         name = f"C(way, Treatment('nothing'))[T.{way}]"
         one = ours["nothing", way]
