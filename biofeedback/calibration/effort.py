@@ -228,7 +228,7 @@ class EffortStream:
         """At the end of a block: whether the zeros of the force channels still hold."""
         for index, state in enumerate(self._states):
             if self._is_quadratic[index]:
-                level = float(self._values[:, index].mean())
+                level = float(self._values[:, index].sum()) / self._n_block
                 state.n_silent = state.n_silent + 1 if level < OFF_BELOW * state.rest else 0
             if state.drift is not None:
                 mean = float(self._values[:, index].sum()) / self._n_block
@@ -237,13 +237,15 @@ class EffortStream:
         self._note_doubts()
 
     def _note_doubts(self) -> None:
-        moved = [bool(state.drift and state.drift.has_moved) for state in self._states]
-        doubts = np.array(moved) * np.uint16(Flag.DRIFT) | np.uint16(self._is_stranger * Flag.STRANGER)
-        off = [state.n_silent >= OFF_S / BLOCK_S for state in self._states]
-        doubts = doubts | np.array(off) * np.uint16(Flag.ELECTRODE)
-        if self._is_asked and self._n_relaxed is None and self.baseline != "zero":
-            doubts = doubts | np.array([self._has_tension(k) for k in range(len(off))]) * np.uint16(Flag.TENSION)
-        self._doubts = doubts if doubts.any() else None
+        is_asked = self._is_asked and self._n_relaxed is None and self.baseline != "zero"
+        doubts = [
+            (Flag.STRANGER if self._is_stranger else 0)
+            | (Flag.DRIFT if state.drift and state.drift.has_moved else 0)
+            | (Flag.ELECTRODE if state.n_silent >= OFF_S / BLOCK_S else 0)
+            | (Flag.TENSION if is_asked and self._has_tension(k) else 0)
+            for k, state in enumerate(self._states)
+        ]
+        self._doubts = np.array(doubts, dtype=np.uint16) if any(doubts) else None
 
     def _has_tension(self, index: int) -> bool:
         """Whether the channel's effort is of the position as well, of which nothing has been learnt since the zero."""

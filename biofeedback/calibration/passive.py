@@ -149,7 +149,9 @@ class PassiveTension:
         self._level_mean = self._level_square = 0.0
         self._shape_mean, self._shape_square, self._product = np.zeros((3, n_shapes))
         self._recent: deque[tuple[float, FloatArray]] = deque(maxlen=N_RECENT)
-        self._lately: deque[tuple[float, float, FloatArray]] = deque(maxlen=N_DRIFT)
+        self._lately: deque[tuple[float, float, FloatArray]] = deque(
+            [(0.0, 0.0, np.zeros(n_shapes))], maxlen=N_DRIFT + 1
+        )  # running sums, so that any part of them is one difference
         self._drift_variance = 0.0  # of a slope that no shape explains, per second squared
         self._update(time_s, level)
 
@@ -167,7 +169,8 @@ class PassiveTension:
         self._recent_level = sum(one for one, _ in self._recent) / len(self._recent)
         self._recent_shape = sum((one for _, one in self._recent), np.zeros_like(shape)) / len(self._recent)
         self._last_s = time_s
-        self._lately.append((time_s, level, shape))
+        times, levels, forms = self._lately[-1]
+        self._lately.append((times + time_s, levels + level, forms + shape))
         if self._n >= 3:
             self._fit()
             self._find_drift()
@@ -196,15 +199,15 @@ class PassiveTension:
 
     def _find_drift(self) -> None:
         """How far the last readings rose or fell otherwise than the fit does: what its own scatter does not explain."""
-        n = len(self._lately) // 3
+        n = (len(self._lately) - 1) // 3
         if n < 3 or not self._relaxes:
             self._drift_variance = 0.0
             return
-        times, levels, forms = zip(*self._lately, strict=True)
-        change = sum(forms[-n:], np.zeros_like(forms[0])) - sum(forms[:n], np.zeros_like(forms[0]))
-        fitted = float((self._weights * self._amplitude * change).sum()) / n
-        seen = (sum(levels[-n:]) - sum(levels[:n])) / n
-        span_s = (sum(times[-n:]) - sum(times[:n])) / n
+        first, after_first, before_last, last = (self._lately[k] for k in (0, n, -1 - n, -1))
+        span_s = (last[0] - before_last[0] - after_first[0] + first[0]) / n
+        seen = (last[1] - before_last[1] - after_first[1] + first[1]) / n
+        change = (last[2] - before_last[2] - after_first[2] + first[2]) / n
+        fitted = float((self._weights * self._amplitude * change).sum())
         chance = 2.0 * self._sd**2 / n
         unexplained = max(0.0, (seen - fitted) ** 2 - chance)
         self._drift_variance = (unexplained + (SLOW_DOUBT * seen) ** 2) / span_s**2

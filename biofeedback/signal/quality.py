@@ -127,8 +127,10 @@ class EmgCheck:
         active = power.sum(axis=-1) * (8 / 3)  # a Hann window keeps 3/8; a raw drift leaks into all bins
         verdicts: FlagArray = np.zeros(active.shape, dtype=np.uint16)
         worth = may_hum(self._frequency_hz, power.reshape(-1, power.shape[-1]), self._rate_hz).reshape(n, -1)
+        slow, whole = together[..., : self._n_slow].sum(axis=-1), together.sum(axis=-1)
+        slow_share = slow / np.where(whole > 0, whole, 1.0)
         for k in range(n):
-            verdicts[k] = self._find_loose(together[k], active[k], n_known[k]) * _ELECTRODE
+            verdicts[k] = self._find_loose(slow[k], slow_share[k], active[k], n_known[k]) * _ELECTRODE
             hums = {c: find_hum(self._frequency_hz, power[k, c], self._rate_hz) for c in np.flatnonzero(worth[k])}
             for channel, (_, share) in hums.items():
                 verdicts[k, channel] |= _HUM * (share > HUM_MOST)
@@ -140,16 +142,20 @@ class EmgCheck:
         self._recent = spectra[n : n + LOOSE_STRETCHES - 1].copy()
         return verdicts
 
-    def _find_loose(self, power: FloatArray, active: FloatArray, n_known: FloatArray) -> NDArray[np.bool_]:
-        """Which channels drift more than their muscle speaks; raw power of the last seconds, (n_channels, n_bins)."""
-        self._most_active = np.sort(np.concatenate((self._most_active, active[None])), axis=0)[1:]
+    def _find_loose(
+        self, slow: FloatArray, share: FloatArray, active: FloatArray, n_known: FloatArray
+    ) -> NDArray[np.bool_]:
+        """Which channels drift more than their muscle speaks, ``(n_channels,)``: slow power of late, its share."""
+        if (active > self._most_active[0]).any():
+            self._most_active = np.sort(np.concatenate((self._most_active, active[None])), axis=0)[1:]
         np.minimum(self._least_active, np.where(active > 0, active, np.inf), out=self._least_active)
-        slow, whole = power[:, : self._n_slow].sum(axis=-1), power.sum(axis=-1)
-        share = slow / np.where(whole > 0, whole, 1.0)
+        drifts = share > LOOSE_SHARE
+        if not drifts.any():
+            return drifts
         usual = self._most_active[0]
         is_known = usual > ACTIVE_TIMES * self._least_active
-        drifts = np.where(is_known, slow > LOOSE_OF_ACTIVITY * n_known * usual, share > LOOSE_UNKNOWN_SHARE)
-        return np.asarray((share > LOOSE_SHARE) & drifts, dtype=np.bool_)
+        enough = np.where(is_known, slow > LOOSE_OF_ACTIVITY * n_known * usual, share > LOOSE_UNKNOWN_SHARE)
+        return np.asarray(drifts & enough, dtype=np.bool_)
 
     def _is_found(self, found_hz: float | None) -> bool:
         """Whether ``mains_hz`` has just been found, or found elsewhere, for the second time running."""

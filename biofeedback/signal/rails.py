@@ -72,6 +72,7 @@ class RailCheck:
         self._has_left: NDArray[np.bool_] = np.zeros(2 * n, dtype=np.bool_)
         self._near_end, self._left_end = np.full((2, 2 * n), -np.inf)
         self._rails: FloatArray = np.full(2 * n, np.inf)
+        self._is_code: NDArray[np.bool_] = np.zeros(2 * n, dtype=np.bool_)
         self._is_any = False
 
     def push(self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
@@ -82,11 +83,19 @@ class RailCheck:
         if is_missing is not None:
             ends[:, is_missing] = -np.inf
         found = np.zeros(ends.shape, dtype=np.bool_)
-        for k in range(low.shape[1] // self._n_stretch):
-            part = slice(k * self._n_stretch, (k + 1) * self._n_stretch)
+        stretches = ends.reshape(len(ends), -1, self._n_stretch)
+        tops, lowest = stretches.max(axis=2), _lowest(stretches)
+        first, n = 0, stretches.shape[1]
+        while first < n:
+            quiet = self._is_quiet(tops[:, first:], lowest[:, first:])
+            after = first + int(np.append(quiet, False).argmin())  # the next that teaches something, or the end
+            self._has_left |= (lowest[:, first:after] < self._left_end[:, None]).any(axis=1)
+            part = slice(first * self._n_stretch, (after + 1) * self._n_stretch)
             if self._is_any:
                 found[:, part] = ends[:, part] >= self._rails[:, None]
-            self._judge(ends[:, part])
+            if after < n:
+                self._learn(stretches[:, after], tops[:, after], lowest[:, after])
+            first = after + 1
         return found[: self._n] | found[self._n :] if found.any() else None
 
     def _push_part(
@@ -105,16 +114,20 @@ class RailCheck:
         self._n_filled += low.shape[1]
         if self._n_filled == self._n_stretch:
             self._n_filled = 0
-            self._judge(self._hops)
+            top, lowest = self._hops.max(axis=1), _lowest(self._hops)
+            if self._is_quiet(top[:, None], lowest[:, None])[0]:
+                self._has_left |= lowest < self._left_end
+            else:
+                self._learn(self._hops, top, lowest)
         return found
 
-    def _judge(self, ends: FloatArray) -> None:
+    def _is_quiet(self, tops: FloatArray, lowest: FloatArray) -> NDArray[np.bool_]:
+        """Whether each stretch stays within the known range and away from its ends, as most do."""
+        inside = (tops < self._near_end[:, None]) & (lowest >= self._other[:, None])
+        return np.asarray(inside.all(axis=0), dtype=np.bool_)
+
+    def _learn(self, ends: FloatArray, top: FloatArray, lowest: FloatArray) -> None:
         """Take a whole stretch, ``(2 n_channels, n_hops)``; ends of the range with the sign that makes them upper."""
-        top = ends.max(axis=1)
-        lowest = np.where(ends > -np.inf, ends, np.inf).min(axis=1)
-        if (top < self._near_end).all() and (lowest >= self._other).all():  # as most seconds are
-            self._has_left |= lowest < self._left_end
-            return
         grown = top > self._end
         np.copyto(self._end, top, where=grown)
         for kept in (self._n_at, self._n_near, self._n_visits):  # what lay between lies between
@@ -131,20 +144,32 @@ class RailCheck:
         self._n_between += ((ends < below) & (ends > (self._end - 0.9 * width)[:, None])).sum(axis=1)
         self._n_visits += is_there & (self._has_left | grown)
         self._has_left = (self._has_left & ~is_there) | (lowest < self._left_end)
-        codes = np.concatenate((self._end[: self._n], -self._end[self._n :])).tolist()
-        is_code = np.array(
-            [
-                code in (LAST_CODES if k < self._n else FIRST_CODES) and (code != 0 or bool(self._swings[k]))
-                for k, code in enumerate(codes)
-            ]
-        )
+        if grown.any():
+            self._is_code = self._find_codes()
+        if not self._is_any and not (self._n_at >= min(N_HOPS, N_HOPS_CODE)).any():
+            return
         heap = (
             self._swings
             & (self._n_at >= N_HOPS)
             & (self._n_at > HEAP / 2 * (self._n_near + 1))
             & (self._n_visits >= N_VISITS)
         )
-        code_heap = is_code & (self._n_at >= N_HOPS_CODE) & (self._n_at > self._n_near)
+        code_heap = self._is_code & (self._n_at >= N_HOPS_CODE) & (self._n_at > self._n_near)
         learnt = self._learns & (width >= FEW_STEPS) & (self._n_between >= N_BETWEEN) & (heap | code_heap)
         self._rails = np.where(learnt, self._end, np.inf)
         self._is_any = bool(learnt.any())
+
+    def _find_codes(self) -> NDArray[np.bool_]:
+        """Which ends are the last code of a converter, or its first: ``(2 n_channels,)``."""
+        codes = np.concatenate((self._end[: self._n], -self._end[self._n :])).tolist()
+        return np.array(
+            [
+                code in (LAST_CODES if k < self._n else FIRST_CODES) and (code != 0 or bool(self._swings[k]))
+                for k, code in enumerate(codes)
+            ]
+        )
+
+
+def _lowest(ends: FloatArray) -> FloatArray:
+    """Along the last axis, of what is there."""
+    return np.asarray(np.where(ends > -np.inf, ends, np.inf).min(axis=-1), dtype=np.float64)

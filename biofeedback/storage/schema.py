@@ -158,11 +158,8 @@ def insert_rows(connection: Executes, rows: list[Row]) -> None:
 
 def checksum(values: tuple[Value, ...]) -> int:
     """CRC-32 over every stored column of a row, text as UTF-8 and whole numbers in decimal, each followed by a zero."""
-    crc = 0
-    for value in values:
-        crc = zlib.crc32(value if isinstance(value, bytes) else str(value).encode(), crc)
-        crc = zlib.crc32(b"\0", crc)
-    return crc
+    columns = [value if isinstance(value, bytes) else str(value).encode() for value in values]
+    return zlib.crc32(b"\0".join((*columns, b"")))
 
 
 def join_texts(values: tuple[Value, ...]) -> str:
