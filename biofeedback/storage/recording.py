@@ -184,7 +184,12 @@ class Recording:
                         raise ValueError("checksum differs")
                     counts = unpack_counts(dtype, data, n_frames, len(self.channels))
                     n_left -= len(data)
-                    if n_frames < 1 or first < end or self._is_gap(first, first + n_frames) or n_left < 0:
+                    if (
+                        n_frames < 1
+                        or first < end
+                        or (self.gaps and self._is_gap(first, first + n_frames))
+                        or n_left < 0
+                    ):
                         raise ValueError(f"frames from {first} on are recorded twice")
                     end = first + n_frames
                     yield first, counts, unpack_times(dtype, data, n_frames)
