@@ -17,6 +17,7 @@ from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_c
 from biofeedback.report.table import Table
 from biofeedback.report.training_tables import tabulate_lessons, tabulate_sets
 from biofeedback.report.words import describe_maximum, describe_zeros, explain_set
+from biofeedback.signal.emg import find_wandering_percent
 
 SLOPE_S = 10.0  # a slope of fewer seconds is the ramp and the tremor, not fatigue; common practice
 
@@ -278,6 +279,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         *list_care(trace.account, s, has_attempts=bool(analysis.attempts)),
         ("Effort", f"as the athlete said it: {EFFORT_ENDS}" if analysis.by_feel else ""),
         ("Baseline", _describe_baselines(analysis)),
+        ("Muscle activity wanders by itself", _describe_wandering(analysis)),
         ("Software", f"biofeedback {s.get('software', '')}, file format {s.get('format', '')}"),
     ]
     return tuple((name, str(value)) for name, value in facts if value not in (None, ""))
@@ -287,6 +289,17 @@ def _describe_baselines(analysis: SessionAnalysis) -> str:
     trace = analysis.trace
     named = zip(trace.channels, trace.baseline_methods, strict=True)
     return "" if analysis.by_feel else "; ".join(f"{c.name}: {m}" for c, m in named if c.kind in BOARD_KINDS)
+
+
+def _describe_wandering(analysis: SessionAnalysis) -> str:
+    """How restless the level of raw EMG is while the muscle works evenly, from what its maximum's attempt measured."""
+    held = {m.channel: m.whitener for _, m in analysis.trace.maxima if m.whitener and m.whitener.bandwidth_after_hz > 0}
+    return "; ".join(
+        f"{channel}: about {find_wandering_percent(w.bandwidth_after_hz):.0f} % of its value in an even contraction, "
+        f"{find_wandering_percent(w.bandwidth_before_hz):.0f} % without the filter learnt at its maximum"
+        for channel, w in held.items()
+        if w is not None
+    )
 
 
 def _show_rating(row: PhaseRow) -> str:

@@ -58,6 +58,11 @@ def mains_notch(mains_hz: float, rate_hz: float) -> FloatArray:
     return np.asarray([np.concatenate(iirnotch(f, f / NOTCH_WIDTH_HZ, fs=rate_hz)) for f in harmonics])
 
 
+def find_wandering_percent(bandwidth_hz: float) -> float:
+    """Random error of a level, in % of its value, at a statistical bandwidth in Hz: 1 / (2 sqrt(B T))."""
+    return 100 / (2 * float(np.sqrt(bandwidth_hz * RMS_S)))
+
+
 class RmsFilter:
     """Band-pass and square, frame by frame; the root of the mean comes from hop sums.
 

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from biofeedback.account.kinds import AttemptMade, MaximumSet, Noted, try_read
+from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.model import Channel, Chunk, Event
+from biofeedback.report.tables import list_settings
 from biofeedback.session.engine import Engine
 from biofeedback.session.setup import Setup
 
@@ -165,6 +167,17 @@ def test_the_percentage_stays_and_gets_steadier(evening: Evening) -> None:
         assert after.std() / after.mean() < 0.8 * before.std() / before.mean()
     resting = whitened[-100:, 0]
     assert np.nanmean(resting) < 2.0
+
+
+def test_the_report_says_how_restless_the_level_is_as_it_was_measured(evening: Evening) -> None:
+    percent = compute_trace(evening.recorded).percent
+    seen = [100 * float(held.std() / held.mean()) for held in (effort_in(evening, percent, k) for k in (1, 2))]
+    analysis = analyse_recording(evening.recorded)
+    (text,) = (value for name, value in list_settings(analysis) if name == "Muscle activity wanders by itself")
+    after, before = (float(part.split(" %")[0].split()[-1]) for part in text.split("about")[1].split(","))
+    assert after == pytest.approx(np.mean(seen), rel=0.4), "four seconds hold some sixteen windows: a rough measure"
+    assert before > 1.3 * after
+    assert text.startswith("emg: about ")
 
 
 def test_a_recording_from_before_shows_what_it_showed(evening: Evening) -> None:
