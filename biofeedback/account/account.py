@@ -12,6 +12,7 @@ from typing import Any
 
 from biofeedback.account.kinds import (
     Aftermath,
+    Answered,
     BandChosen,
     Noted,
     PlanBegun,
@@ -40,7 +41,7 @@ from biofeedback.model import Channel, find_guide, goes_by_feel, is_from_phone
 class Account:
     """What is in force, and what was, after the events so far. ``apply`` takes the next; see `fold` for a whole list.
 
-    ``channels`` and ``settings`` are those of the recording. ``answer_word``: of the answer on record, unless something
+    ``channels`` and ``settings`` are those of the recording. ``answer``: the one on record, unless something
     that it was made from was said after it. ``problems``: events that cannot be read, told and left
     out.
     """
@@ -62,7 +63,7 @@ class Account:
     open_ask: RatingAsked | None = None
     pending_choice: BandChosen | None = None
     is_plan_over: bool = True
-    answer_word: str = ""
+    answer: Answered | None = None
     zeros: dict[str, Zero] = field(default_factory=dict)
     zero_history: list[ZeroOnRecord] = field(default_factory=list)
     maxima: dict[str, Maximum] = field(default_factory=dict)

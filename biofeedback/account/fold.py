@@ -117,7 +117,7 @@ def _take_zero(account: Account, frame: int, payload: ZeroTaken) -> None:
     account.end_zeros(frame, payload.channels)
     account.zeros |= payload.channels
     account.zero_history += [ZeroOnRecord(name, zero, frame) for name, zero in payload.channels.items()]
-    account.answer_word = ""
+    account.answer = None
     account.move("zero taken")
 
 
@@ -193,7 +193,7 @@ def _set_maximum(account: Account, frame: int, payload: MaximumSet) -> None:
     limited = find_limiting(account.search, maximum.channel) if maximum.method == "attempts" else ""
     account.maximum_history.append(MaximumOnRecord(maximum, frame, payload.settled, payload.by, limited=limited))
     account.doubts = [doubt for doubt in account.doubts if doubt.channel != maximum.channel]
-    account.answer_word = ""
+    account.answer = None
     account.move("maximum set")
 
 
@@ -216,7 +216,7 @@ def _choose_band(account: Account, frame: int, payload: BandChosen) -> None:
 
 
 def _begin_phase(account: Account, frame: int, payload: PhaseBegun) -> None:
-    account.answer_word = ""
+    account.answer = None
     account.close_phase(frame, "phase")
     account.paused = None
     if payload.phase_kind == "end":
@@ -282,7 +282,7 @@ def _ask_rating(account: Account, frame: int, payload: RatingAsked) -> None:
 
 
 def _give_rating(account: Account, frame: int, payload: RatingGiven) -> None:
-    account.answer_word = ""
+    account.answer = None
     value = payload.value
     if value is not None and not SCALE.holds(value):
         account.n_off_scale += 1
@@ -400,7 +400,7 @@ def _note(account: Account, frame: int, payload: Noted) -> None:
 
 
 def _answer(account: Account, frame: int, payload: Answered) -> None:
-    account.answer_word = payload.word
+    account.answer = payload
 
 
 _ACT: Mapping[type[Payload], Any] = {

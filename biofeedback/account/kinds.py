@@ -523,11 +523,12 @@ class Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answered:
-    """What the analysis found when the session was over: the word and its sentences, to search for."""
+    """What the analysis found when the session was over: word, sentences, the effort worth trying (``next_band``)."""
 
     kind: ClassVar[str] = "answer"
     word: str
     text: str = ""
+    next_band: Band | None = None
 
 
 Payload: TypeAlias = (

@@ -23,6 +23,7 @@ from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.scale import explain_beyond
 from biofeedback.calibration.units import per_body_mass
 from biofeedback.cautions import SORE_CAUTION
+from biofeedback.model import Band
 from biofeedback.report.figuring import capitalise, count, find_digits, format_clock, number, signed
 
 EXPECTATION = (
@@ -255,6 +256,14 @@ def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
         model = f"three-compartment model, {suggested.joint}"
         rows.append(("next set", f"hold {suggested.hold_s:.0f} s, rest {suggested.rest_s:.0f} s ({model})"))
     return rows
+
+
+def find_next_band(analysis: SessionAnalysis) -> Band | None:
+    """The band of the effort worth trying next; None where nothing is, or something has to be put right before."""
+    dose = analysis.dose
+    if analysis.by_feel or _find_hindrance(analysis) or dose.advice == "neither" or dose.next_percent is None:
+        return None
+    return make_band(dose.next_percent)
 
 
 def explain_set(analysis: SessionAnalysis) -> str:

@@ -10,7 +10,7 @@ from biofeedback.account.codec import write_payload
 from biofeedback.account.kinds import Answered, CertificateMade, Noted, try_read
 from biofeedback.account.values import Maximum
 from biofeedback.errors import BiofeedbackError
-from biofeedback.model import Cue, Event, Item, Note
+from biofeedback.model import Band, Cue, Event, Item, Note
 from biofeedback.session.engine import Engine
 
 
@@ -80,7 +80,8 @@ class Session:
 
     def keep_answer(self, answer: Mapping[str, Any]) -> None:
         """Put what the analysis found on record, so that it can be searched for."""
-        self.engine.emit(Answered(word=str(answer["word"]), text=str(answer["text"])))
+        band = Band(*answer["next_band"]) if answer.get("next_band") else None
+        self.engine.emit(Answered(word=str(answer["word"]), text=str(answer["text"]), next_band=band))
         self._settle()
 
     def _settle(self) -> None:

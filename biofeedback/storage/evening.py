@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from biofeedback.account.codec import PayloadError, read_payload, write_payload
-from biofeedback.account.kinds import Aftermath, RangeRead, WayDone
+from biofeedback.account.kinds import Aftermath, RangeRead, RepeatMade, WayDone
 from biofeedback.account.values import Maximum
 from biofeedback.account.words import get_meaning
+from biofeedback.model import Band
 from biofeedback.storage.recording import Recording
 
 HARD_PERCENT = 60.0  # from here on a contraction at the end of the range is hard work; common practice, no source
@@ -29,7 +30,8 @@ class Evening:
     """Of one recording: ``hard`` when attempts at a maximum or contractions of 60 % and more were made.
 
     ``learning``: an evening for learning the steps, which lends no maximum. ``relaxed``: mean discomfort rated while
-    relaxed in the position.
+    relaxed in the position. ``next_band``: the effort worth trying, of the answer on record. ``repeats`` of lessons,
+    with their errors and whether they were kept.
     """
 
     source: str = ""
@@ -41,6 +43,8 @@ class Evening:
     aftermath: tuple[Aftermath, ...] = ()
     way: WayDone | None = None
     relaxed: float | None = None
+    next_band: Band | None = None
+    repeats: tuple[RepeatMade, ...] = ()
 
 
 def write_evening(recording: Recording) -> str:
@@ -69,6 +73,11 @@ def write_evening(recording: Recording) -> str:
                 aftermath=tuple(account.aftermath),
                 way=account.way,
                 relaxed=sum(relaxed) / len(relaxed) if relaxed else None,
+                next_band=account.answer.next_band if account.answer else None,
+                repeats=tuple(
+                    RepeatMade(lesson=one.lesson, phase_index=one.phase_index, error=one.error, kept=one.kept)
+                    for one in account.repeats
+                ),
             )
         )
     )

@@ -18,7 +18,7 @@ from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.storage.schema import SUFFIX
 
 INDEX = ".recordings-index"
-INDEX_VERSION = 5
+INDEX_VERSION = 6
 Progress = Callable[[int, int], None]  # done, of how many
 
 
@@ -200,7 +200,7 @@ def _read_entry(root: Path, name: str, stamp: str) -> Entry:
         duration_s=recording.duration_s,
         n_ratings=sum(rating.value is not None for rating in account.ratings),
         simulated=int(bool(settings.get("simulated"))),
-        word=account.answer_word,
+        word=account.answer.word if account.answer else "",
         evening=write_evening(recording),
     )
 

@@ -54,11 +54,13 @@ def _summarise(analysis: SessionAnalysis) -> dict[str, Any]:
 def describe_analysis(analysis: SessionAnalysis) -> dict[str, Any]:
     """The answer, and in a few words what the report advises for the next time."""
     from biofeedback.report.outcome import describe_outcome
-    from biofeedback.report.words import summarise_advice
+    from biofeedback.report.words import find_next_band, summarise_advice
 
     outcome = describe_outcome(analysis)
     answer = describe_answer(analysis.response)
     if outcome.kind == "check":
+        if band := find_next_band(analysis):
+            answer["next_band"] = [band.low_percent, band.high_percent]
         answer["details"] += [list(row) for row in summarise_advice(analysis)]
     return answer | {
         "kind": outcome.kind,

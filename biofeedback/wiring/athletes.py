@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from biofeedback.acquisition.source import SourceUrl
-from biofeedback.calibration.maxima import OLD_DAYS, CarriedMaximum, carry_maximum
-from biofeedback.errors import BiofeedbackError, CalibrationError
-from biofeedback.model import ATHLETE_CODE, Channel, same_name
+from biofeedback.errors import BiofeedbackError
+from biofeedback.model import ATHLETE_CODE, same_name
 from biofeedback.session.exercises import Exercise
 from biofeedback.session.plan import Plan
-from biofeedback.storage.evening import Evening, KeptMaximum, read_evening
+from biofeedback.storage.evening import read_evening
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
+from biofeedback.wiring.due import list_due, list_due_of_answer, list_due_of_lessons, list_due_of_trial
+from biofeedback.wiring.lent import Setup, describe_age, find_age_days, find_lent, look_back
 from biofeedback.wiring.programmes import Tonight, read_programme
 from biofeedback.wiring.programmes import find_tonight as find_tonight_of
 from biofeedback.wiring.start_form import ChosenSession
 from biofeedback.wiring.trials import collect_evenings, describe_tonight, find_trial
 
-DAY_S = 86_400.0
-REST_DAYS = 1.5  # hard work on consecutive days; common practice, no source
-LOOK_BACK = 12  # evenings of an athlete that are searched for a maximum and a range
 SIMULATED_OPTIONS = {"seed", "athlete", "channels"}  # what the form's own fields can say
 ANSWERS = {
     "less": "contracting: less discomfort",
@@ -32,42 +29,6 @@ ANSWERS = {
     "no clear difference": "contracting: no clear difference",
     "too few ratings to say": "too few ratings to say",
 }
-NO_MAXIMUM = "no maximum of this stretch and side: find one, or choose a plan by felt effort"
-
-
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """What an evening was held with, as one entry of the library says it; compared however it was written."""
-
-    exercise: str
-    side: str
-    position: str
-
-    @classmethod
-    def of(cls, entry: Entry) -> Setup:
-        """Of a recording."""
-        return cls(entry.exercise, entry.side, entry.position)
-
-    def holds(self, maximum: KeptMaximum) -> bool:
-        """Whether a maximum is of this stretch and side; another position is a doubt, not another thing."""
-        then = maximum.maximum
-        return same_name(then.exercise) == same_name(self.exercise) and then.side == self.side
-
-
-@dataclass(frozen=True, slots=True)
-class Lent:
-    """A maximum that is taken over from the recording ``name``, and what has to be said about it."""
-
-    name: str
-    carried: CarriedMaximum
-    age_days: float | None
-    doubts: tuple[str, ...]
-
-    @property
-    def text(self) -> str:
-        """Number and age."""
-        maximum = self.carried.maximum
-        return f"{maximum.strength:.0f} {maximum.unit}, {describe_age(self.age_days)}"
 
 
 def list_athletes(
@@ -101,57 +62,6 @@ def group_by_athlete(entries: Iterable[Entry]) -> dict[str, list[Entry]]:
     return grouped
 
 
-def find_lent(entries: Sequence[Entry], setup: Setup, *, now_utc: str) -> Lent | None:
-    """The newest force maximum of this stretch and side among an athlete's ``entries``, newest first."""
-    for entry, evening in _look_back(entries):
-        if evening.learning:
-            continue
-        for kept in evening.maxima:
-            if not setup.holds(kept):
-                continue
-            channel = Channel(name=kept.maximum.channel, kind="force", unit=kept.maximum.unit)
-            try:
-                carried = carry_maximum(
-                    kept.maximum,
-                    channel=channel,
-                    now_utc=now_utc,
-                    position=setup.position,
-                    side=setup.side,
-                    exercise=setup.exercise,
-                )
-            except CalibrationError:
-                continue
-            age = find_age_days(kept.maximum.utc, now_utc)
-            return Lent(entry.name, carried, age, tuple(filter(None, (*carried.warnings, kept.doubt))))
-    return None
-
-
-def find_age_days(utc: str, now_utc: str) -> float | None:
-    """Days from one moment to another; None where a date cannot be read."""
-    try:
-        then, now = (datetime.fromisoformat(text) for text in (utc, now_utc))
-    except ValueError:
-        return None
-    then, now = (one if one.tzinfo else one.replace(tzinfo=UTC) for one in (then, now))
-    return (now - then).total_seconds() / DAY_S
-
-
-def describe_age(age_days: float | None) -> str:
-    """In words; a date that lies ahead is told as what it is."""
-    if age_days is None:
-        return "without a date"
-    if age_days < -1 / 24:
-        return "dated later than now: check the computer's clock"
-    if age_days < 0.5:
-        return "earlier today"
-    n_days = max(1, round(age_days))
-    return "1 day old" if n_days == 1 else f"{n_days} days old"
-
-
-def _look_back(entries: Sequence[Entry]) -> Iterator[tuple[Entry, Evening]]:
-    return ((entry, read_evening(entry.evening)) for entry in entries[:LOOK_BACK])
-
-
 def _describe(
     folder: Path,
     own: Sequence[Entry],
@@ -181,8 +91,10 @@ def _describe(
         "tonight": tonight,
         "due": [
             *_list_due_of_programme(folder, same_kind, plans, now_utc=now_utc),
-            *_list_due(lent, evening),
-            *_list_due_of_trial(tonight, evening, age),
+            *list_due(lent, evening),
+            *list_due_of_lessons(same_kind, setup),
+            *list_due_of_answer(lent, same_kind, age),
+            *list_due_of_trial(tonight, evening, age),
             *trouble,
         ],
         "form": {
@@ -211,23 +123,13 @@ def _describe_last(utc: str, age_days: float | None) -> str:
 
 
 def _describe_range(entries: Sequence[Entry], setup: Setup, *, now_utc: str) -> str:
-    for entry, evening in _look_back(entries):
+    for entry, evening in look_back(entries):
         is_same = (same_name(entry.exercise), entry.side) == (same_name(setup.exercise), setup.side)
         if evening.ranges and is_same:
             last = evening.ranges[-1]
             age = describe_age(find_age_days(entry.started_utc, now_utc))
             return f"{last.value:g} {last.unit} at {last.at}, {age}"
     return ""
-
-
-def _list_due(lent: Lent | None, evening: Evening) -> Iterator[str]:
-    if lent is None:
-        yield NO_MAXIMUM
-    elif lent.age_days is None or lent.age_days > OLD_DAYS:
-        yield f"a new maximum: this one is more than {OLD_DAYS:.0f} days old"
-    for one in evening.aftermath[-1:]:
-        if one.new_pain or one.numbness:
-            yield "ask first: the last evening ended with new pain or numbness"
 
 
 def find_tonight(folder: Path, athlete: str, *, is_simulated: bool) -> dict[str, Any] | None:
@@ -258,14 +160,6 @@ def _find_tonight(folder: Path, athlete: str, own: Sequence[Entry]) -> tuple[dic
     except BiofeedbackError as error:
         return None, [f"{error.what}: {error.cure}"]
     return (describe_tonight(trial, collect_evenings(trial, own)) if trial else None), []
-
-
-def _list_due_of_trial(tonight: Mapping[str, Any] | None, last: Evening, age_days: float | None) -> Iterator[str]:
-    if tonight is None:
-        return
-    yield f"evening {tonight['evening']} of {tonight['n_evenings']} of the trial: {tonight['drawn']}, {tonight['how']}"
-    if tonight["drawn"] == "hard contraction" and last.hard and age_days is not None and 0 <= age_days < REST_DAYS:
-        yield "hard work on consecutive days: wait a day, the draw waits too"
 
 
 def _list_due_of_programme(folder: Path, own: Sequence[Entry], plans: Mapping[str, Plan], *, now_utc: str) -> list[str]:

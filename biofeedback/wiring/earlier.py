@@ -9,6 +9,7 @@ from pathlib import Path
 from biofeedback.account.kinds import RepeatMade
 from biofeedback.calibration.recovery import count_hard_s
 from biofeedback.errors import BiofeedbackError
+from biofeedback.model import same_name
 from biofeedback.session.engine import Engine
 from biofeedback.session.setup import Setup
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
@@ -16,6 +17,7 @@ from biofeedback.storage.recording import open_recording
 
 LOG = logging.getLogger("biofeedback.wiring")
 N_LOOKED_AT = 30  # recordings, the newest
+SETUP = ("exercise", "side", "position")
 
 
 def look_back(folder: Path, setup: Setup, engine: Engine) -> threading.Thread:
@@ -60,4 +62,4 @@ def read_earlier_training(folder: Path, setup: Setup) -> tuple[tuple[RepeatMade,
 
 
 def _is_alike(entry: Entry, setup: Setup) -> bool:
-    return (entry.exercise, entry.side, entry.position) == (setup.exercise, setup.side, setup.position)
+    return all(same_name(getattr(entry, name)) == same_name(getattr(setup, name)) for name in SETUP)

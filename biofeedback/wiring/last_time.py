@@ -17,7 +17,9 @@ def find_last_time(folder: Path, setup: Setup) -> str:
 
     Names sort by athlete and time, so few files are opened.
     """
-    newest = sorted(folder.glob(f"{setup.athlete}-*{SUFFIX}"), reverse=True)[:MOST_LOOKED_AT]
+    code = setup.athlete.casefold()  # one athlete, however the code is written
+    named = [path for path in folder.glob(f"*{SUFFIX}") if path.name.casefold().startswith(f"{code}-")]
+    newest = sorted(named, key=lambda path: path.name.casefold(), reverse=True)[:MOST_LOOKED_AT]
     for path in newest:
         try:
             with problems_of(path):
@@ -25,7 +27,7 @@ def find_last_time(folder: Path, setup: Setup) -> str:
         except (BiofeedbackError, OSError):
             continue
         started_utc = str(settings.get("started_utc") or "")
-        is_own = settings.get("athlete") == setup.athlete and bool(settings.get("simulated")) == setup.simulated
+        is_own = str(settings.get("athlete")).casefold() == code and bool(settings.get("simulated")) == setup.simulated
         if is_own and started_utc and (not setup.started_utc or started_utc < setup.started_utc):
             return started_utc
     return ""

@@ -31,12 +31,13 @@ from biofeedback.session.rig_picture import draw_rig
 from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
 from biofeedback.wiring.assembly import USUAL_LIMIT, find_exercise, now_utc
-from biofeedback.wiring.athletes import Setup as AthleteSetup
-from biofeedback.wiring.athletes import choose_way, find_lent, find_programmes_evening, find_tonight, list_athletes
+from biofeedback.wiring.athletes import choose_way, find_programmes_evening, find_tonight, list_athletes
 from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.form_fields import FormError
 from biofeedback.wiring.hearing import hear_board, keep_profile
+from biofeedback.wiring.lent import Setup as AthleteSetup
+from biofeedback.wiring.lent import find_lent
 from biofeedback.wiring.live_sessions import (
     Lives,
     SessionRequest,

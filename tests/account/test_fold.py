@@ -193,8 +193,8 @@ def test_what_is_said_afterwards_supersedes_what_was_recorded() -> None:
 
 
 def test_an_answer_counts_until_something_that_it_was_made_from_is_said_after_it() -> None:
-    assert make((0, RatingGiven(value=4.0)), (90, Answered(word="less"))).answer_word == "less"
-    assert make((90, Answered(word="less")), (0, RatingGiven(value=4.0))).answer_word == ""
+    assert make((0, RatingGiven(value=4.0)), (90, Answered(word="less"))).answer == Answered(word="less")
+    assert make((90, Answered(word="less")), (0, RatingGiven(value=4.0))).answer is None
 
 
 def test_a_phase_made_longer_is_planned_longer() -> None:

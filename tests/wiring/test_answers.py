@@ -83,3 +83,11 @@ def test_a_check_says_what_contraction_did_and_no_page_shows_what_only_a_statist
     assert not any("NAP" in name for name, _ in answer["details"])
     few = describe_analysis(analyse_recording(make_check(passive=(6, 6), contract=(4,))))
     assert not any("mean change" in name or "interval" in name for name, _ in few["details"])
+
+
+def test_the_effort_worth_trying_is_kept_with_the_answer_as_the_page_says_it() -> None:
+    answer = describe_analysis(analyse_recording(make_check(contract=(2, 2, 2, 2, 2))))
+    low, high = answer["next_band"]
+    assert dict(answer["details"])["to try next"] == f"{low:.0f}–{high:.0f} %"
+    few = describe_analysis(analyse_recording(make_check(passive=(6, 6), contract=(4,))))
+    assert "next_band" not in few

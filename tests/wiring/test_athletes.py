@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from biofeedback.account.codec import write_payload
-from biofeedback.account.kinds import Aftermath, MaximumSet, RangeRead
+from biofeedback.account.kinds import Aftermath, MaximumSet, RangeRead, RepeatMade
 from biofeedback.account.values import Maximum
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event
@@ -16,7 +16,8 @@ from biofeedback.session.exercises import load_exercises
 from biofeedback.storage.evening import read_evening
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.recorder import Recorder
-from biofeedback.wiring.athletes import describe_age, list_athletes
+from biofeedback.wiring.athletes import list_athletes
+from biofeedback.wiring.lent import describe_age
 
 from ..storage.helpers import make_counts
 
@@ -39,6 +40,10 @@ def make_maximum(strength: float = 412.0, day: int = 25, **more: Any) -> Event:
         **{**STRETCH, **more},
     )
     return make_event(MaximumSet(maximum=maximum))
+
+
+def make_attempt() -> Event:
+    return Event(21, "attempt", {"number": 1, "channels": {}, "accepted": True, "reason": ""})
 
 
 def record(folder: Path, code: str, day: int, *events: Event, **more: Any) -> Path:
@@ -142,6 +147,41 @@ def test_a_simulated_athletes_maximum_is_not_a_persons(tmp_path: Path) -> None:
 def test_pain_at_the_end_of_the_last_evening_is_asked_about_first(tmp_path: Path) -> None:
     record(tmp_path, "A01", 25, make_event(Aftermath(when="end", new_pain=True)))
     assert any(due.startswith("ask first") for due in list_cards(tmp_path)["A01"]["due"])
+
+
+def test_the_effort_worth_trying_is_due_from_the_last_answer_unless_something_slows_work_down(tmp_path: Path) -> None:
+    answer = Event(50, "answer", {"word": "less", "next_band": [20, 30]})
+    record(tmp_path, "A01", 25, make_maximum(), answer)
+    assert list_cards(tmp_path)["A01"]["due"] == ["effort worth trying: 20–30 %, from the last answer"]
+    record(tmp_path, "A02", 25, answer)  # nothing that it would be a share of
+    record(tmp_path, "A03", 25, make_maximum(), answer, make_event(Aftermath(when="next", soreness=5.0)))
+    late = Event(60, "rating", {"value": 4})  # said after the answer was made: it is no longer on record
+    record(tmp_path, "A04", 25, make_maximum(), answer, late)
+    cards = list_cards(tmp_path)
+    assert not any("worth trying" in due for code in ("A02", "A03", "A04") for due in cards[code]["due"])
+    hard = Event(50, "answer", {"word": "less", "next_band": [60, 70]})
+    record(tmp_path, "A05", 25, make_maximum(), Event(20, "attempt_begun", {"number": 1}), make_attempt(), hard)
+    assert any("60–70 %" in due for due in list_cards(tmp_path)["A05"]["due"])
+    the_day_after = list_cards(tmp_path, now_utc="2026-11-26T18:00:00+00:00")["A05"]["due"]
+    assert not any("worth trying" in due for due in the_day_after)
+
+
+def test_the_next_lesson_of_a_course_that_was_begun_is_due(tmp_path: Path) -> None:
+    def repeat(lesson: str, *, kept: bool) -> Event:
+        return make_event(RepeatMade(lesson=lesson, phase_index=1, error=1.0, kept=kept))
+
+    def find_lessons() -> list[str]:
+        return [due for due in list_cards(tmp_path)["A01"]["due"] if "lesson" in due]
+
+    record(tmp_path, "A01", 20)
+    assert find_lessons() == []  # nobody is sent to a course that they have not begun
+    record(tmp_path, "A01", 21, *[repeat("find", kept=True)] * 5)
+    assert find_lessons() == ["next lesson: find it (5 of the last 5 kept; 8 in a row pass)"]
+    record(tmp_path, "A01", 23, *[repeat("find", kept=True)] * 3, exercise="standing HAMSTRING stretch")
+    record(tmp_path, "A01", 25, repeat("on-off", kept=False))
+    assert find_lessons() == ["next lesson: on and off (0 of the last 1 kept; 8 in a row pass)"]
+    record(tmp_path, "A01", 26, side="right")
+    assert find_lessons() == []  # another side has a course of its own
 
 
 def test_a_code_is_one_athlete_whatever_its_case_and_a_broken_file_nobodys(tmp_path: Path) -> None:

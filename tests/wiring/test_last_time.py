@@ -32,3 +32,9 @@ def test_the_newest_own_recording_counts(tmp_path: Path) -> None:
 def test_the_session_that_begins_is_not_its_own_last_one(tmp_path: Path) -> None:
     record(tmp_path, "A01", "05")
     assert find_last_time(tmp_path, Setup(athlete="A01", started_utc="2026-01-05T18:00:00+00:00")) == ""
+
+
+def test_a_code_is_one_athlete_however_it_is_written(tmp_path: Path) -> None:
+    record(tmp_path, "a01", "05")
+    setup = Setup(athlete="A01", started_utc="2026-02-01T18:00:00+00:00")
+    assert find_last_time(tmp_path, setup) == "2026-01-05T18:00:00+00:00"
