@@ -1,3 +1,4 @@
+# PYTHON_ARGCOMPLETE_OK
 """``biofeedback``: which command, and the promise that every mistake ends in one line with its cure.
 
 Only the module of the chosen command is imported: scipy and matplotlib take seconds, ``--help`` must not.
@@ -38,13 +39,14 @@ COMMANDS = {
 }
 
 
+COMPLETING = "_ARGCOMPLETE"  # set by a shell that has been told of us and wants a line completed
 LASTING = frozenset({"demo", "live", "review"})  # go on when nobody reads what they say
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. Exit code 0: done, 1: a problem told in one line, 2: wrong usage."""
     given = list(sys.argv[1:] if arguments is None else arguments)
-    chosen = next((name for name in given if not name.startswith("-")), None)
+    chosen = _find_chosen(_read_completed() or given)
     with plain_output(is_patient=chosen in LASTING) as out:
         try:
             code = _run_told(given, chosen)
@@ -65,6 +67,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if is_over:
         raise SystemExit(code)
     return code
+
+
+def _find_chosen(words: Sequence[str]) -> str | None:
+    return next((word for word in words if not word.startswith("-")), None)
+
+
+def _read_completed() -> list[str]:
+    """The whole words of the line that a shell wants completed, without the program's own; usually nothing."""
+    if COMPLETING not in os.environ:
+        return []
+    line = os.environ.get("COMP_LINE", "")[: int(os.environ.get("COMP_POINT", "0"))]
+    whole = line if line.endswith(" ") else line.rpartition(" ")[0]
+    return whole.split()[1:]
+
+
+def _complete(parser: argparse.ArgumentParser) -> None:
+    """Answer the shell and end, where it asks and argcomplete is installed."""
+    if COMPLETING in os.environ:
+        with suppress(ImportError):
+            importlib.import_module("argcomplete").autocomplete(parser)
 
 
 def _run_told(given: list[str], chosen: str | None) -> int:
@@ -109,7 +131,7 @@ def _parse(given: list[str], chosen: str | None) -> argparse.Namespace:
         epilog="Not a medical device. Read the cautions before the first hold.",
     )
     parser.add_argument("--version", action="version", version=f"biofeedback {__version__}")
-    if chosen is not None and chosen not in COMMANDS:
+    if chosen is not None and chosen not in COMMANDS and COMPLETING not in os.environ:
         near = get_close_matches(chosen, COMMANDS, n=1, cutoff=0.5)
         parser.exit(2, f"biofeedback: there is no command {plain(chosen)}; {_suggest(near)}\n")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -117,6 +139,7 @@ def _parse(given: list[str], chosen: str | None) -> argparse.Namespace:
         command = commands.add_parser(name, help=summary, description=summary)
         if name == chosen:
             importlib.import_module(f"biofeedback.commands.{name}").add_arguments(command)
+    _complete(parser)
     return parser.parse_args(given)
 
 

@@ -68,6 +68,7 @@ class Account:
     zero_history: list[ZeroOnRecord] = field(default_factory=list)
     maxima: dict[str, Maximum] = field(default_factory=dict)
     maximum_history: list[MaximumOnRecord] = field(default_factory=list)
+    superseded: list[MaximumOnRecord] = field(default_factory=list)  # still in the file, in force at no time
     attempts: list[AttemptOnRecord] = field(default_factory=list)
     practice: list[PracticeMade] = field(default_factory=list)
     aftermath: list[Aftermath] = field(default_factory=list)

@@ -96,9 +96,25 @@ def _salvage(event: Event) -> Payload | None:
 def fold(events: Iterable[Event], *, channels: Sequence[Channel], settings: Mapping[str, Any]) -> Account:
     """The account after all ``events`` of a recording, in whatever order the file holds them."""
     account = Account(tuple(channels), settings)
-    for event in in_order(events):
+    listed = list(events)
+    acting = in_order(listed)
+    for event in acting:
         apply(account, event)
+    account.superseded = _list_superseded(listed, acting)
     return account
+
+
+def _list_superseded(listed: Sequence[Event], acting: Sequence[Event]) -> list[MaximumOnRecord]:
+    """The maxima of ``listed`` that were put right afterwards, as they were recorded."""
+    kept = {id(event) for event in acting}
+    told = ((event.frame, try_read(event)) for event in listed if event.kind == "maximum" and id(event) not in kept)
+    return [_record_maximum(frame, said) for frame, said in told if isinstance(said, MaximumSet)]
+
+
+def _record_maximum(frame: int, said: MaximumSet, *, limited: str = "") -> MaximumOnRecord:
+    return MaximumOnRecord(
+        said.maximum, frame, said.settled, said.by, limited=limited, supersedes=said.supersedes, why=said.why
+    )
 
 
 # -- one function per kind that means something ------------------------------------------------------------------
@@ -191,7 +207,7 @@ def _set_maximum(account: Account, frame: int, payload: MaximumSet) -> None:
     account.void_maxima(frame, "", [maximum.channel])
     account.maxima[maximum.channel] = maximum
     limited = find_limiting(account.search, maximum.channel) if maximum.method == "attempts" else ""
-    account.maximum_history.append(MaximumOnRecord(maximum, frame, payload.settled, payload.by, limited=limited))
+    account.maximum_history.append(_record_maximum(frame, payload, limited=limited))
     account.doubts = [doubt for doubt in account.doubts if doubt.channel != maximum.channel]
     account.answer = None
     account.move("maximum set")

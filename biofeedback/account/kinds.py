@@ -172,7 +172,7 @@ class AttemptRejected:
 class MaximumSet:
     """What 100 % of a channel is from now on. ``settled``: by the rule of attempts, not taken all the same by hand.
 
-    ``supersedes``: said afterwards, so maxima of the channel recorded later in the session no longer hold.
+    ``supersedes``: said afterwards, for ``why``, so maxima of the channel recorded later in the session no longer hold.
     """
 
     kind: ClassVar[str] = "maximum"
@@ -180,6 +180,7 @@ class MaximumSet:
     settled: bool = True
     by: str = ""
     supersedes: bool = False
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

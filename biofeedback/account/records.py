@@ -96,7 +96,8 @@ class AttemptOnRecord:
 class MaximumOnRecord:
     """A maximum in force from ``frame`` to ``until_frame``; ``void``: why it ended, other than by the next one.
 
-    ``limited``: that discomfort kept it low, in words; empty where it did not, or where nobody said.
+    ``limited``: that discomfort kept it low, in words; empty where it did not, or where nobody said. ``supersedes``:
+    said afterwards, for ``why``.
     """
 
     maximum: Maximum
@@ -106,6 +107,8 @@ class MaximumOnRecord:
     until_frame: int = FOREVER
     void: str = ""
     limited: str = ""
+    supersedes: bool = False
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,12 @@ ADAPTIVE_REASON = (
     "no p-value: the efforts were chosen along the way, from the ratings before, so there is no draw to compare with"
 )
 
+NOT_MEASURED = {
+    "typed": "typed in by hand, not measured in this session",
+    "carried": "carried over from an earlier session",
+    "revised": "changed afterwards to what later evidence asks for, not what the attempts gave",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class PhaseRow:
@@ -281,16 +287,36 @@ def explain_maximum(
         )
     if maximum is None:
         return "no maximum was found, so effort is unknown"
-    if maximum.method == "typed":
-        return "typed in by hand, not measured in this session"
-    if maximum.method == "carried":
-        return "carried over from an earlier session"
-    if maximum.method == "revised":
-        return "changed afterwards to what later evidence asks for, not what the attempts gave"
+    if last is not None and last.supersedes and last.maximum == maximum:
+        return _explain_correction(last)
+    if maximum.method in NOT_MEASURED:
+        return NOT_MEASURED[maximum.method]
     verdict = judge_maximum([row.attempt for row in attempts], improving_percent=improving_percent)
     reason = f"best of {maximum.n_attempts} good attempts; {verdict.reason}"
     limited = f"; {last.limited}" if last is not None and last.limited else ""
     return f"{reason}{limited}" if last is None or last.settled else f"{reason}{limited}; taken all the same by hand"
+
+
+def _explain_correction(said: MaximumOnRecord) -> str:
+    """A maximum said afterwards: how it was found, who said so and why."""
+    how = "typed in by hand" if said.maximum.method == "typed" else "taken from a push in the recording"
+    who = "somebody who gave no code" if said.by in ("", "command line") else said.by
+    return f"{how} afterwards by {who}, {said.why or 'no reason given'}"
+
+
+def tell_corrections(trace: Trace) -> list[str]:
+    """For each maximum that took the place of another afterwards: which, instead of what, who says so and why."""
+    told = []
+    account, in_use = trace.account, [maximum for _, maximum in trace.maxima]
+    for said in (one for one in account.maximum_history if one.supersedes and one.maximum in in_use):
+        m = said.maximum
+        others = [one for one in (*account.superseded, *account.maximum_history) if one is not said]
+        own = [one.maximum for one in others if one.maximum.channel == m.channel and one.until_frame >= said.frame]
+        old = " and ".join(dict.fromkeys(f"{one.strength:.6g} {one.unit}" for one in own))
+        since = f" from {said.frame / trace.rate_hz:g} s on" if said.frame else ""
+        used = f"{m.strength:.6g} {m.unit}{since} is used as the maximum of {m.channel} instead of {old} on record"
+        told += [f"{used}: {_explain_correction(said)}"] if old else []
+    return told
 
 
 def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
@@ -334,6 +360,7 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
             f"and {f'a notch at {trace.mains_hz:g} Hz' if trace.mains_hz else 'no mains notch'}: "
             "not the numbers that were shown live, which the recording keeps"
         )
+    warnings += tell_corrections(trace)
     if settings.get("repaired_from"):
         warnings.append(
             f"a repaired copy of {settings['repaired_from']}: what was damaged is missing here, ratings and events "

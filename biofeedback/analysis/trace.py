@@ -159,7 +159,7 @@ def compute_trace(
     stream = LevelStream(channels, recording.rate_hz, mains_hz=mains_hz)
     effort_stream = EffortStream(channels, stream.level_rate_hz, baseline=baseline)
     events = in_order(recording.events)
-    account = fold(events, channels=channels, settings=recording.settings)
+    account = fold(recording.events, channels=channels, settings=recording.settings)
     for event in events:
         tell_levels(stream, event)
     gaps: list[Gap] = []

@@ -9,14 +9,15 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from biofeedback import __version__
 from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.extras import import_extra
 from biofeedback.storage.schema import SUFFIX
-from biofeedback.storage.spreadsheet import neutralise
+from biofeedback.storage.spreadsheet import neutralise, tell_formulas, write_rows
 from biofeedback.storage.whole_file import write_whole
+from biofeedback.wiring import figure_files
 from biofeedback.wiring.dictionary import COHORT, TABLES, explain_tables
 from biofeedback.wiring.json_output import HELP, print_json
 from biofeedback.wiring.levels_table import write_parquet
@@ -24,6 +25,9 @@ from biofeedback.wiring.parallel import run_on_cluster, run_parallel
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
 from biofeedback.wiring.writing import explain_refusal
+
+if TYPE_CHECKING:
+    from biofeedback.analysis.people import People
 
 KEYS = ("file", "stamp", "error")  # before the features: which file, in which state, and why there are none
 APART_BY = "before"  # tables of earlier versions lack it: their rows are made anew, not pooled unseen
@@ -38,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dask", default="", metavar="ADDRESS", help="use this dask scheduler, e.g. tcp://10.0.0.5:8786"
     )
+    parser.add_argument("--figures", type=Path, metavar="FOLDER", help=figure_files.HELP)
     parser.add_argument("--json", action="store_true", help=HELP)
     parser.add_argument("--explain", action="store_true", help="say what every column of every table means, and end")
     parser.add_argument("--shrink", action="store_true", help="also draw each athlete's change towards the group's")
@@ -85,40 +90,57 @@ def run(args: argparse.Namespace) -> int:
                 file.flush()
                 show(n, len(todo))
         rows = [done[name] for name in sorted(done)]
-        write_table(table, rows)
+        remarks = write_table(table, rows)
         if args.out.suffix == ".parquet":
             write_typed(rows, args.out)
         part.unlink()
     except OSError as error:
         raise explain_refusal(args.out, error) from error
     failed = [row for row in done.values() if row["error"]]
+    if args.figures:
+        remarks.append(draw_groups(rows, args))
     if args.json:
-        print_json(
-            {"table": args.out, "n_new": len(todo), "n_failed": len(failed), "rows": [done[k] for k in sorted(done)]}
-        )
+        print_json({"table": args.out, "n_new": len(todo), "n_failed": len(failed), "rows": rows})
         return 1 if failed else 0
     for row in sorted(failed, key=lambda row: str(row["file"])):
         print(f"not analysed: {plain(row['file'])}: {plain(row['error'])}")
     print(f"{len(done)} recordings, {len(todo)} of them new, {len(failed)} without an analysis: {args.out}")
     print("\n".join(plain(line) for line in describe_groups(rows, shrink=args.shrink)))
+    print("".join(f"{plain(remark)}\n" for remark in remarks), end="")
     return 1 if failed else 0
+
+
+def draw_groups(rows: Sequence[Row], args: argparse.Namespace) -> str:
+    """Each group as a figure; how many files that were."""
+    from biofeedback.report.figure_files import list_group_pictures
+
+    pictures = list_group_pictures([(title, people) for title, _, people in compare_groups(rows)])
+    made = figure_files.write_figures(pictures, args.figures, args.out.stem)
+    return f"Figures: {len(made)} files in {args.figures}"
 
 
 def describe_groups(rows: Sequence[Row], *, shrink: bool = False) -> Iterator[str]:
     """Who responds, by exercise and by what was done before; simulated athletes by themselves."""
-    from biofeedback.analysis.people import compare_people, gather_people, read_sessions
     from biofeedback.report.people import describe_people
 
-    groups = read_sessions(rows)
-    for (exercise, simulated, before), sessions in sorted(groups.items()):
-        title = (exercise or "no exercise named") + (f", after {before.replace('; ', ' and ')}" if before else "")
-        title += ", simulated" if simulated else ""
-        yield from describe_people(title, compare_people(gather_people(sessions)), shrink=shrink)
-    if any(before for _, _, before in groups):
+    groups = list(compare_groups(rows))
+    for title, _, people in groups:
+        yield from describe_people(title, people, shrink=shrink)
+    if any(before for _, before, _ in groups):
         yield (
             "sessions with and without warmth, massage, a warm-up or contractions before are not read together: each "
             "may ease discomfort by itself"
         )
+
+
+def compare_groups(rows: Sequence[Row]) -> Iterator[tuple[str, str, People]]:
+    """Title, what was done before, and comparison of each group of athletes."""
+    from biofeedback.analysis.people import compare_people, gather_people, read_sessions
+
+    for (exercise, simulated, before), sessions in sorted(read_sessions(rows).items()):
+        title = (exercise or "no exercise named") + (f", after {before.replace('; ', ' and ')}" if before else "")
+        title += ", simulated" if simulated else ""
+        yield title, before, compare_people(gather_people(sessions))
 
 
 def find_recordings(folder: Path) -> Iterator[tuple[str, str]]:
@@ -150,8 +172,8 @@ def extract_row(folder: str, name: str) -> Row:
         return row | {"error": f"{type(error).__name__}: {error} (please report this)"}
 
 
-def write_table(path: Path, rows: Sequence[Row]) -> None:
-    """All rows at once: there is never half a table."""
+def write_table(path: Path, rows: Sequence[Row]) -> list[str]:
+    """All rows at once: there is never half a table. What was changed on the way."""
     columns = dict.fromkeys(KEYS)
     for row in rows:
         columns |= dict.fromkeys(row)
@@ -159,9 +181,8 @@ def write_table(path: Path, rows: Sequence[Row]) -> None:
         write_whole(path) as beside,
         beside.open("w", newline="", encoding="utf-8", errors="surrogateescape") as file,  # odd names of files
     ):
-        writer = csv.DictWriter(file, list(columns), restval="")
-        writer.writeheader()
-        writer.writerows({name: neutralise(cell) for name, cell in row.items()} for row in rows)
+        n_changed = write_rows(file, [list(columns), *([row.get(name) for name in columns] for row in rows)])
+    return tell_formulas(n_changed, path)
 
 
 def read_table(path: Path) -> list[Row]:

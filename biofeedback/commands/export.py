@@ -139,7 +139,7 @@ def export_one(recording: Recording, target: Path, to: str, *, anonymous: bool, 
         from biofeedback.analysis.answer import analyse_recording
         from biofeedback.wiring.levels_table import write_levels
 
-        write_levels(analyse_recording(recording).trace, target)
+        _tell(write_levels(analyse_recording(recording).trace, target))
         return [target]
     if to in ("edf", "bdf"):
         from biofeedback.storage.edf import export_edf
@@ -150,4 +150,12 @@ def export_one(recording: Recording, target: Path, to: str, *, anonymous: bool, 
 
     if to == "numpy":
         return export_numpy(recording, target, anonymous=anonymous)
-    return export_csv(recording, target, anonymous=anonymous, progress=make_progress(label))
+    told: list[str] = []
+    made = export_csv(recording, target, anonymous=anonymous, progress=make_progress(label), told=told)
+    _tell(told)
+    return made
+
+
+def _tell(remarks: list[str]) -> None:
+    for remark in remarks:
+        print(f"note: {plain(remark)}", file=sys.stderr)

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from difflib import get_close_matches
 from pathlib import Path
+from typing import get_args
 
+from biofeedback.analysis.words import ResponseWord
+from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.library import Entry, filter_recordings, find_answers, list_recordings, to_json
 from biofeedback.storage.recording import Recording
 from biofeedback.storage.schema import recordings_folder
@@ -44,6 +48,7 @@ def run(args: argparse.Namespace) -> int:
     since, until = read_date(args.since, "--since"), read_date(args.until, "--until")
     entries = filter_recordings(entries, **filters, since=since, until=until)
     if args.answers or args.answer:
+        check_word(args.answer)
         entries = find_answers(folder, entries, find_word, progress=make_progress("working out answers"))
         entries = filter_recordings(entries, word=args.answer)
     if args.json:
@@ -52,6 +57,17 @@ def run(args: argparse.Namespace) -> int:
     print_table(entries)
     print(f"{len(entries)} of {n_all} recordings in {folder}")
     return 0
+
+
+def check_word(word: str) -> None:
+    """BiofeedbackError, with the nearest that there is, for an answer that no analysis gives."""
+    known = [str(one) for one in get_args(ResponseWord)]
+    said = " ".join(word.casefold().split())
+    if not said or said in known:
+        return
+    near = get_close_matches(said, known, n=1, cutoff=0.5) or [one for one in known if said in one]
+    cure = f"did you mean '{near[0]}'?" if near else f"answers are {', '.join(known)}"
+    raise BiofeedbackError(f"--answer {word}: there is no such answer", cure)
 
 
 def find_word(recording: Recording) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import webbrowser
 from collections.abc import Sequence
 from dataclasses import replace
@@ -11,6 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from biofeedback.errors import BiofeedbackError
+from biofeedback.storage.spreadsheet import tell_formulas, write_rows
+from biofeedback.wiring import figure_files
 from biofeedback.wiring.json_output import HELP, print_json
 from biofeedback.wiring.maxima import parse_maximum
 from biofeedback.wiring.writing import writing
@@ -56,6 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--body-mass", type=float, default=None, metavar="KG", help="also give the maximum per kilogram; not stored"
     )
+    parser.add_argument("--figures", type=Path, metavar="FOLDER", help=figure_files.HELP)
     parser.add_argument("--open", action="store_true", help="open the report afterwards")
     parser.add_argument("--json", action="store_true", help=f"{HELP}; no page is written")
 
@@ -91,8 +93,15 @@ def run(args: argparse.Namespace) -> int:
             write_report(analysis, beside, full=args.full)
     if args.ratings:
         with writing(args.ratings) as beside:
-            write_ratings(analysis.ratings, beside)
+            n_changed = write_ratings(analysis.ratings, beside)
+        for remark in tell_formulas(n_changed, args.ratings):
+            print(remark)
     print(f"Report: {report}")
+    if args.figures:
+        from biofeedback.report.figure_files import list_pictures
+
+        made = figure_files.write_figures(list_pictures(analysis), args.figures, args.file.stem)
+        print(f"Figures: {len(made)} files in {args.figures}")
     if args.open:
         webbrowser.open(report.resolve().as_uri())
     return 0
@@ -112,13 +121,13 @@ def read_maxima(texts: Sequence[str], recording: Recording) -> dict[str, Maximum
     return maxima
 
 
-def write_ratings(ratings: Sequence[LinkedRating], path: Path) -> None:
-    """The table that all answers are made from, for other programs."""
+def write_ratings(ratings: Sequence[LinkedRating], path: Path) -> int:
+    """The table that all answers are made from, for other programs; how many texts looked like formulas."""
     from biofeedback.analysis.linking import tabulate_links
 
     head, rows = tabulate_links(ratings)
     with path.open("w", newline="", encoding="utf-8") as file:
-        csv.writer(file).writerows([head, *rows])
+        return write_rows(file, [head, *rows])
 
 
 def choose_path(recording: Path, out: Path | None, suffix: str) -> Path:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from biofeedback import __version__
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Event, FloatArray
+from biofeedback.model import Channel, Event, FloatArray, Gap
 from biofeedback.storage import table_clock as clock
 from biofeedback.storage.imported import (
     CHANNEL_CURE,
@@ -105,7 +105,8 @@ def import_csv(
         **(settings or {}),
     }
     events = [Event(e["frame"], e["kind"], e["data"], e.get("utc", "")) for e in ours.get("events", [])]
-    return Imported(about, make_items(used, table, rate), tuple(events), tuple(remarks))
+    gaps = [Gap(int(g["first_frame"]), int(g["n_frames"]), str(g["reason"])) for g in ours.get("gaps", [])]
+    return Imported(about, make_items(used, table, rate, gaps), tuple(events), tuple(remarks))
 
 
 def _fill(columns: Sequence[Column], n_frames: int) -> FloatArray:

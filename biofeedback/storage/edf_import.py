@@ -13,7 +13,7 @@ import numpy as np
 from biofeedback import __version__
 from biofeedback.account.kinds import MaximumSet, ZeroTaken, try_read
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Event, FloatArray, count_readings, place_reading
+from biofeedback.model import Channel, Event, FloatArray, Gap, count_readings, place_reading
 from biofeedback.storage.annotations import parse_events
 from biofeedback.storage.edf import UNITS, import_edfio, read_description
 from biofeedback.storage.imported import (
@@ -69,10 +69,13 @@ def import_edf(
     ]
     table = np.column_stack([counts for _, counts in columns])
     used = [channel for channel, _ in columns]
-    for onset_s, duration_s, text in known:
-        if text.startswith("gap: "):
-            first, n = round(onset_s * rate_hz), round((duration_s or 0) * rate_hz)
-            table[first : first + n] = np.nan
+    gaps = [
+        Gap(round(onset_s * rate_hz), round((duration_s or 0) * rate_hz), text.removeprefix("gap: "))
+        for onset_s, duration_s, text in known
+        if text.startswith("gap: ")
+    ]
+    for gap in gaps:
+        table[gap.first_frame : gap.end_frame] = np.nan
     events = parse_events([one for one in known if not one[2].startswith("gap: ")], rate_hz)
     events, left_out = _drop_other_units(events, used)
     events, odd = end_phases(events, rate_hz, n_frames, where=str(path))
@@ -88,7 +91,7 @@ def import_edf(
         "simulated": "simulated" in file.local_recording_identification,
         **(settings or {}),
     }
-    return Imported(about, make_items(used, table, rate_hz), tuple(events), tuple(remarks))
+    return Imported(about, make_items(used, table, rate_hz, gaps), tuple(events), tuple(remarks))
 
 
 def _leave_out_slow_emg(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable
-from typing import TypeVar
+from pathlib import Path
+from typing import TextIO, TypeVar
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 T = TypeVar("T")
@@ -18,6 +20,26 @@ def neutralise(cell: T) -> T | str:
     except ValueError:
         return f"'{cell}"
     return cell
+
+
+def write_rows(file: TextIO, rows: Iterable[Iterable[object]]) -> int:
+    """CSV rows, None as an empty cell; how many texts were made texts again."""
+    n_changed = 0
+    writer = csv.writer(file)
+    for row in rows:
+        cells = ["" if cell is None else cell for cell in row]
+        n_changed += count_formulas(cells)
+        writer.writerow([neutralise(cell) for cell in cells])
+    return n_changed
+
+
+def tell_formulas(n_changed: int, path: Path) -> list[str]:
+    """What to say of a table in which so many texts were changed; nothing of 0."""
+    if not n_changed:
+        return []
+    if n_changed == 1:
+        return [f"{path.name}: a text that a spreadsheet would run as a formula has an apostrophe before it"]
+    return [f"{path.name}: {n_changed} texts that a spreadsheet would run as formulas have an apostrophe before them"]
 
 
 def count_formulas(cells: Iterable[object]) -> int:

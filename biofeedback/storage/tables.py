@@ -15,7 +15,7 @@ import numpy as np
 from biofeedback.model import Channel, Chunk, FloatArray, Gap, Note
 from biofeedback.storage.annotations import Annotation, list_annotations
 from biofeedback.storage.recording import Recording
-from biofeedback.storage.spreadsheet import neutralise
+from biofeedback.storage.spreadsheet import tell_formulas, write_rows
 from biofeedback.storage.whole_file import write_whole
 
 Progress = Callable[[int, int], None]
@@ -23,29 +23,34 @@ ABSOLUTE = ("started_utc", "source", "certificates", "repaired_from")  # setting
 
 
 def export_csv(
-    recording: Recording, path: Path, *, anonymous: bool = False, progress: Progress | None = None
+    recording: Recording,
+    path: Path,
+    *,
+    anonymous: bool = False,
+    progress: Progress | None = None,
+    told: list[str] | None = None,
 ) -> list[Path]:
     """One row per frame: ``time_s`` and a column per channel in its unit, ``force [N]``; empty cells in gaps.
 
     Beside it ``.json`` with settings, events and gaps, and ``_events.csv`` with onset, duration and text, and which
-    phase it is about. Numbers are written with all their digits. Returns the files made.
+    phase it is about. Numbers are written with all their digits. Returns the files made; what was changed is ``told``.
     """
     sidecar, events = path.with_suffix(".json"), path.with_name(f"{path.stem}_events.csv")
     with ExitStack() as stack:  # all three or none
         text, listed, table = (stack.enter_context(write_whole(one)) for one in (sidecar, events, path))
         _write_frames(recording, table, progress)
         text.write_text(json.dumps(describe(recording, anonymous=anonymous), indent=1), encoding="utf-8")
-        _write_events(recording, listed, notes=not anonymous)
+        n_changed = _write_events(recording, listed, notes=not anonymous)
+    if told is not None:
+        told += tell_formulas(n_changed, events)
     return [path, sidecar, events]
 
 
-def _write_events(recording: Recording, path: Path, *, notes: bool) -> None:
+def _write_events(recording: Recording, path: Path, *, notes: bool) -> int:
     names = [field.name for field in fields(Annotation)]
+    rows = [[getattr(one, name) for name in names] for one in list_annotations(recording, notes=notes)]
     with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(names)
-        for one in list_annotations(recording, notes=notes):
-            writer.writerow(["" if (value := getattr(one, name)) is None else neutralise(value) for name in names])
+        return write_rows(file, [names, *rows])
 
 
 def _write_frames(recording: Recording, path: Path, progress: Progress | None) -> None:

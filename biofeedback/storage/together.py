@@ -132,20 +132,37 @@ def find_holes(channels: Sequence[Channel], table: FloatArray, rate_hz: float) -
     return told
 
 
-def make_items(channels: Sequence[Channel], table: FloatArray, rate_hz: float) -> tuple[Item, ...]:
-    """Rows as chunks; stretches without any reading as gaps, unless a slower channel has its next right after."""
+def make_items(
+    channels: Sequence[Channel], table: FloatArray, rate_hz: float, known: Sequence[Gap] = ()
+) -> tuple[Item, ...]:
+    """Rows as chunks; stretches without any reading as gaps, unless a slower channel has its next right after.
+
+    Of ``known`` gaps the reason is kept.
+    """
     shortest = max([rate_hz / channel.rate_hz for channel in channels if channel.rate_hz], default=1.0)
     is_known: NDArray[np.bool_] = np.asarray(~np.isnan(table).all(axis=1))
     borders = [0, *(np.flatnonzero(np.diff(is_known)) + 1).tolist(), len(table)]
     items: list[Item] = []
     chunk_from = 0
     for begin, end in pairwise(borders):
-        if is_known[begin] or end - begin < shortest:
+        is_told = any(gap.first_frame < end and gap.end_frame > begin for gap in known)
+        if is_known[begin] or (end - begin < shortest and not is_told):
             continue
         items += _cut(table, chunk_from, begin)
-        items.append(Gap(begin, end - begin, MISSING_REASON))
+        items += _name_gaps(begin, end, known)
         chunk_from = end
     return (*items, *_cut(table, chunk_from, len(table)))
+
+
+def _name_gaps(begin: int, end: int, known: Sequence[Gap]) -> list[Gap]:
+    """The frames from ``begin`` to ``end`` as gaps, each with the reason of the known one that it lies in."""
+    inside = [gap for gap in known if gap.first_frame < end and gap.end_frame > begin]
+    edges = {edge for gap in inside for edge in (gap.first_frame, gap.end_frame) if begin < edge < end}
+    named = []
+    for first, last in pairwise(sorted({begin, end, *edges})):
+        reasons = [gap.reason for gap in inside if gap.first_frame <= first and gap.end_frame >= last]
+        named.append(Gap(first, last - first, reasons[0] if reasons else MISSING_REASON))
+    return named
 
 
 def _cut(table: FloatArray, begin: int, end: int) -> list[Item]:

@@ -172,7 +172,7 @@ def make_calibration(
 
     def put(maximum: Maximum, from_s: float, how: str) -> None:
         maximum = replace(maximum, position=position, side=side, exercise=exercise)
-        said = MaximumSet(maximum=maximum, settled=False, by=by, supersedes=True)
+        said = MaximumSet(maximum=maximum, settled=False, by=by, supersedes=True, why=args.why or "")
         events.append(make_event(said, round(from_s * rate_hz)))
         old = before.maxima.get(maximum.channel)
         instead = f" instead of {old.strength:.6g} {old.unit} ({old.method})" if old else ""

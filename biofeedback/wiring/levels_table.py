@@ -11,7 +11,7 @@ import numpy as np
 
 from biofeedback.analysis.placing import place_ratings
 from biofeedback.analysis.trace import Trace
-from biofeedback.storage.spreadsheet import neutralise
+from biofeedback.storage.spreadsheet import count_formulas, neutralise, tell_formulas
 from biofeedback.storage.whole_file import write_whole
 
 
@@ -41,17 +41,18 @@ def _cells(values: Any) -> list[float | None]:
     return [None if missing else value for value, missing in zip(values.tolist(), np.isnan(values), strict=True)]
 
 
-def write_levels(trace: Trace, path: Path) -> None:
-    """CSV, or Parquet with typed columns, by the ending; whole or not at all."""
+def write_levels(trace: Trace, path: Path) -> list[str]:
+    """CSV, or Parquet with typed columns, by the ending; whole or not at all. What was changed on the way."""
     columns = tabulate_levels(trace)
     with write_whole(path) as beside:
         if path.suffix == ".parquet":
             write_parquet(columns, beside)
-            return
+            return []
         with beside.open("w", newline="", encoding="utf-8") as file:
             writer = csv.writer(file)
             writer.writerow(map(neutralise, columns))
             writer.writerows(_rows(columns))
+    return tell_formulas(count_formulas(columns), path)
 
 
 def _rows(columns: Mapping[str, list[Any]]) -> Iterable[list[Any]]:

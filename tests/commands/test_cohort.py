@@ -58,6 +58,13 @@ def test_every_recording_is_a_row_and_every_error_is_named(folder, tmp_path, cap
     assert not list(tmp_path.glob("*.part"))
 
 
+def test_who_responds_as_figures(folder, tmp_path, capsys) -> None:
+    assert run(folder, tmp_path / "c.csv", "--workers", "1", "--figures", str(tmp_path / "figures")) == 1
+    assert f"Figures: 3 files in {tmp_path / 'figures'}" in capsys.readouterr().out
+    kinds = ("pdf", "png", "svg")
+    assert sorted(path.name for path in (tmp_path / "figures").iterdir()) == [f"c-responses-1.{kind}" for kind in kinds]
+
+
 def test_cells_are_those_of_the_analysis(folder, tmp_path) -> None:
     run(folder, tmp_path / "c.csv", "--workers", "1")
     row = read(tmp_path / "c.csv")["a.hold"]

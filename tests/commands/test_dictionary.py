@@ -7,6 +7,7 @@ import csv
 from dataclasses import fields
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from biofeedback.analysis.answer import analyse_recording
@@ -15,7 +16,9 @@ from biofeedback.analysis.linking import LinkedRating
 from biofeedback.cli import main
 from biofeedback.commands import cohort
 from biofeedback.errors import BiofeedbackError
+from biofeedback.model import Channel, Chunk
 from biofeedback.storage.annotations import Annotation
+from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.spreadsheet import count_formulas, neutralise
 from biofeedback.wiring import parallel
@@ -71,9 +74,13 @@ def run(folder: Path, out: Path, *more: str) -> int:
     return cohort.run(parser.parse_args([str(folder), "--out", str(out), "--workers", "1", *more]))
 
 
-def test_codes_stay_texts_and_formulas_are_texts(folder: Path, tmp_path: Path) -> None:
+def test_codes_stay_texts_and_formulas_are_texts(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     pyarrow = need_module("pyarrow.parquet")
     assert run(folder, tmp_path / "t.parquet") == 0
+    told = "t.csv: a text that a spreadsheet would run as a formula has an apostrophe before it"
+    assert told in capsys.readouterr().out.splitlines()
     table = pyarrow.read_table(tmp_path / "t.parquet").to_pylist()
     assert (table[0]["athlete"], table[0]["exercise"]) == ("007", "=1+1")
     assert isinstance(table[0]["n_ratings"], int)
@@ -90,6 +97,23 @@ def test_what_a_spreadsheet_would_run() -> None:
     cells = ["=1", "+cmd", "-2.5", "@x", "plain", "-", 3.0, "\t=1", "+4"]
     assert [neutralise(cell) for cell in cells] == ["'=1", "'+cmd", "-2.5", "'@x", "plain", "'-", 3.0, "'\t=1", "+4"]
     assert count_formulas(cells) == 5
+
+
+def test_an_export_says_which_texts_it_made_texts_again(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (recording,) = folder.glob("*.hold")
+    channel = Channel(name="=force", kind="force", unit="N")
+    about = {"channels": [channel.to_dict()], "rate_hz": 100.0}
+    with Recorder.create(tmp_path / "b.hold", about, threaded=False) as recorder:
+        recorder.append(Chunk(0, np.zeros((500, 1))))
+    capsys.readouterr()
+    for path in (recording, tmp_path / "b.hold"):
+        assert main(["export", str(path), "--to", "levels", "--out", str(tmp_path / "out")]) == 0
+    told = "note: b_levels.csv: 4 texts that a spreadsheet would run as formulas have an apostrophe before them"
+    assert capsys.readouterr().err.splitlines() == [told]
+    with (tmp_path / "out" / "b_levels.csv").open(newline="") as file:
+        assert next(csv.reader(file))[1] == "'=force [N]"
 
 
 def test_a_table_about_another_folder_is_not_replaced(folder: Path, tmp_path: Path) -> None:

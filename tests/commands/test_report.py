@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -79,6 +80,32 @@ def test_a_recording_with_nothing_in_it_still_gets_a_report(tmp_path) -> None:
 def write(path: Path, data: bytes) -> Path:
     path.write_bytes(data)
     return path
+
+
+def test_figures_as_files_that_other_programs_read(recording, tmp_path, capsys) -> None:
+    words = ["report", str(recording), "--out", str(tmp_path / "r.html"), "--figures", str(tmp_path / "figures")]
+    assert main(words) == 0
+    assert "Figures: 12 files in" in capsys.readouterr().out
+    made = {path.name: path.read_bytes() for path in (tmp_path / "figures").iterdir()}
+    names = ("ratings", "trace", "contrasts", "dose")
+    assert set(made) == {f"A01-{name}.{kind}" for name in names for kind in ("svg", "png", "pdf")}
+    for name, content in made.items():
+        if name.endswith(".svg"):
+            assert ElementTree.fromstring(content).tag == "{http://www.w3.org/2000/svg}svg"
+        elif name.endswith(".png"):
+            assert content.startswith(b"\x89PNG\r\n\x1a\n")  # the signature of RFC 2083, section 3.1
+            assert content.endswith(b"IEND\xaeB`\x82")
+        else:
+            assert content.startswith(b"%PDF-1.")
+            assert content.rstrip().endswith(b"%%EOF")
+    assert main(words) == 0  # the same bytes again
+    assert {path.name: path.read_bytes() for path in (tmp_path / "figures").iterdir()} == made
+
+
+def test_figures_where_none_can_be_are_one_line(recording, tmp_path, capsys) -> None:
+    (tmp_path / "taken").write_text("")
+    assert main(["report", str(recording), "--figures", str(tmp_path / "taken")]) == 1
+    assert f"{tmp_path / 'taken'} cannot be written" in capsys.readouterr().err
 
 
 def test_ratings_as_csv(recording, tmp_path) -> None:

@@ -5,10 +5,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.cli import main
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, Gap
+from biofeedback.report.html import build_report
 from biofeedback.storage.amend import add_events
 from biofeedback.storage.check import check_recording
 from biofeedback.storage.recorder import Recorder
@@ -303,6 +305,44 @@ def test_amending_has_its_cures(
     assert main(["amend", str(path), *arguments]) == 1
     assert message in capsys.readouterr().err
     assert path.read_bytes() == before
+
+
+def test_the_report_says_which_maximum_was_used_who_said_so_and_why(tmp_path: Path) -> None:
+    path = tmp_path / "p.hold"
+    push_three_times(path)
+    assert main(["amend", str(path), "--rest", "0.5-2.5", "--maximum", "force=400"]) == 0
+    words = ["--maximum-from", "20-24", "--by", "B02", "--why", "the first one was of another athlete"]
+    assert main(["amend", str(path), *words]) == 0
+    analysis = analyse_recording(open_recording(path))
+    who = "taken from a push in the recording afterwards by B02, the first one was of another athlete"
+    assert analysis.maximum_reason == who
+    strength = f"{analysis.maximum.strength:.6g}"
+    (told,) = [text for text in analysis.warnings if "is used as the maximum" in text]
+    assert told == f"{strength} N is used as the maximum of force instead of 400 N on record: {who}"
+    page = build_report(analysis)
+    assert told[:40] in page
+    assert f"Maximum {analysis.maximum.strength:.1f} N above rest: {who}" in page
+    analysis = analyse_recording(open_recording(path), maxima={"force": analysis.maximum.revised(300.0)})
+    assert not [text for text in analysis.warnings if "is used as the maximum" in text]  # another one was asked for
+
+
+def test_a_maximum_on_record_that_was_put_right_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "p.hold"
+    push_three_times(path)
+    recorded = {"channel": "force", "strength": 150.0, "baseline": 10.0, "unit": "N", "method": "attempts"}
+    add_events(path, [Event(900, "maximum", recorded)])
+    assert main(["amend", str(path), "--maximum", "force=200@20", "--by", "B02"]) == 0
+    (later,) = [one for one in analyse_recording(open_recording(path)).warnings if "is used as" in one]
+    assert later.startswith("200 N from 20 s on is used as the maximum of force instead of 150 N on record: typed in")
+    assert later.endswith("by B02, no reason given")
+    assert main(["amend", str(path), "--maximum", "force=210", "--by", "B03", "--why", "slipped strap"]) == 0
+    account = open_recording(path).account
+    assert [(one.maximum.strength, one.by) for one in account.superseded] == [(150.0, ""), (200.0, "B02")]
+    (told,) = [one for one in analyse_recording(open_recording(path)).warnings if "is used as" in one]
+    assert told == (
+        "210 N is used as the maximum of force instead of 150 N and 200 N on record: "
+        "typed in by hand afterwards by B03, slipped strap"
+    )
 
 
 def test_a_zero_said_afterwards_takes_the_place_of_the_recorded_one(tmp_path: Path) -> None:

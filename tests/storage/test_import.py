@@ -20,6 +20,7 @@ from biofeedback.storage.imported import write_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
 from biofeedback.storage.tables import export_csv, export_numpy
+from biofeedback.storage.together import MISSING_REASON
 
 from ..requirements import need
 from .helpers import need_module
@@ -65,7 +66,7 @@ def sessions(draw: st.DrawFn) -> tuple[list[Channel], float, list[Chunk | Gap], 
                     counts[np.setdiff1d(np.arange(n_frames), rows), k] = np.nan
             items.append(Chunk(end, counts))
         else:
-            items.append(Gap(end, n_frames, "nothing came"))
+            items.append(Gap(end, n_frames, draw(st.sampled_from(["nothing came", "the cable was out"]))))
         end += n_frames
     frames = sorted(draw(st.lists(st.integers(0, max(0, end - 1)), max_size=6, unique=True)))
     events = []
@@ -113,6 +114,16 @@ def values_of(recording: Recording) -> FloatArray:
     return np.column_stack([c.scaled(counts[:, k]) for k, c in enumerate(recording.channels)])
 
 
+def why_missing(recording: Recording) -> dict[int, str]:
+    """By frame, why it did not come, where the recording says more than that it is missing."""
+    return {
+        frame: gap.reason
+        for gap in recording.gaps
+        for frame in range(gap.first_frame, gap.end_frame)
+        if gap.reason != MISSING_REASON
+    }
+
+
 def said(recording: Recording) -> tuple[list[Any], list[Any]]:
     """Ratings and phases as the account has them: values, corrections, whose they are."""
     account = recording.account
@@ -137,6 +148,7 @@ def test_csv_gives_back_every_digit_every_gap_and_every_event(
         assert [(e.frame, e.kind, e.data, e.utc) for e in after.events] == [
             (e.frame, e.kind, e.data, e.utc) for e in before.events
         ]
+        assert why_missing(after) == why_missing(before)
         assert after.settings["athlete"] == "A01"
 
 
@@ -160,6 +172,7 @@ def test_edf_gives_back_values_within_a_step_and_gaps_and_ratings_exactly(
         np.testing.assert_array_equal(np.isnan(mine), np.isnan(theirs))
         span = 60_200 * np.array([abs(c.factor) for c in before.channels])
         assert (np.nan_to_num(np.abs(mine - theirs)) <= span * 1.01 / 2 ** (n_bits - 1)).all()
+        assert why_missing(after) == why_missing(before)
         assert said(after) == said(before)
         export_edf(after, Path(folder) / f"c.{suffix}", n_bits=n_bits)  # and once more: nothing wears off
         told = [[(a.onset_s, a.text) for a in list_annotations(each) if a.kind != "gap"] for each in (before, after)]
