@@ -28,7 +28,7 @@ from biofeedback.web.server import open_page
 from biofeedback.web.sharing import Invitation
 from biofeedback.wiring.live_sessions import WiredFeed
 
-from ..requirements import CHROMIUM, need
+from ..requirements import CHROMIUM_WITH_WINDOWS, need
 from .test_encrypted import NAME, OUTSIDE, pretend_network
 
 G = 9.80665
@@ -82,7 +82,7 @@ Scenario = Callable[[Phone, LiveSession, Memory, Any], None]
 
 @pytest.fixture
 def with_phone(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[[Scenario], None]:
-    need(CHROMIUM, "chromium is not installed")
+    need(CHROMIUM_WITH_WINDOWS, "chromium is not installed")
     pretend_network(monkeypatch)
     monkeypatch.setattr(certificates, "name_this_computer", lambda: [NAME])
 
@@ -123,7 +123,8 @@ def visit(scenario: Scenario, port: int, code: str, live: LiveSession, memory: M
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", f"--host-resolver-rules=MAP {NAME} {OUTSIDE}"]
+            executable_path=CHROMIUM_WITH_WINDOWS,
+            args=["--no-sandbox", f"--host-resolver-rules=MAP {NAME} {OUTSIDE}"],
         )
         context = browser.new_context(ignore_https_errors=True, viewport={"width": 390, "height": 844})
         page = context.new_page()
