@@ -61,14 +61,48 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return max(2, 3 * n_cores // 2)
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    if not hasattr(config, "workerinput"):
+        config.pluginmanager.register(PlainNames())
+
+
+class PlainNames:
+    """A test's name without its group: one that failed side by side is found again alone (``--last-failed``)."""
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.nodeid.rfind("@") > report.nodeid.rfind("]"):
+            report.nodeid = report.nodeid.rpartition("@")[0]
+
+
+def pytest_itemcollected(item: pytest.Item) -> None:
+    """A module's tests on pages stay on one worker: on each of them the module would start a browser of its own."""
+    if is_on_a_page(item) and not item.get_closest_marker("xdist_group"):
+        item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
+
+
+def is_on_a_page(item: pytest.Item) -> bool:
+    return "browser" in getattr(item, "fixturenames", ()) and not find_wait_s(item)
+
+
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Side by side, those that live through real time go first: begun last they would be waited for alone."""
+    """Side by side, those that live through real time go first: begun last they would be waited for alone. Those on
+    pages, which wait for it often, come spread among those that compute, so that the cores are never idle."""
     for item in items:
         if item.get_closest_marker("long"):
             item.add_marker(pytest.mark.timeout(0))  # they take minutes, and are started by hand
     if hasattr(config, "workerinput"):
-        items.sort(key=find_wait_s, reverse=True)  # stable: the others keep their order
+        waiting = sorted(filter(find_wait_s, items), key=find_wait_s, reverse=True)
+        computing = [item for item in items if not find_wait_s(item) and not is_on_a_page(item)]
+        modules: dict[Path, list[pytest.Item]] = {}
+        for item in filter(is_on_a_page, items):
+            modules.setdefault(item.path, []).append(item)
+        items[:] = waiting
+        for number, module in enumerate(modules.values()):
+            share = [len(computing) * k // len(modules) for k in (number, number + 1)]
+            items += module + computing[slice(*share)]
+        items += [] if modules else computing
 
 
 def find_wait_s(item: pytest.Item) -> float:

@@ -16,9 +16,12 @@ SKIPPED_MODULE = "import pytest\npytest.skip('no such bus', allow_module_level=T
 SKIPPED_IMPORT = "import pytest\npytest.importorskip('no_such_module')\ndef test_one(): pass\n"
 
 
+SIDE_BY_SIDE = ("-n", "1", "--dist", "loadgroup", "--no-loadscope-reorder", "-W", "ignore")
+
+
 def run(folder: Path, *words: str, required: str) -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "BIOFEEDBACK_REQUIRE_ALL": required}
-    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-c", os.devnull, str(folder), *words]
+    command = [sys.executable, "-m", "pytest", "-c", os.devnull, "--rootdir", str(folder), str(folder), *words]
     return subprocess.run(command, capture_output=True, text=True, env=environment, check=False, cwd=folder)
 
 
@@ -56,7 +59,30 @@ def test_those_that_wait_go_first_side_by_side_only(tmp_path):
     )
     alone = run(tmp_path, "-v", "-W", "ignore", required="1").stdout
     assert alone.index("test_quick") < alone.index("test_some") < alone.index("test_long")
-    beside = run(
-        tmp_path, "-v", "-n", "1", "--dist", "loadgroup", "--no-loadscope-reorder", "-W", "ignore", required="1"
-    )
+    beside = run(tmp_path, "-v", *SIDE_BY_SIDE, required="1")
     assert beside.stdout.index("test_long") < beside.stdout.index("test_some") < beside.stdout.index("test_quick")
+
+
+PAGES = """import pytest
+@pytest.fixture
+def browser(): pass
+def test_first(browser): pass
+def test_second(browser): assert False
+@pytest.mark.waits(5)
+def test_waits(browser): pass
+"""
+
+
+def test_pages_come_spread_and_one_that_failed_beside_others_is_found_again_alone(tmp_path):
+    shutil.copy(CONFTEST, tmp_path)
+    for name in ("c", "d"):
+        (tmp_path / f"test_{name}.py").write_text(PAGES, encoding="utf-8")
+    (tmp_path / "test_a.py").write_text("".join(f"def test_{k}(): pass\n" for k in range(10)), encoding="utf-8")
+    beside = run(tmp_path, "-v", *SIDE_BY_SIDE, required="1").stdout
+    order = ["test_waits", "c.py::test_first", "c.py::test_second", "test_0 ", "test_4 ", "d.py::test_first", "test_5 "]
+    places = [beside.index(f"{name}") for name in order]
+    assert places == sorted(places)
+    assert "14 passed, 2 failed" in beside or "2 failed, 14 passed" in beside
+    again = run(tmp_path, "--last-failed", "--last-failed-no-failures", "none", required="1").stdout
+    assert "2 failed" in again
+    assert "passed" not in again

@@ -38,8 +38,7 @@ def open_panel(open_tab: Any, **options: Any) -> Page:
     return page
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [(390, 844), (1280, 800)])
+@pytest.mark.parametrize(("size", "scheme"), [((390, 844), "light"), ((1280, 800), "dark")])
 def test_a_sensor_is_scaled_with_the_keyboard_alone(
     served: Served, open_tab: Any, size: tuple[int, int], scheme: str
 ) -> None:
