@@ -396,7 +396,7 @@ def test_no_violation_in_any_state(browser: Any, shared_group: ServedGroup) -> N
     assert problems == []
 
 
-@pytest.mark.waits(60)
+@pytest.mark.waits(210)
 def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: Any, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "biofeedback", "demo", "--athletes", "4", "--fast", "--auto", "--channels=force"]
     command += ["--port", "0", "--no-browser", "--folder", str(tmp_path)]
