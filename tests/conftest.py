@@ -56,9 +56,9 @@ def pytest_make_collect_report(
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """Half as many again as there are cores: much of the time goes in waiting for sensors, pages and clocks."""
+    """Twice as many as there are cores: much of the time goes in waiting for sensors, pages and clocks."""
     n_cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return max(2, 3 * n_cores // 2)
+    return 2 * n_cores
 
 
 def pytest_configure(config: pytest.Config) -> None:
