@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ import pytest
 from biofeedback.web.review import Review
 from biofeedback.web.server import open_page
 
+from ..busy import wait_until
 from ..requirements import CHROMIUM, CHROMIUM_ARGUMENTS, need
 from .fake_live import FakeLive
 
@@ -111,12 +111,8 @@ class Page:
         return str(self.tab.inner_text("#" + name))
 
     def wait(self, condition: Callable[[], object], *, within_s: float = 5.0) -> float:
-        """Seconds until ``condition`` holds (no script is evaluated from text: the page's policy forbids it)."""
-        start = time.monotonic()
-        while not condition():
-            assert time.monotonic() - start < within_s, "did not happen"
-            self.tab.wait_for_timeout(10)
-        return time.monotonic() - start
+        """Free seconds until ``condition`` holds (no script is evaluated from text: the page's policy forbids it)."""
+        return wait_until(condition, within_s=within_s, pause=lambda: self.tab.wait_for_timeout(10)).spent_s
 
 
 @pytest.fixture

@@ -28,6 +28,7 @@ from biofeedback.web.server import open_page
 from biofeedback.web.sharing import Invitation
 from biofeedback.wiring.live_sessions import WiredFeed
 
+from ..busy import wait_until
 from ..requirements import CHROMIUM_WITH_WINDOWS, need
 from .test_encrypted import NAME, OUTSIDE, pretend_network
 
@@ -139,10 +140,10 @@ def visit(scenario: Scenario, port: int, code: str, live: LiveSession, memory: M
 
 
 def wait_for(condition: Callable[[], object], within_s: float = 20.0, told: Callable[[], object] = str) -> None:
-    start_s = time.monotonic()
-    while not condition():
-        assert time.monotonic() - start_s < within_s, f"did not happen: {told()}"
-        time.sleep(0.02)
+    try:
+        wait_until(condition, within_s=within_s, pause=lambda: time.sleep(0.02))
+    except AssertionError as error:
+        raise AssertionError(f"{error}: {told()}") from None
 
 
 def shown(live: LiveSession) -> float:

@@ -13,6 +13,7 @@ import pytest
 
 from biofeedback.storage.recording import open_recording
 
+from ..busy import FreeTime, wait_until
 from .program import Program, start_live
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -37,7 +38,7 @@ const look = () => {
   const all = texts.length > 0 && texts.every((e) => e.textContent === "–");
   if (all && !was) window.gone.push((Date.now() - window.newest) / 1000);
   if (!all && was) window.back.push(Date.now() / 1000);
-  was = all;
+  was = window.blank = all;
   requestAnimationFrame(look);
 };
 addEventListener("DOMContentLoaded", look);
@@ -97,11 +98,8 @@ def screens(browser: Any, program: Program, tmp_path: Path) -> Iterator[Screens]
     screens.close()
 
 
-def wait(tab: Any, condition: Callable[[], object], *, within_s: float = 10.0) -> None:
-    start = time.monotonic()
-    while not condition():
-        assert time.monotonic() - start < within_s, "did not happen"
-        tab.wait_for_timeout(10)
+def wait(tab: Any, condition: Callable[[], object], *, within_s: float = 10.0) -> FreeTime:
+    return wait_until(condition, within_s=within_s, pause=lambda: tab.wait_for_timeout(10))
 
 
 def is_live(tab: Any) -> bool:
@@ -114,16 +112,22 @@ def break_and_mend(screens: Screens, break_: Callable[[], object], mend: Callabl
     for tab in screens.tabs:
         tab.evaluate("() => { window.gone = []; window.back = []; }")
     break_()
+    most = 1.0
     for tab in screens.tabs:
-        wait(tab, lambda tab=tab: tab.evaluate("() => window.gone.length") == 1, within_s=WITHIN_S)  # type: ignore[misc]
+        free = wait(tab, lambda tab=tab: tab.evaluate("() => window.blank"), within_s=WITHIN_S)  # type: ignore[misc]
+        most = max(most, free.most)
     screens.group.wait_for_timeout(3000)
     mended_s = time.time()
+    for tab in screens.tabs:
+        assert tab.evaluate("() => window.blank")
+        late = "() => Math.max(...window.gone)"  # more than one, where a busy machine itself kept the page waiting
+        assert tab.evaluate(late) < WITHIN_S * most
+        assert all(back_s < mended_s - 2 for back_s in tab.evaluate("() => window.back"))
     mend()
     for tab in screens.tabs:
-        wait(tab, lambda tab=tab: is_live(tab), within_s=WITHIN_S)  # type: ignore[misc]
-        assert tab.evaluate("() => window.gone.length") == 1
-        assert tab.evaluate("() => window.gone[0]") < WITHIN_S
-        assert 0 < tab.evaluate("() => window.back[0]") - mended_s < WITHIN_S  # and not one frame before
+        most = max(most, wait(tab, lambda tab=tab: is_live(tab), within_s=WITHIN_S).most)  # type: ignore[misc]
+        back_s = min(each for each in tab.evaluate("() => window.back") if each > mended_s - 2)
+        assert 0 < back_s - mended_s < WITHIN_S * most  # and not one frame before
 
 
 def test_a_lost_network(screens: Screens) -> None:
@@ -182,11 +186,11 @@ def test_a_program_that_died_and_was_started_again(screens: Screens, program: Pr
     second.mkdir()
     again = start_live(second, STRENGTHS, port=program.port)
     try:
-        started = time.monotonic()
+        free = FreeTime()
         wait(screens.group, lambda: screens.group.locator(".seat[data-stage='cautions']").count() == 2)
         for tab in (screens.coach, screens.athlete):
             wait(tab, lambda tab=tab: tab.get_attribute("body", "data-stage") == "cautions")  # type: ignore[misc]
-        assert time.monotonic() - started < WITHIN_S
+        assert free.tick() < WITHIN_S
     finally:
         again.kill()
 
