@@ -83,7 +83,7 @@ class Board:
     def quit(self):
         with contextlib.suppress(BrokenPipeError):
             self.tell("quit")
-        self._process.communicate(timeout=10)
+        self._process.communicate(timeout=60)
 
 
 class Wire:

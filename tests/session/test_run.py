@@ -77,7 +77,7 @@ class Rig:
             live = LiveSession(session, self.feed, recording_name="x.hold", clock=lambda: self.now_s, **self.options)
             running = asyncio.create_task(live.run())
             try:
-                await asyncio.wait_for(script(live, self), 20)
+                await asyncio.wait_for(script(live, self), 120)
             finally:
                 live.stop()
                 await running

@@ -33,7 +33,7 @@ class Served:
         self._closed: asyncio.Event | None = None
 
     def call(self, coroutine: Any) -> Any:
-        return asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(15)
+        return asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(60)
 
     def do(self, change: Callable[[FakeLive], Any]) -> Any:
         async def apply() -> Any:
@@ -101,6 +101,7 @@ class Page:
         self.context = browser.new_context(**({"viewport": {"width": 1280, "height": 800}} | options))
         if script:
             self.context.add_init_script(path=script)
+        self.context.set_default_timeout(90_000)  # a busy machine is slow, and not wrong
         self.tab = self.context.new_page()
         self.complaints: list[str] = []
         self.tab.on("pageerror", lambda error: self.complaints.append(str(error)))

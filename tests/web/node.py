@@ -18,7 +18,7 @@ def run_module(source: str, data: Any) -> Any:
     need(shutil.which("node"), "node is not installed")
     text = f"const input = {json.dumps(data)};\n{source.replace('$STATIC', STATIC.as_uri())}"
     command = ["node", "--input-type=module", "-e", text]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=True)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
     return json.loads(done.stdout, parse_int=float)  # JavaScript prints whole numbers without a point
 
 

@@ -10,12 +10,13 @@ from pathlib import Path
 
 from ..requirements import need
 
+# Asks five seconds into the contraction, and long enough for four phones one after the other on a busy machine.
 PLAN = """
 name = "short"
 title = "Short"
 description = "One contraction."
 grace_s = 1.0
-ask_before_end_s = 4.0
+ask_before_end_s = 35.0
 
 [[block]]
 repeat = 1
@@ -27,7 +28,7 @@ ask = false
 
 [[block.phase]]
 kind = "contract"
-duration_s = 9
+duration_s = 40
 band = [20, 30]
 ask = true
 

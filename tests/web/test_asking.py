@@ -119,7 +119,7 @@ def at_table(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[Scenari
                     code = (await next_invitation(page, "coach"))["code"]
                 _, cookie, _ = await pair(outside, code)
                 table = Table(here, outside, {"Cookie": cookie.split(";")[0]}, live)
-                await asyncio.wait_for(scenario(table), 20)
+                await asyncio.wait_for(scenario(table), 120)
 
         asyncio.run(session())
 

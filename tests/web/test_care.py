@@ -21,10 +21,10 @@ def session(open_start: Any) -> Page:  # noqa: F811 - the fixture
     page.tab.fill("#athlete", "A01")
     page.tab.select_option("#exercise", "hip-flexor-lunge")
     page.tab.click("#begin")
-    page.tab.wait_for_selector("#accept-cautions:visible", timeout=20000)
+    page.tab.wait_for_selector("#accept-cautions:visible", timeout=90_000)
     page.tab.click("#accept-cautions")
     page.tab.click("#zero")
-    page.tab.wait_for_selector("#care-none:visible", timeout=20000)
+    page.tab.wait_for_selector("#care-none:visible", timeout=90_000)
     return page
 
 
@@ -36,8 +36,8 @@ def test_the_list_is_read_before_anything_and_none_opens_the_practice_pushes(ses
     session.tab.click("#care-none")
     session.tab.wait_for_selector("text=Start practice push, felt 25 %")
     session.tab.click("#attempt")
-    session.tab.wait_for_selector("text=Push with a quarter of your strength", timeout=15000)
-    session.tab.wait_for_selector("text=Start practice push, felt 50 %", timeout=15000)
+    session.tab.wait_for_selector("text=Push with a quarter of your strength", timeout=90_000)
+    session.tab.wait_for_selector("text=Start practice push, felt 50 %", timeout=90_000)
 
 
 def test_who_says_yes_starts_a_check_by_felt_effort(session: Page) -> None:

@@ -56,7 +56,7 @@ def encrypted(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[[Scen
 def ask(
     context: ssl.SSLContext, port: int, method: str, path: str, body: str | None = None, **headers: str
 ) -> tuple[http.client.HTTPResponse, bytes]:
-    connection = http.client.HTTPSConnection(OUTSIDE, port, timeout=5, context=context)
+    connection = http.client.HTTPSConnection(OUTSIDE, port, timeout=60, context=context)
     with contextlib.closing(connection):
         connection.request(method, path, body, headers)
         response = connection.getresponse()
@@ -77,7 +77,7 @@ def test_a_phone_joins_sees_and_stops_over_tls(encrypted: Callable[[Scenario], N
         async with connect(
             f"wss://{OUTSIDE}:{port}/ws", ssl=context, origin=own, additional_headers={"Cookie": token}
         ) as page:  # type: ignore[arg-type]
-            assert await asyncio.wait_for(page.recv(), 5)
+            assert await asyncio.wait_for(page.recv(), 60)
             await page.send(json.dumps({"id": 1, "do": "stop"}))
             assert (await next_reply(page))["ok"]
 

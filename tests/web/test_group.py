@@ -31,7 +31,7 @@ def serve_group(scenario: Callable[[list[FakeLive], str], Awaitable[None]], *, n
             live.change(athlete=code)
         seats = [Seat(live, lambda code=code: f"report of {code}") for live, code in zip(lives, CODES, strict=False)]
         async with open_page(lives[0], port=0, report=seats[0].report, others=seats[1:]) as address:
-            await asyncio.wait_for(scenario(lives, address), 20)
+            await asyncio.wait_for(scenario(lives, address), 120)
 
     asyncio.run(run())
 

@@ -413,7 +413,7 @@ def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: 
         tab.wait_for_selector(".seat .form[data-band='in']", timeout=60_000)
         assert tab.locator(".seat .code").all_inner_texts() == CODES
         tab.close()
-        assert program.wait(timeout=180) == 0
+        assert program.wait(timeout=400) == 0
     finally:
         program.kill()
         program.communicate()

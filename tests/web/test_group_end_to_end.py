@@ -43,7 +43,7 @@ def program(tmp_path: Path) -> Iterator[Program]:
     program.kill()
 
 
-def drive(tab: Any, *, until: str, within_s: float = 30.0) -> None:
+def drive(tab: Any, *, until: str, within_s: float = 90.0) -> None:
     tab.wait_for_selector(until, timeout=1000 * within_s)
 
 

@@ -42,7 +42,7 @@ def share_group(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> Callable[[Sce
             invited: list[Invitation] = []
             async with open_page(lives[0], port=0, others=others, share=invited.extend, review=review) as address:
                 outside = f"http://{OUTSIDE}:{urlsplit(address).port}/"
-                await asyncio.wait_for(scenario(lives, address, outside, invited), 30)
+                await asyncio.wait_for(scenario(lives, address, outside, invited), 120)
 
         asyncio.run(session())
 

@@ -30,7 +30,7 @@ PATHS = ("/", "/coach", "/group", "/report", "/review", "/review/list", "/static
 def ask(address: str, path: str, *, method: str = "GET", **headers: str) -> tuple[int, http.client.HTTPMessage]:
     """Status and headers, without following."""
     parts = urlsplit(address)
-    connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+    connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=60)
     body = "{}" if method == "POST" else None
     origin = {"Origin": address.rstrip("/")} if method == "POST" else {}
     connection.request(method, path, body, {"Host": parts.netloc} | origin | headers)
@@ -50,7 +50,7 @@ def serve_own(
             async def get(path: str, **options: str) -> tuple[int, http.client.HTTPMessage]:
                 return await asyncio.to_thread(lambda: ask(address, path, **options))
 
-            await asyncio.wait_for(scenario(address, get), 30)
+            await asyncio.wait_for(scenario(address, get), 120)
 
     asyncio.run(run())
 

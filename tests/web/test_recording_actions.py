@@ -54,7 +54,7 @@ def folder(tmp_path: Path) -> Path:
 def visit(folder: Path, scenario: Callable[[str], Awaitable[None]], live: FakeLive | None = None) -> None:
     async def run() -> None:
         async with open_page(live, port=0, review=make_review(folder)) as address:
-            await asyncio.wait_for(scenario(address), 20)
+            await asyncio.wait_for(scenario(address), 120)
 
     asyncio.run(run())
 
@@ -63,7 +63,7 @@ async def post(address: str, path: str, body: Any, origin: str | None = "own") -
     parts = urlsplit(address)
 
     def request() -> tuple[int, bytes]:
-        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=60)
         headers = {"Origin": f"http://{parts.netloc}" if origin == "own" else origin} if origin else {}
         connection.request("POST", path, body if isinstance(body, bytes) else json.dumps(body), headers)
         response = connection.getresponse()

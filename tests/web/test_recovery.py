@@ -52,6 +52,7 @@ class Screens:
         self.contexts = [browser.new_context() for _ in range(3)]
         for context in self.contexts:
             context.add_init_script(path=watch)
+            context.set_default_timeout(90_000)
         self.tabs = [context.new_page() for context in self.contexts]
         for tab, path in zip(self.tabs, ("group", "coach?seat=1", "athlete?seat=2"), strict=True):
             tab.goto(address + path)
@@ -98,7 +99,7 @@ def screens(browser: Any, program: Program, tmp_path: Path) -> Iterator[Screens]
     screens.close()
 
 
-def wait(tab: Any, condition: Callable[[], object], *, within_s: float = 10.0) -> FreeTime:
+def wait(tab: Any, condition: Callable[[], object], *, within_s: float = 20.0) -> FreeTime:
     return wait_until(condition, within_s=within_s, pause=lambda: tab.wait_for_timeout(10))
 
 

@@ -90,7 +90,7 @@ def make_review(folder: Path, **options: Any) -> Review:
 def visit(folder: Path, scenario: Callable[[str], Awaitable[None]], **options: Any) -> None:
     async def run() -> None:
         async with open_page(None, port=0, review=make_review(folder, **options)) as address:
-            await asyncio.wait_for(scenario(address), 20)
+            await asyncio.wait_for(scenario(address), 120)
 
     asyncio.run(run())
 
@@ -249,6 +249,6 @@ def test_a_page_of_a_session_that_is_over_is_led_to_the_recordings(browser: Any,
     session.down()
     session.live, session._review = None, make_review(folder)  # type: ignore[assignment]
     session.up()
-    page.tab.wait_for_url("**/review", timeout=8000)
+    page.tab.wait_for_url("**/review", timeout=90_000)
     page.context.close()
     session.end()

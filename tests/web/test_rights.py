@@ -199,7 +199,7 @@ def request(
     """Status, where it leads, and content; ``of`` is the address that asks."""
     parts = urlsplit(address)
     connection = http.client.HTTPConnection(
-        str(parts.hostname), parts.port, timeout=5, source_address=(of, 0) if of else None
+        str(parts.hostname), parts.port, timeout=60, source_address=(of, 0) if of else None
     )
     connection.request(method, path, body or None, {"Host": parts.netloc} | (headers or {}))
     response = connection.getresponse()
@@ -238,7 +238,7 @@ def over_all(
                 status, cookie, _ = await pair(outside, typed)
                 assert status == 200
                 people[who] = outside, {"Cookie": cookie.split(";")[0]}
-            await asyncio.wait_for(scenario(people, live), 30)
+            await asyncio.wait_for(scenario(people, live), 120)
 
     asyncio.run(run())
 
@@ -546,7 +546,7 @@ def test_another_account_of_this_computer_is_not_the_coach() -> None:
     code = (
         "import os, sys, http.client, encodings.idna\n"
         "os.setuid(int(sys.argv[2]))\n"
-        "connection = http.client.HTTPConnection(sys.argv[1], timeout=5)\n"
+        "connection = http.client.HTTPConnection(sys.argv[1], timeout=60)\n"
         "connection.request('GET', '/coach')\n"
         "print(connection.getresponse().status)\n"
     )

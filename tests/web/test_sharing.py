@@ -39,7 +39,7 @@ def shared(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[..., Awaitable
             invitations: list[Invitation] = []
             async with open_page(live, port=0, share=invitations.extend) as address:
                 outside = f"http://{OUTSIDE}:{urlsplit(address).port}/"
-                await asyncio.wait_for(scenario(live, address, outside, invitations[0]), 20)
+                await asyncio.wait_for(scenario(live, address, outside, invitations[0]), 120)
 
         asyncio.run(session())
 
@@ -53,7 +53,7 @@ async def pair(outside: str, code: str, earlier: str = "") -> tuple[int, str, di
     def post() -> tuple[int, str, dict[str, Any]]:
         import http.client
 
-        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=60)
         connection.request("POST", "/pair", code, {"Origin": outside.rstrip("/"), "Cookie": earlier})
         response = connection.getresponse()
         told = json.loads(response.read())
@@ -163,7 +163,7 @@ def test_a_code_sent_from_another_site_is_refused(shared: Any) -> None:
         import http.client
 
         def post(origin: dict[str, str], body: str) -> int:
-            connection = http.client.HTTPConnection(OUTSIDE, urlsplit(outside).port, timeout=5)
+            connection = http.client.HTTPConnection(OUTSIDE, urlsplit(outside).port, timeout=60)
             connection.request("POST", "/pair", body, origin)
             status = connection.getresponse().status
             connection.close()

@@ -110,7 +110,7 @@ def test_a_session_without_open_files_left_goes_on_and_ends_in_order(tmp_path: P
         held = [socket.create_connection(("127.0.0.1", port), timeout=5) for _ in range(60)]
         time.sleep(2.5)  # two rounds of tries to take a connection
         session.send_signal(signal.SIGINT)
-        out, err = session.communicate(timeout=30)
+        out, err = session.communicate(timeout=120)
         for each in held:
             each.close()
     assert session.returncode == 0, err

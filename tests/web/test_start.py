@@ -83,7 +83,7 @@ def serve_start(scenario: Callable[[FakeStartPage, str, list[str]], Awaitable[No
     async def run() -> None:
         start_page, begun = FakeStartPage(), list[str]()
         async with open_page(None, port=0, start=(start_page, lambda: begun.append("begun"))) as address:
-            await asyncio.wait_for(scenario(start_page, address, begun), 20)
+            await asyncio.wait_for(scenario(start_page, address, begun), 120)
 
     asyncio.run(run())
 
@@ -94,7 +94,7 @@ async def post(address: str, path: str, order: Any, headers: dict[str, str] | No
     body = order if isinstance(order, bytes) else json.dumps(order).encode()
 
     def request() -> tuple[int, Any]:
-        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=5)
+        connection = http.client.HTTPConnection(str(parts.hostname), parts.port, timeout=60)
         connection.request("POST", path, body, {name: value for name, value in told.items() if value})
         response = connection.getresponse()
         text = response.read().decode()

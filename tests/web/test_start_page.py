@@ -161,7 +161,7 @@ def test_a_plain_board_is_described_and_used_and_nothing_typed_is_lost(
         assert list(tmp_path.glob("*.hold")) == []
         page.tab.fill("#port", board.path)
         page.tab.click("#begin")
-        page.tab.wait_for_selector("body[data-stage=cautions]", timeout=20_000)
+        page.tab.wait_for_selector("body[data-stage=cautions]", timeout=90_000)
         assert page.tab.url == program.address
         settings = find_recording(tmp_path).settings
         assert settings["source"] == f"serial:{board.path}?rate=100&channels=force:N*0.01&columns=-,force"
@@ -317,7 +317,7 @@ def test_a_board_nobody_described_is_read_put_right_kept_and_used(
         page.tab.check("#alone")
         board.talking = False  # it begins anew when its port is opened
         page.tab.click("#begin")
-        page.tab.wait_for_selector("body[data-stage=cautions]", timeout=20_000)
+        page.tab.wait_for_selector("body[data-stage=cautions]", timeout=90_000)
         (channel,) = find_recording(tmp_path).channels
         assert (channel.unit, channel.factor, channel.rail_high_counts) == ("N", 9.80665, 4095)
         assert complaints(page) == []
@@ -379,7 +379,7 @@ def test_a_known_athlete_is_two_presses_after_the_cautions_from_the_first_attemp
     page.tab.click("#accept-cautions")
     page.tab.wait_for_selector("body[data-stage=zero]")
     page.tab.click("text=Zero now")  # the first
-    page.tab.wait_for_selector("body[data-stage=ready]", timeout=20_000)
+    page.tab.wait_for_selector("body[data-stage=ready]", timeout=90_000)
     page.wait(lambda: "days old" in page.tab.inner_text("main"))  # the maximum says its age
     # the second; how the last evening was is not answered, so only plans that are not hard are open
     page.tab.locator("#plans button:enabled", has_text="Start").first.click()
