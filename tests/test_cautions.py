@@ -34,7 +34,7 @@ def test_the_literature_is_told_both_ways_and_with_dates(published):
 def test_the_methods_give_the_numbers_of_their_sources(published):
     methods = dict(METHODS)
     pain, fall = published("pain_and_contraction")["maximum_under_pain"], published("end_range_contraction")
-    assert f"by {pain['lower_percent']} % (SD {pain['sd_percent']})" in methods["Maximum"]
+    assert f"by {pain['lower_percent']} % (SD {pain['sd_percent']}," in methods["Maximum"]
     assert f"{published('end_range_maximum')['change_percent']['end_range']} %" in methods["Maximum"]
     low, high = fall["tendon_stiffness_fall_percent"]
     assert f"{low} to {high} %" in methods["Baseline while contracting"]

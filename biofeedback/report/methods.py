@@ -7,10 +7,21 @@ METHODS: tuple[tuple[str, str], ...] = (
      "learnt while relaxed and carried through the contraction. Raw muscle signal: root mean square over 250 ms with "
      "the resting noise taken out in quadrature. Never cut off at 100 %."),
     ("Maximum", "the best attempt's highest 0.5 s mean above its baseline; accepted when the two best attempts agree "
-     "within 5 % (common practice). At the end of the range it repeats from day to day only to about 22 % (CV 8 %); "
-     "pain lowers it by 9 % (SD 14), so a maximum that discomfort limited says so with every percentage."),
+     "within 5 % (common practice). At the end of the range it repeats from day to day only to about 22 % (CV 8 %, "
+     "abstract read); pain lowers it by 9 % (SD 14, abstract read), so a maximum that discomfort limited says so with "
+     "every percentage."),
+    ("Before a maximum", "who is still growing is not tested: of 203 avulsion fractures in growing athletes 109 were "
+     "at the sit bone and 55 came from gymnastics (Rossi & Dragoni 2001, abstract read). Pushes are counted aloud: "
+     "trained breathing lowered 163/120 to 148/112 mmHg in a static effort (Phys Ther 1989, abstract read). The ramp "
+     "of 3 s follows Kay et al. (5 s, ramped, peak after 3 s; abstract read); rests, practice at 25, 50 and 75 % and "
+     "the 2 % that ask for one more attempt are common practice without a source."),
+    ("Rating scale", "0 none, 10 the worst that one would put up with here: of 100 people 66 preferred “bearable” and "
+     "17 “imaginable” (Yokobe 2014, abstract read). The stretch is rated and not the effort: asked for effort, the "
+     "same scale follows force (Lampropoulou 2012, abstract read). Starting at 4 to 6 and stopping at 8 is common "
+     "practice."),
     ("Baseline while contracting", "an assumption, said once: contracting lowers the stiffness of the tendon by a "
-     "fifth (18 to 22 %, Kay 2015), so the tension of the position under a contraction is not measured."),
+     "fifth (18 to 22 %, Kay 2015, abstract read), so the tension of the position under a contraction is not "
+     "measured."),
     ("Counted time", "a phase without its first seconds (grace for ramping up, 2 s unless the plan says otherwise) and "
      "without missing data. Nothing is filled in."),
     ("Mean, SD, CV", "over the counted time; CV = 100 × SD / mean. Steadiness CV: the same after a straight line has "
@@ -29,7 +40,8 @@ METHODS: tuple[tuple[str, str], ...] = (
      "Rasmussen & Williams 2006), expecting easing and worsening alike. A band is advised only when it was held, its "
      "own ratings eased by what would matter, and the curve there has a 90 % chance to; the lowest such band first."),
     ("Hold and rest", "half of the endurance that the three-compartment model predicts for the joint (Frey-Law, "
-     "Looft & Heitsman, J Biomech 2012), rest by the same model with the joint's own rest factor (Looft 2018, 2020); "
+     "Looft & Heitsman, J Biomech 2012), rest by the same model with the joint's own rest factor (15; hand 30, from "
+     "memory; Looft 2018, 2020, abstracts read); "
      "the power law (Frey-Law & Avin, Ergonomics 2010) stands beside it as doubt. People differ by a third and more. "
      "There is no model for the hip: the knee's is used."),
     ("Position", "one limit, 2.5 cm to warn and 5 cm to fail at the end of the limb (common practice), for angles "
@@ -43,7 +55,7 @@ FELT_METHODS: tuple[tuple[str, str], ...] = (
     ("Effort", "no sensor: what the athlete said after each contraction, 0 nothing at all to 10 all I have. It is a "
      "feeling and no share of a maximum; asked for effort, such a scale follows force on average and differs between "
      "people (Lampropoulou 2012)."),
-    *(row for row in METHODS if row[0] in ("Change", "NAP", "Position", "Yardstick", "Words")),
+    *(row for row in METHODS if row[0] in ("Rating scale", "Change", "NAP", "Position", "Yardstick", "Words")),
 )  # fmt: skip
 
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from itertools import permutations
+from math import log
 from pathlib import Path
 
 import pytest
 
+from biofeedback.analysis.endurance import predict_endurance
+from biofeedback.model import Band
 from biofeedback.session.holding import LONGEST_UNBROKEN_S, expect_plan, offer_in_order
 from biofeedback.session.plan import BUILT_IN, load_plan, parse_plan
 
@@ -69,6 +72,49 @@ def test_the_table_agrees_with_the_published_equations(name, joint, published):
     integrated = integrate_plan(loads(PLANS[name]), (row["fatigue_per_s"], row["recovery_per_s"]), factor)
     for kept, held in zip(TABLE["plans"][name][joint], integrated, strict=True):
         assert kept == pytest.approx(held, abs=0.7)  # the closed form has no ramp: a third of a second and more
+
+
+SIDE_BY_SIDE = {name: row for name, row in TABLE["single_hold"].items() if name != "what"}
+
+
+def hardest_percent(plan):
+    """The middle of the hardest band that the plan may ask for, drawn, adapted or moved to."""
+    bands = [*plan.randomise_bands]
+    for phase in plan.phases:
+        if phase.felt is not None:
+            bands.append(Band(0, 20 * phase.felt))  # felt 2 of 10 is taken as about 20 %
+        if phase.band and phase.adapt:
+            width = phase.band.high_percent - phase.band.low_percent
+            bands.append(Band(phase.adapt.high_percent - width, phase.adapt.high_percent))
+        elif phase.band:
+            bands += [phase.band, *(phase.target.bands if phase.target else ())]
+    return max((band.low_percent + band.high_percent) / 2 for band in bands)
+
+
+def test_both_models_stand_side_by_side_for_every_plan_and_joint(published):
+    """Both worked here from the published parameters alone: the compartments in closed form, ET = b0 f^b1."""
+    compartments, power = published("frey_law_2012")["joints"], published("frey_law_avin_2010")["joints"]
+    assert set(SIDE_BY_SIDE) == set(BUILT_IN)
+    for name, row in SIDE_BY_SIDE.items():
+        assert set(row) == {"effort_percent", *compartments}
+        assert row["effort_percent"] == hardest_percent(PLANS[name]), name
+        load = row["effort_percent"] / 100
+        for joint, rates in compartments.items():
+            fatigue, recovery = rates["fatigue_per_s"], rates["recovery_per_s"]
+            share = recovery * (1 - load) / (fatigue * load)
+            held_s = -log(1 - share) / recovery if share < 1 else None
+            law_s = power[joint]["b0_s"] * load ** power[joint]["b1"]
+            assert row[joint] == [pytest.approx(held_s, abs=0.051), pytest.approx(law_s, abs=0.051)], (name, joint)
+            shown = predict_endurance(row["effort_percent"], joint_name=joint)
+            told = (shown.expected_s, shown.power_law_s)
+            assert row[joint] == [pytest.approx(seconds, abs=0.051) for seconds in told]
+
+
+def test_where_the_models_disagree_the_shorter_one_leads_for_hard_efforts():
+    for name, row in SIDE_BY_SIDE.items():
+        for joint, times in row.items():
+            if joint != "effort_percent" and row["effort_percent"] >= 80:
+                assert times[0] < times[1], (name, joint)
 
 
 def test_twenty_on_twenty_off_at_70_percent_is_too_much_for_a_knee():
