@@ -26,6 +26,13 @@ def describe_protocol(settings: Mapping[str, Any]) -> str:
     return "earlier: as hard as possible at once for 4 s, no practice, nobody asked who tests none or how it felt"
 
 
+UNTESTED = {  # a maximum of which this recording has no attempt: the check is of today, the maximum is not
+    "typed": "none here: the maximum was typed in, and how it was found is not on record",
+    "carried": "none here: the maximum was taken over from an earlier session, whose report says how it was found",
+    "revised": "none here: the maximum was changed afterwards",
+}
+
+
 def find_fall(efforts_percent: Sequence[float]) -> float | None:
     """By how many points of % effort fell from the first to the last contraction of one band; None: not clearly.
 
@@ -61,8 +68,9 @@ def list_care(account: Account, settings: Mapping[str, Any], *, has_attempts: bo
         f"{one.when}, at {one.at}: {one.value:g} {one.unit}{f' ({one.method})' if one.method else ''}"
         for one in account.ranges
     )
+    untested = UNTESTED.get(held.maximum.method, "") if held else ""
     rows = [
-        ("Protocol of the maximum", describe_protocol(settings) if has_attempts else ""),
+        ("Protocol of the maximum", describe_protocol(settings) if has_attempts else untested),
         ("Who tests no maximum", screened),
         ("How attempts felt", felt),
         ("Maximum", held.limited if held else ""),

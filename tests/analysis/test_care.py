@@ -1,7 +1,17 @@
 import pytest
 
 from biofeedback.account.fold import fold
-from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, RatingGiven, Screened, make_event
+from biofeedback.account.kinds import (
+    Aftermath,
+    AttemptFelt,
+    Expected,
+    MaximumSet,
+    RangeRead,
+    RatingGiven,
+    Screened,
+    make_event,
+)
+from biofeedback.account.values import Maximum
 from biofeedback.analysis.care import UNLABELLED, describe_protocol, find_fall, list_care
 from biofeedback.model import Channel
 
@@ -56,6 +66,15 @@ def test_what_was_asked_today_is_told():
 
 def test_how_an_attempt_felt_without_an_attempt_changes_nothing():
     assert "How attempts felt" not in rows_of(AttemptFelt(number=3, discomfort=9))
+
+
+@pytest.mark.parametrize(("method", "words"), [("typed", "typed in"), ("carried", "taken over")])
+def test_a_maximum_that_was_not_tested_here_does_not_borrow_a_protocol(method, words):
+    maximum = Maximum(channel="force", strength=400.0, baseline=0.0, unit="N", method=method)
+    events = [make_event(MaximumSet(maximum=maximum), 0)]
+    channels = (Channel(name="force", kind="force", unit="N"),)
+    rows = dict(list_care(fold(events, channels=channels, settings={}), {}, has_attempts=False))
+    assert words in rows["Protocol of the maximum"]
 
 
 def test_the_two_protocols_differ():

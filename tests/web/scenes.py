@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from biofeedback.session.view import ask_about_device
 
+from .care_scenes import CARE_SCENES
 from .fake_live import LEVEL_RATE_HZ, FakeLive, attempt, in_use
 
 
@@ -330,3 +331,4 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         done,
     )
 }
+SCENES |= CARE_SCENES
