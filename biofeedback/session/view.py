@@ -21,7 +21,7 @@ from biofeedback.session.engine import Engine
 from biofeedback.session.hold import Hold
 from biofeedback.session.holding import expect_plan, offer_in_order
 from biofeedback.session.lessons import CHECK_AGAIN_SAID, describe_course, describe_lesson, is_check_due
-from biofeedback.session.maximum import Attempting, Practising
+from biofeedback.session.maximum import FELL, RIG_CURE, Attempting, Practising
 from biofeedback.session.phone import describe_limits
 from biofeedback.session.plan import Plan
 from biofeedback.session.scaling import describe_scale
@@ -257,6 +257,7 @@ def describe_care(engine: Engine) -> dict[str, Any]:
         "ended": account.testing_ended,
         "closed": is_closed,
         "next_practice": next((felt for felt in PRACTICE_PERCENT if felt not in made), None) if setup.graded else None,
+        "fell": {"what": FELL, "cure": RIG_CURE} if account.practice and account.practice[-1].fell else None,
         "practising": engine.activity.felt_percent if isinstance(engine.activity, Practising) else None,
         "ask_felt": unfelt[-1] if setup.graded and unfelt and unfelt[-1] == account.search[-1].number else None,
         "limited": held.limited if held else "",

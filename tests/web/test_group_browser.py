@@ -21,6 +21,7 @@ from biofeedback.web.server import open_page
 from .axe import axe_script
 from .conftest import Page, Served
 from .fake_live import FakeLive
+from .care_scenes import CARE_SCENES
 from .scenes import SCENES
 from .test_accessibility import violations_light_and_dark
 from .test_browser import COUNT_TONES, shown
@@ -433,4 +434,18 @@ def test_what_a_card_says_is_what_holds_now(browser: Any, group: ServedGroup) ->
     group.each(lambda live, k: live.change(limit=7))
     page.wait(lambda: "discomfort 7." in task.inner_text())
     assert page.text("stop-hint") == "Space or Esc"
+    page.context.close()
+
+
+@pytest.mark.parametrize("scene", [*CARE_SCENES, "ready", "stopped", "done"])
+def test_no_id_names_two_things_on_a_page_of_several(browser: Any, group: ServedGroup, scene: str) -> None:
+    page = Page(browser, group, path="group")
+    show(page, group, scene)
+    ids = page.tab.evaluate("() => [...document.querySelectorAll('[id]')].map((element) => element.id)")
+    assert sorted({each for each in ids if ids.count(each) > 1}) == []
+    if scene == "asked_list":  # and each seat's button is still its own
+        page.tab.click("#seat3-care-none")
+        page.wait(lambda: group.lives[2].commands)
+        assert group.lives[2].commands[-1][0]["do"] == "screening"
+        assert [len(live.commands) for live in group.lives] == [0, 0, 1, 0]
     page.context.close()

@@ -1,7 +1,7 @@
 // One athlete of a group: the seat with its gauge, who left the band, the next step of their own calibration.
 
 import { askedAfter, askedBefore, asksFirst } from "../shared/asked.js";
-import { feelingRow, nextPush } from "../shared/care.js";
+import { feelingRow, nextPush, pushText } from "../shared/care.js";
 import { sentence, unitText } from "../shared/text.js";
 import { fill, make, setData, setText, show } from "../shared/dom.js";
 import { SeatView } from "../shared/seat-view.js";
@@ -115,7 +115,18 @@ export class SeatCard {
       state.asked,
     ];
     const key = [state.stage, ...calibrating, state.answer?.word, state.stopped, state.report_url, state.limit];
-    fill(this.parts.task, key, () => TASKS[state.stage]?.(this, state) ?? []);
+    fill(this.parts.task, key, () => this.own(TASKS[state.stage]?.(this, state) ?? []));
+  }
+
+  /**
+   * The same elements with ids of this seat: on a page of several an id would name several.
+   * @param {(HTMLElement | null)[]} elements
+   */
+  own(elements) {
+    for (const element of elements)
+      for (const named of element ? [element, .../** @type {HTMLElement[]} */ ([...element.querySelectorAll("[id]")])] : [])
+        if (named.id) named.id = `seat${this.number}-${named.id}`;
+    return elements;
   }
 
   step(text, message, { primary = true, disabled = false } = {}) {
@@ -180,7 +191,7 @@ function maximumTask(card, state) {
     ];
   return [
     felt ? make("ul", {}, felt) : null,
-    make("p", {}, capital(maximum.verdict?.text ?? "")),
+    make("p", {}, pushText(maximum)),
     card.step(resting ? "Resting" : `${athlete}: ${lowerFirst(push.text)}`, () => push.message, {
       primary: !settled,
       disabled: busy || resting,

@@ -1,7 +1,7 @@
 // The panels of each stage, from the session's state. send(command) speaks to the session.
 
 import { askedAfter, askedBefore, asksFirst, rangeNote, refusalOf } from "../shared/asked.js";
-import { feelingRow, nextPush, senseRow } from "../shared/care.js";
+import { feelingRow, nextPush, pushText, senseRow } from "../shared/care.js";
 import { $, fill, make, setData, setText, show } from "../shared/dom.js";
 import { renderAnswer } from "./answer.js";
 import { openPlan } from "./planner.js";
@@ -125,7 +125,7 @@ function renderMaximum(state, send) {
   });
   const asksFelt = (maximum.care?.ask_felt ?? null) !== null;
   setData($("attempts-panel"), "asking", asksFelt ? "yes" : "no"); // room for the question, nothing else is to be done
-  setText($("verdict"), verdictText(maximum));
+  setText($("verdict"), pushText(maximum));
   const accepted = maximum.verdict?.state === "accepted";
   setText($("attempt"), maximum.step === "rest" ? `Attempt ${maximum.number} after the rest` : nextPush(maximum).text);
   $("attempt").disabled = busy || Boolean(maximum.sense) || maximum.step === "rest" || Boolean(maximum.care?.closed);
@@ -133,11 +133,6 @@ function renderMaximum(state, send) {
   $("accept-maximum").className = accepted ? "primary" : "secondary";
   $("accept-maximum").disabled =
     busy || Boolean(maximum.sense) || !maximum.attempts.some((attempt) => attempt.accepted && !attempt.rejected);
-}
-
-function verdictText({ care, verdict }) {
-  if (care?.next_practice) return "First three practice pushes by feeling: a quarter, half, three quarters.";
-  return verdict ? capital(verdict.text) : "";
 }
 
 function attemptRow(attempt, send, busy) {

@@ -90,6 +90,13 @@ function feeling(number, send) {
   );
 }
 
+/** What the pushes so far come to; a number that fell asks for the rig, whatever the signal says besides. */
+export function pushText({ care, verdict }) {
+  if (care?.fell) return `${sentence(care.fell.what)} ${sentence(care.fell.cure)}`;
+  if (care?.next_practice) return "First three practice pushes by feeling: a quarter, half, three quarters.";
+  return verdict ? capital(verdict.text) : "";
+}
+
 /** What the large button begins next: a practice push, or an attempt. */
 export function nextPush(maximum) {
   const felt = maximum.care?.next_practice ?? null;
