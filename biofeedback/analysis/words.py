@@ -67,6 +67,12 @@ def describe_points(points: float) -> str:
     return f"{abs(points):.1f} points {'lower' if points < 0 else 'higher'}"
 
 
+def describe_odds(p: float) -> str:
+    """How often chance alone does it: "in 3 of 100 orders", "in fewer than 1 of 100 orders"."""
+    n = round(100 * p)
+    return f"in {n} of 100 orders" if n else "in fewer than 1 of 100 orders"
+
+
 def count(n: int, noun: str) -> str:
     """ "1 cycle", "5 cycles"."""
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

@@ -36,9 +36,12 @@ def tabulate_contrasts(analysis: SessionAnalysis) -> Table | None:
             f"mean change {signed(r.mean_change, 2)} (95 % interval {signed(r.low, 2)} to {signed(r.high, 2)})"
         )
     if r.nap is not None:
-        facts.append(f"NAP {r.nap:.2f}" + _show_nap_interval(r))
+        facts.append(
+            f"contracting was rated lower in {100 * r.nap:.0f} of 100 pairs with a relaxed rating, ties half "
+            f"(NAP {r.nap:.2f}{_show_nap_interval(r)})"
+        )
     if r.tau is not None:
-        facts.append(f"baseline-corrected Tau {signed(r.tau, 2)}")
+        facts.append(f"the same with the relaxed ratings' own trend taken out (Tau) {signed(r.tau, 2)}, from −1 to 1")
     p_values = "" if r.test is None else f"p = {r.test.p_less:.3g} for less, {r.test.p_more:.3g} for more: "
     facts.append(p_values + r.test_reason)
     clean = r.without_marked
@@ -55,7 +58,7 @@ def _show_nap_interval(response: Response) -> str:
     if response.nap is None or not response.nap_error:
         return ""
     low, high = (min(1.0, max(0.0, response.nap + k * 1.96 * response.nap_error)) for k in (-1, 1))
-    return f" (roughly {low:.2f} to {high:.2f})"
+    return f", roughly {low:.2f} to {high:.2f}"
 
 
 def tabulate_dose(analysis: SessionAnalysis) -> Table | None:

@@ -74,18 +74,20 @@ def describe_analysis(analysis: SessionAnalysis) -> dict[str, Any]:
 def describe_answer(response: Response) -> dict[str, Any]:
     """Word, plain sentences and the numbers behind them."""
     from biofeedback.analysis.response_words import describe_response
+    from biofeedback.analysis.words import describe_odds, describe_points
 
-    details = [["contrasts of a contraction with its neighbours", str(response.n_contrasts)]]
+    details = [["contractions compared with relaxing before and after", str(response.n_contrasts)]]
     says = response.word != "too few ratings to say"  # a mean of one or two numbers reads like an answer
     if says and response.mean_change is not None:
-        details.append(["mean change", f"{response.mean_change:+.1f} points"])
+        details.append(["discomfort while contracting, on average", describe_points(response.mean_change)])
     if says and response.low is not None and response.high is not None:
-        details.append(["95 % interval", f"{response.low:+.1f} to {response.high:+.1f}"])
+        ends = f"from {describe_points(response.low)} to {describe_points(response.high)}"
+        details.append(["what also fits these ratings (95 of 100 times it is right)", ends])
     if response.test is not None:
-        details.append(["p, one-sided, over the orders that could have been drawn", f"{response.test.p_less:.3g}"])
+        details.append(["an easing like this by the luck of the draw alone", describe_odds(response.test.p_less)])
     slope = response.drift_per_min.slope
     if slope is not None:
-        details.append(["drift while relaxed", f"{slope:+.2f} points/min"])
+        details.append(["relaxed ratings by themselves, from minute to minute", describe_points(slope)])
     return {"word": response.word, "text": " ".join(describe_response(response)), "details": details}
 
 

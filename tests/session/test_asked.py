@@ -139,3 +139,21 @@ def test_what_is_expected_is_asked_with_three_answers():
     assert asked(bench)["expect"]["said"] == ""
     bench.do(do="expect", expects="same")
     assert asked(bench)["expect"]["said"] == "same"
+
+
+def test_a_push_in_which_the_number_fell_asks_for_the_rig_until_one_rises():
+    bench = make_bench()
+    bench.do(do="screening", applies=False)
+
+    def push(height):
+        bench.do(do="practice", felt=25)
+        bench.wait(bench.engine.setup.countdown_s, 10.0)
+        bench.wait(bench.engine.setup.push_s, lambda t: 10.0 + height * min(1.0, t / 3.0))
+        bench.wait(0.5, 10.0)
+        return describe_session(bench.engine)["maximum"]["care"]["fell"]
+
+    fell = push(-8.0)
+    assert "fell" in fell["what"]
+    assert "rig" in fell["cure"]
+    assert "sign" not in fell["cure"]
+    assert push(100.0) is None

@@ -1,6 +1,9 @@
 """What the page is told at the end: the answer, and in a few words what to do next."""
 
+import pytest
+
 from biofeedback.analysis.answer import analyse_recording
+from biofeedback.analysis.words import describe_odds
 from biofeedback.wiring.answers import describe_analysis
 
 from ..analysis.made_session import MadeSession, make_check
@@ -74,7 +77,7 @@ def test_a_stopped_hold_says_what_was_reached_and_why_it_was_stopped():
     assert answer["headline"] == "0 of 1 contraction done"
     assert "Stopped by hand, said to be" in answer["said"]
     assert "in the band 100 % of 10 s" in answer["said"]
-    assert not any("mean change" in name or "interval" in name for name, _ in answer["details"])
+    assert not any("average" in name or "fits" in name for name, _ in answer["details"])
 
 
 def test_a_check_says_what_contraction_did_and_no_page_shows_what_only_a_statistician_reads():
@@ -82,7 +85,7 @@ def test_a_check_says_what_contraction_did_and_no_page_shows_what_only_a_statist
     assert (answer["kind"], answer["headline"]) == ("check", "less")
     assert not any("NAP" in name for name, _ in answer["details"])
     few = describe_analysis(analyse_recording(make_check(passive=(6, 6), contract=(4,))))
-    assert not any("mean change" in name or "interval" in name for name, _ in few["details"])
+    assert not any("average" in name or "fits" in name for name, _ in few["details"])
 
 
 def test_the_effort_worth_trying_is_kept_with_the_answer_as_the_page_says_it() -> None:
@@ -91,3 +94,17 @@ def test_the_effort_worth_trying_is_kept_with_the_answer_as_the_page_says_it() -
     assert dict(answer["details"])["to try next"] == f"{low:.0f}–{high:.0f} %"
     few = describe_analysis(analyse_recording(make_check(passive=(6, 6), contract=(4,))))
     assert "next_band" not in few
+
+
+def test_the_numbers_behind_the_fold_are_said_in_a_persons_words():
+    details = dict(describe_analysis(analyse_recording(make_check(contract=(2, 3, 2, 3, 2))))["details"])
+    assert "lower" in details["discomfort while contracting, on average"]
+    assert details["what also fits these ratings (95 of 100 times it is right)"].startswith("from ")
+    told = " ".join([*details, *details.values()]).lower()
+    for word in ("nap", "tau", "contrast", "p =", "p,", "one-sided", "interval", "points/min", "drift"):
+        assert word not in told, word
+
+
+@pytest.mark.parametrize(("p", "said"), [(1 / 32, "in 3 of 100 orders"), (0.001, "in fewer than 1 of 100 orders")])
+def test_odds_are_told_as_a_count(p, said):
+    assert describe_odds(p) == said
