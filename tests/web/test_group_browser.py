@@ -19,9 +19,9 @@ from biofeedback.web.seats import Seat
 from biofeedback.web.server import open_page
 
 from .axe import axe_script
+from .care_scenes import CARE_SCENES
 from .conftest import Page, Served
 from .fake_live import FakeLive
-from .care_scenes import CARE_SCENES
 from .scenes import SCENES
 from .test_accessibility import violations_light_and_dark
 from .test_browser import COUNT_TONES, shown
