@@ -90,7 +90,10 @@ function feeling(number, send) {
   );
 }
 
-/** What the pushes so far come to; a number that fell asks for the rig, whatever the signal says besides. */
+/**
+ * What the pushes so far come to; a number that fell asks for the rig, whatever the signal says besides.
+ * @param {{care?: any, verdict?: any}} maximum
+ */
 export function pushText({ care, verdict }) {
   if (care?.fell) return `${sentence(care.fell.what)} ${sentence(care.fell.cure)}`;
   if (care?.next_practice) return "First three practice pushes by feeling: a quarter, half, three quarters.";
