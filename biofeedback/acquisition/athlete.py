@@ -149,11 +149,11 @@ class AthleteSimulator:
         self._answer: tuple[int, float] | None = None
         self._truth = [array("d") for _ in range(4)] if keep_truth else []
 
-    def tire_as(self, joint: str) -> None:
-        """Take that joint's fatigue, before the first frame; the rest of the athlete stays."""
+    def tire_as(self, joint: str, *, rest_speed: float = 1.0) -> None:
+        """Take that joint's fatigue and recover so much faster at rest, before the first frame; all else stays."""
         if self._made_frame:
             raise ValueError("the athlete has moved already")
-        self.athlete = replace(self.athlete, joint=joint)
+        self.athlete = replace(self.athlete, joint=joint, rest_speed=rest_speed)
         self._body = Body(self.athlete)
 
     def cue(self, cue: Cue) -> None:

@@ -31,6 +31,7 @@ class Athlete:
     is given replaces the joint's own, 0 never tires.
     A beginner misses what is asked by ``clumsy_percent`` of maximum, this way or that, and by ``learning_per_repeat``
     less with each contraction: the error of repeat n is clumsy x exp(-learning n).
+    ``rest_speed``: rests count as so many times their length, for a session whose rests are shortened.
     ``effect_points`` is the true change of discomfort at 70 % effort: negative eases, 0 with ``dose="none"``.
     """
 
@@ -49,6 +50,7 @@ class Athlete:
     joint: str = "knee"
     fatigue_per_s: float | None = None
     recovery_per_s: float | None = None
+    rest_speed: float = 1.0
     emg_maximum_microvolt: float = 400.0
     median_fall: float = 0.8
     discomfort: float = 7.0
@@ -107,7 +109,7 @@ class Body:
         fatigue, recovery = COMPARTMENTS[joint]
         self._fatigue_per_s = fatigue if athlete.fatigue_per_s is None else athlete.fatigue_per_s
         self._recovery_per_s = recovery if athlete.recovery_per_s is None else athlete.recovery_per_s
-        self._rest_factor = REST_FACTORS[joint]
+        self._rest_factor = REST_FACTORS[joint] * athlete.rest_speed
         self._felt_percent = 0.0
         self._in_position_s = 0.0
         decline = athlete.relaxation_percent / 100

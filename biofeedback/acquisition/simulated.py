@@ -77,10 +77,15 @@ class SimulatedSource(WireSource):
         """Stop; the athlete stays where they are."""
         self._started_s = None
 
-    def tire_as(self, joint: str) -> None:
-        """Tire like the joint that is trained, unless the URL says which; before the first frame."""
-        if "joint" not in SourceUrl.parse(self.url).options:
-            self.simulator.tire_as(joint)
+    def tire_as(self, joint: str, *, rest_speed: float = 1.0) -> None:
+        """Tire like the joint that is trained, unless the URL says which; before the first frame.
+
+        ``rest_speed``: how much longer than they last the rests of a shortened session stand for.
+        """
+        if "joint" in SourceUrl.parse(self.url).options:
+            joint = self.simulator.athlete.joint
+        if (joint, rest_speed) != (self.simulator.athlete.joint, self.simulator.athlete.rest_speed):
+            self.simulator.tire_as(joint, rest_speed=rest_speed)
 
     def cue(self, cue: Cue) -> None:
         """Ask something of the athlete, from any thread; it counts from the next frame on."""

@@ -199,6 +199,6 @@ def make_session(
         look_back(folder, setup, engine)
     inner = source.inner if isinstance(source, WithPhone) else source
     if isinstance(inner, SimulatedSource):
-        inner.tire_as(setup.joint)
+        inner.tire_as(setup.joint, rest_speed=setup.rest_s / setup.rest_between_attempts_s)
     cue: Callable[[Cue], None] = source.cue
     return Session(engine, recorder, utc=utc, cue=cue)
