@@ -21,6 +21,7 @@ from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
 from websockets.typing import Origin
 
+from .busy import FreeTime
 from .web.reading import ReadUpdate, read_update
 
 RATE_HZ = 100
@@ -181,13 +182,13 @@ class Page:
         self._open.close()
 
     def wait(self, condition: Callable[[Page], object], within_s: float = 30.0) -> float:
-        """Seconds until ``condition`` holds; every message that comes is looked at."""
-        started_s = time.monotonic()
+        """Free seconds until ``condition`` holds; every message that comes is looked at."""
+        free = FreeTime()
         while not condition(self):
-            left_s = started_s + within_s - time.monotonic()
+            left_s = within_s - free.tick()
             assert left_s > 0, f"did not happen within {within_s} s: {self.state.get('message')} {self.update}"
-            self._take(left_s)
-        return time.monotonic() - started_s
+            self._take(min(left_s, 0.1))
+        return free.tick()
 
     def _take(self, within_s: float) -> None:
         try:
