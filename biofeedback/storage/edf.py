@@ -158,8 +158,10 @@ def describe_channel(channel: Channel) -> str:
         parts += [f"{name} {value!r}".removesuffix(".0")] if value is not None and value != usual else []
     limits = ("low", channel.rail_low_counts), ("high", channel.rail_high_counts)
     rails = [f"{name} {value:.10g}" for name, value in limits if value is not None]
-    text = "; ".join(parts)
-    return "; ".join([text, *rails]) if len("; ".join([text, *rails])) <= 80 else text[:80]
+    for between in ("; ", ";"):
+        if len(whole := between.join([*parts, *rails])) <= 80:
+            return whole
+    return "; ".join(parts)[:80]
 
 
 def read_description(text: str) -> dict[str, Any]:

@@ -31,6 +31,10 @@ except ImportError:
     edfio = None
 
 FORCE = Channel(name="force 0", kind="force", unit="N", factor=0.0042, offset_counts=120.0)
+LONG_TO_DESCRIBE = Channel(  # its rail is the 81st character of the header's 80, unless spaces are left out
+    name="position 1", kind="position", unit="deg", factor=1 / 3, offset_counts=120.0, rail_high_counts=32767.0,
+    rate_hz=18.75,
+)  # fmt: skip
 
 
 @st.composite
@@ -153,6 +157,7 @@ def test_csv_gives_back_every_digit_every_gap_and_every_event(
 
 
 @pytest.mark.parametrize(("n_bits", "suffix"), [(24, "bdf"), (16, "edf")])
+@example(session=([FORCE, LONG_TO_DESCRIBE], 93.75, [Gap(0, 1, "nothing came")], []))
 @example(session=([FORCE], 10.0, [Chunk(0, np.array([[21037.0]]))], []))  # a record that is mostly missing frames
 @given(session=sessions())
 @settings(max_examples=25, deadline=None)
