@@ -50,7 +50,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="NAME=KIND[:UNIT[*FACTOR]]",
-        help="what a column is: force, emg or position; emg that is smoothed already: NAME=emg:uV@envelope",
+        help="what a column is: force, emg or position; emg that is smoothed already: NAME=emg:uV@envelope; "
+        "NAME=none leaves it out",
     )
     parser.add_argument("--time", default=None, metavar="NAME", help="the column of times (found by its name)")
     parser.add_argument("--rate", type=float, default=None, metavar="HZ", help="rows per second, instead of times")

@@ -23,6 +23,7 @@ from biofeedback.storage.imported import (
     find_name,
     match_names,
     refuse_odd_files,
+    tell_left_out,
 )
 from biofeedback.storage.table_cells import Cells, read_cells
 from biofeedback.storage.table_text import Layout, is_clock, read_layout
@@ -76,7 +77,7 @@ def import_csv(
         remarks: list[str] = []
     else:
         ours = {}
-        time_column = _find_time(layout, said.time, wanted, path)
+        time_column = find_time(layout, said.time, wanted, path)
         chosen, remarks = _choose_channels(layout, wanted, time_column, path)
     needed = [*chosen, *([time_column] if time_column is not None and not said.rate_hz else [])]
     cells = read_cells(path, layout, decimal=decimal, needed=needed)
@@ -126,7 +127,7 @@ def _read_sidecar(path: Path) -> dict[str, Any]:
     return sidecar if is_ours else {}
 
 
-def _find_time(layout: Layout, time: str | None, wanted: Mapping[str, str], path: Path) -> int | None:
+def find_time(layout: Layout, time: str | None, wanted: Mapping[str, str], path: Path) -> int | None:
     """The column of times: as said, by its name, or the only one of clock times."""
     names = layout.names
     if time is not None:
@@ -154,7 +155,7 @@ def _choose_channels(
             chosen[k] = channel
         else:
             left_out.append(name)
-            remarks.append(f"column {name} left out: its kind is not known; {CHANNEL_CURE}")
+            remarks.append(tell_left_out("column", name, wanted.get(name)))
     if not chosen:
         columns = ", ".join(layout.names)
         example = f"--channel '{left_out[0]}=force:N'" if left_out else CHANNEL_CURE

@@ -23,6 +23,7 @@ from biofeedback.storage.imported import (
     end_phases,
     match_names,
     refuse_odd_files,
+    tell_left_out,
 )
 from biofeedback.storage.together import RAW_EMG_FROM_HZ, make_items
 
@@ -51,7 +52,7 @@ def import_edf(
         if channel:
             chosen.append((signal, replace(channel, **about), bool(about)))
         else:
-            remarks.append(f"signal {signal.label} left out: its kind is not known; {CHANNEL_CURE}")
+            remarks.append(tell_left_out("signal", signal.label, wanted.get(signal.label)))
     if not chosen:
         raise RecordingError(
             f"{path}: no signal is known to be force, emg or position",

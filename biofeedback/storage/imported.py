@@ -15,6 +15,7 @@ from biofeedback.model import Channel, Event, Item
 from biofeedback.storage.recorder import Recorder
 
 KINDS = ("force", "emg", "position")
+LEFT_OUT = "none"  # said of a column that is not wanted
 SLACK_S = 0.05  # between the end of a phase and the beginning of the next: written with few digits
 CONVERSIONS = {"kgf": ("N", 9.80665), "lbf": ("N", 4.4482216152605)}  # exact: 3rd CGPM 1901; avoirdupois pound x g
 CHANNEL_CURE = "write --channel 'NAME=KIND' or 'NAME=KIND:UNIT*FACTOR', e.g. 'ch1=force:N*0.0042'"
@@ -62,9 +63,11 @@ def write_recording(imported: Imported, path: str | os.PathLike[str], *, extra_e
 def choose_channel(name: str, unit: str, wanted: str | None) -> Channel | None:
     """The channel for a column called ``name``; None when neither its name nor ``wanted`` tells the kind.
 
-    ``wanted`` is ``KIND``, ``KIND:UNIT`` or ``KIND:UNIT*FACTOR``, with ``@envelope`` behind a smoothed EMG. Kilogram
-    and pound forces become newtons. Raises RecordingError with the right way to write it.
+    ``wanted`` is ``KIND``, ``KIND:UNIT`` or ``KIND:UNIT*FACTOR``, with ``@envelope`` behind a smoothed EMG, or "none".
+    Kilogram and pound forces become newtons. Raises RecordingError with the right way to write it.
     """
+    if wanted == LEFT_OUT:
+        return None
     given, _, factor_text = (wanted or "").partition("*")
     envelope = (wanted or "").endswith("@envelope")
     given, factor_text = given.removesuffix("@envelope"), factor_text.removesuffix("@envelope")
@@ -80,6 +83,13 @@ def choose_channel(name: str, unit: str, wanted: str | None) -> Channel | None:
         return Channel(name=name, kind=kind, unit=unit, factor=factor, envelope=envelope)  # type: ignore[arg-type]
     except ValueError as error:
         raise RecordingError(f"channel {name}: {wanted!r} is not understood ({error})", CHANNEL_CURE) from error
+
+
+def tell_left_out(what: str, name: str, wanted: str | None) -> str:
+    """Why there is no channel of a column or signal."""
+    if wanted == LEFT_OUT:
+        return f"{what} {name} left out, as said"
+    return f"{what} {name} left out: its kind is not known; {CHANNEL_CURE}"
 
 
 def match_names(

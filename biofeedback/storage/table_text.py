@@ -91,7 +91,9 @@ def read_layout(path: Path) -> Layout:
         header = [f"column {k + 1}" for k in range(n_columns)]
         remarks.append(f"no header: its columns are called {', '.join(header)}; the first row is {rows[start]}")
     if start - n_used > 0:
-        remarks.append(f"{start - n_used} lines before the table are skipped, the first: {kept[0][1].strip()[:60]!r}")
+        n_skipped = start - n_used
+        what = "a line before the table is" if n_skipped == 1 else f"{n_skipped} lines before the table are"
+        remarks.append(f"{what} skipped{'' if n_skipped == 1 else ', the first'}: {kept[0][1].strip()[:60]!r}")
     names, own_units, renamed = _name_columns(header, units)
     return Layout(
         encoding=encoding,

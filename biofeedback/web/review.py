@@ -20,6 +20,7 @@ from biofeedback.storage import disk
 from biofeedback.storage.library import Entry, filter_recordings, list_recordings
 from biofeedback.web.access import is_here
 from biofeedback.web.asking import ANSWER_S
+from biofeedback.web.bringing import Bringing, BringPlace
 from biofeedback.web.recording_actions import (
     IN_USE,
     delete_recording,
@@ -123,7 +124,8 @@ class Review:
     """Routes over a folder of recordings.
 
     ``load_trace``, ``render_report`` and ``find_answer`` (word, text, details) are given the file's path,
-    ``render_history`` an athlete's code. ``beside_live``: whether the same page serves a live session to go back to.
+    ``render_history`` an athlete's code. ``bringing`` takes files of other programs
+    in. ``beside_live``: whether the same page serves a live session to go back to.
     """
 
     folder: Path
@@ -132,6 +134,7 @@ class Review:
     find_answer: Callable[[Path], Mapping[str, Any]]
     render_history: Callable[[str], str]
     beside_live: bool = False
+    bringing: Bringing | None = None
     _kept: dict[str, tuple[int, TraceLike]] = field(init=False, default_factory=dict)
     _changing: threading.Lock = field(init=False, default_factory=threading.Lock)
     _live_names: Callable[[], Collection[str]] = field(init=False, default=tuple)
@@ -141,10 +144,11 @@ class Review:
         self,
         page: Callable[[Request], Any],
         report_headers: Mapping[str, str],
+        bring_page: Callable[[Request], Any],
         live_names: Callable[[], Collection[str]] = tuple,
         confirm: Confirm = confirm_nothing,
     ) -> list[Route]:
-        """The place's routes; ``page`` serves its HTML, ``live_names`` are the recordings being written here.
+        """The place's routes; ``page`` and ``bring_page`` serve HTML, ``live_names`` are the recordings written here.
 
         ``confirm`` asks at this machine whether another device may do what it wants to.
         """
@@ -182,6 +186,7 @@ class Review:
             Route("/review/export", _with_errors(export)),
             Route("/review/rename", self._change(self._rename, self._tell_renaming), methods=["POST"]),
             Route("/review/delete", self._change(self._delete, self._tell_deleting), methods=["POST"]),
+            *(BringPlace(self.bringing).routes(bring_page) if self.bringing else ()),
         ]
 
     def _answer(self, make: Callable[[Mapping[str, str]], Any]) -> Callable[[Request], Any]:
@@ -227,7 +232,13 @@ class Review:
         entries = [asdict(entry) for entry in list_recordings(self.folder)]
         live = self._live_names()
         written = [name for entry in entries if (name := entry["name"]) in live or has_log(self.folder / name)]
-        return {"live": self.beside_live, "formats": list_formats(), "written": written, "entries": entries}
+        return {
+            "live": self.beside_live,
+            "brings": self.bringing is not None,
+            "formats": list_formats(),
+            "written": written,
+            "entries": entries,
+        }
 
     def _entry(self, name: str) -> Entry:
         """Only names that the listing gives: no path can lead elsewhere."""

@@ -89,7 +89,9 @@ class Site:
             Route("/pair", self._pair, methods=["GET", "POST"]),
         ]
         if self.review:
-            routes += self.review.routes(self._review, REPORT_HEADERS, self._name_recordings, self._confirm)
+            routes += self.review.routes(
+                self._review, REPORT_HEADERS, self._bring, self._name_recordings, self._confirm
+            )
         if self.start:
             routes += make_routes(*self.start, self._start)
         else:
@@ -152,6 +154,9 @@ class Site:
 
     async def _review(self, _request: Request) -> Response:
         return self._file("review/review.html")
+
+    async def _bring(self, _request: Request) -> Response:
+        return self._file("bring/bring.html")
 
     async def _static(self, request: Request) -> Response:
         return self._file(request.path_params["name"])

@@ -66,6 +66,13 @@ def read_events(
     """
     told = read_table(args.events, about=about) if args.events else []
     told += [(*parse_rating(text),) for text in args.rating]
+    return place_told(told, rate_hz, known)
+
+
+def place_told(
+    told: Sequence[tuple[float, float | None, str]], rate_hz: float, known: Sequence[Event] = ()
+) -> list[Event]:
+    """Events from ``(onset_s, duration_s, text)``, each rating in the phase that it was given in."""
     events = parse_events(told, rate_hz)
     return place_ratings(events, fold([*known, *events], channels=(), settings={}).phases)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from biofeedback.errors import RecordingError
 from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.wiring.answers import read_point, render_report, summarise
+from biofeedback.wiring.bringing import BroughtFiles
 from biofeedback.wiring.parallel import run_parallel
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ def make_review(folder: Path, *, beside_live: bool = False) -> Review:
     def history(athlete: str) -> str:
         return render_history(folder, athlete)
 
-    return Review(folder, load_trace, render_report, summarise, history, beside_live)
+    return Review(folder, load_trace, render_report, summarise, history, beside_live, BroughtFiles(folder))
 
 
 def load_trace(path: Path) -> Trace:

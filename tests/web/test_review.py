@@ -77,6 +77,13 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+class NoBringing:
+    """Of which only the routes count."""
+
+    def __getattr__(self, name: str) -> Callable[..., Any]:
+        return lambda *_: {}
+
+
 def make_review(folder: Path, **options: Any) -> Review:
     made = {
         "load_trace": lambda path: FakeTrace(LEVELS),
@@ -84,7 +91,7 @@ def make_review(folder: Path, **options: Any) -> Review:
         "find_answer": lambda path: {"word": "helped", "text": "Less discomfort.", "details": [["contrasts", "6"]]},
         "render_history": lambda athlete: f"<p>history of {athlete}</p>",
     }
-    return Review(folder, **(made | options))
+    return Review(folder, **({"bringing": NoBringing()} | made | options))
 
 
 def visit(folder: Path, scenario: Callable[[str], Awaitable[None]], **options: Any) -> None:

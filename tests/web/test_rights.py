@@ -152,6 +152,11 @@ PLACED_ROUTES = {
     "GET /review/export": "ch",
     "POST /review/rename": "h",  # on a coach's device after a yes here: test_asking.py
     "POST /review/delete": "h",
+    "GET /review/bring": "h",
+    "POST /review/bring/file": "h",
+    "POST /review/bring/look": "h",
+    "POST /review/bring/draw": "h",
+    "POST /review/bring/take": "h",
     "GET /start": "ch",
     "POST /start/new": "h",
     "GET /start/{late}": "ch",
@@ -162,7 +167,8 @@ PLACED_BEFORE = {  # while there is no session: nobody else can connect
     "/start/ports", "/start/ask", "/start/radios", "/start/write", "/start/which", "/start/hear", "/start/keep",
     "/start/check", "/start/begin", "/start/athletes", "/start/programme", "/start/keep-programme", "/review",
     "/review/list", "/review/about", "/review/answer", "/review/trace", "/review/files-to-delete", "/review/report",
-    "/review/history", "/review/export", "/review/rename", "/review/delete",
+    "/review/history", "/review/export", "/review/rename", "/review/delete", "/review/bring", "/review/bring/file",
+    "/review/bring/look", "/review/bring/draw", "/review/bring/take",
 }  # fmt: skip
 SAMPLES = {"{name:path}": "live/live.js", "{late}": "begin"}
 ATHLETES = {

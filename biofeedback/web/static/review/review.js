@@ -14,9 +14,10 @@ const place = { entries: [], formats: [], written: [], panels: [], here: true, a
 
 async function loadList() {
   try {
-    const { entries, live, formats, written, here, answer_s } = await ask("/review/list");
+    const { entries, live, brings, formats, written, here, answer_s } = await ask("/review/list");
     Object.assign(place, { entries, formats, written, here, answerS: answer_s });
     show($("to-live"), live);
+    show($("to-bring"), brings && here);
     renderList();
     if (!place.panels.length && !entries.length) greet("No recordings yet", EMPTY_LEAD);
   } catch (error) {
@@ -277,4 +278,8 @@ $("beside").addEventListener("change", () => {
 window.addEventListener("resize", lookAgain);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
 greet("Choose a recording", CHOOSE_LEAD);
-loadList();
+loadList().then(() => {
+  const wanted = new URLSearchParams(location.search).get("open"); // just made of a file of another program
+  const entry = place.entries.find((each) => each.name === wanted && !each.problem);
+  if (entry) open([entry]);
+});

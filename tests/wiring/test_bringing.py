@@ -1,0 +1,152 @@
+"""A file brought on the page: what is said of it, what one press puts right, and the recording that it becomes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from biofeedback.analysis.answer import analyse_recording
+from biofeedback.errors import RecordingError
+from biofeedback.storage.recording import open_recording
+from biofeedback.web.bringing import Brought
+from biofeedback.wiring.bringing import BroughtFiles
+
+RATE_HZ, N = 100, 6000
+TIME_S = np.arange(N) / RATE_HZ
+PULL = np.full(N, 12.0)
+PULL[600:1000] += 400.0
+PULL[3200:5200] += 200.0
+PULL += np.random.default_rng(3).normal(0, 0.5, N)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> BroughtFiles:
+    (tmp_path / "recordings").mkdir()
+    return BroughtFiles(tmp_path / "recordings")
+
+
+def write(path: Path, header: str, cell: Any = "{:.2f}".format, time: Any = "{:.2f}".format, sep: str = ",") -> Brought:
+    rows = (f"{time(t)}{sep}{cell(value)}" for t, value in zip(TIME_S, PULL, strict=True))
+    path.write_text("\n".join([header, *rows]), "utf-8")
+    return Brought(path)
+
+
+def test_what_was_understood_is_said_with_units_rate_range_and_first_rows(place: BroughtFiles, tmp_path: Path) -> None:
+    told = place.look(write(tmp_path / "pull.csv", "time_s,force_N"), {})
+    assert told["problem"] is None
+    assert told["summary"] == "6,000 rows, 100 Hz, 60 s, 0 gaps"
+    (time, force) = told["columns"]
+    assert (time["name"], told["time"]) == ("time", "time")
+    assert (force["name"], force["unit"], force["kind"], force["rate_hz"]) == ("force", "N", "force", 100.0)
+    assert force["high"] == pytest.approx(412.0, abs=3.0)
+    assert list(told["head"][0]) == ["time", "force"]
+    assert told["head"][1][0] == "0.00"
+    drawn = place.draw(Brought(tmp_path / "pull.csv"), {"from": 0, "to": 60, "columns": 60})
+    assert max(drawn["channels"][0]["high"]) == pytest.approx(412.0, abs=3.0)
+    assert drawn["channels"][0]["low"][55] == pytest.approx(12.0, abs=3.0)
+
+
+def test_a_column_of_no_known_kind_is_asked_about_and_one_choice_takes_it(place: BroughtFiles, tmp_path: Path) -> None:
+    brought = write(tmp_path / "pull.csv", "time,load (kg)")
+    told = place.look(brought, {})
+    assert told["problem"] == {
+        "what": f"{tmp_path / 'pull.csv'}: no column is known to be force, emg or position",
+        "cure": "say below what each column is",
+        "fixes": [],
+    }
+    assert [column["name"] for column in told["columns"]] == ["time", "load"]
+    told = place.look(brought, {"channels": {"load": "force:N*9.80665"}})
+    assert told["problem"] is None
+    assert told["columns"][1]["low"] == pytest.approx(12.0 * 9.80665, abs=25.0)
+    assert told["columns"][1]["factor"] == 9.80665
+
+
+def test_a_number_that_could_be_two_is_put_right_with_one_press(place: BroughtFiles, tmp_path: Path) -> None:
+    brought = write(
+        tmp_path / "pull.csv", "time;force_N", lambda v: f"{v:.3f}".replace(".", ","), lambda t: f"{1000 * t:.0f}", ";"
+    )
+    problem = place.look(brought, {"time_unit": "ms"})["problem"]
+    assert problem["what"].endswith("could be 11.832 or 11832") or "could be" in problem["what"]
+    assert problem["cure"] == "choose how decimals are written"
+    assert [fix["label"] for fix in problem["fixes"]] == ["Decimals have a comma", "Decimals have a point"]
+    told = place.look(brought, {"time_unit": "ms", **problem["fixes"][0]["change"]})
+    assert told["problem"] is None
+    assert told["columns"][1]["high"] == pytest.approx(412.0, abs=3.0)
+
+
+def test_it_becomes_a_recording_with_zero_maximum_phases_and_ratings_as_they_were_set(
+    place: BroughtFiles, tmp_path: Path
+) -> None:
+    brought = write(tmp_path / "pull.csv", "time_s,force_N")
+    (tmp_path / "events.csv").write_text("onset,duration,text\n12,20,phase passive\n30,,rating 6\n", "utf-8")
+    stretches = [
+        {"kind": "rest", "from_s": 1, "to_s": 4},
+        {"kind": "maximum", "from_s": 6, "to_s": 10},
+        {"kind": "contract", "from_s": 32, "to_s": 52, "low": "40", "high": "60", "discomfort": "4.5"},
+    ]
+    order = {"stretches": stretches, "athlete": "A07", "side": "left", "exercise": "", "position": ""}
+    told = place.take(Brought(brought.path, tmp_path / "events.csv"), order)
+    assert told["name"] == "pull.hold"
+    assert any("the best half second of 6-10 s" in remark for remark in told["remarks"])
+    recording = open_recording(place.folder / "pull.hold")
+    assert (recording.settings["athlete"], recording.settings["side"]) == ("A07", "left")
+    assert "exercise" not in recording.settings or not recording.settings["exercise"]
+    account = recording.account
+    assert account.maxima["force"].strength == pytest.approx(400.0, abs=2.0)
+    assert [(phase.kind, phase.band and phase.band.high_percent) for phase in account.phases] == [
+        ("passive", None),
+        ("contract", 60.0),
+    ]
+    assert [(rating.value, rating.phase_number) for rating in account.ratings] == [(6.0, 1), (4.5, 2)]
+    analysis = analyse_recording(recording)
+    assert analysis.phases[1].summary.mean_percent == pytest.approx(50.0, abs=1.0)
+    assert place.take(brought, {"stretches": []})["name"] == "pull-2.hold"  # never over another
+
+
+@pytest.mark.parametrize(
+    ("order", "words"),
+    [
+        ({"athlete": "Anna Berg"}, "code"),
+        ({"stretches": [{"kind": "rest", "from_s": 5, "to_s": 7}]}, "zero"),
+        ({"stretches": [{"kind": "maximum", "from_s": 20, "to_s": 24}]}, "the push 20-24 s: force cannot be taken"),
+        ({"stretches": [{"kind": "passive", "from_s": 5, "to_s": 5}]}, "not a stretch of time"),
+        ({"stretches": [{"kind": "passive", "from_s": 50, "to_s": "x"}]}, "to is not a number"),
+        (
+            {
+                "stretches": [
+                    {"kind": "passive", "from_s": 5, "to_s": 15},
+                    {"kind": "contract", "from_s": 9, "to_s": 20},
+                ]
+            },
+            "the next begins at",
+        ),
+        ({"stretches": [{"kind": "contract", "from_s": 5, "to_s": 9, "low": 60, "high": 50}]}, "is not a band"),
+        ({"stretches": [{"kind": "passive", "from_s": 5, "to_s": 9, "discomfort": 11}]}, "give 0 to 10"),
+        ({"maximum": "400", "stretches": [{"kind": "maximum", "from_s": 6, "to_s": 10}]}, "given twice"),
+        ({"rate_hz": -1}, "not a number of rows per second"),
+    ],
+)
+def test_what_cannot_be_is_told_in_the_pages_words_and_leaves_nothing(
+    order: dict[str, Any], words: str, place: BroughtFiles, tmp_path: Path
+) -> None:
+    with pytest.raises(RecordingError) as told:
+        place.take(write(tmp_path / "pull.csv", "time_s,force_N"), order)
+    assert words in str(told.value)
+    assert "--" not in str(told.value)
+    assert list(place.folder.iterdir()) == []
+
+
+def test_a_maximum_typed_without_a_zero_says_what_is_assumed(place: BroughtFiles, tmp_path: Path) -> None:
+    told = place.take(write(tmp_path / "pull.csv", "time_s,force_N"), {"maximum": "400"})
+    assert any("zero is taken as 0" in remark for remark in told["remarks"])
+    assert open_recording(place.folder / told["name"]).account.maxima["force"].strength == 400.0
+
+
+def test_what_is_no_table_says_so(place: BroughtFiles, tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(500))
+    told = place.look(Brought(tmp_path / "a.csv"), {})
+    assert "is a picture, not a table" in told["problem"]["what"]
+    assert told["columns"] == []
