@@ -16,7 +16,7 @@ import numpy as np
 from biofeedback.account.fold import fold
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Note, find_guide
-from biofeedback.storage.imported import Imported, end_phases, write_recording
+from biofeedback.storage.imported import Imported, choose_channel, end_phases, write_recording
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring import afterwards
 from biofeedback.wiring.assembly import read_code
@@ -164,8 +164,21 @@ def _describe_table(path: Path, order: Mapping[str, Any]) -> dict[str, Any]:
     except BiofeedbackError:
         return {}
     time = "" if k is None else layout.names[k]
-    columns = [{"name": name, "unit": unit} for name, unit in zip(layout.names, layout.units, strict=True)]
+    said = _read_options(order).channels
+    columns = [_name_column(*named, said) for named in zip(layout.names, layout.units, strict=True)]
     return {"time": time, "columns": columns, "head": [layout.names, *layout.sample[:N_ROWS]]}
+
+
+def _name_column(name: str, unit: str, said: Mapping[str, str]) -> dict[str, Any]:
+    """A column before its numbers are read; its kind by its name or by what was said, if either tells."""
+    try:
+        channel = choose_channel(name, unit, said.get(name))
+    except RecordingError:
+        channel = None
+    if channel is None:
+        return {"name": name, "unit": unit}
+    unit = unit if name not in said else channel.unit
+    return {"name": name, "unit": unit, "kind": channel.kind, "envelope": channel.envelope, "factor": channel.factor}
 
 
 def _describe(imported: Imported, events: Sequence[Event], columns: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
@@ -195,7 +208,7 @@ def _describe(imported: Imported, events: Sequence[Event], columns: Sequence[Map
     return {
         "summary": summarise(imported),
         "duration_s": n_frames / rate_hz,
-        "columns": [taken.get(name) or listed.get(name) or {"name": name, "unit": ""} for name in names],
+        "columns": [taken.get(name) or _bare(listed.get(name)) or {"name": name, "unit": ""} for name in names],
         "guide": channels[find_guide(channels) or 0].name,
         "remarks": [_reword(text) for text in imported.remarks],
         "phases": [
@@ -211,6 +224,11 @@ def _describe(imported: Imported, events: Sequence[Event], columns: Sequence[Map
         "has_zero": bool(account.zeros),
         "maxima": [f"{m.channel} {m.strength:.5g} {m.unit}" for m in account.maxima.values()],
     }
+
+
+def _bare(column: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """A column that is not taken, whatever its name."""
+    return {"name": column["name"], "unit": column["unit"]} if column else None
 
 
 def _channels_of(imported: Imported) -> list[Channel]:

@@ -68,7 +68,9 @@ def test_a_number_that_could_be_two_is_put_right_with_one_press(place: BroughtFi
     brought = write(
         tmp_path / "pull.csv", "time;force_N", lambda v: f"{v:.3f}".replace(".", ","), lambda t: f"{1000 * t:.0f}", ";"
     )
-    problem = place.look(brought, {"time_unit": "ms"})["problem"]
+    told = place.look(brought, {"time_unit": "ms"})
+    assert (told["columns"][1]["kind"], told["columns"][1]["unit"]) == ("force", "N")
+    problem = told["problem"]
     assert problem["what"].endswith("could be 11.832 or 11832") or "could be" in problem["what"]
     assert problem["cure"] == "choose how decimals are written"
     assert [fix["label"] for fix in problem["fixes"]] == ["Decimals have a comma", "Decimals have a point"]

@@ -36,10 +36,12 @@ export function columnRow(column, said) {
     said(text);
   };
   for (const field of [choice, unit, factor]) field.addEventListener("change", changed);
-  const about = column.kind
+  const about = column.n_readings
     ? `${sayNumber(column.rate_hz)} Hz, ${column.n_readings.toLocaleString("en")} readings, ` +
       `${sayNumber(column.low)} to ${sayNumber(column.high)}; first ${column.first.map(sayNumber).join(", ")}`
-    : "not taken";
+    : column.kind
+      ? ""
+      : "not taken";
   const fields = column.kind ? [make("label", {}, "in", unit), make("label", {}, "each number is", factor, "of it")] : [];
   return make(
     "li",
