@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import argparse
-import secrets
 import sys
 from pathlib import Path
 
-from biofeedback.errors import BiofeedbackError, PlanError
+from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.assembly import find_exercise, now_utc, read_code
 from biofeedback.wiring.json_output import HELP, print_json
 from biofeedback.wiring.terminal import plain
-from biofeedback.wiring.trials import WAYS, collect_evenings, draw_trial, find_trial
+from biofeedback.wiring.trials import WAYS, begin_trial, find_trial
 from biofeedback.wiring.user_files import find_exercises
 from biofeedback.wiring.writing import writing
 
@@ -64,26 +63,17 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _draw(args: argparse.Namespace, folder: Path, code: str) -> int:
-    entries = filter_recordings(list_recordings(folder), athlete=code) if folder.is_dir() else []
-    entries = [entry for entry in entries if not entry.problem]
-    earlier = find_trial(folder, code)
-    if earlier and (n_held := len(collect_evenings(earlier, entries).held)) < earlier.n_evenings:
-        raise PlanError(
-            f"trial {earlier.name} is open: {n_held} of {earlier.n_evenings} evenings are held",
-            f"go on with it, or end it by moving {earlier.name}.toml out of the folder trials",
-        )
     exercise = find_exercise(args.exercise, find_exercises(folder, None))
-    newest = entries[0] if entries else None
-    trial = draw_trial(
+    trial = begin_trial(
         folder,
         code,
         [way.strip() for way in args.draw.split(",") if way.strip()],
         args.blocks,
-        seed=secrets.randbits(32) if args.seed is None else args.seed,
+        seed=args.seed,
         utc=now_utc(),
-        exercise=(exercise.title if exercise else args.exercise) or (newest.exercise if newest else ""),
-        side=args.side or (newest.side if newest else ""),
-        position=args.position or (newest.position if newest else ""),
+        exercise=exercise.title if exercise else args.exercise,
+        side=args.side,
+        position=args.position,
     )
     print(f"Drawn:    trial {trial.name}, {trial.n_evenings} evenings, seed {trial.schedule.seed}")
     for way in trial.schedule.ways:

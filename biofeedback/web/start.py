@@ -41,6 +41,14 @@ class StartPage(Protocol):
         """Check and keep it."""
         ...
 
+    def open_trial(self, order: Order) -> Order:
+        """An athlete's trial, or what can be drawn."""
+        ...
+
+    def draw_trial(self, order: Order) -> Order:
+        """Draw one and store it."""
+        ...
+
     def find_ports(self) -> Any:
         """The serial ports that are here."""
         ...
@@ -92,6 +100,8 @@ def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable
         Route("/start/athletes", _look(start_page.list_athletes)),
         Route("/start/programme", _do(start_page.open_programme), methods=["POST"]),
         Route("/start/keep-programme", _do(start_page.save_programme), methods=["POST"]),
+        Route("/start/trial", _do(start_page.open_trial), methods=["POST"]),
+        Route("/start/draw-trial", _do(start_page.draw_trial), methods=["POST"]),
         Route("/start/ports", _look(start_page.find_ports)),
         Route("/start/ask", _do(start_page.ask_port), methods=["POST"]),
         Route("/start/radios", _do(lambda order: start_page.scan_radios()), methods=["POST"]),

@@ -52,6 +52,7 @@ from biofeedback.wiring.programmes import save_programme, to_text
 from biofeedback.wiring.review_page import make_review
 from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
 from biofeedback.wiring.start_form import SENSOR_FIELDS, ChosenSession, keep_fields, read_form, write_source
+from biofeedback.wiring.start_trial import describe_trial_of, draw_from_form
 from biofeedback.wiring.user_files import find_exercises, save_text
 
 if TYPE_CHECKING:
@@ -127,6 +128,14 @@ class LocalStartPage:
         athlete = str(order.get("athlete"))
         saved = save_programme(self._folder, athlete, text if isinstance(text, str) else "", self._plans())
         return {"n_evenings": len(saved.plans)}
+
+    def open_trial(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """An athlete's trial and what its evenings say, or what can be drawn."""
+        return describe_trial_of(self._folder, str(order.get("athlete")))
+
+    def draw_trial(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """Draw a trial by lot and store it before its first evening."""
+        return draw_from_form(self._folder, order, utc=now_utc())
 
     def _plans(self) -> dict[str, Plan]:
         return PlanShelf(self._folder / PLANS_FOLDER, self._args.plan).plans

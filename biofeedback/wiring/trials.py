@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -13,7 +14,7 @@ from biofeedback.errors import PlanError
 from biofeedback.model import same_name
 from biofeedback.session.plan_file import write_table
 from biofeedback.storage.evening import Evening, read_evening
-from biofeedback.storage.library import Entry
+from biofeedback.storage.library import Entry, filter_recordings, list_recordings
 from biofeedback.storage.schema import TRIALS
 from biofeedback.toml_file import TomlFile, parse_toml, read_text_file
 from biofeedback.wiring.user_files import save_text
@@ -75,6 +76,49 @@ class TrialRecord:
     def next_number(self) -> int:
         """The evening that comes next: a day without a session uses up nothing of the draw."""
         return max((one.number for one in self.held), default=0) + 1
+
+
+def begin_trial(
+    folder: Path,
+    athlete: str,
+    ways: Sequence[str],
+    n_blocks: int,
+    *,
+    utc: str,
+    seed: int | None = None,
+    exercise: str = "",
+    side: str = "",
+    position: str = "",
+) -> KeptTrial:
+    """Draw the athlete's next trial, of the last evening's stretch, side and position where none is named.
+
+    PlanError while an earlier one is open. ``seed`` None draws a new one.
+    """
+    entries = list_own(folder, athlete)
+    earlier = find_trial(folder, athlete)
+    if earlier and (n_held := len(collect_evenings(earlier, entries).held)) < earlier.n_evenings:
+        raise PlanError(
+            f"trial {earlier.name} is open: {n_held} of {earlier.n_evenings} evenings are held",
+            f"go on with it, or end it by moving {earlier.name}.toml out of the folder {TRIALS}",
+        )
+    newest = entries[0] if entries else None
+    return draw_trial(
+        folder,
+        athlete,
+        ways,
+        n_blocks,
+        seed=secrets.randbits(32) if seed is None else seed,
+        utc=utc,
+        exercise=exercise or (newest.exercise if newest else ""),
+        side=side or (newest.side if newest else ""),
+        position=position or (newest.position if newest else ""),
+    )
+
+
+def list_own(folder: Path, athlete: str) -> list[Entry]:
+    """The athlete's recordings that can be read, newest first."""
+    entries = filter_recordings(list_recordings(folder), athlete=athlete) if folder.is_dir() else []
+    return [entry for entry in entries if not entry.problem]
 
 
 def draw_trial(

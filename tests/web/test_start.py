@@ -43,6 +43,12 @@ class FakeStartPage:
     def save_programme(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
         return self._note("keep-programme", order)
 
+    def open_trial(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self._note("trial", order)
+
+    def draw_trial(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self._note("draw-trial", order)
+
     def find_ports(self) -> list[dict[str, str]]:
         return [{"port": "/dev/ttyX", "name": "board"}]
 
@@ -144,7 +150,9 @@ def test_a_session_is_begun_and_mistakes_come_back_at_their_fields() -> None:
     serve_start(scenario)
 
 
-@pytest.mark.parametrize("path", ["ask", "radios", "write", "check", "begin", "programme", "keep-programme"])
+@pytest.mark.parametrize(
+    "path", ["ask", "radios", "write", "check", "begin", "programme", "keep-programme", "trial", "draw-trial"]
+)
 @pytest.mark.parametrize(
     "headers", [{"Host": "evil.example"}, {"Origin": "http://evil.example"}, {"Origin": ""}, {"Origin": "null"}]
 )

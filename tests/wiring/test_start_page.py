@@ -13,13 +13,16 @@ import pytest
 
 from biofeedback.acquisition import scan
 from biofeedback.acquisition.identify import BoardInfo
+from biofeedback.analysis.trial import draw_schedule
 from biofeedback.commands.live import add_arguments
-from biofeedback.errors import SessionError, SourceError
+from biofeedback.errors import PlanError, SessionError, SourceError
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START
 from biofeedback.wiring import start_page
+from biofeedback.wiring.form_fields import FormError
 from biofeedback.wiring.start_form import ChosenSession
 from biofeedback.wiring.start_page import NO_ANSWER, LocalStartPage
+from biofeedback.wiring.trials import find_trial
 
 from ..pty_device import PtyDevice
 from .test_athletes import make_maximum, record
@@ -278,3 +281,27 @@ def test_which_of_two_boards_is_pulled(place: LocalStartPage, tmp_path: Path, mo
     finally:
         for board in boards:
             board.unplug()
+
+
+def test_a_trial_is_drawn_up_on_the_page_and_tonights_way_is_due(tmp_path: Path) -> None:
+    record(tmp_path, "A07", 25)
+    place = make_place(tmp_path, [])
+    told = place.open_trial({"athlete": "A07"})
+    assert told["trial"] is None
+    assert "warmth" in dict(told["ways"])
+    for order, field in (({"ways": ["warmth"]}, "ways"), ({"ways": ["warmth", "nothing"], "blocks": "13"}, "blocks")):
+        with pytest.raises(FormError) as caught:
+            place.draw_trial({"athlete": "A07", "blocks": "3"} | order)
+        assert list(caught.value.mistakes) == [field]
+    trial = place.draw_trial({"athlete": "A07", "ways": ["nothing", "warmth"], "blocks": "3"})["trial"]
+    assert (trial["n_evenings"], trial["n_held"], trial["stretch"].split(" · ")[1]) == (6, 0, "left")
+    kept = find_trial(tmp_path, "A07")
+    assert kept is not None
+    assert kept.schedule == draw_schedule(["nothing", "warmth"], 3, seed=trial["seed"])  # the seed that is shown
+    assert "order" not in trial  # what comes after tonight stays out of sight
+    (card,) = place.list_athletes()
+    assert card["tonight"]["drawn"] == kept.schedule.order[0]
+    with pytest.raises(PlanError, match="A07-1 is open: 0 of 6"):
+        place.draw_trial({"athlete": "A07", "ways": ["nothing", "warmth"], "blocks": "3"})
+    with pytest.raises(PlanError, match="is not a code"):
+        place.draw_trial({"athlete": "../A07", "ways": ["nothing", "warmth"], "blocks": "3"})

@@ -5,6 +5,7 @@ import { capital } from "../shared/words.js";
 import { mistakeText, sensorOf } from "./form.js";
 import { call } from "./program.js";
 import { programmeEditor } from "./programme.js";
+import { trialFold } from "./trial.js";
 
 const NO_EVENING = "-";
 const FIRST = 6; // cards shown before anybody is searched for
@@ -73,6 +74,7 @@ export function athleteList({ begin, change, refresh }) {
         },
         "Change first",
       ),
+      trialFold(card.code, refresh),
       programmeEditor(card.code, refresh),
     );
   }
@@ -81,7 +83,9 @@ export function athleteList({ begin, change, refresh }) {
     const picked = pickCards(cards, $("find-athlete").value, isAll);
     show($("athletes"), cards.length > 0);
     show($("find"), cards.length > FIRST);
+    const open = [...$("athlete-cards").querySelectorAll("details[open]")].map(({ id }) => id);
     fill($("athlete-cards"), picked, () => picked.map(cardItem));
+    for (const id of open) $(id)?.setAttribute("open", ""); // a card that was made anew stays as it was opened
     show($("all-athletes"), !isAll && !$("find-athlete").value.trim() && cards.length > FIRST);
     setText($("all-athletes"), `Show all ${cards.length}`);
     setText(

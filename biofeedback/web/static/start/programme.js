@@ -34,7 +34,7 @@ export function programmeEditor(code, saved) {
 
   return make(
     "details",
-    { class: "programme", ontoggle: (event) => event.target.open && !text.value && load() },
+    { class: "programme", id: `${id}-fold`, ontoggle: (event) => event.target.open && !text.value && load() },
     make("summary", {}, "Programme"),
     make("label", { for: id, class: "small" }, `Which plan on which evening for ${code}, until when`),
     text,
