@@ -85,14 +85,25 @@ class StartPage(Protocol):
         """Begin the session of the form; says which ``place`` to go to."""
         ...
 
+    def seat(self, order: Order) -> Order:
+        """Whether the form's athlete can sit beside those who have a seat in the group."""
+        ...
+
+    def begin_group(self, order: Order) -> Order:
+        """Begin the sessions of a group."""
+        ...
+
 
 def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable[[Request], Any]) -> list[BaseRoute]:
     """The routes; ``page`` serves its HTML, ``begun`` is called when the page knows where to go."""
 
-    async def begin(request: Request) -> Response:
-        told = await _answer(start_page.begin, await read_order(request))
-        after = None if "mistakes" in told else BackgroundTask(_call, begun)
-        return JSONResponse(told, headers=HEADERS, background=after)
+    def begin(act: Callable[[Order], Order]) -> Callable[[Request], Any]:
+        async def respond(request: Request) -> Response:
+            told = await _answer(act, await read_order(request))
+            after = None if "mistakes" in told else BackgroundTask(_call, begun)
+            return JSONResponse(told, headers=HEADERS, background=after)
+
+        return _read_well(respond)
 
     return [
         Route("/start", page),
@@ -110,7 +121,9 @@ def make_routes(start_page: StartPage, begun: Callable[[], None], page: Callable
         Route("/start/hear", _do(start_page.hear), methods=["POST"]),
         Route("/start/keep", _do(start_page.keep), methods=["POST"]),
         Route("/start/check", _do(start_page.check), methods=["POST"]),
-        Route("/start/begin", _read_well(begin), methods=["POST"]),
+        Route("/start/begin", begin(start_page.begin), methods=["POST"]),
+        Route("/start/seat", _do(start_page.seat), methods=["POST"]),
+        Route("/start/begin-group", begin(start_page.begin_group), methods=["POST"]),
     ]
 
 

@@ -108,12 +108,22 @@ def run_sessions(requests: Sequence[SessionRequest], args: argparse.Namespace, *
     return 0
 
 
+def make_shelf(args: argparse.Namespace) -> PlanShelf:
+    """The plans that all sessions of a page share."""
+    return PlanShelf((args.folder or recordings_folder()) / PLANS_FOLDER, args.plan)
+
+
 def open_sessions(
-    stack: contextlib.ExitStack, requests: Sequence[SessionRequest], args: argparse.Namespace, *, fast: bool = False
+    stack: contextlib.ExitStack,
+    requests: Sequence[SessionRequest],
+    args: argparse.Namespace,
+    *,
+    fast: bool = False,
+    shelf: PlanShelf | None = None,
 ) -> Lives:
     """The sessions by their files; ``stack`` closes them."""
     started_utc = now_utc()
-    shelf = PlanShelf((args.folder or recordings_folder()) / PLANS_FOLDER, args.plan)
+    shelf = shelf or make_shelf(args)
     lives: Lives = {}
     for request in requests:
         path, live = stack.enter_context(_open_live(request, args, shelf, started_utc=started_utc, fast=fast))

@@ -9,7 +9,7 @@ import contextlib
 import json
 import tempfile
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
@@ -42,6 +42,7 @@ from biofeedback.wiring.live_sessions import (
     Lives,
     SessionRequest,
     ending_signals,
+    make_shelf,
     open_sessions,
     serve_sessions,
     tell_recordings,
@@ -52,6 +53,7 @@ from biofeedback.wiring.programmes import save_programme, to_text
 from biofeedback.wiring.review_page import make_review
 from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_watched, watch_sensor
 from biofeedback.wiring.start_form import SENSOR_FIELDS, ChosenSession, keep_fields, read_form, write_source
+from biofeedback.wiring.start_group import at_seat, read_group, read_seat
 from biofeedback.wiring.start_trial import describe_trial_of, draw_from_form
 from biofeedback.wiring.user_files import find_exercises, save_text
 
@@ -70,13 +72,16 @@ FRESH = dict.fromkeys(("sensor", "athlete", "exercise", "side", "position"), "")
 
 
 class LocalStartPage:
-    """What the start page asks for, see ``web.start.StartPage``; ``open_session`` raises what is in the way."""
+    """What the start page asks for, see ``web.start.StartPage``.
+
+    ``open_session`` opens the chosen sessions, one argument each, and raises what is in the way.
+    """
 
     def __init__(
         self,
         args: argparse.Namespace,
         *,
-        open_session: Callable[[ChosenSession], None],
+        open_session: Callable[..., None],
         open_recording: OpenRecording,
         check_s: float = CHECK_S,
     ) -> None:
@@ -223,14 +228,27 @@ class LocalStartPage:
     def begin(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """Open the sensor and the recording, once; what was chosen is kept for next time."""
         choice = self._read(form)
+        self._begin([choice], form)
+        return {"place": choice.place}
+
+    def seat(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """Whether an athlete can sit in the group as the form says it."""
+        return read_seat(order, self._read)
+
+    def begin_group(self, order: Mapping[str, Any]) -> dict[str, Any]:
+        """Open the sensors and recordings of up to four athletes, all or none."""
+        choices = read_group(order, self._read)
+        self._begin(choices, order["forms"][0])
+        return {"place": "/group" if len(choices) > 1 else "/coach"}
+
+    def _begin(self, choices: Sequence[ChosenSession], form: Mapping[str, Any]) -> None:
         with self._sensors:
             if self.choice is not None:
                 raise SessionError("a session has begun already", "reload the page")
-            self._open_session(choice)
-            self.choice = choice
+            self._open_session(*choices)
+            self.choice = choices[0]
         with contextlib.suppress(BiofeedbackError):  # next time is not worth this evening's session
             save_text(self._folder / LAST_START, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
-        return {"place": choice.place}
 
     def _read(self, form: Mapping[str, Any]) -> ChosenSession:
         choice = read_form(form, self._library(), self._open_recording)
@@ -285,12 +303,12 @@ def run_from_start(args: argparse.Namespace, request: RequestSession, open_recor
         with contextlib.ExitStack() as stack:
             lives: Lives = {}
 
-            def open_session(choice: ChosenSession, stack: contextlib.ExitStack = stack, lives: Lives = lives) -> None:
+            def open_session(
+                *choices: ChosenSession, stack: contextlib.ExitStack = stack, lives: Lives = lives
+            ) -> None:
                 nonlocal whose
-                whose = whose or choice.athlete
-                chosen = argparse.Namespace(**{**vars(args), **choice.to_options()})
-                chosen.maximum = args.maximum if choice.athlete == whose else []
-                lives |= open_sessions(stack, [request(choice.source, choice.athlete, chosen)], chosen)
+                whose = whose or choices[0].athlete
+                lives |= open_chosen(stack, choices, request, args, whose=whose)
 
             start_page = LocalStartPage(args, open_session=open_session, open_recording=open_recording)
             if not asyncio.run(serve_start_page(start_page, args, own, tell=tell)):
@@ -301,6 +319,32 @@ def run_from_start(args: argparse.Namespace, request: RequestSession, open_recor
             print("Again:    biofeedback live (the page remembers what was chosen)")
             return 0
         tell = partial(_tell_page, args, own, again=True)
+
+
+def open_chosen(
+    stack: contextlib.ExitStack,
+    choices: Sequence[ChosenSession],
+    request: RequestSession,
+    args: argparse.Namespace,
+    *,
+    whose: str,
+) -> Lives:
+    """All sessions or none; what is in the way of one of a group stands at its seat."""
+    shelf = make_shelf(args)
+    lives: Lives = {}
+    with contextlib.ExitStack() as trying:
+        for number, choice in enumerate(choices, 1):
+            chosen = argparse.Namespace(**{**vars(args), **choice.to_options()})
+            chosen.maximum = args.maximum if choice.athlete == whose else []
+            asked = request(choice.source, choice.athlete, chosen)
+            try:
+                lives |= open_sessions(trying, [asked], chosen, shelf=shelf)
+            except BiofeedbackError as error:
+                if len(choices) == 1:
+                    raise
+                raise at_seat(number, error) from error
+        stack.enter_context(trying.pop_all())
+    return lives
 
 
 def _tell_page(args: argparse.Namespace, own: OwnBrowsers, address: str, *, again: bool = False) -> None:

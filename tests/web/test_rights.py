@@ -166,7 +166,7 @@ PLACED_BEFORE = {  # while there is no session: nobody else can connect
     "/", "/coach", "/athlete", "/group", "/report", "/pair", "/static/{name:path}", "/start", "/start/about",
     "/start/ports", "/start/ask", "/start/radios", "/start/write", "/start/which", "/start/hear", "/start/keep",
     "/start/check", "/start/begin", "/start/athletes", "/start/programme", "/start/keep-programme",
-    "/start/trial", "/start/draw-trial", "/review",
+    "/start/trial", "/start/draw-trial", "/start/seat", "/start/begin-group", "/review",
     "/review/list", "/review/about", "/review/answer", "/review/trace", "/review/files-to-delete", "/review/report",
     "/review/history", "/review/export", "/review/rename", "/review/delete", "/review/bring", "/review/bring/file",
     "/review/bring/look", "/review/bring/draw", "/review/bring/take",

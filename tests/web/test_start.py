@@ -80,6 +80,12 @@ class FakeStartPage:
             raise error
         return self._note("begin", order)
 
+    def seat(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self._note("seat", order)
+
+    def begin_group(self, order: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self._note("begin-group", order)
+
     def _note(self, name: str, order: Mapping[str, Any]) -> Mapping[str, Any]:
         self.orders.append((name, order))
         return {"place": "/coach"}

@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -14,14 +15,14 @@ import pytest
 from biofeedback.acquisition import scan
 from biofeedback.acquisition.identify import BoardInfo
 from biofeedback.analysis.trial import draw_schedule
-from biofeedback.commands.live import add_arguments
+from biofeedback.commands.live import add_arguments, request_chosen
 from biofeedback.errors import PlanError, SessionError, SourceError
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START
 from biofeedback.wiring import start_page
 from biofeedback.wiring.form_fields import FormError
 from biofeedback.wiring.start_form import ChosenSession
-from biofeedback.wiring.start_page import NO_ANSWER, LocalStartPage
+from biofeedback.wiring.start_page import NO_ANSWER, LocalStartPage, open_chosen
 from biofeedback.wiring.trials import find_trial
 
 from ..pty_device import PtyDevice
@@ -131,7 +132,7 @@ def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: p
 
     monkeypatch.setattr(start_page, "serve_start_page", choose)
     monkeypatch.setattr(start_page, "serve_sessions", serve_sessions)
-    monkeypatch.setattr(start_page, "open_sessions", lambda *_: {})
+    monkeypatch.setattr(start_page, "open_sessions", lambda *_, **__: {})
     parser = argparse.ArgumentParser()
     add_arguments(parser)
     args = parser.parse_args(["--folder", str(tmp_path), "--maximum", "force=300"])
@@ -305,3 +306,60 @@ def test_a_trial_is_drawn_up_on_the_page_and_tonights_way_is_due(tmp_path: Path)
         place.draw_trial({"athlete": "A07", "ways": ["nothing", "warmth"], "blocks": "3"})
     with pytest.raises(PlanError, match="is not a code"):
         place.draw_trial({"athlete": "../A07", "ways": ["nothing", "warmth"], "blocks": "3"})
+
+
+def read_mistake(place: LocalStartPage, act: str, order: dict[str, Any]) -> tuple[str, str]:
+    with pytest.raises(FormError) as caught:
+        getattr(place, act)(order)
+    ((field, error),) = caught.value.mistakes.items()
+    return field, error.what
+
+
+def test_up_to_four_athletes_are_seated_and_what_does_not_go_together_is_told_at_its_field(tmp_path: Path) -> None:
+    begun: list[ChosenSession] = []
+    place = make_place(tmp_path, [])
+    place._open_session = lambda *choices: begun.extend(choices)
+    board = {"sensor": "url", "url": "serial:/dev/ttyUSB0?profile=frame-lines"}
+    first = FORM | board | {"athlete": "A01", "side": "left"}
+    assert place.seat({"form": first, "seated": []})["athlete"] == "A01"
+    assert read_mistake(place, "seat", {"form": FORM | {"athlete": "a01"}, "seated": [first]})[0] == "athlete"
+    same = {"form": FORM | board | {"athlete": "A02"}, "seated": [first]}
+    assert read_mistake(place, "seat", same) == ("sensor", "A01 has this sensor already")
+    assert (
+        read_mistake(place, "seat", {"form": FORM | {"athlete": "A02", "limit": "x"}, "seated": [first]})[0] == "limit"
+    )
+    others = [FORM | {"athlete": code, "side": "right"} for code in ("A02", "A03", "A04")]
+    full = {"form": FORM | {"athlete": "A05"}, "seated": [first, *others]}
+    assert read_mistake(place, "seat", full)[0] == "group"
+    assert read_mistake(place, "begin_group", {"forms": [first, others[0], others[0]]})[0] == "group-3"
+    assert read_mistake(place, "begin_group", {"forms": []})[0] == "group"
+    assert begun == []
+    assert place.begin_group({"forms": [first, *others]}) == {"place": "/group"}
+    assert [(choice.athlete, choice.side) for choice in begun] == [
+        ("A01", "left"), ("A02", "right"), ("A03", "right"), ("A04", "right"),
+    ]  # fmt: skip
+    with pytest.raises(SessionError, match="begun already"):
+        place.begin_group({"forms": [first]})
+
+
+def test_a_group_begins_with_all_or_none_and_what_is_in_the_way_stands_at_its_seat(tmp_path: Path) -> None:
+    record(tmp_path, "A02", 20, make_maximum(), source="simulated:?seed=1&channels=force", simulated=True)
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    args = parser.parse_args(["--folder", str(tmp_path)])
+    place = make_place(tmp_path, [])
+    forms = [FORM | {"athlete": "A01", "side": "right"}, FORM | {"athlete": "A02", "position": "floor", "carry": True}]
+    gone = FORM | {"athlete": "A03", "sensor": "url", "url": f"serial:{tmp_path}/none?channels=force:N"}
+    with ExitStack() as stack:
+        choices = [place._read(form) for form in [*forms, gone]]
+        with pytest.raises(FormError) as caught:
+            open_chosen(stack, choices, request_chosen, args, whose="A01")
+        assert list(caught.value.mistakes) == ["group-3"]
+        assert [path.name for path in tmp_path.glob("*.hold")] == ["A02-2026-11-20.hold"]  # nothing was begun
+        lives = open_chosen(stack, choices[:2], request_chosen, args, whose="A01")
+        setups = [live.engine.setup for live, _ in lives.values()]
+        assert [(one.athlete, one.side) for one in setups] == [("A01", "right"), ("A02", "left")]
+        assert setups[1].position == "floor"
+        assert [bool(live.engine.account.maxima) for live, _ in lives.values()] == [False, True]
+        shelves = {id(live._shelf) for live, _ in lives.values()}
+        assert len(shelves) == 1  # a plan that is saved at one seat is there for all

@@ -61,6 +61,12 @@ export class SeatCard {
     this.on.state();
   }
 
+  /** The stretch, where each athlete has one of their own; a hold has the room to itself. */
+  tellSetting(text) {
+    setText(this.parts.setting, text);
+    show(this.parts.setting, Boolean(text) && this.seat.state?.stage !== "plan");
+  }
+
   // --- on the screen
 
   /** @param {import("../shared/types").Colors} colors */

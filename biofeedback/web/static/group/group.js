@@ -10,6 +10,7 @@ import { isStopKey, isTyping } from "../shared/keys.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SoundBox } from "../shared/sound-box.js";
 import { isRunning } from "../shared/state.js";
+import { setUpNewSession, showNewSession } from "../shared/new-session.js";
 import { capital } from "../shared/words.js";
 import { showBanner } from "../shared/show-banner.js";
 import { SeatCard } from "./card.js";
@@ -18,6 +19,7 @@ const NOBODY = "0";
 /** @type {{cards: SeatCard[], colors: any, whose: string}} */
 const group = { cards: [], colors: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
 const complaint = new Complaint();
+let mayRenew = false;
 const asks = new Asks();
 const sound = new SoundBox();
 const queueDraw = onceAFrame(redraw);
@@ -37,7 +39,8 @@ function addCard(number) {
   card.seat.link.open();
 }
 
-function onYou({ role, seats, shared, device }) {
+function onYou({ role, seats, shared, device, renew }) {
+  mayRenew = Boolean(renew);
   asks.device = device ?? NaN; // an athlete's page asks and answers nothing
   if (role !== "coach") return location.replace("/athlete");
   if (!seats) return location.replace("/");
@@ -54,6 +57,8 @@ function waiting(stage) {
   return group.cards.filter((card) => card.seat.state?.stage === stage && card.seat.link.status === "live");
 }
 
+const settingOf = (state) => [state.exercise, state.side, state.position].filter(Boolean).join(", ");
+
 function onState() {
   const known = states();
   show(
@@ -61,8 +66,9 @@ function onState() {
     known.some((state) => state.simulated),
   );
   setText($("simulated"), known.some((state) => state.fast) ? "Simulated, shortened" : "Simulated");
-  const settings = new Set(known.map((state) => [state.exercise, state.side, state.position].filter(Boolean).join(", ")));
+  const settings = new Set(known.map(settingOf));
   setText($("setting"), settings.size === 1 ? [...settings][0] : "");
+  for (const card of group.cards) card.tellSetting(settings.size > 1 && card.seat.state ? settingOf(card.seat.state) : "");
   show(
     $("before"),
     known.some((state) => state.stage === "cautions"),
@@ -155,6 +161,7 @@ function renderTogether() {
   $("start-all").disabled = ready === 0;
   setText($("start-all"), ready && ready < group.cards.length ? `Start ${ready} of ${group.cards.length}` : "Start all");
   $("stop-all").disabled = !states().some(isRunning);
+  showNewSession(mayRenew && !states().some(isRunning));
   const said = complaint.current && { level: "error", what: `${capital(complaint.current.what)}.`, cure: complaint.current.cure };
   showBanner(said ?? (states().some(isRunning) ? null : asks.banner), (message) => group.cards[0].send(message));
 }
@@ -200,5 +207,6 @@ setInterval(() => {
   for (const card of group.cards) card.seat.link.watch();
   queueDraw();
 }, 200);
+setUpNewSession(complain);
 setInterval(renderDevices, 10000); // codes grow old
 addCard(1);

@@ -27,7 +27,7 @@ import { blindAt, elapsedS } from "../shared/target.js";
 import { findBanner } from "./banner.js";
 import { renderCoach, setUpCoach } from "./coach.js";
 import { hearExercise } from "./exercise.js";
-import { setUpNewSession, showNewSession } from "./new-session.js";
+import { setUpNewSession, showNewSession } from "../shared/new-session.js";
 import { hearPlan, setUpPlanner } from "./planner.js";
 import { Panels, ZEROED_MS } from "./panels.js";
 import { renderRest, renderStages } from "./stages.js";

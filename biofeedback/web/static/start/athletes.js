@@ -43,9 +43,9 @@ export function cardRows(card) {
 
 /**
  * The list of cards; ``begin`` and ``change`` get the form of the card that was pressed.
- * @param {{begin: (form: any) => void, change: (form: any) => void, refresh: () => void}} acts
+ * @param {{begin: (form: any) => void, change: (form: any) => void, seat: (form: any) => void, refresh: () => void}} acts
  */
-export function athleteList({ begin, change, refresh }) {
+export function athleteList({ begin, change, seat, refresh }) {
   let cards = [];
   let isAll = false;
   let isBusy = false;
@@ -65,18 +65,18 @@ export function athleteList({ begin, change, refresh }) {
       due.length ? make("ul", { class: "due", "aria-label": "Due" }, ...due) : null,
       make("dl", {}, ...rows),
       make(
-        "button",
-        {
-          class: "secondary",
-          type: "button",
-          "aria-label": `Change something first for ${card.code}`,
-          onclick: () => change(card.form),
-        },
-        "Change first",
+        "div",
+        { class: "actions" },
+        cardButton("Change first", `Change something first for ${card.code}`, () => change(card.form)),
+        cardButton("Add to a group", `Add ${card.code} to a group`, () => seat(card.form)),
       ),
       trialFold(card.code, refresh),
       programmeEditor(card.code, refresh),
     );
+  }
+
+  function cardButton(words, label, onclick) {
+    return make("button", { class: "secondary", type: "button", "aria-label": label, onclick }, words);
   }
 
   function render() {
@@ -121,7 +121,7 @@ export function athleteList({ begin, change, refresh }) {
 }
 
 /** The athletes beside the form: a card begins it, a code that is typed brings its own stretch. */
-export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
+export function knownAthletes({ page, readForm, writeForm, begin, seat, changed }) {
   const list = athleteList({
     begin: (form) => {
       writeForm(form);
@@ -133,6 +133,7 @@ export function knownAthletes({ page, readForm, writeForm, begin, changed }) {
       $("else").scrollIntoView();
       $("side").focus({ preventScroll: true });
     },
+    seat,
     refresh: () => load(),
   });
 

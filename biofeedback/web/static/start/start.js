@@ -5,6 +5,7 @@ import { knownAthletes } from "./athletes.js";
 import { columnTable } from "./columns.js";
 import * as forms from "./form.js";
 import { capital } from "../shared/words.js";
+import { groupSetup } from "./group.js";
 import { hearing } from "./hearing.js";
 import { telling } from "./which.js";
 import { findingRow } from "./findings.js";
@@ -30,7 +31,8 @@ const page = {
   known: null,
 };
 const columns = columnTable($("columns"), changed);
-const athletes = knownAthletes({ page, readForm, writeForm, begin, changed });
+const athletes = knownAthletes({ page, readForm, writeForm, begin, seat: (form) => group.add(form), changed });
+const group = groupSetup({ readForm, writeForm, begin, busy: setBusy });
 
 const lines = hearing({ page, columns, readForm, changed, setBusy });
 const which = telling({ page, choose, setBusy });
@@ -193,6 +195,7 @@ async function lookForRadios() {
 function setBusy(busy) {
   page.busy = busy;
   athletes.setBusy(busy);
+  group.draw(busy);
   render();
 }
 
@@ -232,12 +235,12 @@ function checkAgain() {
   check();
 }
 
-async function begin(form, { status, general } = { status: "beginning", general: "form-wrong" }) {
+async function begin(form, { status, general, path = "/start/begin" } = { status: "beginning", general: "form-wrong" }) {
   clearMistakes();
   setBusy(true);
   setText($(status), "Opening the sensor and the recording …");
   try {
-    const { place } = await call("/start/begin", form);
+    const { place } = await call(path, form);
     page.left = true;
     setText($(status), "The session is open.");
     follow(place);

@@ -1,6 +1,6 @@
 // A session that was begun from the start place can be ended there too: pressed twice, then the page goes back.
 
-import { $, setText, show } from "../shared/dom.js";
+import { $, setText, show } from "./dom.js";
 
 const SURE_MS = 5000;
 let sureUntilMs = 0;
