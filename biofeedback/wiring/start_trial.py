@@ -37,7 +37,8 @@ def draw_from_form(folder: Path, form: Mapping[str, Any], *, utc: str) -> dict[s
     chosen = [way for way in ways if isinstance(way, str)] if isinstance(ways, list) else []
     with mistakes.at("ways"):
         if not N_WAYS[0] <= len(set(chosen)) <= N_WAYS[1]:
-            raise PlanError(f"{len(set(chosen))} ways are chosen", f"tick {N_WAYS[0]} to {N_WAYS[1]}")
+            many = {0: "no way is", 1: "only one way is"}.get(len(set(chosen)), f"{len(set(chosen))} ways are")
+            raise PlanError(f"{many} chosen", f"tick {N_WAYS[0]} to {N_WAYS[1]}")
     n_blocks = 0
     with mistakes.at("blocks"):
         n_blocks = _read_blocks(form.get("blocks"))
