@@ -76,6 +76,7 @@ def run(args: argparse.Namespace) -> int:
     if args.exercises:
         return list_exercises(args.folder or recordings_folder(), args.own_exercises)
     tell_unfinished(args.folder or recordings_folder())
+    args.keeps_phones = True
     if not args.source and len(args.athlete) < 2:
         from biofeedback.wiring.start_page import run_from_start
 

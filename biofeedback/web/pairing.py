@@ -59,9 +59,10 @@ class Device:
 
 
 class Pairing:
-    """Codes that are open and rights that were given. Nothing is written down; all of it ends with the object."""
+    """Codes that are open and rights that were given. Tokens are known by their hash alone, keyed with ``secret``."""
 
-    def __init__(self) -> None:
+    def __init__(self, secret: bytes | None = None) -> None:
+        self._secret = secret or secrets.token_bytes(32)
         self._codes: list[OpenCode] = []
         self._devices: dict[str, Device] = {}
         self._n_joined = 0
@@ -88,12 +89,24 @@ class Pairing:
         if not found:
             raise SessionError("this code is wrong, used or older than 10 minutes", "ask the coach for a new one")
         self._codes.remove(found[0])
-        self._devices.pop(earlier or "", None)
-        self._n_joined += 1
+        self._devices.pop(self.seal(earlier or ""), None)
         token = secrets.token_urlsafe(32)
         right = found[0].right
-        self._devices[token] = Device(self._n_joined, right, address, found[0].inviter, now_s + EVENING_S)
+        self.restore(self.seal(token), right, address, now_s + EVENING_S, inviter=found[0].inviter)
         return token, right
+
+    def seal(self, token: str) -> str:
+        """What a token is known by: nobody makes a token of it."""
+        return hmac.digest(self._secret, f"token {token}".encode(), "sha256").hex()
+
+    def restore(self, seal: str, right: Right, address: str, until_s: float, *, inviter: int = HERE) -> None:
+        """The right of a device that is known by its seal."""
+        self._n_joined += 1
+        self._devices[seal] = Device(self._n_joined, right, address, inviter, until_s)
+
+    def sealed_devices(self) -> dict[str, Device]:
+        """Devices that joined and were not sent away, by their seals."""
+        return dict(self._devices)
 
     def _count_try(self, address: str, now_s: float) -> None:
         """A budget for each address, so that a stranger's guesses keep nobody else out; few addresses are kept."""
@@ -119,7 +132,7 @@ class Pairing:
 
     def find_device(self, token: str | None, address: str | None = None, now_s: float = 0.0) -> Device | None:
         """Who holds ``token``; None for strangers, for a token that wandered to another address, and after 12 h."""
-        device = self._devices.get(token) if token else None
+        device = self._devices.get(self.seal(token)) if token else None
         if device is None or now_s > device.until_s or (address is not None and address != device.address):
             return None
         return device

@@ -28,7 +28,7 @@ from biofeedback.web.pairing import Right
 from biofeedback.web.review import Review
 from biofeedback.web.seats import Report, Seat, find_seat
 from biofeedback.web.serving import bind, make_server
-from biofeedback.web.sharing import Invitation, Sharing, find_network_address
+from biofeedback.web.sharing import Invitation, Keeper, Sharing, find_network_address
 from biofeedback.web.shortage import told_shortages
 from biofeedback.web.start import StartPage, is_running, make_routes, reply_late, reply_to_renewal
 
@@ -236,6 +236,7 @@ async def open_page(
     renew: Callable[[], None] | None = None,
     certify: Callable[[Sequence[str]], PageCertificate] | None = None,
     own: OwnBrowsers | None = None,
+    keeper: Keeper | None = None,
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
@@ -247,7 +248,8 @@ async def open_page(
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
     called with an invitation for each seat's athlete. ``certify`` finds the certificate for an address there; without
     it traffic is not encrypted: a network of one's own only. This machine's own page is always plain;
-    ``own`` are the browsers here that may open it, everybody's without.
+    ``own`` are the browsers here that may open it, everybody's without. ``keeper`` writes down the phones of athletes,
+    so that they stay paired over a restart.
 
     Raises
     ------
@@ -271,7 +273,9 @@ async def open_page(
             def is_busy() -> bool:
                 return any(is_running(seat.live.state()) for seat in seats)
 
-            sharing = Sharing(f"{scheme}://{reached}:{port}", codes, certificate=certificate, is_busy=is_busy)
+            sharing = Sharing(
+                f"{scheme}://{reached}:{port}", codes, certificate=certificate, is_busy=is_busy, keeper=keeper
+            )
         pairing = sharing.pairing if sharing else None
         hosts = [sock.getsockname()[0] for sock in bound] + list(certificate.names if certificate else ())
         access = Access.for_addresses(hosts, port, pairing, is_encrypted=certificate is not None)

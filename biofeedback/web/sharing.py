@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Coroutine, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import lru_cache, partial
-from typing import Any
+from typing import Any, Protocol
 from urllib.parse import urlsplit
 
 from starlette.responses import JSONResponse, Response
@@ -42,6 +42,37 @@ class Invitation:
     expires_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class KeptPhone:
+    """An athlete's phone that stays paired over a restart: hashes of its token and of the athlete's code.
+
+    ``left_s``: until its right ends.
+    """
+
+    seal: str
+    whose: str
+    address: str
+    left_s: float
+
+
+class Keeper(Protocol):
+    """Where the phones of an evening are written down, and what keys their hashes."""
+
+    secret: bytes
+
+    def name(self, athlete: str) -> str:
+        """The hash that stands for an athlete's code."""
+        ...
+
+    def load(self) -> list[KeptPhone]:
+        """Those that are still good."""
+        ...
+
+    def save(self, phones: Sequence[KeptPhone]) -> None:
+        """In place of those before."""
+        ...
+
+
 class Sharing:
     """One shared session, reachable at ``address``; ``athletes`` are the codes of its seats.
 
@@ -56,8 +87,10 @@ class Sharing:
         *,
         certificate: PageCertificate | None = None,
         is_busy: Callable[[], bool] = lambda: False,
+        keeper: Keeper | None = None,
     ) -> None:
-        self.pairing = Pairing()
+        self.pairing = Pairing(keeper.secret if keeper else None)
+        self._keeper = keeper
         self._asks = Asks()
         self._is_busy = is_busy
         self._address = address
@@ -67,6 +100,9 @@ class Sharing:
         self._clock = clock
         self._coaches: list[Tell] = []
         self._n_open: Counter[int] = Counter()  # coach's pages at this machine, pages of a device, by its number
+        for one in keeper.load() if keeper else ():
+            if (seat := self._find_seat(one)) is not None:
+                self.pairing.restore(one.seal, Right("athlete", seat), one.address, clock() + one.left_s)
 
     def invite(self, right: Right, *, by: int = HERE) -> Invitation:
         """A new one-time code; the address carries it behind ``#``, which browsers never send to anybody.
@@ -107,6 +143,7 @@ class Sharing:
             self.pairing.revoke_all()
         else:
             self.pairing.revoke(number)
+        self._keep(all_gone=number is None)
         self._asks.drop_of(before - {device.number for device in self.pairing.devices()})
         self._tell_coaches()
 
@@ -170,11 +207,32 @@ class Sharing:
             token, right = self.pairing.join(typed, self._clock(), address=address, earlier=earlier)
         except SessionError as error:
             return JSONResponse({"what": error.what, "cure": error.cure}, status_code=403, headers=headers)
+        self._keep(gone=self.pairing.seal(earlier) if earlier else "")
         response = JSONResponse({"place": find_place(right, len(self._athletes))}, headers=headers)
         is_secure = self._certificate is not None
         response.set_cookie(self._cookie, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=is_secure)
         self._tell_coaches()
         return response
+
+    def _keep(self, *, gone: str = "", all_gone: bool = False) -> None:
+        """Write down the phones of athletes: those here, and of athletes who do not sit here those still good.
+
+        A coach's right is never written down.
+        """
+        if self._keeper is None:
+            return
+        whose = [self._keeper.name(athlete) for athlete in self._athletes]
+        absent = [] if all_gone else [one for one in self._keeper.load() if one.whose not in whose and one.seal != gone]
+        here = [
+            KeptPhone(seal, whose[device.right.seat - 1], device.address, device.until_s - self._clock())
+            for seal, device in self.pairing.sealed_devices().items()
+            if device.right.role == "athlete" and device.right.seat
+        ]
+        self._keeper.save([*absent, *here])
+
+    def _find_seat(self, one: KeptPhone) -> int | None:
+        names = [self._keeper.name(athlete) for athlete in self._athletes] if self._keeper else []
+        return names.index(one.whose) + 1 if one.whose in names else None
 
     def describe(self) -> dict[str, Any]:
         """For coaches: the codes that are open, as text and as rows of a QR code, and the devices that joined."""

@@ -196,6 +196,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
     from biofeedback.web.seats import Seat
     from biofeedback.web.server import open_page
     from biofeedback.wiring.invitations import print_invitations
+    from biofeedback.wiring.kept_phones import find_keeper
 
     loop = asyncio.get_running_loop()
 
@@ -226,6 +227,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         renew=begin_new_session if from_start else None,
         certify=choose_certifier(args),
         own=own,
+        keeper=find_keeper(next(iter(lives)).parent) if args.share and getattr(args, "keeps_phones", False) else None,
     ) as address:
         for path, (_, request) in lives.items():
             print(f"{request.source.description}\nRecording to {path}")

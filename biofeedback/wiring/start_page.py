@@ -34,6 +34,7 @@ from biofeedback.wiring.assembly import USUAL_LIMIT, find_exercise, now_utc
 from biofeedback.wiring.athletes import choose_way, find_programmes_evening, find_tonight, list_athletes
 from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.encryption import choose_certifier
+from biofeedback.wiring.folder_watch import FolderWatch
 from biofeedback.wiring.form_fields import FormError
 from biofeedback.wiring.hearing import hear_board, keep_profile
 from biofeedback.wiring.lent import Setup as AthleteSetup
@@ -84,11 +85,13 @@ class LocalStartPage:
         open_session: Callable[..., None],
         open_recording: OpenRecording,
         check_s: float = CHECK_S,
+        watch: FolderWatch | None = None,
     ) -> None:
         self.choice: ChosenSession | None = None
         self.leaving = threading.Event()
         self._args = args
         self._folder: Path = args.folder or recordings_folder()
+        self._watch = watch or FolderWatch(self._folder)
         self._open_session = open_session
         self._open_recording = open_recording
         self._check_s = check_s
@@ -109,6 +112,7 @@ class LocalStartPage:
 
     def list_athletes(self) -> list[dict[str, Any]]:
         """A card for each athlete of the folder."""
+        self._watch.check()
         last = read_last(self._folder) or {}
         sensor = {name: value for name, value in last.items() if name in SENSOR_FIELDS}
         source = ""
@@ -129,6 +133,7 @@ class LocalStartPage:
 
     def save_programme(self, order: Mapping[str, Any]) -> dict[str, Any]:
         """Check it and keep it; a mistake is told by its line."""
+        self._watch.check()
         text = order.get("text")
         athlete = str(order.get("athlete"))
         saved = save_programme(self._folder, athlete, text if isinstance(text, str) else "", self._plans())
@@ -140,6 +145,7 @@ class LocalStartPage:
 
     def draw_trial(self, order: Mapping[str, Any]) -> dict[str, Any]:
         """Draw a trial by lot and store it before its first evening."""
+        self._watch.check()
         return draw_from_form(self._folder, order, utc=now_utc())
 
     def _plans(self) -> dict[str, Plan]:
@@ -242,6 +248,7 @@ class LocalStartPage:
         return {"place": "/group" if len(choices) > 1 else "/coach"}
 
     def _begin(self, choices: Sequence[ChosenSession], form: Mapping[str, Any]) -> None:
+        self._watch.check()
         with self._sensors:
             if self.choice is not None:
                 raise SessionError("a session has begun already", "reload the page")
@@ -299,6 +306,7 @@ def run_from_start(args: argparse.Namespace, request: RequestSession, open_recor
     own = OwnBrowsers()  # the same for all servers of this program: a page that is open goes on
     tell = partial(_tell_page, args, own)
     whose = args.athlete[0] if args.athlete else ""  # the athlete that a typed --maximum is of: the first one
+    watch = FolderWatch(args.folder or recordings_folder())
     while True:
         with contextlib.ExitStack() as stack:
             lives: Lives = {}
@@ -310,7 +318,7 @@ def run_from_start(args: argparse.Namespace, request: RequestSession, open_recor
                 whose = whose or choices[0].athlete
                 lives |= open_chosen(stack, choices, request, args, whose=whose)
 
-            start_page = LocalStartPage(args, open_session=open_session, open_recording=open_recording)
+            start_page = LocalStartPage(args, open_session=open_session, open_recording=open_recording, watch=watch)
             if not asyncio.run(serve_start_page(start_page, args, own, tell=tell)):
                 return 0
             again = asyncio.run(serve_sessions(lives, args, from_start=own))

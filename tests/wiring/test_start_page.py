@@ -16,7 +16,7 @@ from biofeedback.acquisition import scan
 from biofeedback.acquisition.identify import BoardInfo
 from biofeedback.analysis.trial import draw_schedule
 from biofeedback.commands.live import add_arguments, request_chosen
-from biofeedback.errors import PlanError, SessionError, SourceError
+from biofeedback.errors import PlanError, RecordingError, SessionError, SourceError
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START
 from biofeedback.wiring import start_page
@@ -363,3 +363,30 @@ def test_a_group_begins_with_all_or_none_and_what_is_in_the_way_stands_at_its_se
         assert [bool(live.engine.account.maxima) for live, _ in lives.values()] == [False, True]
         shelves = {id(live._shelf) for live, _ in lives.values()}
         assert len(shelves) == 1  # a plan that is saved at one seat is there for all
+
+
+def test_a_stick_that_is_pulled_out_is_told_nothing_is_made_in_its_place_and_it_goes_on_when_it_is_back(
+    tmp_path: Path, begun: list[ChosenSession]
+) -> None:
+    stick, away = tmp_path / "stick", tmp_path / "away"
+    stick.mkdir()
+    record(stick, "A07", 25)
+    place = make_place(stick, begun)
+    (card,) = place.list_athletes()
+    stick.rename(away)
+    orders = {"ways": ["nothing", "warmth"], "blocks": "3", "athlete": "A07"}
+    for act in (
+        place.list_athletes,
+        lambda: place.begin(card["form"]),
+        lambda: place.begin_group({"forms": [card["form"]]}),
+        lambda: place.draw_trial(orders),
+        lambda: place.save_programme({"athlete": "A07", "text": "begun = 2026-01-01"}),
+    ):
+        with pytest.raises(RecordingError, match="was the stick pulled out"):
+            act()
+    assert not stick.exists()
+    assert begun == []
+    away.rename(stick)
+    assert [one["code"] for one in place.list_athletes()] == ["A07"]
+    place.begin(card["form"])
+    assert [one.athlete for one in begun] == ["A07"]

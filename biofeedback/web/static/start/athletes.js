@@ -8,6 +8,7 @@ import { programmeEditor } from "./programme.js";
 import { trialFold } from "./trial.js";
 
 const NO_EVENING = "-";
+const AGAIN_MS = 3000;
 const FIRST = 6; // cards shown before anybody is searched for
 
 /** What can have been done of tonight's way: [value, text], as drawn first. */
@@ -137,12 +138,21 @@ export function knownAthletes({ page, readForm, writeForm, begin, seat, changed 
     refresh: () => load(),
   });
 
+  let isGone = false;
+
   async function load() {
     const cards = await call("/start/athletes").catch(({ mistakes }) => {
       setText($("card-wrong"), mistakeText(mistakes[0]));
-      return [];
+      return null;
     });
     setText($("listing"), "");
+    if (cards === null) {
+      isGone = true; // a stick that was pulled out, say: as soon as it is back the cards are, too
+      setTimeout(load, AGAIN_MS);
+      return;
+    }
+    if (isGone) setText($("card-wrong"), "");
+    isGone = false;
     list.set(cards);
     fill($("codes"), list.codes(), (codes) => codes.map((code) => make("option", { value: code })));
     if (page.about.form.athlete) follow();
