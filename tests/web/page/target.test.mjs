@@ -93,22 +93,25 @@ test("the strip draws a ramp's edges where they are, and no effort since the bli
   const ring = new Ring(3100);
   ring.push(0, 3000, 1, new Float32Array(3000).fill(25), 0);
   const base = { ring, levelRateHz: 100, endS: 30, top: 100, ratings: [] };
-  const ctx = new RecordingContext();
-  drawStrip(ctx, 600, 108, { ...base, spans: [{ fromS: 0, toS: 30, band: [10, 20], phase: RAMP }] }, COLORS);
-  const points = ctx.marks.flatMap((mark) => mark.paths ?? []).flatMap((path) => path.points);
   const { crest, foot } = stripFrame(108);
   const y = (percent) => foot - (percent / 100) * (foot - crest);
-  for (const [timeS, percent] of [
-    [0, 20],
-    [10, 50],
-    [20, 50],
-    [30, 20],
-    [10, 40],
-  ])
-    assert.ok(
-      points.some(([x, at]) => Math.abs(x - timeS * 20) < 0.01 && Math.abs(at - y(percent)) < 0.01),
-      `${percent} % at ${timeS} s`,
-    );
+  for (const beganS of [0, 8]) {
+    const ctx = new RecordingContext();
+    const spans = [{ fromS: beganS, toS: beganS + 30, band: [10, 20], phase: RAMP }];
+    drawStrip(ctx, 600, 108, { ...base, endS: beganS + 30, spans }, COLORS);
+    const points = ctx.marks.flatMap((mark) => mark.paths ?? []).flatMap((path) => path.points);
+    for (const [timeS, percent] of [
+      [0, 20],
+      [10, 50],
+      [20, 50],
+      [30, 20],
+      [10, 40],
+    ])
+      assert.ok(
+        points.some(([x, at]) => Math.abs(x - timeS * 20) < 0.01 && Math.abs(at - y(percent)) < 0.01),
+        `${percent} % at ${timeS} s of a ramp that began at ${beganS} s`,
+      );
+  }
   const hidden = new RecordingContext();
   drawStrip(hidden, 600, 108, { ...base, spans: [], blindS: 20 }, COLORS);
   const trace = hidden.marks.flatMap((mark) => mark.paths ?? []).flatMap((path) => path.points);
