@@ -1,27 +1,30 @@
 """Whether a lesson is passed, by the person's own repeats, and how much of the number may go away.
 
-Two ways lead through, each a rule that may be asked after every repeat. *Keeps it*: ``ROW`` repeats in a row were
-kept. By somebody who keeps one in two that comes up in 2.7 % of series of twenty. *Has learned*: the errors fell beyond
-chance (Kendall's S over its standard deviation, at a limit for every look from 6 to 20 repeats), and the last three
-were kept. Together fewer than 5 % of those who do not learn, and keep no more than every second one, pass.
+Two ways lead through. *Keeps it*: repeats are kept more often than by somebody who keeps at most seven in ten (Wald's
+sequential test, Ann Math Stat 16 (1945) 117, mixed over the repeat from which on it goes well). *Has learned*: each new
+error lies lower among the earlier ones than the errors of somebody do who stays the same, and the last three were
+kept. Both are bets that such a person cannot win in the long run, so that one ever grows to ``EVIDENCE`` has a chance
+below 1 / ``EVIDENCE`` however many repeats are made and looked at (Ville's inequality): together fewer than 5 % of
+those who do not learn, and keep at most seven in ten, ever pass.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import sqrt
 
 import numpy as np
 
 from biofeedback.account.kinds import RepeatMade
 
-ROW = 8
-N_FALLEN_MIN = 6
-FALLEN_LIMIT = 2.6  # one side of the limit at every look of `biofeedback.analysis.trends`
+KEPT_AT_MOST = 0.7  # who keeps no more than this share, and does not learn, is not to pass
+KEPT_BY_ABLE = 0.95  # who has the lesson keeps about this share
+EVIDENCE = 40.0  # 1 over the chance of each of two ways: 2.5 % each
+STAKE = 0.95  # of the bet that the next error is low among those before
 N_LAST = 3
 FADE = ((0.6, 2 / 3), (0.8, 1 / 3))  # error against the first three, and the share of a repeat without the number
 MOST_HIDDEN = 2 / 3
+MOST_AHEAD = 40  # repeats that are looked ahead for how many in a row would pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,33 +46,55 @@ class Progress:
 
 def judge_repeats(repeats: Sequence[Repeat]) -> Progress:
     """Whether the person who made these repeats, oldest first, has the lesson. Once passed it stays so."""
-    for n in range(1, len(repeats) + 1):
-        why = _find_pass(repeats[:n])
-        if why:
-            return Progress(len(repeats), True, why)
-    kept = sum(one.kept for one in repeats[-ROW:])
     if not repeats:
         return Progress(0, False, "not tried yet")
-    return Progress(len(repeats), False, f"{kept} of the last {min(ROW, len(repeats))} kept; {ROW} in a row pass")
+    n = len(repeats)
+    keeping, falling = find_keeping(repeats), find_falling([one.error for one in repeats])
+    for k in range(n):
+        if keeping[k] >= EVIDENCE:
+            return Progress(n, True, "kept, clearly more often than seven times in ten")
+        if falling[k] >= EVIDENCE and _kept_last(repeats[: k + 1]):
+            said = f"the error fell over {k + 1} repeats, beyond chance, and the last {N_LAST} were kept"
+            return Progress(n, True, said)
+    kept = sum(one.kept for one in repeats)
+    ahead = find_keeping([*repeats, *[Repeat(None, True)] * MOST_AHEAD])[n:]
+    more = next((k for k, evidence in enumerate(ahead, 1) if evidence >= EVIDENCE), MOST_AHEAD)
+    return Progress(n, False, f"{kept} of {n} kept; a falling error passes, or {more} more kept in a row")
 
 
-def _find_pass(repeats: Sequence[Repeat]) -> str:
-    if len(repeats) >= ROW and all(one.kept for one in repeats[-ROW:]):
-        return f"{ROW} in a row were kept"
-    errors = [one.error for one in repeats if one.error is not None]
-    if len(errors) < N_FALLEN_MIN or not all(one.kept for one in repeats[-N_LAST:]):
-        return ""
-    if find_fall(errors) >= FALLEN_LIMIT:
-        return f"the error fell over {len(errors)} repeats, beyond chance, and the last {N_LAST} were kept"
-    return ""
+def _kept_last(repeats: Sequence[Repeat]) -> bool:
+    return len(repeats) >= N_LAST and all(one.kept for one in repeats[-N_LAST:])
 
 
-def find_fall(errors: Sequence[float]) -> float:
-    """Kendall's S over its standard deviation (no ties taken off), above 0 where the errors fall."""
-    values = np.asarray(errors, dtype=np.float64)
-    n = values.size
-    first, second = np.triu_indices(n, k=1)
-    return -float(np.sign(values[second] - values[first]).sum()) / sqrt(n * (n - 1) * (2 * n + 5) / 18)
+def find_keeping(repeats: Sequence[Repeat]) -> list[float]:
+    """After each repeat, how much likelier it is of who has the lesson than of who keeps seven in ten.
+
+    A mean over the repeat k from which on they count, with weights 1 / (k (k + 1)), so that a bad start is forgiven.
+    """
+    evidence, found = 0.0, []
+    for k, one in enumerate(repeats, 1):
+        ratio = KEPT_BY_ABLE / KEPT_AT_MOST if one.kept else (1 - KEPT_BY_ABLE) / (1 - KEPT_AT_MOST)
+        evidence = (evidence + 1 / (k * (k + 1))) * ratio
+        found.append(evidence)
+    return found
+
+
+def find_falling(errors: Sequence[float | None]) -> list[float]:
+    """After each repeat, what a bet on the next error being low among those before has grown to, from 1.
+
+    Where errors come from one and the same distribution, the place of the newest among them is any with equal chance
+    and the bet is fair. A None is left out.
+    """
+    evidence, found = 1.0, []
+    known: list[float] = []
+    for error in errors:
+        if error is not None:
+            known.append(error)
+            others = np.asarray(known)
+            place = (np.count_nonzero(others < error) + np.count_nonzero(others == error) / 2) / others.size
+            evidence *= 1 + STAKE * (1 - 2 * float(place))
+        found.append(evidence)
+    return found
 
 
 def find_hidden_share(repeats: Sequence[Repeat]) -> float:

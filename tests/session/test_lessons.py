@@ -164,12 +164,12 @@ def test_the_course_leads_on_and_says_when_the_check_is_worth_doing_again(bench)
     course = describe_course([])
     assert course["next"] == "find"
     assert [lesson["name"] for lesson in course["lessons"]] == list(LESSONS)
-    done = [made("find", True) for _ in range(8)]
+    done = [made("find", True) for _ in range(14)]
     assert describe_course(done)["next"] == "on-off"
-    assert describe_lesson("find", done) == "Passed: 8 in a row were kept."
+    assert describe_lesson("find", done) == "Passed: kept, clearly more often than seven times in ten."
     assert describe_lesson("on-off", done) == "not tried yet. Next for you."
     assert not describe_course(done)["check_again"]
-    done += [made(lesson, True) for lesson in ("light", "steady") for _ in range(8)]
+    done += [made(lesson, True) for lesson in ("light", "steady") for _ in range(14)]
     assert describe_course(done)["check_again"]
     bench.engine.earlier_repeats = tuple(done)
     state = describe_session(bench.engine)

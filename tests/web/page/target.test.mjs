@@ -184,13 +184,13 @@ test("between the repeats of a lesson the last one is told, and during one it is
     next: "light",
     check_again: false,
     last: { lesson: "light", said: "with the number 2.1 % off, 1.5 too low on average" },
-    lessons: [{ name: "light", title: "Hold it lightly", n: 3, passed: false, said: "2 of the last 3 kept; 8 in a row pass" }],
+    lessons: [{ name: "light", title: "Hold it lightly", n: 3, passed: false, said: "2 of 3 kept; a falling error passes, or 16 more kept in a row" }],
   };
   const passive = stateOf({ kind: "passive", band: null, duration_s: 8 }, { course });
   passive.plan.lesson = "light";
   assert.equal(
     instruction(passive, null, updateAt(101)).more,
-    "Repeat 3: with the number 2.1 % off, 1.5 too low on average. 2 of the last 3 kept; 8 in a row pass.",
+    "Repeat 3: with the number 2.1 % off, 1.5 too low on average. 2 of 3 kept; a falling error passes, or 16 more kept in a row.",
   );
   const contract = stateOf(BLIND, { course });
   contract.plan.lesson = "light";
