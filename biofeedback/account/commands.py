@@ -112,7 +112,9 @@ COMMANDS: Mapping[str, Command] = {
     "guide": Command("choose the channel that leads", {"channel": TEXT}),
     "device": Command("say what holds now that another sensor answers", {"answer": TEXT}),
     "start_plan": Command(
-        "begin a plan, with ``anyway`` before the rest after a maximum is over", {"plan": TEXT}, {"anyway": FLAG}
+        "begin a plan, with ``anyway`` before the rest after a maximum is over, or before a set that would be wasted",
+        {"plan": TEXT},
+        {"anyway": FLAG},
     ),
     "choose_band": Command("choose the band of the next contraction", {"low": NUMBER, "high": NUMBER}),
     "end_phase": Command(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import exp, inf, log
 
 from biofeedback.account.records import PhaseOnRecord
@@ -80,6 +81,11 @@ def find_readiness(
 
 def fit_muscle(sets: Sequence[HeldSet], joint: str) -> tuple[Muscle, int]:
     """The joint's muscle, or with three own lost bands the one that fits them best; and how many it goes by."""
+    return _fit_muscle(tuple(sets), joint)
+
+
+@lru_cache(maxsize=64)  # asked of the same sets whenever the page is told something new
+def _fit_muscle(sets: tuple[HeldSet, ...], joint: str) -> tuple[Muscle, int]:
     published = muscle_of(joint)
     n_own = sum(one.lost_s is not None for one in sets)
     if n_own < N_OWN:

@@ -31,7 +31,7 @@ from biofeedback.calibration.position import take_coachs_word
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.session.asked import need_well
-from biofeedback.session.care_actions import CARE_ACTIONS, need_fitting, need_practice, need_rest
+from biofeedback.session.care_actions import CARE_ACTIONS, need_fitting, need_practice, need_ready, need_rest
 from biofeedback.session.hold import Hold
 from biofeedback.session.maximum import Attempting
 from biofeedback.session.phase_actions import PHASE_ACTIONS
@@ -128,6 +128,9 @@ def _start_plan(engine: SessionState, message: Message, by: str) -> None:
         raise SessionError("there is no maximum yet", "find one first, or choose a plan by felt effort")
     need_fitting(engine, plan)
     need_rest(engine, anyway=bool(message.get("anyway")))
+    insisted = need_ready(engine, plan, anyway=bool(message.get("anyway")))
+    if insisted:
+        engine.emit(Noted(text=insisted, by=by))
     engine.zero_position()
     engine.activity = Hold(engine.randomise(plan), engine, engine.level)
 

@@ -10,6 +10,7 @@ from typing import Any, Literal, TypeAlias, cast, get_args
 
 from biofeedback.account.kinds import Aftermath, AttemptFelt, Expected, RangeRead, Screened, WayDone
 from biofeedback.account.words import BANDS, EXPECTATIONS, SCALE
+from biofeedback.calibration.recovery import Readiness
 from biofeedback.cautions import INSTEAD_OF_MAXIMUM, NO_MAXIMUM
 from biofeedback.errors import SessionError
 from biofeedback.session.asked import need_hard_effort, need_well
@@ -17,7 +18,16 @@ from biofeedback.session.maximum import RIG_CURE, Practising
 from biofeedback.session.plan import Plan
 from biofeedback.session.setup import PRACTICE_PERCENT
 from biofeedback.session.state import SessionState
-from biofeedback.session.training import asks_for_sets, find_refusal
+from biofeedback.session.training import (
+    asks_for_sets,
+    describe_early,
+    describe_waste,
+    find_begun_wasted,
+    find_pain,
+    find_refusal,
+    need_no_pain,
+    say_insisted,
+)
 from biofeedback.session.values import read_number, read_text
 
 Message: TypeAlias = Mapping[str, Any]
@@ -73,6 +83,40 @@ def need_rest(engine: SessionState, *, anyway: bool) -> None:
         raise SessionError(
             f"{left_s:.0f} s of rest are left after the last attempt", "stay out of the stretch, or start all the same"
         )
+
+
+def find_early(engine: SessionState) -> dict[str, dict[str, Any]]:
+    """The plans whose first set would be wasted now, as sets were made before: what is said, until when, and by whom.
+
+    ``why_not`` is empty where a coach may insist.
+    """
+    early = {}
+    for plan in engine.plans.values():
+        pain = find_pain(engine.account, engine.sets_done, engine.limit)
+        told = describe_early(_find_begun_wasted(engine, plan), engine.level / engine.level_rate_hz, pain)
+        if told:
+            early[plan.name] = told
+    return early
+
+
+def need_ready(engine: SessionState, plan: Plan, *, anyway: bool) -> str:
+    """SessionError where the plan's first set would be wasted now, unless the coach insists and the last did not hurt.
+
+    Why it is begun all the same, for the record; empty where nothing held it back.
+    """
+    ready = _find_begun_wasted(engine, plan)
+    if ready is None:
+        return ""
+    need_no_pain(find_pain(engine.account, engine.sets_done, engine.limit), ready)
+    if not anyway:
+        raise SessionError(describe_waste(ready), "rest out of the stretch first, or start all the same")
+    return say_insisted(ready)
+
+
+def _find_begun_wasted(engine: SessionState, plan: Plan) -> Readiness | None:
+    if engine.channels[engine.guide].name not in engine.maxima:
+        return None
+    return find_begun_wasted(plan, engine.sets, engine.level / engine.level_rate_hz, engine.setup.joint)
 
 
 def need_fitting(engine: SessionState, plan: Plan) -> None:

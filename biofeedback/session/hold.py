@@ -21,11 +21,9 @@ from biofeedback.account.kinds import (
     Relaxed,
     TakenUp,
 )
-from biofeedback.account.records import PhaseOnRecord
 from biofeedback.account.target import BAND_LOST
-from biofeedback.account.target import LOST_S as LOST_BAND_S
 from biofeedback.account.words import SCALE
-from biofeedback.calibration.band_loss import NOTHING_TO_GO_BY, BandLoss
+from biofeedback.calibration.band_loss import NOTHING_TO_GO_BY
 from biofeedback.calibration.effort import Effort
 from biofeedback.calibration.recovery import Readiness
 from biofeedback.model import Band, Cue, Levels
@@ -34,17 +32,8 @@ from biofeedback.session.adapting import Choice, find_range, place_band
 from biofeedback.session.band import BandState, BandTracker
 from biofeedback.session.lessons import LessonWatch
 from biofeedback.session.plan import Plan, PlannedPhase
-from biofeedback.session.training import (
-    SetDone,
-    describe_waste,
-    expect_set,
-    find_last_set,
-    find_lighter,
-    find_next_set,
-    is_rest_by_model,
-    is_wasted_for_good,
-    plan_rest,
-)
+from biofeedback.session.sets import SetWatch
+from biofeedback.session.training import SetDone, is_wasted_for_good
 from biofeedback.session.watch import PhaseWatch
 
 LOST_S = 3.0  # a contraction whose sensor says nothing to go by for so long is paused
@@ -75,10 +64,7 @@ class Hold:
         self._n_lost_needed = max(1, round(LOST_S * context.level_rate_hz))
         self._n_lost = 0  # levels in a row without a signal to go by, in a contraction
         self._lesson = LessonWatch(plan.lesson, context) if plan.lesson else None
-        self._loss: BandLoss | None = None  # of a contraction that lasts until the band is lost
-        self.ready: Readiness | None = None  # what is expected of the set that runs or comes next
-        self.said = ""  # of rest and sets, by the rules
-        self.insists = False  # a person ended this rest knowing that the next set is called wasted
+        self.sets = SetWatch(context)
         self._next_cue: int | None = None
         self._level = start
         self.is_over = False  # all phases are; only the last answer is still waited for
@@ -132,9 +118,8 @@ class Hold:
         if not self.is_over:
             self._watch.take(effort)
             self._count_lost(effort)
-            if self._loss:
-                guide = self._context.guide
-                self._loss.take(effort.percent[:, guide], effort.flags[:, guide])
+            if self.sets.loss:
+                self.sets.take(effort)
                 self._set_boundary()
         if self.tracker:
             for percent in effort.percent[:, self._context.guide].tolist():
@@ -152,7 +137,7 @@ class Hold:
             return False
         if self.ask and level >= self._ask_closes:
             self.take_rating(None, by="nobody")
-        if self._loss and self._loss.found is not None and not self.is_over and level < self._phase_end:
+        if self.sets.is_lost and not self.is_over and level < self._phase_end:
             self._lose_band(level)
         if self._next_cue is not None and level >= self._next_cue and not self.is_over:
             self._lead_on(level)
@@ -180,7 +165,7 @@ class Hold:
         if position:
             self._context.emit(PositionJudged(phase_index=self.index, position=position))
         self.paused, self.ask, self._ask_opens = reason, None, None
-        self.tracker = self.beside_tracker = self._loss = None
+        self.tracker = self.beside_tracker = self.sets.loss = None
         self._context.emit(Paused(reason=reason, by=by))
         self._context.emit(Relaxed(on=False))
         self._context.give_cue(Cue("relax"))
@@ -224,29 +209,20 @@ class Hold:
 
     def _is_next_set_held_back(self, level: int) -> bool:
         """At the end of a rest: a set that would be wasted is not offered yet, or not any more."""
-        ready = self.find_waste(level)
-        if ready is None or self.insists:
+        ready = self.sets.hold_back(self.plan, self.index, level)
+        if ready is None:
             return False
-        self.said = describe_waste(ready)
         if is_wasted_for_good(ready):
-            self._end_plan(self.said)
+            self._end_plan(self.sets.said)
             return True
-        self._context.emit(PhaseEndMoved(phase_index=self.index, seconds=ready.wait_s, by="rule", why=self.said))
+        moved = PhaseEndMoved(phase_index=self.index, seconds=ready.wait_s, by="rule", why=self.sets.said)
+        self._context.emit(moved)
         self.move_end(level + round(ready.wait_s * self._context.level_rate_hz), level)
         return True
 
     def find_waste(self, level: int) -> Readiness | None:
         """What is expected of the next set, where the model calls it wasted if the rest ended at ``level``."""
-        place = find_next_set(self.plan, self.index) if not self.phase.meaning.in_position else None
-        ready = None if place is None else self._expect(place, level)
-        return ready if ready and ready.is_wasted else None
-
-    def _expect(self, place: int, level: int) -> Readiness | None:
-        """What may be expected of the set at ``place`` of the plan, if it began at ``level``."""
-        band, context = self.plan.phases[place].band, self._context
-        if band is None:
-            return None
-        return expect_set(context.sets, band, level / context.level_rate_hz, context.setup.joint)
+        return self.sets.find_waste(self.plan, self.index, level)
 
     def remaining_s(self, level: int) -> float | None:
         """Until the phase ends; None while it is paused."""
@@ -310,8 +286,10 @@ class Hold:
         following = self.next_phase
         if following is None or following.band is None or self.is_over:
             return
-        if following.shape.until == BAND_LOST:
-            self._lighten(following.band)
+        if following.shape.until == BAND_LOST and self.choice is None:  # once for each set
+            lighter = self.sets.find_lighter(following.band)
+            if lighter:
+                self.choose_band(lighter[0], by="rule", reason=lighter[1])
         if following.adapt is None:
             return
         if self.choice and self.choice.by != "rule":
@@ -331,23 +309,6 @@ class Hold:
         reason = f"{choice.reason} ({found.caution})" if found.caution else choice.reason
         if self.choice is None or self.choice.band != band:
             self.choose_band(band, by="rule", reason=reason, **limits, **choice.basis)
-
-    def _lighten(self, band: Band) -> None:
-        """After a set that hurt, or a best push that fell, the next set is lighter; chosen once for each set."""
-        done = list(self._context.sets_done.values())
-        if not done or self.choice is not None:
-            return
-        rating = {one.phase_number: one.value for one in self._context.account.ratings}.get(done[-1].phase_number)
-        held = [p.band for p in self._context.account.phases if p.until == BAND_LOST and p.band and self._is_of_plan(p)]
-        lowest = min([band, *held], key=lambda each: each.low_percent)  # what was made lighter stays so
-        lighter = find_lighter(lowest, rating=rating, limit=self._context.limit, done=done)
-        if lighter:
-            self.choose_band(lighter[0], by="rule", reason=lighter[1])
-        elif lowest != band:
-            self.choose_band(lowest, by="rule", reason="lighter, as the set before")
-
-    def _is_of_plan(self, phase: PhaseOnRecord) -> bool:
-        return phase.plan_number == len(self._context.account.plans)
 
     def cancel(self, reason: str) -> None:
         """Stop: the phase ends here and now."""
@@ -373,10 +334,6 @@ class Hold:
         self.tracker = self._track(phase)
         self.beside_tracker = self._track(phase) if self.beside is not None else None
         target = phase.target
-        self._loss = None
-        if target and phase.shape.until == BAND_LOST:
-            lost_s = LOST_BAND_S if phase.shape.lost_s is None else phase.shape.lost_s
-            self._loss = BandLoss(target, rate_hz, lost_s=lost_s, grace_s=self.plan.grace_s)
         self._next_cue = level + max(1, round(CUE_EVERY_S * rate_hz)) if target and target.moves else None
         self._context.emit(phase.begun(self.index, grace_s=self.plan.grace_s, reason=reason))
         self._context.emit(Relaxed(on=phase.meaning.relaxes))
@@ -388,23 +345,17 @@ class Hold:
         self._set_boundary()
 
     def _prepare(self, level: int) -> str:
-        """What is expected of the set that comes, how long its rest is to be, and why that long; empty: as written."""
+        """The phase as it is to be carried out, by lesson and sets, and why where that is not as written."""
         if self._lesson:
-            phases = list(self.plan.phases)
-            phases[self.index] = self._lesson.begin(self.index, self.phase)
-            self.plan = replace(self.plan, phases=tuple(phases))
-        self.said, self.insists, phase = "", False, self.phase
-        place = self.index if phase.shape.until == BAND_LOST else find_next_set(self.plan, self.index)
-        if place is None and is_rest_by_model(phase):  # after the last set: as if it came once more
-            place = find_last_set(self.plan, self.index)
-        self.ready = None if place is None else self._expect(place, level)
-        if self.ready is None or not is_rest_by_model(phase):
-            return ""
-        rest_s, self.said = plan_rest(phase, self.ready)
+            self._put(self._lesson.begin(self.index, self.phase))
+        phase, reason = self.sets.begin(self.plan, self.index, level)
+        self._put(phase)
+        return reason
+
+    def _put(self, phase: PlannedPhase) -> None:
         phases = list(self.plan.phases)
-        phases[self.index] = replace(phase, duration_s=rest_s)
+        phases[self.index] = phase
         self.plan = replace(self.plan, phases=tuple(phases))
-        return self.said
 
     def _track(self, phase: PlannedPhase) -> BandTracker | None:
         if not phase.band:
@@ -442,14 +393,14 @@ class Hold:
             context.emit(repeat)
         number = len(context.account.phases)
         context.efforts[number] = self._watch.find_mean(context.guide, self.plan.grace_s)
-        if self._loss:
-            lost, rate_hz = self._loss.left, context.level_rate_hz
+        if self.sets.loss:
+            lost, rate_hz = self.sets.loss.left, context.level_rate_hz
             context.sets_done[number] = SetDone(
                 number,
                 phase.band.low_percent if phase.band else 0.0,
                 self._watch.find_best(context.guide),
-                reached=self._loss.entered is not None,
-                lost_s=None if self._loss.found is None or lost is None else lost / rate_hz,
+                reached=self.sets.loss.entered is not None,
+                lost_s=None if self.sets.loss.found is None or lost is None else lost / rate_hz,
             )
         if not phase.meaning.in_position:
             return
@@ -474,7 +425,7 @@ class Hold:
     def _end_plan(self, reason: str = "plan finished") -> None:
         self._close_phase()
         self.is_over = True
-        self.tracker = self.beside_tracker = self._loss = None
+        self.tracker = self.beside_tracker = self.sets.loss = None
         self._context.emit(PhaseBegun(phase_kind="end", index=self.index, reason=reason))
         self._context.emit(Relaxed(on=False))
         self._context.give_cue(Cue("relax"))
@@ -488,8 +439,8 @@ class Hold:
             due.append(self._ask_closes)
         if not self.is_over and self.phase.band is not None:  # the soonest that it could have been lost for too long
             due.append(self._level + self._n_lost_needed - self._n_lost)
-        if self._loss and not self.is_over:
-            due.append(self._level + self._loss.n_to_go)
+        if self.sets.loss and not self.is_over:
+            due.append(self._level + self.sets.loss.n_to_go)
         if self._next_cue is not None and not self.is_over:
             due.append(self._next_cue)
         self.boundary = NEVER if self.paused else min(due)

@@ -10,18 +10,21 @@ from biofeedback.errors import SessionError
 from biofeedback.model import Band
 from biofeedback.session.hold import Hold
 from biofeedback.session.state import SessionState
-from biofeedback.session.training import describe_waste
+from biofeedback.session.training import describe_waste, find_pain, need_no_pain, say_insisted
 from biofeedback.session.values import read_number
 
 
 def _end_phase(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
     hold = _need_phase(engine, message)
-    waste = hold.find_waste(engine.level)
-    if waste and not message.get("anyway"):
-        raise SessionError(describe_waste(waste), "rest on, or end the rest all the same")
-    hold.insists = waste is not None
+    waste, why = hold.find_waste(engine.level), ""
+    if waste:
+        need_no_pain(find_pain(engine.account, engine.sets_done, engine.limit), waste)
+        if not message.get("anyway"):
+            raise SessionError(describe_waste(waste), "rest on, or end the rest all the same")
+        why = say_insisted(waste)
+        hold.sets.insist()
     left_s = hold.remaining_s(engine.level) or 0.0
-    engine.emit(PhaseEndMoved(phase_index=hold.index, seconds=-left_s, by=by))
+    engine.emit(PhaseEndMoved(phase_index=hold.index, seconds=-left_s, by=by, why=why))
     hold.move_end(engine.level, engine.level)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from biofeedback.account.account import Account
 from biofeedback.account.records import PhaseOnRecord
@@ -20,6 +20,7 @@ from biofeedback.calibration.recovery import (
     Readiness,
     find_readiness,
 )
+from biofeedback.errors import SessionError
 from biofeedback.model import Band
 from biofeedback.session.adapting import NEAR_POINTS
 
@@ -104,10 +105,19 @@ def plan_rest(phase: PlannedPhase, ready: Readiness) -> tuple[float, str]:
 
 def describe_waste(ready: Readiness) -> str:
     """Why a set is not offered yet."""
-    return (
-        f"not yet: a set now would last about {ready.expected_s or 0:.0f} s of {ready.fresh_s or 0:.0f} s "
-        f"({ready.source}); {ready.wait_s:.0f} s more of rest"
-    )
+    return f"not yet: {_say_waste(ready)}; {ready.wait_s:.0f} s more of rest"
+
+
+def _say_waste(ready: Readiness) -> str:
+    lasts = f"{ready.expected_s or 0:.0f} s of {ready.fresh_s or 0:.0f} s"
+    return f"a set now would last about {lasts} ({ready.source})"
+
+
+def describe_early(ready: Readiness | None, at_s: float, pain: str) -> dict[str, Any] | None:
+    """For a page: what holds the next set back, until which session time, and why nobody may insist, if so."""
+    if ready is None:
+        return None
+    return {"what": _say_waste(ready), "over_s": round(at_s + ready.wait_s, 1), "why_not": pain}
 
 
 def is_wasted_for_good(ready: Readiness) -> bool:
@@ -117,16 +127,39 @@ def is_wasted_for_good(ready: Readiness) -> bool:
 
 def find_lighter(band: Band, *, rating: float | None, limit: float, done: Sequence[SetDone]) -> tuple[Band, str] | None:
     """The band of the next set where the last one asks for a lighter one, and why; None: as planned."""
-    reason = ""
-    if rating is not None and rating >= limit - NEAR_POINTS:
-        reason = f"discomfort {rating:g} was near the agreed limit of {limit:g}"
-    elif fell := _describe_fall(done):
-        reason = fell
+    reason = describe_pain(rating, limit) or _describe_fall(done)
     if not reason:
         return None
     by = min(LIGHTER_PERCENT, max(0.0, band.low_percent - BANDS["light"].low_percent))
     lower = Band(band.low_percent - by, band.high_percent - by)
     return (lower, f"lighter: {reason}") if by > 0 else None
+
+
+def describe_pain(rating: float | None, limit: float) -> str:
+    """That a set hurt, by its rating; empty where it did not come near the agreed limit."""
+    if rating is None or rating < limit - NEAR_POINTS:
+        return ""
+    return f"discomfort {rating:g} was near the agreed limit of {limit:g}"
+
+
+def find_pain(account: Account, done: Mapping[int, SetDone], limit: float) -> str:
+    """Why nobody may insist on another set yet: the last one hurt; empty where it did not."""
+    ratings = {one.phase_number: one.value for one in account.ratings}
+    return describe_pain(ratings.get(max(done)), limit) if done else ""
+
+
+def need_no_pain(pain: str, ready: Readiness) -> None:
+    """SessionError where somebody would insist on a set soon after one that hurt."""
+    if pain:
+        raise SessionError(
+            f"{describe_waste(ready)}, and the last set hurt: {pain}",
+            "rest on; nobody begins it earlier, and what stays or comes back is for a licensed professional",
+        )
+
+
+def say_insisted(ready: Readiness) -> str:
+    """For the record: that a person began a set that was held back, and what was said of it."""
+    return f"begun all the same; {describe_waste(ready)}"
 
 
 def _describe_fall(done: Sequence[SetDone]) -> str:
@@ -150,6 +183,16 @@ def find_refusal(account: Account, channel: str) -> str:
     if len(found) > 1 and found[-1] < FALLEN_SHARE * max(found):
         return f"the maximum fell today to {100 * found[-1] / max(found):.0f} % of what it was"
     return ""
+
+
+def find_begun_wasted(plan: Plan, sets: Sequence[HeldSet], at_s: float, joint: str) -> Readiness | None:
+    """What is expected of the plan's first set if the plan begins ``at_s``, where the model calls that set wasted."""
+    place = find_next_set(plan, -1)
+    band = None if place is None else plan.phases[place].band
+    if band is None or not sets:
+        return None
+    ready = expect_set(sets, band, at_s + sum(phase.duration_s for phase in plan.phases[:place]), joint)
+    return ready if ready.is_wasted else None
 
 
 def asks_for_sets(plan: Plan) -> bool:

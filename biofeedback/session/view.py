@@ -16,7 +16,7 @@ from biofeedback.cautions import CAUTIONS, INSTEAD_OF_MAXIMUM, NO_MAXIMUM, NO_MA
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.model import Channel, Flag
 from biofeedback.session.asked import describe_asked
-from biofeedback.session.care_actions import find_refused, find_rest_over_s
+from biofeedback.session.care_actions import find_early, find_refused, find_rest_over_s
 from biofeedback.session.engine import Engine
 from biofeedback.session.hold import Hold
 from biofeedback.session.holding import expect_plan, offer_in_order
@@ -26,7 +26,7 @@ from biofeedback.session.phone import describe_limits
 from biofeedback.session.plan import Plan
 from biofeedback.session.scaling import describe_scale
 from biofeedback.session.setup import PRACTICE_PERCENT
-from biofeedback.session.training import asks_for_sets
+from biofeedback.session.training import asks_for_sets, describe_early, find_pain
 from biofeedback.session.zeroing import Zeroing
 from biofeedback.signal.quality import explain
 
@@ -55,7 +55,8 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         },
         "scale": describe_scale(engine),
         "maximum": _describe_maximum(engine),
-        "asked": describe_asked(engine, find_refused(engine)) | {"rest_over_s": round(find_rest_over_s(engine), 1)},
+        "asked": describe_asked(engine, find_refused(engine))
+        | {"rest_over_s": round(find_rest_over_s(engine), 1), "early": find_early(engine)},
         "plans": describe_plans(
             offer_in_order(list(engine.plans.values()), setup.joint), setup.joint, repeats=engine.repeats
         ),
@@ -92,14 +93,16 @@ def describe_training(engine: Engine, hold: Hold) -> dict[str, Any] | None:
     """Of a plan with sets to fatigue: what is expected of this or the next set, times so far, hard seconds today."""
     if not asks_for_sets(hold.plan):
         return None
-    ready = hold.ready
+    ready, pain = hold.sets.ready, find_pain(engine.account, engine.sets_done, engine.limit)
+    waste = hold.find_waste(engine.level) if not hold.paused and not hold.is_over else None
     expected_s = None if ready is None or ready.expected_s is None else round(ready.expected_s, 1)
     return {
         "expected_s": expected_s,
         "source": ready.source if ready else "",
         "lost_s": [None if one.lost_s is None else round(one.lost_s, 1) for one in engine.sets_done.values()],
         "hard_s": round(engine.hard_s, 1),
-        "said": hold.said,
+        "said": hold.sets.said,
+        "held_back": describe_early(waste, engine.level / engine.level_rate_hz, pain),
     }
 
 

@@ -283,7 +283,7 @@ def test_own_times_lead_from_the_third_on(bench):
     sources = []
     for seconds in (20.0, 16.0, 15.0):
         lose(bench, seconds)
-        sources.append(bench.engine.hold.said)
+        sources.append(bench.engine.hold.sets.said)
         if seconds != 15.0:
             to_next_set(bench)
     assert bench.engine.hold.next_phase is None
@@ -304,9 +304,77 @@ def test_a_set_that_would_be_wasted_is_not_offered_yet_and_a_coach_can_insist(be
     assert event.data["seconds"] > 5
     with pytest.raises(SessionError, match="not yet"):
         bench.do(do="end_phase")
+    early = describe_session(bench.engine)["training"]["held_back"]
+    assert early["what"].startswith("a set now would last about")
+    assert bench.engine.level / bench.engine.level_rate_hz < early["over_s"] < 200
+    assert early["why_not"] == ""
     bench.do(do="end_phase", anyway=True)
     bench.wait(0.2, 10.0)
     assert phase_kind(bench) == "passive"
+    kept = bench.last("phase_end").data
+    assert kept["why"].startswith("begun all the same; not yet: a set now would last about")
+    assert kept["by"] not in ("rule", "program", "")
+
+
+def test_nobody_insists_on_a_set_soon_after_one_that_hurt(bench):
+    begin(bench, SETS.replace('duration_s = 200\nuntil = "recovered"', "duration_s = 5"))
+    lose(bench, 14.0)
+    bench.do(do="rate", value=7, ask=bench.engine.hold.ask.id)
+    bench.wait(1.0, 10.0)
+    assert "near the agreed limit of 8" in describe_session(bench.engine)["training"]["held_back"]["why_not"]
+    with pytest.raises(SessionError, match="the last set hurt: discomfort 7") as refused:
+        bench.do(do="end_phase", anyway=True)
+    assert "licensed professional" in refused.value.cure
+    assert phase_kind(bench) == "rest"
+
+
+def test_a_plan_whose_first_set_would_be_wasted_is_not_begun_unless_a_coach_insists(bench):
+    begin(bench)
+    lose(bench, 14.0)
+    bench.do(do="rate", value=3, ask=bench.engine.hold.ask.id)
+    bench.do(do="stop")
+    bench.do(do="explain_stop", why="enough")
+    bench.do(do="resume")
+    early = describe_session(bench.engine)["asked"]["early"]
+    assert early["sets"]["what"].startswith("a set now would last about")
+    with pytest.raises(SessionError, match="not yet: a set now would last") as refused:
+        bench.do(do="start_plan", plan="sets")
+    assert refused.value.cure == "rest out of the stretch first, or start all the same"
+    light = SETS.replace("[80, 100]", "[10, 20]").replace('"sets"', '"light"').replace('until = "band lost"\n', "")
+    bench.engine.offer_plan(parse_plan(light, "light.toml"))
+    assert "light" not in describe_session(bench.engine)["asked"]["early"]  # a plan without sets is not held back
+    bench.do(do="start_plan", plan="sets", anyway=True)
+    assert bench.engine.hold
+    assert bench.last("note").data["text"].startswith("begun all the same; not yet: a set now would last about")
+
+
+def test_once_rested_the_plan_begins_as_ever(bench):
+    begin(bench)
+    lose(bench, 14.0)
+    bench.do(do="stop")
+    bench.do(do="explain_stop", why="enough")
+    bench.do(do="resume")
+    wait_s = describe_session(bench.engine)["asked"]["early"]["sets"]["over_s"]
+    bench.wait(wait_s - bench.engine.level / bench.engine.level_rate_hz + 1.0, 10.0)
+    assert describe_session(bench.engine)["asked"]["early"] == {}
+    bench.do(do="start_plan", plan="sets")
+    assert bench.engine.hold
+
+
+def test_nobody_insists_on_a_plan_of_sets_after_pain(bench):
+    begin(bench)
+    lose(bench, 14.0)
+    bench.do(do="rate", value=7.5, ask=bench.engine.hold.ask.id)
+    bench.do(do="stop")
+    bench.do(do="explain_stop", why="enough")
+    bench.do(do="resume")
+    with pytest.raises(SessionError, match="the last set hurt: discomfort 7.5"):
+        bench.do(do="start_plan", plan="sets", anyway=True)
+    bench.do(do="stop")
+    bench.do(do="explain_stop", why="cramp")
+    bench.do(do="resume")
+    with pytest.raises(SessionError, match="a set was stopped today"):
+        bench.do(do="start_plan", plan="sets", anyway=True)
 
 
 def test_after_a_painful_set_the_next_is_lighter_and_stays_so(bench):

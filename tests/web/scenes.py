@@ -129,6 +129,56 @@ def to_fatigue(live: FakeLive) -> None:
     )
 
 
+EARLY = {"what": "a set now would last about 6 s of 15 s (three-compartment model of the knee)", "over_s": 90.0}
+
+
+def held_back(live: FakeLive) -> None:
+    """A rest between sets: the next would be wasted, and only the coach may insist."""
+    to_fatigue(live)
+    live.enter_phase(2)
+    rest = {"kind": "rest", "title": "Rest", "band": None}
+    training = live.state()["training"] | {"said": "95 s of rest", "held_back": EARLY | {"why_not": ""}}
+    live.change(phase=live.state()["phase"] | rest, band=None, training=training)
+
+
+def held_back_by_pain(live: FakeLive) -> None:
+    """The same after a set that hurt: nobody may insist."""
+    held_back(live)
+    hurt = EARLY | {"why_not": "discomfort 7.5 was near the agreed limit of 8"}
+    live.change(training=live.state()["training"] | {"held_back": hurt})
+
+
+def early(live: FakeLive) -> None:
+    """Before a plan of sets, soon after other sets."""
+    ready(live)
+    live.change(
+        asked={
+            "since": {"utc": "", "open": False, "said": "", "caution": ""},
+            "expect": {"question": "What will contracting do?", "answers": {"less": "less discomfort"}, "said": ""},
+            "end": {"said": "", "caution": ""},
+            "range": {"plans": [], "places": [], "wanted": False, "readings": []},
+            "refused": {},
+            "early": {"hard-hold": EARLY | {"why_not": ""}},
+        }
+    )
+
+
+def lessons(live: FakeLive) -> None:
+    """Between two repeats of a lesson: how the last one was, and how far the course has come."""
+    holding(live, 4.0, 0)
+    live.enter_phase(2)
+    plan = live.state()["plan"] | {"title": "Lesson: hold it lightly", "lesson": "light"}
+    said = "with the number 2.1 % off, 1.5 too low on average; without it 4.0 % off, 3.1 too low on average"
+    one = {"name": "light", "title": "Hold it lightly", "n": 3, "passed": False}
+    course = {
+        "next": "light",
+        "last": {"lesson": "light", "said": said},
+        "check_again": False,
+        "lessons": [one | {"said": "2 of 3 kept; a falling error passes, or 16 more kept in a row"}],
+    }
+    live.change(plan=plan, course=course)
+
+
 def _moving(live: FakeLive, band: list[float], shape: dict[str, Any], percent: float) -> None:
     calibrated(live)
     live.command({"do": "start_plan", "plan": "response-check"}, "test")
@@ -314,6 +364,10 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         moving,
         blind,
         to_fatigue,
+        held_back,
+        held_back_by_pain,
+        early,
+        lessons,
         light,
         two_sides,
         two_sides_right,

@@ -3,6 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import { earlyText } from "../../../biofeedback/web/static/shared/asked.js";
 import { SILENCE, chooseCue, partOf, wordsOfCue } from "../../../biofeedback/web/static/shared/cues.js";
 import { gaugeView, scaleTop } from "../../../biofeedback/web/static/shared/gauge-view.js";
 import { notesOf } from "../../../biofeedback/web/static/shared/sound.js";
@@ -184,13 +185,13 @@ test("between the repeats of a lesson the last one is told, and during one it is
     next: "light",
     check_again: false,
     last: { lesson: "light", said: "with the number 2.1 % off, 1.5 too low on average" },
-    lessons: [{ name: "light", title: "Hold it lightly", n: 3, passed: false, said: "2 of 3 kept; a falling error passes, or 16 more kept in a row" }],
+    lessons: [{ name: "light", title: "Hold it lightly", n: 3, passed: false, said: "2 of 3 kept; a falling error passes" }],
   };
   const passive = stateOf({ kind: "passive", band: null, duration_s: 8 }, { course });
   passive.plan.lesson = "light";
   assert.equal(
     instruction(passive, null, updateAt(101)).more,
-    "Repeat 3: with the number 2.1 % off, 1.5 too low on average. 2 of 3 kept; a falling error passes, or 16 more kept in a row.",
+    "Repeat 3: with the number 2.1 % off, 1.5 too low on average. 2 of 3 kept; a falling error passes.",
   );
   const contract = stateOf(BLIND, { course });
   contract.plan.lesson = "light";
@@ -203,4 +204,18 @@ test("a blind stretch whose signal is lost is an alarm and no blind stretch", ()
   const problem = { kind: "signal", what: "signal lost", cure: "check the cable" };
   assert.equal(gaugeView(lost, updateAt(107), problem).mode, "lost");
   assert.equal(instruction(lost, problem, updateAt(107)).now, "Let go: no signal");
+});
+
+test("a set that would be wasted says why and for how long, and after pain nobody may insist", () => {
+  const early = { what: "a set now would last about 6 s of 15 s", over_s: 90, why_not: "" };
+  assert.deepEqual(earlyText(early, 50), {
+    text: "Not yet. A set now would last about 6 s of 15 s. Rest for 40 s more.",
+    mayInsist: true,
+  });
+  assert.equal(earlyText(early, 90), null);
+  assert.equal(earlyText(early, NaN), null);
+  assert.equal(earlyText(null, 5), null);
+  const hurt = earlyText({ ...early, why_not: "discomfort 7.5 was near the agreed limit of 8" }, 50);
+  assert.equal(hurt.mayInsist, false);
+  assert.match(hurt.text, /hurt: discomfort 7.5 was near the agreed limit of 8\. Nobody begins the next one earlier\.$/);
 });

@@ -2,6 +2,7 @@
 
 import { renderChoice } from "./choice.js";
 import { $, fill, make, setText, show } from "../shared/dom.js";
+import { earlyText } from "../shared/asked.js";
 import { renderExercise, setUpExercise } from "./exercise.js";
 import { renderScale, setUpScale } from "./scale.js";
 import { doubtRow } from "./stages.js";
@@ -45,9 +46,23 @@ export function setUpCoach(send) {
     else tickCovariates();
   });
   $("end-phase").addEventListener("click", () => send({ do: "end_phase", phase_index: phaseIndex }));
+  $("begin-set").addEventListener("click", () => send({ do: "end_phase", phase_index: phaseIndex, anyway: true }));
   $("extend-phase").addEventListener("click", () => send({ do: "extend_phase", seconds: 10, phase_index: phaseIndex }));
   $("undo-rating").addEventListener("click", () => send({ do: "take_back", rating: lastRating }));
   $("feedback").addEventListener("change", () => send({ do: "feedback", shown: $("feedback").checked }));
+}
+
+/**
+ * A rest before a set that would be wasted: why, and the press that begins it all the same, which the record keeps.
+ * @param {import("../shared/types").State} state
+ * @param {import("../shared/types").Update | null} update
+ */
+export function renderHeldBack(state, update) {
+  const told = update && !state.paused ? earlyText(state.training?.held_back, update.timeS) : null;
+  show($("held-back"), Boolean(told));
+  setText($("held-back"), told?.text ?? "");
+  show($("begin-set"), Boolean(told?.mayInsist));
+  show($("end-phase"), !told);
 }
 
 const covariateBoxes = () => [...$("covariates").querySelectorAll("input")];

@@ -25,7 +25,7 @@ import { stopReasons } from "../shared/stop-reasons.js";
 import { drawStrip } from "../shared/strip.js";
 import { blindAt, elapsedS } from "../shared/target.js";
 import { findBanner } from "./banner.js";
-import { renderCoach, setUpCoach } from "./coach.js";
+import { renderCoach, renderHeldBack, setUpCoach } from "./coach.js";
 import { hearExercise } from "./exercise.js";
 import { setUpNewSession, showNewSession } from "../shared/new-session.js";
 import { hearPlan, setUpPlanner } from "./planner.js";
@@ -139,6 +139,7 @@ function redraw() {
   angle.draw();
   renderRest(state, seat.update);
   if (["plan", "maximum"].includes(state.stage)) drawLive(state, look);
+  if (place === "coach") renderHeldBack(state, seat.update);
   if (place === "coach") drawTraces(seat, colors, look.problem?.kind !== "link", paint);
   seat.listen(look);
   play(seat.takeCue());

@@ -1,6 +1,6 @@
 // The panels of each stage, from the session's state. send(command) speaks to the session.
 
-import { askedAfter, askedBefore, asksFirst, rangeNote, refusalOf } from "../shared/asked.js";
+import { askedAfter, askedBefore, asksFirst, earlyText, rangeNote, refusalOf } from "../shared/asked.js";
 import { feelingRow, nextPush, pushText, senseRow } from "../shared/care.js";
 import { $, fill, make, setData, setText, show } from "../shared/dom.js";
 import { renderAnswer } from "./answer.js";
@@ -39,6 +39,7 @@ export function renderRest(state, update) {
   const leftS = state.stage === "ready" && update ? (state.asked?.rest_over_s ?? 0) - update.timeS : 0;
   show($("rest-left"), leftS > 0);
   setText($("settle"), leftS > 0 ? "Come out and rest" : "Settle into the stretch");
+  renderEarly(state, update);
   if (leftS > 0) setText($("rest-left"), `Out of the stretch: ${clockText(leftS)} of rest before a plan.`);
 }
 
@@ -176,7 +177,7 @@ function renderReady(state, send) {
   setText($("maximum-found"), `${found}${limited}${beyond}${said}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   show($("anyway-line"), Boolean(maximum.care?.graded && maximum.method === "attempts"));
-  fill($("plans"), [state.plans, state.asked?.refused, state.asked?.range], ([plans]) =>
+  fill($("plans"), [state.plans, state.asked?.refused, state.asked?.range, state.asked?.early], ([plans]) =>
     plans.map((plan, k) =>
       make(
         "li",
@@ -198,6 +199,7 @@ function renderReady(state, send) {
           },
           "Start",
         ),
+        ...earlyRow(state, plan, send),
         make(
           "button",
           {
@@ -212,6 +214,35 @@ function renderReady(state, send) {
       ),
     ),
   );
+}
+
+/** A plan whose first set would be wasted now: why, and the coach's press that begins it all the same. */
+function earlyRow(state, plan, send) {
+  if (!state.asked?.early?.[plan.name] || refusalOf(state, plan.name)) return [];
+  return [
+    make("p", { class: "refused", "data-early": plan.name }),
+    make(
+      "button",
+      {
+        type: "button",
+        class: "secondary",
+        "aria-label": `Start ${plan.title} all the same`,
+        onclick: () => send({ do: "start_plan", plan: plan.name, anyway: true }),
+      },
+      "Start all the same",
+    ),
+  ];
+}
+
+/** The wait runs down without news from the session. */
+function renderEarly(state, update) {
+  for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-early]"))) {
+    const told = update ? earlyText(state.asked?.early?.[line.dataset.early ?? ""], update.timeS) : null;
+    show(line, Boolean(told));
+    setText(line, told?.text ?? "");
+    show(line.nextElementSibling, Boolean(told?.mayInsist));
+    show(line.previousElementSibling, !told);
+  }
 }
 
 /** Evidence against a maximum: said as what was seen, never as blame. */

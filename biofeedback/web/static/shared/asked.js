@@ -2,7 +2,7 @@
 
 import { choose, instead, openCare, screening } from "./care.js";
 import { make } from "./dom.js";
-import { sentence } from "./text.js";
+import { durationText, sentence } from "./text.js";
 import { capital } from "./words.js";
 
 /** @typedef {import("./types").State} State */
@@ -70,6 +70,18 @@ export function rangeNote(state, name) {
 export function refusalOf(state, name) {
   const refused = state.asked?.refused[name];
   return refused ? `Not today. ${sentence(refused.what)} ${sentence(refused.cure)}` : "";
+}
+
+/**
+ * What is said of a set that would be wasted now, and whether a coach may insist on it.
+ * @param {import("./types").Early | null | undefined} early
+ * @param {number} timeS of the session
+ */
+export function earlyText(early, timeS) {
+  if (!early || !(timeS < early.over_s)) return null;
+  const left = `${capital(early.what)}. Rest for ${durationText(Math.ceil(early.over_s - timeS))} more.`;
+  const hurt = early.why_not ? ` The last set hurt: ${early.why_not}. Nobody begins the next one earlier.` : "";
+  return { text: `Not yet. ${left}${hurt}`, mayInsist: !early.why_not };
 }
 
 function rangeAfter({ places, readings }) {

@@ -67,6 +67,13 @@ export interface Training {
   lost_s: (number | null)[];
   hard_s: number;
   said: string;
+  held_back?: Early | null;
+}
+/** A set that would be wasted before `over_s` of the session; `why_not`: why nobody may insist on it. */
+export interface Early {
+  what: string;
+  over_s: number;
+  why_not: string;
 }
 export interface Attempt {
   number: number;
