@@ -221,6 +221,18 @@ def describe_repeat(one: RepeatMade) -> str:
     return "; ".join(told) + share if told else "not measured"
 
 
+def name_repeat(one: RepeatMade) -> str:
+    """The last repeat in few words, for the athlete's page, where nothing may move."""
+    if one.lesson == "find":
+        return "not steady yet" if one.steady_s is None else f"steady after {one.steady_s:.1f} s"
+    if one.lesson == "on-off":
+        on, off = ("–" if time_s is None else f"{time_s:.1f} s" for time_s in (one.onset_s, one.release_s))
+        return f"on {on}, off {off}"
+    seen = "" if one.rms_error is None else f"{one.rms_error:.1f} % off"
+    blind = "" if one.blind_rms_error is None else f"blind {one.blind_rms_error:.1f} %"
+    return ", ".join(filter(None, (seen, blind))) or "not measured"
+
+
 def _say_error(rms: float, constant: float | None) -> str:
     side = "low" if (constant or 0.0) < 0 else "high"
     return f"{rms:.1f} % off, {abs(constant or 0.0):.1f} too {side} on average"
@@ -234,13 +246,17 @@ def describe_lesson(lesson: str, made: Sequence[RepeatMade]) -> str:
     return f"{'Passed: ' if one.passed else ''}{one.reason}.{following}"
 
 
+def _describe_last(one: RepeatMade) -> dict[str, str]:
+    return {"lesson": one.lesson, "said": describe_repeat(one), "short": name_repeat(one)}
+
+
 def describe_course(made: Sequence[RepeatMade]) -> dict[str, Any]:
     """For the page: every lesson with its progress, which is next, and whether the check is worth doing again."""
     progress = judge_course(made)
     following = find_next(progress)
     return {
         "next": following,
-        "last": {"lesson": made[-1].lesson, "said": describe_repeat(made[-1])} if made else None,
+        "last": _describe_last(made[-1]) if made else None,
         "check_again": is_check_due(made),
         "lessons": [
             {

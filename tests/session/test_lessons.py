@@ -11,7 +11,7 @@ from biofeedback.account.lessons import LESSONS
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import PlanError, SessionError
 from biofeedback.model import Channel
-from biofeedback.session.lessons import describe_course, describe_lesson, measure_repeat
+from biofeedback.session.lessons import describe_course, describe_lesson, measure_repeat, name_repeat
 from biofeedback.session.plan import load_plan, parse_plan
 from biofeedback.session.view import describe_session
 
@@ -158,6 +158,21 @@ def test_the_number_goes_away_as_the_error_falls_and_never_before(bench):
     one = repeat_of(bench)
     assert one.blind_rms_error is not None
     assert one.rms_error is None or one.rms_error < 1.0
+
+
+@pytest.mark.parametrize(
+    ("lesson", "measured", "said"),
+    [
+        ("find", {"steady_s": 2.04}, "steady after 2.0 s"),
+        ("find", {}, "not steady yet"),
+        ("on-off", {"onset_s": 0.34, "release_s": None}, "on 0.3 s, off –"),
+        ("light", {"rms_error": 2.1, "blind_rms_error": 4.04}, "2.1 % off, blind 4.0 %"),
+        ("ramp", {}, "not measured"),
+    ],
+)
+def test_a_repeat_is_told_in_few_words_too(lesson, measured, said):
+    assert name_repeat(RepeatMade(lesson=lesson, phase_index=1, **measured)) == said
+    assert len(f"Last: {said}") <= 30
 
 
 def test_the_course_leads_on_and_says_when_the_check_is_worth_doing_again(bench):

@@ -136,6 +136,7 @@ def held_back(live: FakeLive) -> None:
     """A rest between sets: the next would be wasted, and only the coach may insist."""
     to_fatigue(live)
     live.enter_phase(2)
+    live.feed(hold_trace(2.0)[:1], band_state=0)
     rest = {"kind": "rest", "title": "Rest", "band": None}
     training = live.state()["training"] | {"said": "95 s of rest", "held_back": EARLY | {"why_not": ""}}
     live.change(phase=live.state()["phase"] | rest, band=None, training=training)
@@ -172,7 +173,7 @@ def lessons(live: FakeLive) -> None:
     one = {"name": "light", "title": "Hold it lightly", "n": 3, "passed": False}
     course = {
         "next": "light",
-        "last": {"lesson": "light", "said": said},
+        "last": {"lesson": "light", "said": said, "short": "2.1 % off, blind 4.0 %"},
         "check_again": False,
         "lessons": [one | {"said": "2 of 3 kept; a falling error passes, or 16 more kept in a row"}],
     }

@@ -7,7 +7,7 @@ import { earlyText } from "../../../biofeedback/web/static/shared/asked.js";
 import { SILENCE, chooseCue, partOf, wordsOfCue } from "../../../biofeedback/web/static/shared/cues.js";
 import { gaugeView, scaleTop } from "../../../biofeedback/web/static/shared/gauge-view.js";
 import { notesOf } from "../../../biofeedback/web/static/shared/sound.js";
-import { instruction } from "../../../biofeedback/web/static/shared/state.js";
+import { instruction, smallText } from "../../../biofeedback/web/static/shared/state.js";
 import { Ring, drawStrip, stripFrame } from "../../../biofeedback/web/static/shared/strip.js";
 import { bandAt, blindAt, elapsedS } from "../../../biofeedback/web/static/shared/target.js";
 import { COLORS, RecordingContext } from "./recording-context.mjs";
@@ -218,4 +218,18 @@ test("a set that would be wasted says why and for how long, and after pain nobod
   const hurt = earlyText({ ...early, why_not: "discomfort 7.5 was near the agreed limit of 8" }, 50);
   assert.equal(hurt.mayInsist, false);
   assert.match(hurt.text, /hurt: discomfort 7.5 was near the agreed limit of 8\. Nobody begins the next one earlier\.$/);
+});
+
+test("the athlete's small line tells a set's time and breathing, and between repeats how the last one was", () => {
+  const set = { stage: "plan", plan: { index: 1, phases: [{}, { duration_s: 40 }] }, level_rate_hz: 100 };
+  const training = { expected_s: 14.2, source: "", lost_s: [], hard_s: 0, said: "" };
+  const phase = { kind: "contract", band: [80, 100], until: "band lost", since_s: 20, duration_s: 40 };
+  const update = { level: 3199, timeS: 32, remainingS: 28 };
+  assert.equal(smallText({ ...set, training, phase }, update), "12 of about 14 s. Count aloud.");
+  assert.equal(smallText({ ...set, training: { ...training, expected_s: null }, phase }, update), "12 s. Count aloud.");
+  const course = { last: { lesson: "light", said: "", short: "2.1 % off" } };
+  const lesson = { ...set, course, plan: { ...set.plan, lesson: "light" } };
+  assert.equal(smallText({ ...lesson, phase: { kind: "passive" } }, update), "Last: 2.1 % off");
+  assert.equal(smallText({ ...lesson, phase: { kind: "contract" } }, update), "");
+  assert.equal(smallText({ ...set, course, phase: { kind: "passive" } }, update), "");
 });

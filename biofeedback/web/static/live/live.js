@@ -20,7 +20,7 @@ import { SeatView } from "../shared/seat-view.js";
 import { Seat } from "../shared/seat.js";
 import { showBanner } from "../shared/show-banner.js";
 import { SoundBox, buzz } from "../shared/sound-box.js";
-import { guideIndex } from "../shared/state.js";
+import { guideIndex, smallText } from "../shared/state.js";
 import { stopReasons } from "../shared/stop-reasons.js";
 import { drawStrip } from "../shared/strip.js";
 import { blindAt, elapsedS } from "../shared/target.js";
@@ -152,7 +152,8 @@ function drawLive(state, look) {
   setText($("strip-name"), name ? `${name}, last 30 s` : "last 30 s");
   setText($("others"), otherEfforts(state, seat.update, look.view).join("  "));
   const share = look.live ? look.view.inBandShare : NaN;
-  setText($("share"), Number.isFinite(share) ? `in the band ${Math.round(100 * share)} % of the time` : "");
+  const inBand = Number.isFinite(share) ? `in the band ${Math.round(100 * share)} % of the time` : "";
+  setText($("share"), smallText(state, seat.update) || inBand);
   setText($("stop-hint"), seat.link.keepsStop ? "kept, sent first" : "Space or Esc");
   const ring = seat.effortRings[guideIndex(state)];
   if (!ring) return;

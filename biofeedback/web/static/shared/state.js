@@ -163,6 +163,22 @@ function trainingText(state, update) {
 }
 
 /**
+ * What the small line beside the seconds says in place of the share in the band: the athlete's page has no other.
+ * @param {State} state
+ * @param {Update | null} update
+ */
+export function smallText(state, update) {
+  const { training, course, plan, phase } = state;
+  if (training && phase?.until === "band lost") {
+    const lastedS = Math.max(0, Math.floor(elapsedS(state, update)));
+    const of = training.expected_s === null ? "" : ` of about ${Math.round(training.expected_s)}`;
+    return Number.isFinite(lastedS) ? `${lastedS}${of} s. Count aloud.` : "Count aloud.";
+  }
+  const last = course?.last;
+  return last && last.lesson === plan?.lesson && phase?.kind !== "contract" ? `Last: ${last.short}` : "";
+}
+
+/**
  * @param {import("./types").Maximum} maximum
  * @param {string} which comes next
  * @param {boolean} isAttempt and no practice push

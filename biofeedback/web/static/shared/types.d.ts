@@ -56,7 +56,7 @@ export interface Phase {
 /** Lessons: how far each has come, which is next, and how the last repeat was. */
 export interface Course {
   next: string;
-  last: { lesson: string; said: string } | null;
+  last: { lesson: string; said: string; short: string } | null;
   check_again: boolean;
   lessons: { name: string; title: string; n: number; passed: boolean; said: string }[];
 }
