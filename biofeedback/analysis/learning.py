@@ -19,7 +19,8 @@ N_FLOORS = 60  # heights of the floor that are tried, as shares of the level at 
 class LearningCurve:
     """``error = floor + (start - floor) exp(-rate n)`` over repeats n from 0; ``low`` to ``high``: 95 % of the rate.
 
-    None with ``reason`` where there are too few repeats. ``improves``: the interval lies above zero.
+    None with ``reason`` where there are too few repeats. ``improves``: the interval lies above zero. ``band`` holds
+    lowest and highest expected error at every repeat, each by 95 %.
     """
 
     n: int
@@ -29,6 +30,7 @@ class LearningCurve:
     low: float | None = None
     high: float | None = None
     reason: str = ""
+    band: tuple[tuple[float, float], ...] = ()
 
     @property
     def improves(self) -> bool:
@@ -62,6 +64,8 @@ def fit_learning(errors: Sequence[float | None]) -> LearningCurve:
     df = len(known) - 3
     limit = float(profile.min()) * (1 + find_t_quantile(df) ** 2 / df) + 1e-12
     inside = RATES[profile <= limit]
+    heights = _list_heights(misfit, level, shares, limit=limit, n_known=len(known), n=len(errors))
+    band = tuple((float(low), float(high)) for low, high in zip(*heights, strict=True))
     start = float(np.exp(level[best]))
     return LearningCurve(
         n=len(known),
@@ -70,4 +74,16 @@ def fit_learning(errors: Sequence[float | None]) -> LearningCurve:
         rate=float(RATES[best[0]]),
         low=float(inside.min()),
         high=float(inside.max()),
+        band=band,
     )
+
+
+def _list_heights(
+    misfit: FloatArray, level: FloatArray, shares: FloatArray, *, limit: float, n_known: int, n: int
+) -> tuple[FloatArray, FloatArray]:
+    """Profile likelihood of the curve's height at each of ``n`` repeats: every curve that still fits, moved as far."""
+    rate, share = np.nonzero(misfit <= limit)
+    spare = np.sqrt(np.maximum(limit - misfit[rate, share], 0.0) / n_known)  # of the level, on the logarithm
+    falling = np.exp(-RATES[rate][:, None] * np.arange(n)[None, :])
+    height = np.log(shares[share][:, None] + (1 - shares[share][:, None]) * falling) + level[rate, share][:, None]
+    return np.exp((height - spare[:, None]).min(axis=0)), np.exp((height + spare[:, None]).max(axis=0))

@@ -16,6 +16,7 @@ from biofeedback.analysis.trends import AMONG, HANGING
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.figuring import EMPTY, capitalise, count, find_digits, number, signed
+from biofeedback.report.learning_figure import LEARNING_CAPTION, draw_learning, find_height_inch, list_drawn
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.page import build_page, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.table import Table
@@ -258,6 +259,10 @@ def _show_head(history: History) -> Sequence[Markup]:
 def _show_group(group: HistoryGroup, apart: Sequence[str]) -> Markup:
     sentences = [tag("p", sentence) for sentence in (*describe_group(group), *apart)]
     parts = [tag("h2", name_group(group)), tag("section", *sentences, class_="effect")]
+    repeats = [one for point in group.points for one in point.repeats]
+    if list_drawn(repeats):
+        svg = draw_svg(lambda figure: draw_learning(figure, repeats), (8.6, find_height_inch(repeats)))
+        parts.append(frame_figure(svg, LEARNING_CAPTION, "trace"))
     if len(group.points) == 1:
         return tag("section", *parts)
     if any(len(measure.values) > 1 for measure in group.measures):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from matplotlib.figure import Figure
@@ -13,11 +14,13 @@ from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ra
 from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import count_panels, draw_trace
 from biofeedback.report.figuring import capitalise
+from biofeedback.report.learning_figure import LEARNING_CAPTION, draw_learning, find_height_inch, list_drawn
 from biofeedback.report.markup import Markup, join, tag
 from biofeedback.report.methods import LITERATURE, choose_methods
 from biofeedback.report.page import build_page, define, draw_svg, frame_figure, list_section, show_table
 from biofeedback.report.table import trim
 from biofeedback.report.tables import list_settings, list_tables
+from biofeedback.report.training_tables import LESSONS_TITLE
 from biofeedback.report.words import (
     ANSWER_SIGNS,
     CAPTIONS,
@@ -98,6 +101,9 @@ def _show_details(analysis: SessionAnalysis) -> Markup:
         if table.title == DOSE_TITLE:
             shown = tag("div", shown, _show_figure("dose", draw_dose, analysis), class_="pair")
         parts.append(shown)
+        if table.title == LESSONS_TITLE and list_drawn(repeats := analysis.trace.account.repeats):
+            svg = draw_svg(partial(draw_learning, repeats=repeats), (8.6, find_height_inch(repeats)))
+            parts.append(frame_figure(svg, LEARNING_CAPTION, "trace"))
     if not analysis.attempts and not analysis.by_feel:
         parts.append(tag("section", tag("h3", "Maximum"), tag("p", describe_maximum(analysis))))
     if analysis.warnings:

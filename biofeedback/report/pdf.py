@@ -6,6 +6,7 @@ from pathlib import Path
 
 import matplotlib as mpl
 from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure, SubFigure
 
 from biofeedback.analysis.answer import SessionAnalysis
 from biofeedback.cautions import CAUTIONS
@@ -13,10 +14,12 @@ from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ra
 from biofeedback.report.answer_tables import DOSE_TITLE
 from biofeedback.report.figures import PALETTE, STYLE, count_panels, draw_trace
 from biofeedback.report.figuring import capitalise
+from biofeedback.report.learning_figure import LEARNING_CAPTION, draw_learning, find_height_inch, list_drawn
 from biofeedback.report.methods import LITERATURE, choose_methods
 from biofeedback.report.sheet import Sheet
 from biofeedback.report.table import trim
 from biofeedback.report.tables import list_settings, list_tables
+from biofeedback.report.training_tables import LESSONS_TITLE
 from biofeedback.report.words import (
     CAPTIONS,
     TITLE,
@@ -55,6 +58,9 @@ def _write_details(sheet: Sheet, analysis: SessionAnalysis) -> None:
         if table.title == DOSE_TITLE:
             sheet.figures([draw_dose], analysis, 165.0, share=0.5)
             sheet.paragraph(CAPTIONS["dose"], size=7.5, colour=PALETTE["soft"])
+        if table.title == LESSONS_TITLE and list_drawn(repeats := analysis.trace.account.repeats):
+            sheet.figures([_draw_lessons], analysis, 72 * find_height_inch(repeats))
+            sheet.paragraph(LEARNING_CAPTION, size=7.5, colour=PALETTE["soft"])
     if not analysis.attempts:
         sheet.heading("Maximum")
         sheet.paragraph(describe_maximum(analysis))
@@ -67,6 +73,10 @@ def _write_details(sheet: Sheet, analysis: SessionAnalysis) -> None:
     sheet.definitions(LITERATURE)
     sheet.heading("Settings")
     sheet.definitions(list_settings(analysis))
+
+
+def _draw_lessons(figure: Figure | SubFigure, analysis: SessionAnalysis) -> None:
+    draw_learning(figure, analysis.trace.account.repeats)
 
 
 def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:

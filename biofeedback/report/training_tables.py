@@ -12,6 +12,8 @@ from biofeedback.calibration.recovery import count_hard_s
 from biofeedback.report.figuring import EMPTY, number
 from biofeedback.report.table import Table
 
+LESSONS_TITLE = "Learning to contract"
+
 
 def tabulate_sets(analysis: SessionAnalysis) -> Table | None:
     """Each set that went on until the band was lost: how long it lasted and against the first; None without one."""
@@ -64,7 +66,7 @@ def tabulate_lessons(analysis: SessionAnalysis) -> Table | None:
         "wanted channel, %",
     )
     note = " ".join(describe_lessons(repeats))
-    return Table("Learning to contract", head, tuple(_show_repeat(one) for one in repeats), (0, 2), note)
+    return Table(LESSONS_TITLE, head, tuple(_show_repeat(one) for one in repeats), (0, 2), note)
 
 
 def _show_repeat(one: RepeatMade) -> tuple[str, ...]:

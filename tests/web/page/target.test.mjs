@@ -224,7 +224,7 @@ test("the athlete's small line tells a set's time and breathing, and between rep
   const set = { stage: "plan", plan: { index: 1, phases: [{}, { duration_s: 40 }] }, level_rate_hz: 100 };
   const training = { expected_s: 14.2, source: "", lost_s: [], hard_s: 0, said: "" };
   const phase = { kind: "contract", band: [80, 100], until: "band lost", since_s: 20, duration_s: 40 };
-  const update = { level: 3199, timeS: 32, remainingS: 28 };
+  const update = { level: 3200, timeS: 32.01, remainingS: 28 };
   assert.equal(smallText({ ...set, training, phase }, update), "12 of about 14 s. Count aloud.");
   assert.equal(smallText({ ...set, training: { ...training, expected_s: null }, phase }, update), "12 s. Count aloud.");
   const course = { last: { lesson: "light", said: "", short: "2.1 % off" } };
