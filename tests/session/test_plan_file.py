@@ -138,6 +138,86 @@ def test_every_mistake_is_told_at_its_place_with_its_line_and_cure() -> None:
     assert lines[(found["block", 0, "phase", 1, "band"].line or 0) - 1] == "band = [80, 60]"
 
 
+CONTRACT: dict[str, Any] = {"kind": "contract", "duration_s": 30, "band": [10, 20]}
+MIXED: dict[str, Any] = {
+    "title": "Everything",
+    "description": "A set, a ramp, steps and a blind stretch in one plan",
+    "grace_s": 2.5,
+    "lesson": "ramp",
+    "block": [
+        {
+            "repeat": 2,
+            "phase": [
+                {"kind": "passive", "duration_s": 15, "ask": True},
+                {
+                    "kind": "contract",
+                    "duration_s": 30,
+                    "band": [80, 100],
+                    "until": "band lost",
+                    "lost_s": 3,
+                    "ask": True,
+                },
+                {"kind": "rest", "duration_s": 300, "until": "recovered"},
+            ],
+        },
+        {
+            "phase": [
+                {"kind": "passive", "duration_s": 15},
+                {
+                    "kind": "contract",
+                    "duration_s": 30,
+                    "band": [10, 20],
+                    "ramp": [[40, 50], [20, 30]],
+                    "blind": [[8, 12]],
+                },
+                {
+                    "kind": "contract",
+                    "duration_s": 20,
+                    "band": [10, 20],
+                    "steps": [[30, 40], [20, 30]],
+                    "until": "band lost",
+                },
+                {"kind": "passive", "duration_s": 15},
+            ]
+        },
+    ],
+}
+
+
+def test_a_plan_that_mixes_all_is_written_and_read_with_nothing_lost() -> None:
+    text = write_plan(MIXED)
+    assert tomllib.loads(text) == MIXED
+    plan = parse_plan(text, "everything.toml")
+    first, _, ramp, steps = (phase for phase in plan.phases if phase.band)
+    assert (first.shape.until, first.shape.lost_s) == ("band lost", 3.0)
+    assert ramp.shape.ramp == (Band(40, 50), Band(20, 30))
+    assert ramp.shape.blind == ((8.0, 12.0),)
+    assert (steps.shape.steps, steps.shape.until) == ((Band(30, 40), Band(20, 30)), "band lost")
+    assert [phase.shape.until for phase in plan.phases if phase.kind == "rest"] == ["recovered"] * 2
+    assert plan.lesson == "ramp"
+    assert find_mistakes(MIXED, "x") == []
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "what"),
+    [
+        ("ramp", [[90, 110]], "ramp to 90-110 %"),
+        ("ramp", [[0, 10]], "ramp to 0-10 %"),
+        ("duration_s", "", "until without a longest duration"),
+        ("blind", [[28, 40]], "blind"),
+    ],
+)
+def test_a_shape_that_cannot_be_is_told_at_its_field(key: str, value: object, what: str) -> None:
+    phase = {"kind": "contract", "duration_s": 30, "band": [20, 30], "until": "band lost", key: value}
+    if value == "":
+        del phase["duration_s"]
+    draft = {"title": "Mine", "block": [{"phase": [phase]}]}
+    [mistake] = find_mistakes(draft, "mine")
+    assert what in mistake.what
+    assert mistake.place[:4] == ("block", 0, "phase", 0)
+    assert mistake.line is not None
+
+
 def test_a_plan_has_an_end() -> None:
     phase = {"kind": "passive", "duration_s": 20}
     draft = {"title": "Endless", "block": [{"repeat": 100, "phase": [phase] * 6}]}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from biofeedback.session.view import describe_plans
 from biofeedback.wiring.plans import PlanShelf
 from biofeedback.wiring.user_files import find_exercises
 
+from ..session.test_plan_file import MIXED
 from .axe import axe_script
 from .conftest import Page, Served
 from .scenes import SCENES
@@ -199,6 +202,31 @@ def test_a_plan_goes_by_feeling_and_against_a_hand_squeeze(served: Served, open_
     page.tab.click("#change-by-feeling")
     page.wait(lambda: page.tab.input_value("#b0p1-kind") == "felt")
     assert page.tab.input_value("#b0p1-felt") == "1"
+    assert page.complaints == []
+
+
+def test_a_plan_that_mixes_all_is_edited_and_loses_nothing(served: Served, open_tab: Any, folder: Path) -> None:
+    assert "saved" in served.do(lambda live: live._do_save_plan({"do": "save_plan", "draft": MIXED}))
+    page = open_tab()
+    page.wait(lambda: page.tab.is_visible("#change-everything"))
+    page.tab.click("#change-everything")
+    page.wait(lambda: page.tab.input_value("#plan-title") == "Everything")
+    assert page.tab.input_value("#b1p1-ramp") == "40-50, 20-30"
+    assert page.tab.input_value("#b1p1-blind") == "8-12"
+    assert page.tab.is_checked("#b0p1-until")
+    assert page.tab.is_checked("#b0p2-until")
+    page.tab.fill("#b1p1-ramp", "90-110")
+    page.wait(lambda: "ramp to 90-110 %" in page.tab.inner_text("#planner"))
+    page.tab.fill("#b1p1-ramp", "45-55, 20-30")
+    page.tab.fill("#b0p0-duration_s", "25")
+    page.wait(lambda: "ramp to" not in page.tab.inner_text("#planner"))
+    page.tab.click("#plan-save")
+    page.wait(lambda: not page.tab.is_visible("#planner"))
+    wanted = copy.deepcopy(MIXED)
+    wanted["block"][0]["phase"][0]["duration_s"] = 25
+    wanted["block"][1]["phase"][1]["ramp"][0] = [45, 55]
+    kept = tomllib.loads((folder / "everything.toml").read_text(encoding="utf-8"))
+    assert {key: value for key, value in kept.items() if key != "name"} == wanted
     assert page.complaints == []
 
 
