@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from biofeedback.account.kinds import RepeatMade
 from biofeedback.analysis.history import compare_sessions, summarise_session
 from biofeedback.cautions import CAUTIONS
-from biofeedback.report.history import build_history, describe_history, draw_history
+from biofeedback.report.history import build_history, describe_history, draw_history, tabulate_measures
+from biofeedback.report.learning_figure import LEARNING_CAPTION
 
 from .test_figures import overlapping, texts_of
 from .test_html import EVIL, parse
@@ -70,3 +72,37 @@ def test_no_date_lies_off_the_paper(check) -> None:
     figure, shown = texts_of(draw_history, group, (8.6, 0.6 + 1.05 * len(group.measures)))
     for text, box in shown:
         assert 0 <= box.x0 < box.x1 <= figure.bbox.x1, text
+
+
+def test_sets_and_lessons_have_their_rows_over_the_weeks(check) -> None:
+    """Seven sessions in which the first set lasts longer each time; nine repeats of a lesson over the first three."""
+    point = replace(summarise_session(check, "a"), simulated=False)
+    points = [
+        replace(
+            point,
+            name=str(n),
+            started_utc=f"2026-02-{1 + 3 * n:02d}T18:00:00+00:00",
+            lost_band_s=12.0 + 2 * n,
+            set_decline_percent=-30.0 + n % 2,
+            repeats=tuple(
+                RepeatMade(lesson="light", phase_index=1, error=9.0 - n, kept=n > 1) for _ in range(3 * (n < 3))
+            ),
+        )
+        for n in range(7)
+    ]
+    history = compare_sessions("A01", points)
+    (group,) = history.groups
+    rows = {row[0]: row for row in tabulate_measures(group).rows}
+    assert rows["first set until the band was lost, s"][1:4] == ("7", "12.0", "24.0")
+    assert rows["first set until the band was lost, s"][-1] == "higher"
+    assert rows["last set against the first, %"][1:3] == ("7", "−30.0")
+    assert rows["last set against the first, %"][-1] == "no real change"
+    text = "\n".join(describe_history(history))
+    assert "first set until the band was lost: 12.0 to 24.0 s: higher" in text
+    assert "Hold it lightly (error: RMS error, % of maximum), 9 repeats: not passed yet" in text
+    page = build_history(history)
+    assert "first set until the band was lost" in page
+    assert LEARNING_CAPTION in page
+    assert "first set until" not in build_history(
+        compare_sessions("A01", [point, replace(point, started_utc="2026-05-01")])
+    )
