@@ -8,6 +8,7 @@ this machine does meets both. CPU is what the operating system accounts to the p
 from __future__ import annotations
 
 import argparse
+import atexit
 import os
 import re
 import shutil
@@ -32,7 +33,7 @@ duration_s = 120
 band = [20, 30]
 {shape}
 """
-MOVING = "ramp = [" + ", ".join(["[60, 70], [20, 30]"] * 10) + "]"
+MOVING = "ramp = [" + ", ".join(["[5, 15], [20, 30]"] * 10) + "]"
 SETTLE_S = 3.0
 
 
@@ -73,6 +74,7 @@ def main() -> None:
         command += ["--port", "0", "--folder", folder, "--no-browser"]
         command += [part for name in program for part in ("--plan", str(Path(folder) / f"{name}.toml"))]
         process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        atexit.register(process.kill)
         address = ""
         while not address:
             if found := re.search(r"http://\S+", process.stdout.readline()):
@@ -81,15 +83,16 @@ def main() -> None:
             before = set(list_children(os.getpid()))
             browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=BROWSER)
             page = browser.new_page()
+            page.set_default_timeout(20_000)
             page.goto(address)
             page.locator("#accept-cautions").click()
             page.locator("#zero").click()
-            page.get_by_role("button", name="Start fixed").wait_for()
+            page.get_by_role("button", name="Start fixed", exact=True).wait_for()
             board.go.set()
             page.evaluate(WATCH)
             for turn in range(2 * args.rounds):
                 name = ("fixed", "moving", "moving", "fixed")[turn % 4]
-                page.get_by_role("button", name=f"Start {name}").click()
+                page.get_by_role("button", name=f"Start {name}", exact=True).click()
                 page.locator("#stop").wait_for()
                 time.sleep(SETTLE_S)
                 theirs = [pid for pid in list_children(os.getpid()) if pid not in before and pid != process.pid]
