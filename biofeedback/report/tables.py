@@ -14,6 +14,7 @@ from biofeedback.joints import explain_stand_in, find_joint
 from biofeedback.model import BOARD_KINDS
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
 from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
+from biofeedback.report.slider_table import tabulate_slider
 from biofeedback.report.table import Table
 from biofeedback.report.training_tables import tabulate_lessons, tabulate_sets
 from biofeedback.report.words import describe_maximum, describe_zeros, explain_set
@@ -35,6 +36,7 @@ def list_tables(analysis: SessionAnalysis) -> tuple[Table, ...]:
         tabulate_sets(analysis),
         tabulate_lessons(analysis),
         tabulate_ratings(analysis),
+        tabulate_slider(analysis),
         tabulate_attempts(analysis),
         tabulate_other_channels(analysis),
     )
