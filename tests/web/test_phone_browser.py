@@ -213,6 +213,87 @@ def test_a_device_without_the_sensor_says_so_with_a_cure(with_phone):
     with_phone(scenario)
 
 
+REFUSE = """() => {
+  window.asked = 0;
+  DeviceMotionEvent.requestPermission = async () => (window.asked++ ? "granted" : "denied");
+}"""
+REVOKABLE = """() => window.addEventListener("devicemotion", (event) => {
+  if (window.revoked) event.stopImmediatePropagation();
+}, true)"""
+
+
+def test_a_refused_permission_says_so_with_its_cure_and_can_be_given_after_all(with_phone):
+    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
+        phone.has_sensor()
+        phone.hold((0, 0, G))
+        phone.page.evaluate(REFUSE)
+        phone.page.click("#angle-use")
+        wait_for(lambda: "refused its motion sensor" in (phone.page.text_content("#angle-wrong") or ""))
+        assert "allow motion for this page" in (phone.page.text_content("#angle-wrong") or "")
+        assert (live.state()["phone"] or {}).get("state") != "live"
+        phone.page.click("#angle-use")
+        wait_for(lambda: (live.state()["phone"] or {}).get("state") == "live")
+        assert phone.page.evaluate("window.asked") == 2
+        wait_for(lambda: "refused" not in (phone.page.text_content("#angle-wrong") or ""))
+
+    with_phone(scenario)
+
+
+def test_a_permission_taken_away_half_way_is_told_and_what_was_measured_stays(with_phone):
+    """A browser whose permission is revoked sends no more motion events; nothing else happens on the page."""
+
+    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
+        phone.page.evaluate(REVOKABLE)
+        phone.has_sensor()
+        phone.hold((0, 0, G))
+        phone.page.click("#angle-use")
+        wait_for(lambda: (live.state()["phone"] or {}).get("state") == "live")
+        wait_for(lambda: abs(shown(live)) < 0.5)
+        live_loop_command(live, {"do": "start_plan", "plan": "felt-check"})
+        wait_for(lambda: live.state()["stage"] == "plan")
+        phone.page.evaluate("window.revoked = true")
+        wait_for(lambda: "no motion comes" in (phone.page.text_content("#angle-wrong") or ""))
+        wait_for(lambda: not math.isfinite(shown(live)))  # an old angle is not shown as the present one
+        assert live.state()["stage"] == "plan"
+        phone.page.evaluate("window.revoked = false")
+        wait_for(lambda: math.isfinite(shown(live)))
+        assert any(np.isfinite(chunk.counts[:, 2:]).any() for chunk in memory.items if hasattr(chunk, "counts"))
+
+    with_phone(scenario)
+
+
+def test_the_slider_is_recorded_while_it_is_touched_and_not_otherwise(with_phone):
+    def rated(memory: Memory) -> set[int]:
+        counts = [chunk.counts[:, 0] for chunk in memory.items if hasattr(chunk, "counts")]
+        known = np.concatenate(counts) if counts else np.empty(0, int)
+        return set(known[(known >= 0) & (known <= 1000)].tolist())
+
+    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
+        phone.page.click("#slider-use")
+        phone.page.wait_for_selector("#slider", state="visible")
+        assert "Practise for half a minute" in (phone.page.text_content("#slider-said") or "")
+        assert rated(memory) == set()  # untouched is no rating
+        box = phone.page.locator("#slider").bounding_box()
+        phone.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 0.3 * box["height"])
+        phone.page.mouse.down()
+        wait_for(lambda: any(abs(value - 700) <= 10 for value in rated(memory)), told=lambda: rated(memory))
+        assert phone.page.text_content("#slider-value") == "7.0"
+        phone.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 0.6 * box["height"], steps=4)
+        wait_for(lambda: any(abs(value - 400) <= 10 for value in rated(memory)), told=lambda: rated(memory))
+        phone.page.mouse.up()
+        assert phone.page.get_attribute("#slider", "aria-valuetext") == "not touched"
+        time.sleep(1.0)  # what was under way has arrived
+        n_items, seen = len(memory.items), rated(memory)
+        time.sleep(1.0)
+        later = Memory()
+        later.items = memory.items[n_items:]
+        assert later.items
+        assert rated(later) == set()
+        assert min(seen) >= 390
+
+    with_phone(scenario)
+
+
 def test_five_degrees_of_slow_drift_are_told_on_the_page_while_the_plan_runs(with_phone):
     def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
         phone.has_sensor()
