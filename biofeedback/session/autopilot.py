@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from biofeedback.session.asked import is_since_open
-from biofeedback.session.care_actions import find_rest_left_s
+from biofeedback.session.care_actions import find_rest_left_s, is_early
 from biofeedback.session.engine import Engine
 from biofeedback.session.setup import PRACTICE_PERCENT
 
@@ -52,8 +52,8 @@ class Autopilot:
         return {"do": "attempt_felt", "number": attempts[-1].number, "discomfort": said, "effort": 10}
 
     def _start_next(self, engine: Engine) -> Message | None:
-        if self._plans and find_rest_left_s(engine) > 0:
-            return None
+        if self._plans and (find_rest_left_s(engine) > 0 or is_early(engine, self._plans[0])):
+            return None  # nobody insists: the rest is rested
         if self._plans:
             return {"do": "start_plan", "plan": self._plans.pop(0)}
         self.is_finished = True

@@ -99,6 +99,12 @@ def find_early(engine: SessionState) -> dict[str, dict[str, Any]]:
     return early
 
 
+def is_early(engine: SessionState, name: str) -> bool:
+    """Whether the plan's first set would be wasted now."""
+    plan = engine.plans.get(name)
+    return plan is not None and _find_begun_wasted(engine, plan) is not None
+
+
 def need_ready(engine: SessionState, plan: Plan, *, anyway: bool) -> str:
     """SessionError where the plan's first set would be wasted now, unless the coach insists and the last did not hurt.
 

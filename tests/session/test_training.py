@@ -17,6 +17,7 @@ from biofeedback.analysis.trace import compute_trace
 from biofeedback.calibration.band_loss import BandLoss
 from biofeedback.errors import PlanError, SessionError
 from biofeedback.model import Band, Chunk, Flag, Gap
+from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.plan import parse_plan
 from biofeedback.session.view import describe_session
 
@@ -359,6 +360,19 @@ def test_once_rested_the_plan_begins_as_ever(bench):
     assert describe_session(bench.engine)["asked"]["early"] == {}
     bench.do(do="start_plan", plan="sets")
     assert bench.engine.hold
+
+
+def test_a_simulated_coach_waits_until_a_plan_of_sets_is_worth_it(bench):
+    begin(bench)
+    lose(bench, 14.0)
+    bench.do(do="stop")
+    bench.do(do="explain_stop", why="enough")
+    bench.do(do="resume")
+    pilot = Autopilot(["sets"])
+    assert pilot.next_command(bench.engine, None) is None
+    wait_s = describe_session(bench.engine)["asked"]["early"]["sets"]["over_s"]
+    bench.wait(wait_s - bench.engine.level / bench.engine.level_rate_hz + 1.0, 10.0)
+    assert pilot.next_command(bench.engine, None) == {"do": "start_plan", "plan": "sets"}
 
 
 def test_nobody_insists_on_a_plan_of_sets_after_pain(bench):
