@@ -335,11 +335,19 @@ def find_doubts(trace: Trace, *, joint: str = "general") -> tuple[Doubt, ...]:
     return tuple(doubt for doubt in doubts if doubt is not None)
 
 
+def _is_lesson(account: Account, plan_number: int) -> bool:
+    return 0 < plan_number <= len(account.plans) and bool(account.plans[plan_number - 1].lesson)
+
+
 def _warn_of_effort(rows: Sequence[PhaseRow], account: Account, guide: str) -> list[str]:
-    """That effort fell over the contractions of one band, and that discomfort kept the maximum low."""
+    """That effort fell over the contractions of one band, and that discomfort kept the maximum low.
+
+    Who learns to find a band does not tire by overshooting it less: lessons are left out.
+    """
     by_band: dict[Band, list[float]] = {}
+    learning = {one.number for one in account.phases if _is_lesson(account, one.plan_number)}
     for row in rows:
-        mean_percent = row.summary.mean_percent
+        mean_percent = None if row.phase.number in learning else row.summary.mean_percent
         if row.phase.meaning.contracts and row.phase.band is not None and mean_percent is not None:
             by_band.setdefault(row.phase.band, []).append(mean_percent)
     falls = [(fall, len(efforts)) for efforts in by_band.values() if (fall := find_fall(efforts)) is not None]

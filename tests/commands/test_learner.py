@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.learning import fit_learning
 from biofeedback.calibration.learning import judge_repeats, list_repeats
 from biofeedback.cli import main as run_command
@@ -27,6 +28,8 @@ def test_the_learning_rate_of_a_simulated_athlete_is_found_back(tmp_path, capsys
     assert curve.low <= 0.2 <= curve.high
     assert curve.high < 1.0
     assert judge_repeats(repeats).passed
+    warnings = analyse_recording(open_recording(tmp_path / "A01.hold")).warnings
+    assert not [said for said in warnings if "the muscle tired" in said]  # overshooting less is learning
 
 
 def test_one_who_does_not_learn_does_not_pass(tmp_path, capsys):
