@@ -9,7 +9,7 @@ from biofeedback.acquisition.clock import DeviceClock, TimeUnwrapper
 
 from .by_the_book import count_lines
 
-pytestmark = [pytest.mark.toolchain, pytest.mark.slow]
+pytestmark = [pytest.mark.toolchain, pytest.mark.slow, pytest.mark.waits(20)]
 
 
 @pytest.mark.parametrize("drift_ppm", [3000.0, -1000.0])
