@@ -10,9 +10,12 @@ import pytest
 
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.errors import RecordingError
+from biofeedback.storage.edf import export_edf
 from biofeedback.storage.recording import open_recording
 from biofeedback.web.bringing import Brought
 from biofeedback.wiring.bringing import BroughtFiles
+
+from ..storage.helpers import need_module
 
 RATE_HZ, N = 100, 6000
 TIME_S = np.arange(N) / RATE_HZ
@@ -152,3 +155,25 @@ def test_what_is_no_table_says_so(place: BroughtFiles, tmp_path: Path) -> None:
     told = place.look(Brought(tmp_path / "a.csv"), {})
     assert "is a picture, not a table" in told["problem"]["what"]
     assert told["columns"] == []
+
+
+def test_signals_and_vectors_of_other_formats_are_shown_with_what_they_bring(
+    place: BroughtFiles, tmp_path: Path
+) -> None:
+    need_module("edfio")
+    savemat = need_module("scipy.io").savemat
+    order = {"stretches": [{"kind": "passive", "from_s": 12, "to_s": 32, "discomfort": 6}], "athlete": "A07"}
+    made = place.take(write(tmp_path / "pull.csv", "time_s,force_N"), order | {"maximum": "400"})
+    export_edf(open_recording(place.folder / made["name"]), tmp_path / "pull.bdf", n_bits=24)
+    told = place.look(Brought(tmp_path / "pull.bdf"), {})
+    assert told["problem"] is None
+    assert "head" not in told
+    assert [(phase["kind"], phase["from_s"], phase["to_s"]) for phase in told["phases"]] == [("passive", 12.0, 32.0)]
+    assert (told["n_ratings"], told["has_zero"], told["maxima"]) == (1, True, ["force 400 N"])
+    savemat(tmp_path / "pull.mat", {"pull": PULL, "rate": 100.0})
+    told = place.look(Brought(tmp_path / "pull.mat"), {"rate_hz": 100})
+    assert told["problem"]["cure"] == "say below what each column is"
+    assert "pull" in [column["name"] for column in told["columns"]]
+    told = place.look(Brought(tmp_path / "pull.mat"), {"rate_hz": 100, "channels": {"pull": "force:N"}})
+    assert told["problem"] is None
+    assert told["columns"][0]["high"] == pytest.approx(412.0, abs=3.0)

@@ -6,6 +6,7 @@ import { KINDS, add, readNumber, span, textOf } from "./stretches.js";
 import { columnRow } from "./columns.js";
 import { drawBrought } from "./trace.js";
 
+const CARRY_TIMES = /\.(edf|bdf|xdf|c3d)$/i; // formats that say their rates themselves
 const NOTHING = { id: "", said: {}, told: null, stretches: [], view: null, drawn: null, marked: null };
 /** @type {any} */
 const now = { ...NOTHING, wanted: false, busy: false, asked: 0 };
@@ -112,8 +113,9 @@ function renderUnderstood() {
 
 function renderTimes() {
   const { told } = now;
-  show($("times"), Boolean(told.head));
-  if (!told.head) return;
+  const carriesTimes = CARRY_TIMES.test($("file-name").textContent);
+  show($("times"), !carriesTimes);
+  if (carriesTimes) return;
   const names = told.columns.map((each) => each.name);
   const option = (name) => make("option", { value: name, selected: name === told.time }, name);
   fill($("time"), [names, told.time], () => [
