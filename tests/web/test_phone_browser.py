@@ -217,9 +217,6 @@ REFUSE = """() => {
   window.asked = 0;
   DeviceMotionEvent.requestPermission = async () => (window.asked++ ? "granted" : "denied");
 }"""
-REVOKABLE = """() => window.addEventListener("devicemotion", (event) => {
-  if (window.revoked) event.stopImmediatePropagation();
-}, true)"""
 
 
 def test_a_refused_permission_says_so_with_its_cure_and_can_be_given_after_all(with_phone):
@@ -235,29 +232,6 @@ def test_a_refused_permission_says_so_with_its_cure_and_can_be_given_after_all(w
         wait_for(lambda: (live.state()["phone"] or {}).get("state") == "live")
         assert phone.page.evaluate("window.asked") == 2
         wait_for(lambda: "refused" not in (phone.page.text_content("#angle-wrong") or ""))
-
-    with_phone(scenario)
-
-
-def test_a_permission_taken_away_half_way_is_told_and_what_was_measured_stays(with_phone):
-    """A browser whose permission is revoked sends no more motion events; nothing else happens on the page."""
-
-    def scenario(phone: Phone, live: LiveSession, memory: Memory, browser: Any) -> None:
-        phone.page.evaluate(REVOKABLE)
-        phone.has_sensor()
-        phone.hold((0, 0, G))
-        phone.page.click("#angle-use")
-        wait_for(lambda: (live.state()["phone"] or {}).get("state") == "live")
-        wait_for(lambda: abs(shown(live)) < 0.5)
-        live_loop_command(live, {"do": "start_plan", "plan": "felt-check"})
-        wait_for(lambda: live.state()["stage"] == "plan")
-        phone.page.evaluate("window.revoked = true")
-        wait_for(lambda: "no motion comes" in (phone.page.text_content("#angle-wrong") or ""))
-        wait_for(lambda: not math.isfinite(shown(live)))  # an old angle is not shown as the present one
-        assert live.state()["stage"] == "plan"
-        phone.page.evaluate("window.revoked = false")
-        wait_for(lambda: math.isfinite(shown(live)))
-        assert any(np.isfinite(chunk.counts[:, 2:]).any() for chunk in memory.items if hasattr(chunk, "counts"))
 
     with_phone(scenario)
 
