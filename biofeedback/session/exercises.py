@@ -78,7 +78,7 @@ class Exercise:
 def ask_missing(fields: Iterable[str] = tuple(ASKED)) -> dict[str, str]:
     """What is asked of a stretch that does not say its rig or its cautions; of one in own words, both."""
     asked = " ".join(ASKED[field] for field in fields)
-    return {"Not said": f"{asked} Keep it once under “An exercise of your own”."} if asked else {}
+    return {"Not said": f"{asked} The start page asks it once and keeps it."} if asked else {}
 
 
 def load_exercises(path: Path | None = None) -> dict[str, Exercise]:

@@ -56,7 +56,8 @@ from biofeedback.wiring.sensor_check import draw_picture, import_drawing, judge_
 from biofeedback.wiring.start_form import SENSOR_FIELDS, ChosenSession, keep_fields, read_form, write_source
 from biofeedback.wiring.start_group import at_seat, read_group, read_seat
 from biofeedback.wiring.start_trial import describe_trial_of, draw_from_form
-from biofeedback.wiring.user_files import find_exercises, save_text
+from biofeedback.wiring.unsaid import keep_answers, read_answers
+from biofeedback.wiring.user_files import EXERCISES_FILE, find_exercises, save_text
 
 if TYPE_CHECKING:
     from biofeedback.web.own_browser import OwnBrowsers
@@ -104,6 +105,7 @@ class LocalStartPage:
         return {
             "profiles": list(_describe_profiles()),
             "exercises": [_describe_exercise(exercise) for exercise in self._library().values()],
+            "asks": dict(ASKED),
             "cautions": list(CAUTIONS),
             "check_s": self._check_s,
             "address": find_own_address(),
@@ -234,7 +236,7 @@ class LocalStartPage:
     def begin(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """Open the sensor and the recording, once; what was chosen is kept for next time."""
         choice = self._read(form)
-        self._begin([choice], form)
+        self._begin([choice], form, read_answers(form, self._library()))
         return {"place": choice.place}
 
     def seat(self, order: Mapping[str, Any]) -> dict[str, Any]:
@@ -247,11 +249,15 @@ class LocalStartPage:
         self._begin(choices, order["forms"][0])
         return {"place": "/group" if len(choices) > 1 else "/coach"}
 
-    def _begin(self, choices: Sequence[ChosenSession], form: Mapping[str, Any]) -> None:
+    def _begin(
+        self, choices: Sequence[ChosenSession], form: Mapping[str, Any], answers: Mapping[str, str] | None = None
+    ) -> None:
         self._watch.check()
         with self._sensors:
             if self.choice is not None:
                 raise SessionError("a session has begun already", "reload the page")
+            own = self._args.own_exercises or self._folder / EXERCISES_FILE
+            keep_answers(own, choices[0].exercise, answers or {}, self._library())
             self._open_session(*choices)
             self.choice = choices[0]
         with contextlib.suppress(BiofeedbackError):  # next time is not worth this evening's session

@@ -22,6 +22,7 @@ from biofeedback.storage.recording import open_recording
 from biofeedback.web.server import open_page
 from biofeedback.wiring.hearing import describe_understanding
 from biofeedback.wiring.start_page import LocalStartPage
+from biofeedback.wiring.user_files import find_exercises
 
 from ..pty_device import PtyDevice
 from ..wiring.test_athletes import make_maximum, record
@@ -468,3 +469,30 @@ def test_no_violation_in_any_state(open_start: Callable[..., Page], tmp_path: Pa
     page.wait(lambda: page.tab.is_enabled("#check"))
     problems += violations(page)
     assert problems == []
+
+
+@pytest.mark.network
+@pytest.mark.parametrize("size", [(390, 844), (1280, 800)])
+def test_a_stretch_that_does_not_say_what_to_stop_for_is_asked_once(
+    program: Program, open_start: Callable[..., Page], tmp_path: Path, size: tuple[int, int]
+) -> None:
+    page = open_start(viewport={"width": size[0], "height": size[1]}, script=axe_script())
+    page.tab.click("text=No sensor tonight")
+    page.tab.fill("#athlete", "A07")
+    page.tab.select_option("#exercise", "hamstring-standing")
+    assert page.tab.is_hidden("#unsaid")
+    page.tab.select_option("#exercise", label="in own words …")
+    page.tab.fill("#own", "Leg on the fence")
+    assert page.tab.is_visible("#unsaid_cautions")
+    assert page.tab.is_hidden("#unsaid_force")  # there is no sensor tonight
+    page.tab.click("#begin")
+    page.wait(lambda: page.text("unsaid_cautions-wrong").startswith("Not said yet"))
+    assert page.tab.evaluate("() => document.activeElement.id") == "unsaid_cautions"
+    assert violations(page) == []
+    assert page.tab.evaluate("() => document.documentElement.scrollWidth") <= size[0]
+    page.tab.keyboard.type("stop on pain at the heel")
+    page.tab.click("#begin")
+    reach(page, "/coach")
+    page.tab.wait_for_selector("body[data-stage=cautions]")
+    assert find_exercises(tmp_path, None)["leg-on-the-fence"].cautions == ("stop on pain at the heel",)
+    page.wait(lambda: "stop on pain at the heel" in (page.tab.text_content("body") or ""))  # and told from now on

@@ -15,6 +15,7 @@ import { call, follow } from "./program.js";
 import { renderExercise } from "./stretch.js";
 
 const TEXTS = ["port", "udp", "url", "seed", "baud", "rate", "key", "athlete", "position", "limit"];
+const UNSAID = ["unsaid_force", "unsaid_cautions"]; // asked once of a stretch that does not say them, never kept here
 const LOOK_MS = 2000;
 const OWN = "\u0000own";
 
@@ -44,7 +45,7 @@ const inputs = (selector) => document.querySelectorAll(selector);
 
 function readForm() {
   const ticked = [...inputs("[name=before]:checked")].map((box) => box.value);
-  const typed = Object.fromEntries(TEXTS.map((name) => [name, $(name).value.trim()]));
+  const typed = Object.fromEntries([...TEXTS, ...UNSAID].map((name) => [name, $(name).value.trim()]));
   const { sensor, radio, port } = page.form;
   return {
     ...typed,
@@ -68,6 +69,7 @@ function readForm() {
 function writeForm(form) {
   page.form = { sensor: form.sensor ?? "", port: form.port, radio: form.radio, profile: form.profile };
   Object.assign(page.form, { lines: form.lines ?? null, decimal: form.decimal ?? "" });
+  for (const name of UNSAID) $(name).value = "";
   for (const name of TEXTS) if (form[name] !== undefined) $(name).value = form[name];
   if (form.simulated) $("simulated").value = form.simulated;
   columns.set(form.columns?.length ? form.columns : [forms.newColumn()]);
@@ -101,7 +103,7 @@ function render() {
   show($("for-rate"), ["port", "udp", "radio"].includes(sensor));
   $("rate").placeholder = $("profile").value === "" ? "measured" : "as its profile says";
   show($("for-columns"), ["port", "udp"].includes(sensor) && $("profile").value === "");
-  renderExercise(page.about?.exercises ?? [], OWN);
+  renderExercise(page.about?.exercises ?? [], OWN, { sensor, asks: page.about?.asks ?? {} });
   athletes.draw();
   for (const name of ["which", "hear", "send-key", "send-enter", "check", "begin", "look", "look-radios"])
     $(name).disabled = page.busy;
