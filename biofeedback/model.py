@@ -28,6 +28,11 @@ def same_name(text: str) -> str:
     return " ".join(text.casefold().split())
 
 
+def name_unit(unit: str) -> str:
+    """A unit as people read it: files and sources write "uV", which every keyboard has."""
+    return "µV" if unit == "uV" else unit
+
+
 class Flag(IntFlag):
     """What is wrong with a level; 0 is a good one. Stored and shown, never hidden by a filled-in number."""
 

@@ -26,7 +26,7 @@ from biofeedback.analysis.words import YARDSTICK_POINTS, count
 from biofeedback.calibration.doubt import check_above, check_endurance
 from biofeedback.calibration.effort import BaselineMethod
 from biofeedback.calibration.maximum_rule import IMPROVING_PERCENT, judge_maximum
-from biofeedback.model import Band
+from biofeedback.model import Band, name_unit
 from biofeedback.signal.levels import Mains
 
 N_DOSE_MIN = 3
@@ -282,9 +282,8 @@ def explain_maximum(
 ) -> str:
     """Where the maximum comes from, and whether the rule was satisfied; ``last``: as it stands on record."""
     if maximum is None and last is not None and last.void:
-        return (
-            f"the maximum of {last.maximum.strength:.4g} {last.maximum.unit} ended when {last.void}; none came after it"
-        )
+        height = f"{last.maximum.strength:.4g} {name_unit(last.maximum.unit)}"
+        return f"the maximum of {height} ended when {last.void}; none came after it"
     if maximum is None:
         return "no maximum was found, so effort is unknown"
     if last is not None and last.supersedes and last.maximum == maximum:
@@ -362,7 +361,7 @@ def _collect_warnings(trace: Trace, settings: Mapping[str, Any]) -> tuple[str, .
     warnings = list(trace.warnings)
     if trace.is_recalibrated:
         latest = {maximum.channel: maximum for _, maximum in trace.maxima}
-        used = ", ".join(f"{m.channel} {m.strength:.4g} {m.unit}" for m in latest.values())
+        used = ", ".join(f"{m.channel} {m.strength:.4g} {name_unit(m.unit)}" for m in latest.values())
         warnings.append(
             f"recomputed afterwards with the maximum {used}, the baseline '{trace.baseline_method}' "
             f"and {f'a notch at {trace.mains_hz:g} Hz' if trace.mains_hz else 'no mains notch'}: "

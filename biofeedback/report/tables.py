@@ -11,7 +11,7 @@ from biofeedback.analysis.ranges import PUBLISHED_MDC95_DEGREES, judge_ranges
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
 from biofeedback.joints import explain_stand_in, find_joint
-from biofeedback.model import BOARD_KINDS
+from biofeedback.model import BOARD_KINDS, name_unit
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
 from biofeedback.report.figuring import EMPTY, capitalise, find_digits, format_clock, number
 from biofeedback.report.slider_table import tabulate_slider
@@ -246,7 +246,7 @@ def tabulate_attempts(analysis: SessionAnalysis) -> Table | None:
     for row in analysis.attempts:
         a = row.attempt
         digits = find_digits(a.value or 0.0)
-        value, peak = (EMPTY if v is None else f"{number(v, digits)} {a.unit}" for v in (a.value, a.peak))
+        value, peak = (EMPTY if v is None else f"{number(v, digits)} {name_unit(a.unit)}" for v in (a.value, a.peak))
         verdict = "counts" if a.accepted else f"set aside: {a.reason}"
         rows.append((str(row.number), value, peak, f"{a.duration_s:.1f} s", "; ".join((verdict, *row.marks))))
     head = ("attempt", "best 0.5 s mean", "highest instant", "held", "verdict")
@@ -257,7 +257,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
     """Everything needed to know how this recording was made."""
     s, trace = analysis.settings, analysis.trace
     channels = "; ".join(
-        f"{c.name} ({c.kind}{', envelope' if c.envelope else ''}, {c.unit}, {c.factor:g} per count, "
+        f"{c.name} ({c.kind}{', envelope' if c.envelope else ''}, {name_unit(c.unit)}, {c.factor:g} per count, "
         f"shown {1000 * delay:.0f} ms late)"
         for c, delay in zip(trace.channels, trace.delay_s, strict=True)
     )

@@ -23,7 +23,7 @@ from biofeedback.analysis.words import AT_END_PERCENT
 from biofeedback.calibration.scale import explain_beyond
 from biofeedback.calibration.units import per_body_mass
 from biofeedback.cautions import SORE_CAUTION
-from biofeedback.model import Band
+from biofeedback.model import Band, name_unit
 from biofeedback.report.figuring import capitalise, count, find_digits, format_clock, number, signed
 
 EXPECTATION = (
@@ -291,7 +291,7 @@ def describe_zeros(trace: Trace) -> str:
         zeros = [(frame, level) for frame, name, level in trace.zeros if name == channel.name]
         for (before, old), (after, new) in pairwise(zeros if channel.kind == "force" else []):
             clocks = f"from {format_clock(before / trace.rate_hz)} to {format_clock(after / trace.rate_hz)}"
-            told.append(f"{channel.name} {signed(new - old, 2)} {channel.unit} {clocks}")
+            told.append(f"{channel.name} {signed(new - old, 2)} {name_unit(channel.unit)} {clocks}")
     return "; ".join(told)
 
 
@@ -305,8 +305,8 @@ def describe_maximum(analysis: SessionAnalysis) -> str:
     where = f", in the position “{m.position}”" if m.position else ""
     shown = f" The display was {'on' if m.feedback_shown else 'off'}." if m.method != "typed" else ""
     mass_kg = analysis.settings.get("body_mass_kg")
-    normalised = f" ({per_body_mass(m.strength, mass_kg):.2f} {m.unit}/kg)" if mass_kg else ""
-    height = f"{number(m.strength, find_digits(m.strength))} {m.unit}{normalised}"
+    normalised = f" ({per_body_mass(m.strength, mass_kg):.2f} {name_unit(m.unit)}/kg)" if mass_kg else ""
+    height = f"{number(m.strength, find_digits(m.strength))} {name_unit(m.unit)}{normalised}"
     beyond = explain_beyond(m, (analysis.settings.get("certificates") or {}).get(m.channel) or {})
     said = f" {beyond}." if beyond else ""
     return f"Maximum {height} above rest{where}: {analysis.maximum_reason}.{shown}{said}"

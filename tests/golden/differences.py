@@ -83,6 +83,7 @@ RULES = Rules(
             "recordings from before name their protocol, and that their scale had no words at its ends",
             "added",
         ),
+        Allowed(r"report\.settings\.Channels", "a unit is printed as people read it, µV"),
         Allowed(r"list\.evening", "the library also keeps what the next evening needs to know", "added"),
         Allowed(
             r"cohort\.before",

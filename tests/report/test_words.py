@@ -10,7 +10,7 @@ from biofeedback.account.kinds import PlanBegun
 from biofeedback.account.values import Attempt
 from biofeedback.analysis.answer import AttemptRow, SessionAnalysis, analyse_recording
 from biofeedback.analysis.trace import compute_trace
-from biofeedback.model import Channel
+from biofeedback.model import Channel, name_unit
 from biofeedback.report.figuring import number
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.words import (
@@ -30,6 +30,11 @@ def answer(passive, contract) -> SessionAnalysis:
     session = make_check(passive=passive, contract=contract)
     session.settings = make_settings(simulated=False)
     return analyse_recording(session)
+
+
+@pytest.mark.parametrize(("written", "read"), [("uV", "µV"), ("mV", "mV"), ("N", "N"), ("deg", "deg")])
+def test_a_unit_is_printed_as_people_read_it(written, read):
+    assert name_unit(written) == read
 
 
 def test_worse_is_told_and_the_effort_is_not_offered_again() -> None:
