@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from biofeedback.account.words import SORE
 from biofeedback.calibration.maxima import REPEATS_PERCENT
 from biofeedback.errors import PlanError
 from biofeedback.model import ATHLETE_CODE, same_name
@@ -19,7 +20,6 @@ from biofeedback.toml_file import TomlFile, parse_toml, read_text_file
 from biofeedback.wiring.user_files import save_text
 
 REST_DAYS = 1.5  # hard work on consecutive days; common practice, no source
-SORE = 3.0  # of 10, the morning after; common practice, no source
 MOST_EVENINGS = 200
 LICENSED = "if it stays or comes back, a licensed professional looks at it first"
 KEYS = {"begun", "until", "evening"}
