@@ -105,7 +105,7 @@ def test_the_page_and_its_files_are_served_with_a_strict_policy() -> None:
 def test_the_whole_page_is_small() -> None:
     """All pages, comments included; 467 kB with files brought in, groups and trials drawn up on the start page.
 
-    No page loads all of it: the live page, the largest, takes about 300 kB and nothing of the start page's or the review's.
+    No page loads all of it: the live page, the largest, takes 300 kB and nothing of the start page's or the review's.
     """
     assert sum(len(body) for body, _ in read_static().values()) < 475_000
 
