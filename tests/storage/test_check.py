@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import errno
 import random
 import shutil
 import sqlite3
@@ -13,6 +15,7 @@ from biofeedback.commands import check as command
 from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Note
 from biofeedback.storage import check as check_module
+from biofeedback.storage import disk
 from biofeedback.storage.check import LOST, check_recording, repair_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
@@ -290,3 +293,13 @@ def test_a_damaged_mark_in_the_header_keeps_nobody_from_saving_the_rest(path: Pa
     assert check_recording(path).problems == ("its header does not say that it is a recording",)
     repair_recording(path, tmp_path / "copy.hold")
     np.testing.assert_array_equal(open_recording(tmp_path / "copy.hold").counts(), counts)
+
+
+def test_half_a_copy_is_not_left_behind(tmp_path, monkeypatch):
+    def fail(path):
+        raise OSError(errno.ENOSPC, "no space left")
+
+    monkeypatch.setattr(disk, "flush_file", fail)
+    with contextlib.closing(sqlite3.connect(tmp_path / "a.hold")) as connection, pytest.raises(OSError, match="space"):
+        disk.copy_database(connection, tmp_path / "copy.hold")
+    assert [path.name for path in tmp_path.iterdir()] == ["a.hold"]
