@@ -49,7 +49,8 @@ class Board:
         tty.setraw(slave)
         self._slave, self.path = slave, os.ttyname(slave)
         os.set_blocking(self._master, False)
-        self._go, self._stop = threading.Event(), threading.Event()
+        self._go, self._stop, self._cut = threading.Event(), threading.Event(), threading.Event()
+        self.last_byte_s = 0.0  # by the clock on the wall
         self.done = threading.Event()
         self.first_line: int | None = None  # sequence number of the recording's first sample
         self._thread = threading.Thread(target=self._print, daemon=True)
@@ -57,6 +58,11 @@ class Board:
 
     def go(self) -> None:
         self._go.set()
+
+    def cut(self) -> None:
+        """The wire between board and computer: nothing arrives any more, in the middle of a line."""
+        self._cut.set()
+        self._thread.join()
 
     def close(self) -> None:
         self._stop.set()
@@ -81,9 +87,12 @@ class Board:
                 self.first_line = k
             lines = "".join(f"{i} {self._value(i):.6f}\n" for i in range(k, due)).encode()
             k = due
+            if self._cut.is_set():
+                return
             while lines and not self._stop.is_set():
                 with contextlib.suppress(BlockingIOError):
                     lines = lines[os.write(self._master, lines) :]
+                    self.last_byte_s = time.time()
 
 
 @pytest.fixture
@@ -194,3 +203,84 @@ def test_a_real_hold_is_recorded_as_an_independent_computation_finds_it(board, t
     assert len(shown) > 30, seen  # one a second at the least, on a busy machine too
     for level, number in shown:  # what the athlete saw is what was recorded, rounded
         assert number == pytest.approx(trace.percent[int(level), 0], abs=0.51)
+
+
+# When the page first says it: in letters that are painted, by the alarm's low tones, and by its voice.
+WATCH = """window.toldMs = {};
+const tell = (what) => { window.toldMs[what] ??= Date.now(); };
+const make = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () {
+  const tone = make.call(this);
+  setTimeout(() => { if (tone.frequency.value < 200) tell("sound"); });
+  return tone;
+};
+window.SpeechSynthesisUtterance = class { constructor(text) { this.text = text; } };
+Object.defineProperty(window, "speechSynthesis", { value: {
+  getVoices: () => [{ lang: "en", localService: true }],
+  addEventListener: () => {},
+  cancel: () => {},
+  speak: (utterance) => {
+    if (utterance.text === "Let go: no signal") tell("voice");
+    setTimeout(() => utterance.onstart?.(), 5);
+  },
+} });
+addEventListener("DOMContentLoaded", () => {
+  const now = document.getElementById("now");
+  new MutationObserver(() => requestAnimationFrame(() => {
+    if (now.textContent === "Let go: no signal") tell("headline");
+  })).observe(now, { childList: true, characterData: true, subtree: true });
+});
+"""
+
+
+@pytest.mark.long
+@pytest.mark.network
+@pytest.mark.browser
+def test_a_wire_cut_in_a_real_hold_is_seen_and_heard_within_a_second(board, tmp_path):
+    """The same hold, the wire cut at its plateau; ``pytest -m long -rP`` prints the times from the last byte."""
+    need(CHROMIUM, "Debian's chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    data = load_ramp_hold()
+    plan = tmp_path / "ramp.toml"
+    plan.write_text(PLAN, "utf-8")
+    source = f"serial:{board.path}?rate={data.rate_hz:g}&channels=force:percent&columns=seq,force"
+    process, address = start_live(source, tmp_path, "--plan", str(plan), "--maximum", "force=100")
+    try:
+        with sync_playwright() as playwright:
+            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+            page = browser.new_page()
+            page.add_init_script(script=WATCH)
+            page.goto(address)
+            page.locator("#accept-cautions").click()
+            page.locator("#zero").click()
+            page.get_by_role("button", name="Start Ramp and hold").click()
+            page.locator("#stop").wait_for()
+            board.go()
+            until_s = time.monotonic() + 60
+            while not page.locator("#number").inner_text().startswith("2"):  # 20 % and more: the plateau
+                assert time.monotonic() < until_s
+                page.wait_for_timeout(50)
+            page.wait_for_timeout(2000)
+            assert page.locator("#now").inner_text().startswith("Contract")
+            page.evaluate("() => { window.toldMs = {}; }")  # zeros before it began were told too
+            board.cut()
+            until_s = time.monotonic() + 20
+            while not page.locator("#take-up").is_visible():
+                assert time.monotonic() < until_s, "it pauses after 3 s without a signal"
+                page.wait_for_timeout(50)
+            told_ms = page.evaluate("() => window.toldMs")
+            page.keyboard.press("Space")
+            browser.close()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+    finally:
+        process.kill()
+        process.communicate()
+    after_s = {what: round(at / 1000 - board.last_byte_s, 3) for what, at in told_ms.items()}
+    print(f"from the last byte to: {after_s}, load {os.getloadavg()}")
+    assert set(after_s) == {"headline", "sound", "voice"}
+    assert all(0 < seconds <= 1.0 for seconds in after_s.values()), after_s
+    (path,) = tmp_path.glob("*.hold")
+    (pause,) = (event for event in open_recording(path).events if event.kind == "pause")
+    assert "no signal" in pause.data["reason"]

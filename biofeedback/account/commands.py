@@ -104,9 +104,9 @@ COMMANDS: Mapping[str, Command] = {
     "reject_attempt": Command("set an attempt aside", {"number": INDEX}, {"reason": TEXT}),
     "accept_maximum": Command("take the best attempt all the same"),
     "typed_maximum": Command(
-        "type a maximum read off a display",
+        "type a maximum read off a display, with ``anyway`` one that no person gives",
         {"value": NUMBER},
-        {"channel": TEXT, "unit": TEXT, "lever_arm_m": NUMBER.or_none, "utc": TEXT},
+        {"channel": TEXT, "unit": TEXT, "lever_arm_m": NUMBER.or_none, "utc": TEXT, "anyway": FLAG},
     ),
     "revise_maximum": Command("take the maximum that later evidence asks for", {"channel": TEXT, "value": NUMBER}),
     "guide": Command("choose the channel that leads", {"channel": TEXT}),

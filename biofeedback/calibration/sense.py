@@ -24,10 +24,13 @@ class Sense:
     cure: str
 
 
-def check_sense(channel: Channel, value: float, *, seen: str, is_push: bool = True) -> Sense | None:
+def check_sense(
+    channel: Channel, value: float, *, seen: str, is_push: bool = True, is_typed: bool = False
+) -> Sense | None:
     """Whether ``value`` in the channel's unit can be a person's; None when it can, or the unit has no range.
 
-    ``seen``: what it was, for people. What is no push (rest, a zero) may be as small as it likes.
+    ``seen``: what it was, for people. What is no push (rest, a zero) may be as small as it likes. A typed number comes
+    from no sensor: the mistake is in what was typed.
     """
     known = _find_range(channel)
     if known is None:
@@ -38,7 +41,7 @@ def check_sense(channel: Channel, value: float, *, seen: str, is_push: bool = Tr
         return None
     shown = f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
     what = f"{channel.name}: {seen} {shown} {channel.unit}; {giver} gives {low:g} to {high:g} {unit}"
-    return Sense(what, _guess_cure(channel, size, low, high))
+    return Sense(what, _guess_cure(channel, size, low, high, is_typed=is_typed))
 
 
 def find_sense(account: Account, channel: Channel) -> Sense | None:
@@ -71,7 +74,7 @@ def _find_range(channel: Channel) -> tuple[float, tuple[float, float], str, str]
     return None
 
 
-def _guess_cure(channel: Channel, size: float, low: float, high: float) -> str:
+def _guess_cure(channel: Channel, size: float, low: float, high: float, *, is_typed: bool) -> str:
     """The mistake that would make the number right, where there is one."""
     guesses = (
         (("grams", NEWTON_PER_GRAM), ("kilograms", 1000 * NEWTON_PER_GRAM))
@@ -83,4 +86,6 @@ def _guess_cure(channel: Channel, size: float, low: float, high: float) -> str:
         hint = f"it looks as if the sensor sends {likely[0]}: " if likely else ""
         return f"{hint}check the unit and the gain that were given with the source"
     hint = f"it looks like {likely[0]}: " if likely else ""
+    if is_typed:
+        return f"{hint}read the display again, the number and its unit"
     return f"{hint}check the sensor's factor and unit, best with known loads under Scale"

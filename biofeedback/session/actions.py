@@ -28,6 +28,7 @@ from biofeedback.account.records import RatingOnRecord
 from biofeedback.account.words import SCALE, STOP_REASONS, get_meaning
 from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import take_coachs_word
+from biofeedback.calibration.sense import check_sense
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.session.asked import need_well
@@ -114,6 +115,13 @@ def _typed_maximum(engine: SessionState, message: Message, by: str) -> None:
         side=engine.setup.side,
         exercise=engine.setup.exercise,
     )
+    sense = check_sense(channel, maximum.strength, seen="a typed maximum of", is_typed=True)
+    if sense and not engine.account.trusts_numbers:
+        if not message.get("anyway"):
+            raise SessionError(
+                sense.what, f"{sense.cure}; if it is right after all, use it a second time on the coach's page"
+            )
+        engine.emit(NumbersTrusted(what=sense.what, by=by))
     engine.set_maxima({channel.name: maximum}, settled=True, by=by)
 
 

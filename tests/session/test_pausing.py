@@ -121,6 +121,29 @@ def test_stop_ends_a_paused_plan_and_taking_up_is_refused_then(bench):
     assert [event.data["kind"] for event in bench.events if event.kind == "phase"][-1] == "end"
 
 
+def test_of_stop_and_go_on_pressed_at_once_stop_wins_in_either_order(bench):
+    begin(bench)
+    lose(bench, 4.0)
+    bench.do(do="take_up")
+    bench.do(do="stop", reason="stopped by hand")
+    assert bench.engine.hold is None
+    bench.do(do="stop", reason="stopped by hand")  # the same hand on another page
+    bench.wait(30.0, 10.0)
+    assert bench.engine.stage == "done"
+    assert bench.kinds().count("stop") == 1
+
+
+@pytest.mark.parametrize("first", ["rate", "stop"])
+def test_a_rating_and_a_stop_pressed_at_once_are_both_on_record_in_either_order(bench, first):
+    begin(bench)
+    both = [{"do": "rate", "value": 6}, {"do": "stop", "reason": "stopped by hand"}]
+    for message in both if first == "rate" else both[::-1]:
+        bench.do(**message)
+    assert bench.engine.hold is None
+    assert [rating.value for rating in bench.engine.account.ratings] == [6]
+    assert bench.kinds().count("stop") == 1
+
+
 def test_the_account_of_a_paused_plan_is_the_same_afterwards(bench):
     begin(bench)
     lose(bench, 4.0)

@@ -83,6 +83,67 @@ def test_an_impossible_maximum_is_not_taken_before_somebody_says_so(bench: Bench
     assert bench.engine.stage == "ready"
 
 
+@pytest.mark.parametrize(
+    ("unit", "value", "typed_unit", "arm_m"),
+    [
+        ("N", 19.0, "N", None),
+        ("N", 3010.0, "N", None),
+        ("N", 85552.0, "N", None),
+        ("N", 400.0, "kg", None),
+        ("N", 1.9, "kg", None),
+        ("N·m", 1.9, "N·m", None),
+        ("N·m", 710.0, "N·m", None),
+        ("N·m", 900.0, "N", 0.9),
+    ],
+)
+def test_a_typed_maximum_that_no_person_gives_is_asked_about_before_it_counts(
+    unit: str, value: float, typed_unit: str, arm_m: float | None
+) -> None:
+    bench = Bench()
+    bench.engine = Engine([Channel(name="force", kind="force", unit=unit)], 100.0, Setup(), [make_plan()])
+    bench.zero()
+    typed = {"do": "typed_maximum", "value": value, "unit": typed_unit, "lever_arm_m": arm_m}
+    with pytest.raises(SessionError, match="a person's joint gives") as refused:
+        bench.do(**typed)
+    assert "display" in refused.value.cure
+    assert bench.engine.stage == "maximum"
+    assert "maximum" not in bench.kinds()
+    bench.do(**typed, anyway=True)
+    assert bench.engine.stage == "ready"
+    assert "a typed maximum of" in bench.last("trust").data["what"]  # on record, and in the report
+
+
+@pytest.mark.parametrize(
+    ("unit", "value", "typed_unit", "arm_m"),
+    [
+        ("N", 21, "N", None),
+        ("N", 2990, "N", None),
+        ("N", 35, "kg", None),
+        ("N·m", 2.1, "N·m", None),
+        ("N·m", 690, "N·m", None),
+        ("N·m", 400, "N", 0.4),
+    ],
+)
+def test_a_typed_maximum_that_a_person_gives_is_taken_at_once(
+    unit: str, value: float, typed_unit: str, arm_m: float | None
+) -> None:
+    bench = Bench()
+    bench.engine = Engine([Channel(name="force", kind="force", unit=unit)], 100.0, Setup(), [make_plan()])
+    bench.zero()
+    bench.do(do="typed_maximum", value=value, unit=typed_unit, lever_arm_m=arm_m)
+    assert bench.engine.stage == "ready"
+    assert "trust" not in bench.kinds()
+
+
+@pytest.mark.parametrize(("unit", "low", "high"), [("mV", 0.01, 10.0), ("uV", 10.0, 10000.0)])
+def test_an_emg_maximum_is_asked_about_by_its_attempt(unit: str, low: float, high: float) -> None:
+    """A display shows no EMG: its maximum cannot be typed, and the range holds where it is measured."""
+    channel = Channel(name="emg", kind="emg", unit=unit)
+    assert check_sense(channel, low * 0.9, seen="an attempt gave")
+    assert check_sense(channel, high * 1.1, seen="an attempt gave")
+    assert check_sense(channel, low * 1.1, seen="an attempt gave") is None
+
+
 def test_an_attempt_without_a_push_costs_no_rest_and_says_so_plainly(bench: Bench) -> None:
     bench.zero()
     bench.do(do="attempt")

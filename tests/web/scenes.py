@@ -333,6 +333,30 @@ def another_device(live: FakeLive) -> None:
     live.change(message=ask_about_device("1A2B3C4D"))
 
 
+def resting(live: FakeLive) -> None:
+    """A rest out of the stretch, in a plan."""
+    holding(live, 3.0, 0)
+    plan = live.state()["plan"]
+    rest = {"kind": "rest", "title": "Rest", "band": None}
+    phases = [phase | (rest if phase["index"] == 2 else {}) for phase in plan["phases"]]
+    live.change(plan=plan | {"phases": phases})
+    live.enter_phase(2)
+    live.feed(np.full(30, 3.0), band_state=0, remaining_s=14.3)
+
+
+def paused(live: FakeLive) -> None:
+    """Without a signal the phase stopped by itself; it goes on when somebody says so."""
+    holding(live, 71.3, 2)
+    live.pause("force: no signal for 3 s")
+
+
+def doubted(live: FakeLive) -> None:
+    """Numbers that no person gives, before the first attempt."""
+    maximum_idle(live)
+    sense = {"what": "force: with nothing on it it reads 85552 N", "cure": "it looks like grams: check the factor"}
+    live.change(maximum=live.state()["maximum"] | {"sense": sense})
+
+
 def stopped(live: FakeLive) -> None:
     holding(live, 71.3, 2)
     live.command({"do": "stop", "reason": "stopped by hand"}, "test")
@@ -382,6 +406,9 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         uncalibrated,
         position,
         another_device,
+        resting,
+        paused,
+        doubted,
         stopped,
         done,
     )

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import biofeedback.web
@@ -68,6 +69,48 @@ def test_light_and_dark_differ_in_colours_only() -> None:
     said = [each.strip() for each in block.split(";") if each.strip()]
     assert len(said) > 20
     assert [each for each in said if not re.fullmatch(r"--[a-z0-9-]+: #[0-9a-f]{6}", each)] == []
+
+
+@pytest.mark.parametrize("place", ["", "athlete", "coach"])
+def test_no_violation_where_the_page_itself_makes_the_state(
+    served: Served, open_tab: Callable[..., Page], place: str
+) -> None:
+    """Before the press, pushing while relaxing, why it was stopped, a Stop kept without a connection."""
+    script = axe_script()
+    problems: list[str] = []
+
+    def look(name: str) -> None:
+        page.tab.wait_for_timeout(300)
+        problems.extend(f"{name}: {each}" for each in violations_light_and_dark(page))
+
+    served.do(SCENES["ready"])
+    page = open_tab(path=place, color_scheme="light", script=script, pressed=False)
+    page.wait(lambda: page.tab.is_visible("#read-them"))
+    look("before the press")
+    served.do(lambda live: (live.restart(), SCENES["passive"](live)))  # type: ignore[func-returns-value]
+    page.wait(lambda: page.text("now").startswith("Relax"))
+    served.do(lambda live: live.feed(np.full(300, 2.0), band_state=0))
+    page.tab.wait_for_timeout(200)
+    for _ in range(14):
+        served.do(lambda live: live.feed(np.full(10, 53.0), band_state=0))
+        page.tab.wait_for_timeout(30)
+    page.wait(lambda: page.tab.get_attribute("#form", "data-band") == "pushing")
+    look("pushing")
+    page.tab.click("#stop")
+    page.wait(lambda: page.tab.is_visible("text=Why was it stopped?"))
+    look("why")
+    page.tab.click("text=Sharp or odd sensation")
+    page.wait(lambda: "Do not go on today" in page.text("why"))
+    look("sharp")
+    served.do(lambda live: (live.restart(), SCENES["inside"](live)))  # type: ignore[func-returns-value]
+    page.wait(lambda: page.text("number") == "71")
+    served.down()
+    page.wait(lambda: page.text("now") == "Let go now", within_s=5)
+    page.tab.keyboard.press("Escape")
+    page.wait(lambda: "kept" in page.text("stop-hint"))
+    look("kept")
+    served.up()
+    assert problems == []
 
 
 def test_where_a_device_joins(browser: Any) -> None:

@@ -381,7 +381,7 @@ def test_a_note_that_could_not_be_sent_is_not_lost(served: Served, open_tab: Cal
     served.up()
     page.wait(lambda: "This page is" not in page.text("banner"))
     page.tab.press("#note", "Enter")
-    page.wait(lambda: served.live.commands[-1][0] == {"do": "note", "text": "heel moved 2 cm"})
+    page.wait(lambda: [one for one, _ in served.live.commands] == [{"do": "note", "text": "heel moved 2 cm"}])
 
 
 def test_a_session_that_may_not_end_says_why(served: Served, open_tab: Callable[..., Page]) -> None:

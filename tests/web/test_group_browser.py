@@ -31,6 +31,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 CODES = ["A01", "A02", "A03", "A04"]
 SIZES = {"phone": (390, 844), "lying": (844, 390), "tablet": (820, 1180), "laptop": (1280, 800)}
 STAGES = ["cautions", "zero", "maximum_push", "ready", "inside", "above", "lost", "stopped", "done", "position"]
+STAGES += ["paused", "resting", "doubted"]
 
 
 class ServedGroup(Served):
@@ -380,11 +381,63 @@ def test_the_whole_group_is_led_by_keyboard(browser: Any, shared_group: ServedGr
     page.context.close()
 
 
+@pytest.mark.parametrize("size", ["phone", "laptop"])
+def test_the_group_asks_for_one_press_before_the_first_hold_and_hides_no_effort(
+    browser: Any, group: ServedGroup, size: str
+) -> None:
+    width, height = SIZES[size]
+    page = Page(browser, group, path="group", pressed=False, viewport={"width": width, "height": height})
+    for scene in ("inside", "maximum_push"):
+        show(page, group, scene)
+        page.wait(lambda: len(numbers(page)) == 4 and page.tab.locator(".seat .stop >> visible=true").count() == 4)
+        assert not page.tab.is_visible("#read-them"), scene
+    for scene in ("zero", "ready"):
+        show(page, group, scene)
+        page.wait(lambda: page.tab.is_visible("#read-them"))
+        assert not page.tab.is_visible(".seat >> nth=0")
+        assert page.tab.is_disabled("#start-all")
+        assert page.tab.is_disabled("#zero-all")
+        assert page.tab.locator("[data-abilities] li >> visible=true").count() == 5
+    page.tab.click("#read-them")
+    page.wait(lambda: page.tab.is_visible(".seat >> nth=3") and not page.tab.is_visible("#read-them"))
+    page.wait(lambda: page.tab.is_enabled("#start-all"))
+    assert page.complaints == []
+    page.context.close()
+
+
+def test_an_answer_to_the_cautions_in_the_group_is_the_press(browser: Any, group: ServedGroup) -> None:
+    page = Page(browser, group, path="group", pressed=False)
+    show(page, group, "cautions")
+    page.tab.click(".seat .task .primary >> nth=0")
+    page.wait(lambda: not page.tab.is_visible("#read-them"))
+    show(page, group, "zero")
+    assert page.tab.is_visible(".seat >> nth=0")
+    page.context.close()
+
+
+def test_on_a_phone_every_rating_key_of_the_group_is_at_least_56_px(browser: Any, group: ServedGroup) -> None:
+    for width, height in ((390, 844), (360, 740)):
+        page = Page(browser, group, path="group", viewport={"width": width, "height": height})
+        show(page, group, "inside")
+        page.tab.wait_for_selector(".seat .keys button >> nth=0", state="visible")
+        for key in page.tab.locator(".seat .keys button >> visible=true").all():
+            box = key.bounding_box()
+            assert min(box["width"], box["height"]) >= 56, (width, key.inner_text(), box)
+        for card in page.tab.locator(".seat").all():
+            pad, last = card.locator(".rating").bounding_box(), card.locator(".keys button").last.bounding_box()
+            assert last["y"] + last["height"] <= pad["y"] + pad["height"] + 1, "no key is cut off"
+        page.context.close()
+
+
 @pytest.mark.network
 def test_no_violation_in_any_state(browser: Any, shared_group: ServedGroup) -> None:
     group = shared_group
-    page = Page(browser, group, path="group", color_scheme="light", script=axe_script())
+    page = Page(browser, group, path="group", color_scheme="light", script=axe_script(), pressed=False)
     problems: list[str] = []
+    show(page, group, "ready")
+    page.wait(lambda: page.tab.is_visible("#read-them"))
+    problems += [f"before the press: {each}" for each in violations_light_and_dark(page)]
+    page.tab.click("#read-them")
     for scene in STAGES:
         show(page, group, scene)
         page.tab.wait_for_timeout(300)  # until a button's colour has finished changing

@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
+from biofeedback.errors import SessionError
+
 from .conftest import Page, Served
 from .scenes import SCENES
 
@@ -73,14 +75,41 @@ def test_one_press_takes_the_last_rating_back(served: Served, open_tab: Callable
         page.wait(lambda: [message for message, _ in served.live.commands] == [{"do": "take_back", "rating": 1}])
 
 
-def test_an_athletes_page_asks_for_one_press_before_the_first_hold(
+@pytest.mark.parametrize("place", ["", "coach", "athlete"])
+@pytest.mark.parametrize("scene", ["zero", "maximum_idle", "ready"])
+def test_every_page_asks_for_one_press_before_the_first_hold(
+    served: Served, open_tab: Callable[..., Page], scene: str, place: str
+) -> None:
+    served.do(SCENES[scene])
+    page = open_tab(path=place, pressed=False)
+    page.wait(lambda: page.tab.is_visible("#read-them"))
+    assert page.text("read-them") == "We have read them; play the sound"
+    assert not page.tab.is_visible("#accept-cautions")  # that was said already, on some page
+    assert page.tab.is_visible("#cautions")
+    page.wait(lambda: page.text("sound-name") == "Tap for sound")
+    behind = {"zero": ".channels", "maximum_idle": "#attempts-panel", "ready": "#settling-keys"}[scene]
+    assert not page.tab.is_visible(behind)
+    page.tab.click("#read-them")
+    page.wait(lambda: page.tab.is_visible(behind))
+    page.wait(lambda: "on" in page.text("sound-name"))
+    assert page.complaints == []
+
+
+def test_on_the_computer_that_reads_the_cautions_that_answer_is_the_press(
     served: Served, open_tab: Callable[..., Page]
 ) -> None:
+    page = open_tab(path="coach", pressed=False)
+    page.wait(lambda: page.tab.is_visible("#accept-cautions"))
+    assert not page.tab.is_visible("#read-them")
+    page.tab.click("#accept-cautions")
+    page.wait(lambda: page.tab.is_visible("#zero"))
+
+
+def test_what_is_behind_the_press_on_an_athletes_page(served: Served, open_tab: Callable[..., Page]) -> None:
     served.do(SCENES["ready"])
-    page = open_tab(path="athlete")
+    page = open_tab(path="athlete", pressed=False)
     page.wait(lambda: page.tab.is_visible("#read-them"))
-    assert not page.tab.is_visible("#settling-keys")
-    page.wait(lambda: page.tab.locator("[data-abilities] li:visible").count() == 4)
+    page.wait(lambda: page.tab.locator("[data-abilities] li:visible").count() == 5)
     page.tab.click("#read-them")
     page.wait(lambda: page.tab.is_visible("#settling-keys"))
     page.wait(lambda: "on" in page.text("sound-name"))
@@ -89,11 +118,42 @@ def test_an_athletes_page_asks_for_one_press_before_the_first_hold(
     assert page.complaints == []
 
 
-def test_an_effort_is_never_hidden_behind_the_press(served: Served, open_tab: Callable[..., Page]) -> None:
-    served.do(SCENES["inside"])
-    page = open_tab(path="athlete")
-    page.wait(lambda: page.text("number") == "71")
-    assert not page.tab.is_visible("#read-them")
+@pytest.mark.parametrize("place", ["", "coach", "athlete"])
+def test_an_effort_is_never_hidden_behind_the_press(served: Served, open_tab: Callable[..., Page], place: str) -> None:
+    page = open_tab(path=place, pressed=False)
+    for scene in ("maximum_countdown", "maximum_push", "maximum_rest", "passive", "inside", "lost"):
+        served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
+        page.wait(lambda: page.tab.get_attribute("body", "data-stage") == served.live.state()["stage"])
+        page.wait(lambda: page.tab.is_visible("#number") and page.tab.is_visible("#stop"))
+        assert not page.tab.is_visible("#read-them"), scene
+
+
+@pytest.mark.parametrize("size", [(390, 844), (844, 390), (820, 1180), (1280, 800)])
+@pytest.mark.parametrize("place", ["", "coach"])
+def test_the_position_question_is_at_most_three_tabs_away(
+    served: Served, open_tab: Callable[..., Page], place: str, size: tuple[int, int]
+) -> None:
+    """From where the page begins, from the rating that was just given, from Stop; Enter answers, Space still stops."""
+    where = "() => document.activeElement?.closest('#position-ask') ? document.activeElement.dataset.answer : ''"
+    for start, key in ((None, "Tab"), ("#pad-keys button >> nth=12", "Tab"), ("#stop", "Shift+Tab")):
+        served.do(lambda live: (live.restart(), SCENES["inside"](live)))  # type: ignore[misc]
+        page = open_tab(path=place, viewport={"width": size[0], "height": size[1]})
+        page.wait(lambda page=page: page.text("number") == "71")  # type: ignore[misc]
+        if start:
+            page.tab.focus(start)
+        served.do(SCENES["position"])
+        page.wait(lambda page=page: page.tab.is_visible("#position-ask"))  # type: ignore[misc]
+        n_tabs = 0
+        while not page.tab.evaluate(where):
+            page.tab.keyboard.press(key)
+            n_tabs += 1
+            assert n_tabs <= 3, (start, page.tab.evaluate("() => document.activeElement.outerHTML.slice(0, 90)"))
+        answer = page.tab.evaluate(where)
+        page.tab.keyboard.press("Enter")
+        page.wait(lambda: served.live.commands[-1][0].get("do") == "position")
+        assert served.live.commands[-1][0]["answer"] == answer
+        page.tab.keyboard.press("Space")
+        page.wait(lambda: served.live.commands[-1][0].get("do") == "stop")
 
 
 def test_zeroed_is_said_before_the_page_moves_on(served: Served, open_tab: Callable[..., Page]) -> None:
@@ -116,6 +176,35 @@ def test_numbers_that_no_person_gives_are_asked_about(served: Served, open_tab: 
     assert page.tab.is_disabled("#attempt")
     page.tab.click("#trust-numbers")
     page.wait(lambda: served.live.commands[-1][0] == {"do": "trust_numbers"})
+
+
+def test_a_typed_maximum_that_no_person_gives_is_asked_about_and_meant_when_it_is_used_again(
+    served: Served, open_tab: Callable[..., Page]
+) -> None:
+    def refuse(message: dict[str, object]) -> None:
+        if not message.get("anyway"):
+            raise SessionError(
+                "force: a typed maximum of 85552 N; a person's joint gives 20 to 3000 N", "read it again"
+            )
+
+    served.live._do_typed_maximum = refuse  # type: ignore[attr-defined]
+    served.do(SCENES["maximum_idle"])
+    page = open_tab(path="coach")
+    page.wait(lambda: page.tab.is_visible("#typed"))
+
+    def use(value: str) -> dict[str, object]:
+        served.do(lambda live: live.commands.clear())
+        page.tab.fill("#typed", value)
+        page.tab.select_option("#typed-unit", "N")
+        page.tab.click("#typing button")
+        page.wait(lambda: served.live.commands)
+        return dict(served.live.commands[-1][0])
+
+    assert "anyway" not in use("85552")
+    page.wait(lambda: "85552 N" in page.text("banner"))
+    assert "anyway" not in use("8555")  # another number is asked about anew
+    assert "anyway" not in use("85552")
+    assert use("85552")["anyway"] is True
 
 
 def test_the_answer_is_a_sentence_a_picture_and_what_next_and_numbers_behind_a_fold(

@@ -61,6 +61,57 @@ def test_a_contraction_without_its_sensor_says_let_go_in_letters_and_in_words(
     assert page.text("now") == "Let go: no signal"  # heard, but still true
 
 
+def test_a_phone_in_the_background_is_heard_all_the_same(
+    served: Served, open_tab: Callable[..., Page], speaking: Path
+) -> None:
+    """Behind another app, or with the screen off, a browser gives a page no frames."""
+    served.do(SCENES["inside"])
+    page = open_tab(path="athlete", script=speaking)
+    page.wait(lambda: page.text("number") == "71")
+    page.tab.click("#now")
+    page.tab.evaluate(
+        """() => {
+        Object.defineProperty(document, "hidden", { get: () => true });
+        window.requestAnimationFrame = () => 0;
+      }"""
+    )
+    page.tab.wait_for_timeout(100)
+    served.do(SCENES["lost"])
+    page.wait(lambda: "Let go: no signal" in said(page))
+    served.do(lambda live: live.pause("force: no signal for 3 s"))
+    page.wait(lambda: "Paused. Come out and rest" in said(page))
+
+
+@pytest.mark.parametrize("place", ["", "athlete", "coach"])
+def test_a_key_held_down_counts_once(served: Served, open_tab: Callable[..., Page], place: str) -> None:
+    served.do(SCENES["inside"])
+    page = open_tab(path=place)
+    page.wait(lambda: page.text("given") == "last: 7")
+    served.do(lambda live: live.commands.clear())
+
+    def by_hand() -> list[tuple[str, object]]:
+        return [(message["do"], message.get("value", "")) for message, _ in served.live.commands]
+
+    def hold(key: str, n: int = 12) -> None:
+        for _ in range(n):  # from the second on the browser says that it repeats
+            page.tab.keyboard.down(key)
+        page.tab.keyboard.up(key)
+
+    hold("6")
+    page.wait(lambda: by_hand() == [("rate", 6)])
+    page.wait(lambda: page.text("given") == "last: 6")
+    hold("ArrowUp")
+    hold("Enter")
+    page.wait(lambda: by_hand() == [("rate", 6), ("rate", 7)])
+    page.tab.wait_for_timeout(900)
+    hold("Escape")
+    page.wait(lambda: page.tab.get_attribute("body", "data-stage") == "done")
+    hold("Escape")
+    hold(" ")
+    page.tab.wait_for_timeout(200)
+    assert by_hand() == [("rate", 6), ("rate", 7), ("stop", "")]
+
+
 def test_a_passive_phase_without_its_sensor_goes_on(served: Served, open_tab: Callable[..., Page]) -> None:
     served.do(SCENES["passive"])
     page = open_tab()
@@ -124,7 +175,7 @@ def test_what_is_said_through_a_hold(served: Served, open_tab: Callable[..., Pag
 
 
 def test_sound_on_is_shown_only_where_sound_can_come(served: Served, open_tab: Callable[..., Page]) -> None:
-    page = open_tab(path="athlete")
+    page = open_tab(path="athlete", pressed=False)
     page.wait(lambda: page.text("sound-name") == "Tap for sound")
     assert page.tab.is_visible("text=We have read them; play the sound")
     assert "not before one press" in page.tab.inner_text(".abilities >> nth=0")
@@ -195,22 +246,24 @@ def test_the_page_that_pressed_stop_asks_why_and_a_sharp_sensation_offers_no_oth
     assert {"do": "explain_stop", "why": "sharp"} in [message for message, _ in served.live.commands]
 
 
+@pytest.mark.parametrize("size", [(390, 844), (360, 740)])
 def test_the_pad_is_as_wide_as_the_phone_and_every_key_is_at_least_56_px(
-    served: Served, open_tab: Callable[..., Page]
+    served: Served, open_tab: Callable[..., Page], size: tuple[int, int]
 ) -> None:
+    width, height = size
     served.do(SCENES["inside"])
     for place in ("athlete", "", "coach"):
-        page = open_tab(path=place, viewport={"width": 390, "height": 844})
+        page = open_tab(path=place, viewport={"width": width, "height": height})
         page.wait(lambda page=page: page.text("number") == "71")
         pad = page.tab.locator("#pad").bounding_box()
         for key in page.tab.locator("#pad-keys button").all():
             box = key.bounding_box()
             assert min(box["width"], box["height"]) >= 56, (place, key.inner_text())
             assert box["y"] + box["height"] <= pad["y"] + pad["height"], (place, key.inner_text())
-        assert page.tab.locator("#pad").bounding_box()["width"] >= 390 - 2 * 14
+        assert page.tab.locator("#pad").bounding_box()["width"] >= width - 2 * 14
         stop = page.tab.locator("#stop").bounding_box()
         gauge = page.tab.locator("#form").bounding_box()
-        assert stop["y"] + stop["height"] <= 844
+        assert stop["y"] + stop["height"] <= height
         assert gauge["height"] > 150
         assert gauge["y"] + gauge["height"] <= page.tab.locator("#pad").bounding_box()["y"]
 

@@ -259,6 +259,32 @@ def test_a_lost_channel_beside_leaves_the_judged_one(served: Served, open_tab: A
     assert page.text("beside-word") == "Signal lost"
 
 
+@pytest.mark.parametrize("place", ["", "athlete", "coach"])
+def test_a_side_gone_stale_shows_no_number(served: Served, open_tab: Any, place: str) -> None:
+    """The signal of all goes; then that of the side beside only; then that of the judged side only."""
+    served.do(SCENES["two_sides"])
+    page = open_tab(path=place)
+
+    def shown() -> tuple[str, str]:
+        return page.text("number"), page.text("beside-number")
+
+    page.wait(lambda: shown() == ("71", "48"))
+    served.do(lambda live: live.show(stale=True))
+    page.wait(lambda: shown() == ("–", "–"))
+    served.do(lambda live: live.show(stale=False))
+    page.wait(lambda: shown() == ("71", "48"))
+    served.do(lambda live: live.feed(np.array([[71.3, np.nan]]), band_state=2, beside_state=0))
+    page.wait(lambda: shown() == ("71", "–"))
+    assert page.text("beside-word") == "No reading"
+    served.do(lambda live: live.feed(np.array([[np.nan, 48.4]]), band_state=0, beside_state=1))
+    page.wait(lambda: shown() == ("–", "48"))
+    channels = served.live.state()["channels"]
+    gone = channels[0] | {"problem": {"what": "signal lost", "cure": "check the cable"}}
+    served.do(lambda live: live.change(channels=[gone, channels[1]]))
+    page.wait(lambda: page.text("now") == "Let go: no signal")
+    assert shown() == ("–", "48")
+
+
 SHIFTS = """() => {
   window.shifts = [];
   new PerformanceObserver((list) => list.getEntries().forEach((e) => window.shifts.push(

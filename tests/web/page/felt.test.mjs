@@ -36,6 +36,16 @@ test("the gauge shows no reading and no percentage, whatever a channel says", ()
   assert.equal(feltView(state(CONTRACT, RELAX), UPDATE, null).number, "2");
 });
 
+test("while relaxing the clock alone has the seconds, and no word stands twice", () => {
+  for (const kind of ["passive", "rest"]) {
+    const now = state({ ...RELAX, kind }, CONTRACT);
+    const view = feltView(now, UPDATE, null);
+    assert.deepEqual([view.number, view.unit], ["0", "of 10"]);
+    assert.ok(!instruction(now).now.toLowerCase().includes(view.word.toLowerCase()));
+    assert.equal(feltView(now, { ...UPDATE, remainingS: 3 }, null).word, "Contract in 3");
+  }
+});
+
 test("a lost connection is told all the same", () => {
   assert.equal(feltView(state(CONTRACT, RELAX), UPDATE, { kind: "link", what: "", cure: "" }).word, "Not live");
 });

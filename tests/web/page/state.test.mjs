@@ -119,7 +119,8 @@ test("a contraction is announced five seconds ahead", () => {
     next: PHASES[1],
     plan: { title: "Response check", index: 0, phases: PHASES },
   });
-  assert.equal(gauge.gaugeView(now, update({ bandState: 0, remainingS: 12 }), null).word, "Relax");
+  assert.equal(gauge.gaugeView(now, update({ bandState: 0, percent: [3], remainingS: 12 }), null).word, "Relaxed");
+  assert.equal(gauge.gaugeView(now, update({ bandState: 0, percent: [40], remainingS: 12 }), null).word, "Let the effort fall");
   assert.equal(gauge.gaugeView(now, update({ bandState: 0, remainingS: 4.2 }), null).word, "Contract in 5");
   assert.deepEqual(gauge.gaugeView(now, update({ bandState: 0 }), null).ghost, [60, 80]);
   assert.equal(state.nextText(now), "Then: contract 60–80 %, 20 s");

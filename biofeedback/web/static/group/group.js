@@ -9,15 +9,15 @@ import { $, fill, make, setText, show } from "../shared/dom.js";
 import { isStopKey, isTyping } from "../shared/keys.js";
 import { onceAFrame } from "../shared/redraw.js";
 import { SoundBox } from "../shared/sound-box.js";
-import { isRunning } from "../shared/state.js";
+import { isRunning, waitsForPress } from "../shared/state.js";
 import { setUpNewSession, showNewSession } from "../shared/new-session.js";
 import { capital } from "../shared/words.js";
 import { showBanner } from "../shared/show-banner.js";
 import { SeatCard } from "./card.js";
 
 const NOBODY = "0";
-/** @type {{cards: SeatCard[], colors: any, whose: string}} */
-const group = { cards: [], colors: null, whose: sessionStorage.getItem("whose") ?? NOBODY };
+/** @type {{cards: SeatCard[], colors: any, whose: string, hasPressed: boolean}} */
+const group = { cards: [], colors: null, hasPressed: false, whose: sessionStorage.getItem("whose") ?? NOBODY };
 const complaint = new Complaint();
 let mayRenew = false;
 const asks = new Asks();
@@ -69,10 +69,10 @@ function onState() {
   const settings = new Set(known.map(settingOf));
   setText($("setting"), settings.size === 1 ? [...settings][0] : "");
   for (const card of group.cards) card.tellSetting(settings.size > 1 && card.seat.state ? settingOf(card.seat.state) : "");
-  show(
-    $("before"),
-    known.some((state) => state.stage === "cautions"),
-  );
+  const mustPress = waitsForAPress(known);
+  show($("before"), mustPress || known.some((state) => state.stage === "cautions"));
+  show($("read-them"), !group.hasPressed);
+  show($("seats"), !mustPress);
   fill($("cautions"), known[0].cautions, (texts) => texts.map((text) => make("li", {}, text)));
   fill($("plan"), known[0].plans, (plans) => plans.map((plan) => make("option", { value: plan.name }, plan.title)));
   fill(
@@ -83,6 +83,16 @@ function onState() {
   keepAwake(known.some(isRunning));
   renderDevices();
   queueDraw();
+}
+
+/** Without a press this page is silent: asked for before the first hold, and never during one. */
+function waitsForAPress(known) {
+  return !group.hasPressed && !known.some(isRunning) && known.some(waitsForPress);
+}
+
+function onPress() {
+  group.hasPressed = true;
+  onState();
 }
 
 // --- phones
@@ -156,8 +166,9 @@ function redraw() {
 }
 
 function renderTogether() {
-  const ready = waiting("ready").length;
-  $("zero-all").disabled = waiting("zero").length === 0;
+  const mayPress = !waitsForAPress(states());
+  const ready = mayPress ? waiting("ready").length : 0;
+  $("zero-all").disabled = !mayPress || waiting("zero").length === 0;
   $("start-all").disabled = ready === 0;
   setText($("start-all"), ready && ready < group.cards.length ? `Start ${ready} of ${group.cards.length}` : "Start all");
   $("stop-all").disabled = !states().some(isRunning);
@@ -190,6 +201,10 @@ function recolor() {
 recolor();
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolor);
 window.addEventListener("resize", queueDraw);
+$("read-them").addEventListener("click", onPress);
+$("seats").addEventListener("click", (event) => {
+  if (!group.hasPressed && event.target.closest(".task button")) onPress();
+});
 document.addEventListener("keydown", onKey);
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) for (const card of group.cards) card.seat.link.watch();

@@ -13,6 +13,7 @@ let guideName = "";
 let phaseIndex = 0; // of the phase on this screen: another coach may have ended it already
 let covariates = []; // as the session has them
 let lastRating = 0;
+let typedBefore = ""; // the same number again, after it was questioned, is meant
 
 export function setUpCoach(send) {
   setUpExercise(send);
@@ -35,7 +36,8 @@ export function setUpCoach(send) {
       return noted("Type the number on the display, above 0; for torque also the lever arm in metres.");
     const message = { do: "typed_maximum", channel: guideName, value, unit };
     if (unit === "N·m") message.lever_arm_m = arm;
-    if (send(message)) noted(`Typed maximum: ${value} ${unit}.`);
+    const typed = JSON.stringify(message);
+    if (send(typed === typedBefore ? { ...message, anyway: true } : message)) typedBefore = typed;
   });
   $("mark").addEventListener("click", () => send({ do: "note", text: "mark" }) && noted("Marked."));
   $("covariates").addEventListener("change", () => {

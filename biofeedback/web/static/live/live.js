@@ -56,7 +56,7 @@ const range = new RangeView(
 /** @type {import("../shared/types").Send} */
 const send = (message) => seat.send(message);
 const asks = new Asks();
-const panels = new Panels(place);
+const panels = new Panels();
 const settling = new PadView($("settling-keys"), $("settling-given"), (answer) => send({ do: "rate", ...answer }));
 const devices = place === "coach" ? new Devices($("devices"), (_, message) => send(message)) : null;
 /** @type {import("../shared/types").Colors} */
@@ -77,6 +77,9 @@ function onYou({ role, shared, review, seats, renew, device }) {
 function onState() {
   const { state } = seat;
   if (!state) return;
+  const isRead = state.stage !== "cautions"; // by somebody; this page still needs its press
+  show($("accept-cautions"), place !== "athlete" && !isRead);
+  show($("read-them"), place === "athlete" || isRead);
   renderStages(state, panels.choose(state, performance.now()), send);
   if (panels.isZeroed(performance.now())) setTimeout(onState, ZEROED_MS);
   settling.render(state);

@@ -1,13 +1,11 @@
 // Which panel stands on the screen: the stage's own, but for two moments. Pure.
 
-import { isRunning } from "../shared/state.js";
+import { isRunning, waitsForPress } from "../shared/state.js";
 
 export const ZEROED_MS = 1000; // so long the page says that it is zeroed before it moves on
 
 export class Panels {
-  /** @param {string} place whose page this is */
-  constructor(place) {
-    this.place = place;
+  constructor() {
     this.hasPressed = false; // the press before the first hold, on this page: without one a browser gives no sound
     this.zeroedMs = -Infinity;
     this.wasZeroing = false;
@@ -30,12 +28,8 @@ export class Panels {
     return nowMs - this.zeroedMs < ZEROED_MS;
   }
 
-  /**
-   * A page that nobody touched is silent: before the first effort it asks for one press. The coach's is pressed anyway.
-   * @param {import("../shared/types").State} state
-   */
+  /** @param {import("../shared/types").State} state */
   mustPress(state) {
-    if (this.place !== "athlete" || this.hasPressed || isRunning(state)) return false;
-    return ["zero", "ready"].includes(state.stage) || (state.stage === "maximum" && state.maximum.step === "idle");
+    return !this.hasPressed && waitsForPress(state);
   }
 }

@@ -2,7 +2,6 @@
 
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { timeText } from "../shared/text.js";
-import { capital, nameOfPhase } from "../shared/words.js";
 
 /** @typedef {import("../shared/types").State} State */
 
@@ -45,8 +44,9 @@ export function feltView(state, update, problem) {
   if (state.phase.kind === "contract" && Number.isFinite(state.phase.felt))
     return { ...view, number: String(state.phase.felt), unit: "of 10", word: "By feel: hold it there" };
   const isNear = state.next?.kind === "contract" && update.remainingS <= LEAD_IN_S;
-  const word = isNear ? `Contract in ${timeText(update.remainingS)}` : capital(nameOfPhase(state, state.phase.kind));
-  return { ...view, number: timeText(update.remainingS) || "–", unit: "s", word };
+  if (isNear) return { ...view, number: "0", unit: "of 10", word: `Contract in ${timeText(update.remainingS)}` };
+  const word = state.phase.kind === "rest" ? "Out of the stretch" : "By feel: no effort"; // the clock has the seconds
+  return { ...view, number: "0", unit: "of 10", word };
 }
 
 /**

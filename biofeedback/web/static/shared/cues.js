@@ -180,6 +180,7 @@ export function wordsOfCue(cue, state) {
     stopped: "Stopped. Come out slowly",
     done: "Finished. Come out slowly",
     relax: "Relax",
+    sample: "This page speaks like this", // no instruction: nobody is in the stretch yet
     "tick-3": "three",
     "tick-2": "two",
     "tick-1": "one",

@@ -1,5 +1,6 @@
 // What the gauge shows: number, unit, word, band and where the effort lies. Pure; gauge.js draws it.
 
+import { PUSH_PERCENT } from "./push-watch.js";
 import { guideIndex } from "./state.js";
 import { bandsOf } from "./target.js";
 import { aimText, percentText, timeText } from "./text.js";
@@ -79,7 +80,7 @@ function effortView(state, update, percent, blank) {
     bandState: BAND_NAMES[update.bandState] ?? "none",
     number: percentText(percent),
     unit: "%",
-    word: WORDS[update.bandState] ?? restWord(state, update.remainingS),
+    word: WORDS[update.bandState] ?? restWord(state, percent, update.remainingS),
     inBandShare: update.countedS > 0 ? update.inBandS / update.countedS : NaN,
   };
 }
@@ -114,7 +115,7 @@ function stepView(maximum, update, blank) {
  * @param {import("./types").Maximum} maximum
  */
 function restBefore({ number, n_needed, verdict }) {
-  return verdict?.state === "accepted" || number > n_needed ? "Rest" : `Before attempt ${number}`;
+  return verdict?.state === "accepted" || number > n_needed ? "Still to go" : `Before attempt ${number}`;
 }
 
 /**
@@ -151,13 +152,15 @@ function attemptView(maximum, blank) {
 
 /**
  * @param {State} state
+ * @param {number} percent of the maximum
  * @param {number} remainingS
  */
-function restWord(state, remainingS) {
+function restWord(state, percent, remainingS) {
   if (state.phase && !meaningOf(state).contracts) {
     const announce = state.next?.band && remainingS <= LEAD_IN_S;
     if (announce) return `Contract in ${timeText(remainingS)}`;
-    return state.phase.kind === "rest" ? "Out of the stretch" : capital(nameOfPhase(state, state.phase.kind));
+    if (state.phase.kind === "rest") return "Out of the stretch";
+    return percent > PUSH_PERCENT ? "Let the effort fall" : "Relaxed"; // the headline already says to relax
   }
   return state.band ? "Build up gently" : "";
 }

@@ -69,7 +69,7 @@ export class SoundBox {
   show() {
     this.player.unlock();
     tryAwake();
-    setTimeout(() => this.play("contract", null), 150); // the browser opens sound a moment after the press
+    setTimeout(() => this.play("sample", null), 150); // the browser opens sound a moment after the press
   }
 
   /** Call a few times a second: "Sound on" only where sound can come. */
@@ -95,9 +95,15 @@ export class SoundBox {
       [sound, sound ? "Sound: ready" : "Sound: not before one press on this page"],
       [voice, voice ? "Voice: ready" : "Voice: none on this device; the tones say the same"],
       [buzzes, buzzes ? "Vibration: with each change" : "Vibration: not on this device"],
+      [true, isSmall() ? "Number: large enough to read from 1.5 m on a phone" : "Number: large enough to read from 3 m"],
       [light, light ? `Screen: kept lit from the first hold to the last rest${awakeOutcome() ? ", tried just now" : ""}` : dark],
     ];
   }
+}
+
+/** Is this screen a phone's? How large a pixel is no browser tells; phones are much alike. */
+function isSmall() {
+  return Math.min(screen.width, screen.height) < 600;
 }
 
 /** @param {number | number[]} pattern in ms */

@@ -28,6 +28,7 @@ const SHARED = {
   "alarm-signal": "alarm",
   "alarm-paused": "alarm",
   relax: "passive",
+  sample: "contract",
   countdown: "contract",
   push: "contract",
   breathe: null,

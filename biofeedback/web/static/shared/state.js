@@ -29,6 +29,15 @@ export function isRunning(state) {
 }
 
 /**
+ * Is it the moment for the one press before the first hold? A page that nobody touched is silent, whoever it belongs
+ * to; an effort is never hidden behind the press, nor a rest between two of them.
+ * @param {State} state
+ */
+export function waitsForPress(state) {
+  return ["zero", "ready"].includes(state.stage) || (state.stage === "maximum" && state.maximum.step === "idle");
+}
+
+/**
  * What the athlete is in: changes when something else is to be done.
  * @param {State} state
  */
