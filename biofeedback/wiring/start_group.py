@@ -7,11 +7,14 @@ from typing import Any
 
 from biofeedback.acquisition.source import SourceUrl
 from biofeedback.errors import SessionError
+from biofeedback.session.exercises import Exercise
+from biofeedback.wiring.assembly import find_exercise
 from biofeedback.wiring.form_fields import FormError, Mistakes
 from biofeedback.wiring.group import MAX_ATHLETES
 from biofeedback.wiring.start_form import ChosenSession
 
 SHARED = ("simulated", "felt", "replay")  # several may use these at once; a port or radio has one athlete
+WITHOUT_A_BOARD = {"simulated": "Simulated athlete", "felt": "No sensor tonight"}
 GENERAL = "group"
 ReadForm = Callable[[Mapping[str, Any]], ChosenSession]
 
@@ -33,19 +36,22 @@ def check_seat(choice: ChosenSession, others: Sequence[ChosenSession]) -> None:
     mistakes.refuse()
 
 
-def describe_seat(choice: ChosenSession) -> dict[str, Any]:
-    """A seat in the list of the group."""
-    stretch = " · ".join(filter(None, (choice.exercise, choice.side, choice.position)))
-    return {"athlete": choice.athlete, "stretch": stretch or "no stretch named", "source": choice.source}
+def describe_seat(choice: ChosenSession, library: Mapping[str, Exercise]) -> dict[str, Any]:
+    """A seat in the list of the group, in the words of the form."""
+    exercise = find_exercise(choice.exercise, library)
+    title = exercise.title if exercise else choice.exercise
+    stretch = " · ".join(filter(None, (title, choice.side, choice.position)))
+    source = WITHOUT_A_BOARD.get(SourceUrl.parse(choice.source).scheme, choice.source)
+    return {"athlete": choice.athlete, "stretch": stretch or "no stretch named", "source": source}
 
 
-def read_seat(order: Mapping[str, Any], read: ReadForm) -> dict[str, Any]:
+def read_seat(order: Mapping[str, Any], read: ReadForm, library: Mapping[str, Exercise]) -> dict[str, Any]:
     """One athlete's form beside the forms that are ``seated`` already; FormError at the fields."""
     form, seated = order.get("form"), order.get("seated")
     others = [read(each) for each in seated if isinstance(each, dict)] if isinstance(seated, list) else []
     choice = read(form if isinstance(form, dict) else {})
     check_seat(choice, others)
-    return describe_seat(choice)
+    return describe_seat(choice, library)
 
 
 def read_group(order: Mapping[str, Any], read: ReadForm) -> list[ChosenSession]:

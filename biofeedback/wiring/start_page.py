@@ -241,7 +241,7 @@ class LocalStartPage:
 
     def seat(self, order: Mapping[str, Any]) -> dict[str, Any]:
         """Whether an athlete can sit in the group as the form says it."""
-        return read_seat(order, self._read)
+        return read_seat(order, self._read, self._library())
 
     def begin_group(self, order: Mapping[str, Any]) -> dict[str, Any]:
         """Open the sensors and recordings of up to four athletes, all or none."""

@@ -205,8 +205,10 @@ def check(said: list[Said], events: list[tuple[float, object]], begun_s: float, 
         within = [one.text for one in said if at_s - 0.7 <= one.at_s < end_s - 0.1]
         explains = any(text.startswith("Rate now.") for text in within)  # the first question, which takes until the end
         if end_s - at_s >= 8 and end_s < until_s and not explains:
-            assert [text for text in within if text in LAST] == LAST, (phase.title, within)
-        if phase.phase_kind == "contract" and end_s - at_s >= 8:
+            counted = [text for text in within if text in LAST]
+            # the last step may begin three seconds before the end, and is still being said
+            assert counted == LAST or (phase.steps and counted == LAST[1:]), (phase.title, within)
+        if phase.phase_kind == "contract" and end_s - at_s >= 9:  # in a shorter one the last seconds come first
             hard = bool(phase.band and phase.band.low_percent >= 80) or phase.until == "band lost"
             n = within.count("Count aloud")
             assert n >= (end_s - at_s) / 5 - 2 if hard else n == 1, (phase.title, within)

@@ -321,7 +321,13 @@ def test_up_to_four_athletes_are_seated_and_what_does_not_go_together_is_told_at
     place._open_session = lambda *choices: begun.extend(choices)
     board = {"sensor": "url", "url": "serial:/dev/ttyUSB0?profile=frame-lines"}
     first = FORM | board | {"athlete": "A01", "side": "left"}
-    assert place.seat({"form": first, "seated": []})["athlete"] == "A01"
+    seat = place.seat({"form": first | {"exercise": "hamstring-standing"}, "seated": []})
+    assert seat["athlete"] == "A01"
+    assert seat["stretch"].startswith(
+        "Standing hamstring stretch"
+    )  # as it is called on the card, not by its short name
+    assert seat["source"] == board["url"]
+    assert place.seat({"form": FORM | {"athlete": "A02"}, "seated": []})["source"] == "Simulated athlete"
     assert read_mistake(place, "seat", {"form": FORM | {"athlete": "a01"}, "seated": [first]})[0] == "athlete"
     same = {"form": FORM | board | {"athlete": "A02"}, "seated": [first]}
     assert read_mistake(place, "seat", same) == ("sensor", "A01 has this sensor already")
