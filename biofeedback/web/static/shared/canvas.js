@@ -55,7 +55,11 @@ export function paint(canvas, drawing, key, colors) {
     canvas.width = Math.round(w * ratio);
     canvas.height = Math.round(h * ratio);
   }
-  const ctx = canvas.getContext("2d");
-  ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
-  drawing(ctx, w, h);
+  // Text on a canvas makes the browser lay out what has changed so far: once, when all texts of this frame are in place.
+  queueMicrotask(() => {
+    if (canvas.token !== token) return;
+    const ctx = canvas.getContext("2d");
+    ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
+    drawing(ctx, w, h);
+  });
 }
