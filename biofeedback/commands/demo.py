@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``demo``."""
     add_session_arguments(parser)
     parser.set_defaults(**SCENARIO)
-    parser.add_argument("--fast", action="store_true", help="shortened rests and phases: about two minutes in all")
+    parser.add_argument("--fast", action="store_true", help="shortened rests and phases: under four minutes in all")
     parser.add_argument("--auto", action="store_true", help="let the program press every button, then end")
     parser.add_argument("--seed", type=int, default=1, help="another seed, another simulated athlete (1)")
     parser.add_argument(
