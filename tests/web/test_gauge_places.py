@@ -28,19 +28,26 @@ PX_MM = {
     (1920, 1080): 531 / 1920,
 }
 PHONES = [(390, 844), (360, 740), (412, 915), (844, 390), (740, 360)]
-# Whatever a canvas writes is noted with its box, in the canvas's own pixels, until that canvas is cleared.
+# Letters on a canvas are noted with their box, in the canvas's own pixels, until that canvas is cleared.
+# A text is written once on a picture of its own and copied from there.
 WRITTEN = """
-const { fillText, clearRect } = CanvasRenderingContext2D.prototype;
+const { drawImage, clearRect } = CanvasRenderingContext2D.prototype;
+const { fillText } = OffscreenCanvasRenderingContext2D.prototype;
 CanvasRenderingContext2D.prototype.clearRect = function (...at) {
   this.canvas.written = [];
   return clearRect.apply(this, at);
 };
-CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+OffscreenCanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
   const m = this.measureText(text);
   const box = [x - m.actualBoundingBoxLeft, y - m.actualBoundingBoxAscent,
     x + m.actualBoundingBoxRight, y + m.actualBoundingBoxDescent];
-  this.canvas.written.push({ text, box });
+  Object.assign(this.canvas, { text, box });
   return fillText.call(this, text, x, y);
+};
+CanvasRenderingContext2D.prototype.drawImage = function (picture, x, y, ...size) {
+  const [l, t, r, b] = picture.box;
+  this.canvas.written.push({ text: picture.text, box: [x + l, y + t, x + r, y + b] });
+  return drawImage.call(this, picture, x, y, ...size);
 };
 """
 # The ink of every part in page pixels: letters by a canvas's own measure at the baseline that the browser gave them.

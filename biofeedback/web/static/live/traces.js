@@ -7,6 +7,7 @@ import { meanLevel } from "../shared/push.js";
 import { levelText, unitText } from "../shared/text.js";
 import { capital } from "../shared/words.js";
 import { STRIP_S, findRuns, strokeRuns } from "../shared/strip.js";
+import { write } from "../shared/writing.js";
 
 const rows = new Map();
 
@@ -118,11 +119,8 @@ function drawTrace(ctx, w, h, { ring, rest, endS, levelRateHz }, colors) {
   ctx.strokeStyle = colors.ink;
   ctx.lineWidth = 1.5;
   strokeRuns(ctx, runs, (place) => LABELS_PX + place * (w - LABELS_PX), y);
-  ctx.font = '12px system-ui, "Segoe UI", Roboto, sans-serif';
-  ctx.fillStyle = colors.ink2;
-  ctx.textAlign = "right";
-  ctx.textBaseline = "top";
-  ctx.fillText(levelText(most - rest), LABELS_PX - 6, 3);
-  ctx.textBaseline = "bottom";
-  ctx.fillText(levelText(least - rest), LABELS_PX - 6, h - 2);
+  /** @type {{font: string, color: string, align: CanvasTextAlign}} */
+  const how = { font: '12px system-ui, "Segoe UI", Roboto, sans-serif', color: colors.ink2, align: "right" };
+  write(ctx, levelText(most - rest), LABELS_PX - 6, 3, { ...how, baseline: "top" });
+  write(ctx, levelText(least - rest), LABELS_PX - 6, h - 2, { ...how, baseline: "bottom" });
 }

@@ -38,6 +38,7 @@ export class AngleView {
    */
   constructor(seat, place) {
     this.seat = seat;
+    this.lines = [.../** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".angle-now"))];
     this.degrees = NaN; // from the zero, the mean of the last half second
     this.mayMeasure = place !== "coach";
     this.sensor = new AngleSensor(
@@ -80,7 +81,7 @@ export class AngleView {
     const degrees = ring ? meanLevel(ring, ring.end - Math.round(SMOOTH_S * levelRateHz), ring.end) : NaN;
     this.degrees = state.phone?.state === "live" && state.zero.results?.[NAME] ? degrees : NaN;
     const text = angleText(state, degrees);
-    for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".angle-now"))) {
+    for (const line of this.lines) {
       show(line, Boolean(text));
       setText(line, text);
       setData(line, "bad", String(state.phone?.state !== "live" || hasDrifted(state, degrees)));

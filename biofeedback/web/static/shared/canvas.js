@@ -55,7 +55,7 @@ export function paint(canvas, drawing, key, colors) {
     canvas.width = Math.round(w * ratio);
     canvas.height = Math.round(h * ratio);
   }
-  // Text on a canvas makes the browser lay out what has changed so far: once, when all texts of this frame are in place.
+  // A picture may ask the browser what it has not worked out yet: once, when all texts of this frame are in place.
   queueMicrotask(() => {
     if (canvas.token !== token) return;
     const ctx = canvas.getContext("2d");

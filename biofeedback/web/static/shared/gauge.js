@@ -2,6 +2,7 @@
 // Only draws; where things lie is said by gauge-frame.js.
 
 import { arch, crownPx, digitsOf, frame, labelsOf } from "./gauge-frame.js";
+import { write } from "./writing.js";
 
 const FONT = 'system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif';
 
@@ -99,11 +100,7 @@ function drawLeaders(ctx, box, labels, colors) {
 }
 
 function drawLabels(ctx, box, labels, color) {
-  ctx.font = `600 ${box.size}px ${FONT}`;
-  ctx.textAlign = "left";
-  ctx.textBaseline = "middle";
-  ctx.fillStyle = color;
-  for (const { text, x, y } of labels) ctx.fillText(text, x, y);
+  for (const { text, x, y } of labels) write(ctx, text, x, y, { font: `600 ${box.size}px ${FONT}`, color });
 }
 
 /** In the band: the sleeve is one solid arch, and a fine line in it shows where the effort stands. */

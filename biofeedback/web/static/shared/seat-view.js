@@ -110,6 +110,7 @@ export function drawGauge(parts, update, view, share, colors, name) {
   setData(parts.form, "mode", view.mode);
   setData(parts.form, "band", view.bandState);
   setText(parts.number, view.number);
+  setData(parts.number.parentElement, "room", view.number.replace(/\d/g, "0"));
   setData(parts.number, "level", String(update?.level ?? -1));
   setText(parts.unit, unitText(view.unit));
   setFit(parts.line, fitOf(view.number, unitText(view.unit)));

@@ -1,6 +1,7 @@
 // The last 30 s: a ring of effort levels, drawn as the smallest and largest value per pixel column. Nothing is smoothed.
 
 import { piecesOf } from "./target.js";
+import { write } from "./writing.js";
 
 export const STRIP_S = 30;
 
@@ -184,9 +185,7 @@ export function strokeRuns(ctx, runs, x, y) {
 }
 
 function drawRatings(ctx, h, ratings, x, colors) {
-  ctx.font = `600 13px system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif`;
-  ctx.textAlign = "center";
-  ctx.textBaseline = "middle";
+  const font = '600 13px system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif';
   for (const rating of ratings) {
     const px = x(rating.time_s);
     if (px < 0) continue;
@@ -205,7 +204,6 @@ function drawRatings(ctx, h, ratings, x, colors) {
     ctx.rect(px - 13, 2, 26, 18);
     ctx.fill();
     ctx.stroke();
-    ctx.fillStyle = colors.ink;
-    ctx.fillText(text, px, 11.5);
+    write(ctx, text, px, 11.5, { font, color: colors.ink, align: "center" });
   }
 }
