@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import FloatArray
+from biofeedback.signal.cascade import Cascade
+from biofeedback.signal.design import butterworth
 from biofeedback.signal.emg import LOW_EDGE_HZ, band_pass, mains_notch
 from biofeedback.signal.mains import find_hum
 
@@ -65,15 +67,15 @@ def look_at_emg(
     n_window : hops in the window of a level.
     mains_hz : what the notch takes out, None while it is off.
     """
-    from scipy.signal import butter, sosfilt, sosfilt_zi
-
     sections = band_pass(rate_hz)
     if mains_hz is not None:
         sections = np.concatenate((sections, mains_notch(mains_hz, rate_hz)))
 
     def run(which: FloatArray, x: FloatArray) -> FloatArray:
-        y, _ = sosfilt(which, x, zi=sosfilt_zi(which) * x[0])
-        return np.asarray(y, dtype=np.float64)
+        cascade = Cascade(which, 1)
+        cascade.start(x[:1])
+        filtered: FloatArray = cascade.run(x[None])[0]
+        return filtered
 
     filtered = run(sections, samples)
     repaired, n_glitches = _repair(samples, usual=np.sqrt(_usual_power(filtered, hop, n_window)), rate_hz=rate_hz)
@@ -81,7 +83,7 @@ def look_at_emg(
         filtered = run(sections, repaired)
     power = _hop_means(filtered**2, hop)
     usual = _usual_power(filtered, hop, n_window)
-    slow = _hop_means(run(np.asarray(butter(2, (3.0, 18.0), "bandpass", fs=rate_hz, output="sos")), repaired) ** 2, hop)
+    slow = _hop_means(run(butterworth(2, (3.0, 18.0), rate_hz), repaired) ** 2, hop)
     per_s = rate_hz / hop
     spoilt = _spread(_running(slow, round(0.1 * per_s)) > SLOW_POWER * usual, round(TOUCHED_S * per_s))
     spoilt |= _spread(_running(power, max(1, round(0.03 * per_s))) > BURST_POWER * usual, round(TOUCHED_S * per_s))

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
+from importlib.machinery import PathFinder
+from importlib.util import module_from_spec
+from pathlib import Path
+from types import ModuleType
 from typing import TypeAlias
 
 import numpy as np
 
 from biofeedback.model import FloatArray
+from biofeedback.signal.design import steady_state
 
 
 class Cascade:
@@ -24,11 +30,9 @@ class Cascade:
     """
 
     def __init__(self, sections: FloatArray, n_channels: int) -> None:
-        from scipy.signal import sosfilt_zi  # two seconds; only when something is really filtered
-
         self.sections = np.ascontiguousarray(sections, dtype=np.float64)
         self._filter = find_kernel()
-        self._steady: FloatArray = np.asarray(sosfilt_zi(self.sections), dtype=np.float64)
+        self._steady = steady_state(self.sections)
         self.state: FloatArray = np.zeros((n_channels, len(self.sections), 2))
 
     def start(self, first: FloatArray) -> None:
@@ -64,8 +68,8 @@ def find_kernel() -> Kernel:
     for bit, a test holds the two equal.
     """
     try:
-        from scipy.signal._sosfilt import _sosfilt
-    except ImportError:
+        _sosfilt = _load_inner_loop()._sosfilt
+    except (ImportError, AttributeError):
         return filter_publicly
 
     def filter_directly(sections: FloatArray, x: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -75,6 +79,20 @@ def find_kernel() -> Kernel:
         return y, after
 
     return filter_directly
+
+
+@cache
+def _load_inner_loop() -> ModuleType:
+    """The compiled module alone: the package around it takes a second to import, more than most reports need."""
+    import scipy
+
+    folder = str(Path(scipy.__file__).parent / "signal")
+    spec = PathFinder.find_spec("_sosfilt", [folder])
+    if spec is None or spec.loader is None:
+        raise ImportError("scipy keeps its inner loop elsewhere", name="_sosfilt")
+    module = module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 def filter_publicly(sections: FloatArray, x: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -100,7 +118,6 @@ def group_delay_s(sections: FloatArray, frequency_hz: float, rate_hz: float) -> 
 
 def settling_frames(sections: FloatArray, rate_hz: float) -> int:
     """Frames until the answer to a unit step stays within 1 % of its final value; looks 2 s ahead."""
-    from scipy.signal import sosfilt
-
-    y = np.asarray(sosfilt(sections, np.ones(max(2, round(2 * rate_hz)))), dtype=np.float64)
+    n = max(2, round(2 * rate_hz))
+    y = Cascade(sections, 1).run(np.ones((1, n)))[0]
     return int(np.flatnonzero(np.abs(y - y[-1]) > 0.01)[-1]) + 1

@@ -10,6 +10,7 @@ import numpy as np
 from biofeedback.errors import SourceError
 from biofeedback.model import FlagArray, FloatArray
 from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
+from biofeedback.signal.design import butterworth, notch
 from biofeedback.signal.quality import EmgCheck
 from biofeedback.signal.whiten import WhiteningBank, WhiteningFilter
 
@@ -43,19 +44,14 @@ def check_rate(rate_hz: float, names: Sequence[str]) -> tuple[str, ...]:
 
 def band_pass(rate_hz: float) -> FloatArray:
     """Butterworth sections, 20-450 Hz (upper edge at most 0.45 of the rate), 24 dB per octave on both sides."""
-    from scipy.signal import butter
-
-    edges = [LOW_EDGE_HZ, min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)]
-    return np.asarray(butter(4, edges, btype="bandpass", fs=rate_hz, output="sos"), dtype=np.float64)
+    return butterworth(4, (LOW_EDGE_HZ, min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)), rate_hz)
 
 
 def mains_notch(mains_hz: float, rate_hz: float) -> FloatArray:
     """One section per harmonic inside the pass band, each 2 Hz wide between its -3 dB points."""
-    from scipy.signal import iirnotch
-
     top_hz = min(HIGH_EDGE_HZ, HIGHEST_EDGE * rate_hz)
     harmonics = np.arange(mains_hz, top_hz + 1e-9, mains_hz)
-    return np.asarray([np.concatenate(iirnotch(f, f / NOTCH_WIDTH_HZ, fs=rate_hz)) for f in harmonics])
+    return np.asarray([notch(f, NOTCH_WIDTH_HZ, rate_hz) for f in harmonics])
 
 
 def find_wandering_percent(bandwidth_hz: float) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import Chunk, FloatArray, Gap
+from biofeedback.signal.cascade import Cascade
 
 FOLLOW_S = 1.0  # of the running line: long against the pattern of a board, short against the warming of its crystal
 MOST_PERIODS = (
@@ -34,8 +35,7 @@ class EvenSpacing:
         self._rate_hz, self._reach_s = rate_hz, MOST_PERIODS / rate_hz
         keep = math.exp(-1.0 / (FOLLOW_S * rate_hz))  # a second-order line that follows a steady drift without lag
         a, b = 1.0 - keep * keep, (1.0 - keep) ** 2
-        self._feed, self._back = np.array([a, b - a]), np.array([1.0, a + b - 2.0, 1.0 - a])
-        self._state: FloatArray | None = None
+        self._follower = Cascade(np.array([[a, b - a, 0.0, 1.0, a + b - 2.0, 1.0 - a]]), 1)
         self._start = (0, 0.0)  # frame and device time from which both are counted
         self._frame = 0  # the next to be handed out
         self._lines: FloatArray = _NEVER  # moments of the frames that wait, from ``_frame`` on
@@ -85,15 +85,13 @@ class EvenSpacing:
     def _begin(self, frame: int, times_s: FloatArray) -> None:
         """After a gap the line begins anew, its first moment at the first reading."""
         self._frame, self._start = frame, (frame, float(times_s[0]))
-        self._state = np.zeros((1, 2))
+        self._follower.start(np.zeros(1))
 
     def _follow(self, first: int, times_s: FloatArray) -> FloatArray:
         """The line at frames from ``first`` on."""
-        from scipy.signal import lfilter
-
         frames: NDArray[np.int64] = np.arange(first - self._start[0], first - self._start[0] + len(times_s))
         due_s = self._start[1] + frames / self._rate_hz
-        late_s, self._state = lfilter(self._feed, self._back, (times_s - due_s)[None], axis=1, zi=self._state)
+        late_s = self._follower.run((times_s - due_s)[None])
         return np.asarray(
             np.clip(due_s + late_s[0], times_s - self._reach_s, times_s + self._reach_s), dtype=np.float64
         )

@@ -6,6 +6,7 @@ import numpy as np
 
 from biofeedback.model import FloatArray
 from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
+from biofeedback.signal.design import butterworth
 
 FORCE_EDGE_HZ = 15.0  # upper end of 10-15 Hz, common practice: takes least from the scatter and is prompt
 ENVELOPE_EDGE_HZ = 6.0  # linear envelope of muscle activity; common practice, no source
@@ -16,9 +17,7 @@ HIGHEST_EDGE = 0.45  # of the sample rate; a filter nearer to half the rate does
 
 def low_pass(edge_hz: float, rate_hz: float) -> FloatArray:
     """Butterworth sections of order 2, half power at ``edge_hz``."""
-    from scipy.signal import butter
-
-    return np.asarray(butter(2, edge_hz, fs=rate_hz, output="sos"), dtype=np.float64)
+    return butterworth(2, edge_hz, rate_hz)
 
 
 class SmoothFilter:

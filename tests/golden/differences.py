@@ -210,6 +210,12 @@ RULES = Rules(
         ),
         Allowed(r"report\.tables\.How much effort\..*", "one row for each band that was held", "any"),
         Allowed(
+            r"analysis\.dose\.saturation\.(effect_max|half_x)(_error)?",
+            "filters are worked out in another order of sections: levels differ by 1e-12, and the fit ends within 1e-6",
+            recording="adaptive.hold",
+            within=1e-6,
+        ),
+        Allowed(
             r"report\.tables\.How the contractions lasted\.note",
             "of the band that is advised",
             recording="adaptive.hold",
