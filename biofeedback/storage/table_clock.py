@@ -31,6 +31,7 @@ MOST_WRONG = 0.01  # of the rows: beyond this, rate x span and rows do not belon
 MOST_GAPS = 0.02  # of the steps: more are no lost rows, but rows that came in packets
 PACKET_REACH_S = 0.5  # rows that came in packets stand no further than this from the even line through all
 WRAPS = (2.0**16, 2.0**24, 2.0**31, 2.0**32)
+MOST_LOST = 5_000_000, 10  # frames in gaps, and how many for each row: more is a mistaken time, and all of the memory
 UNEVEN = 0.05  # of a period, standard deviation of the steps: told from here on
 
 
@@ -232,8 +233,18 @@ def place_by_times(times: FloatArray, where: str) -> Placing:
     advance = np.where(in_steps < SMALLEST_GAP_STEPS, 1.0, np.round(in_steps))  # step by step: slow drift is no gap
     close = steps[in_steps < SMALLEST_GAP_STEPS]
     period = float(close.mean())
+    if period < usual / 2:
+        raise RecordingError(
+            f"{where}: its rows are {period:.3g} or {usual:.3g} s apart, which is no one rate", RATE_CURE
+        )
     if (in_steps >= SMALLEST_GAP_STEPS).any():  # a period that is not the usual step, as of converters that take turns
         advance = np.where(in_steps < SMALLEST_GAP_STEPS, 1.0, np.maximum(2.0, np.round(steps / period)))
+    if advance.sum() - n_rows > MOST_LOST[0] + MOST_LOST[1] * n_rows:
+        row = int(np.argmax(steps))
+        raise RecordingError(
+            f"{where}: {steps[row]:.6g} s pass after row {kept[row] + 1}: {advance[row]:.0f} readings would be missing",
+            "cut the file there, or " + RATE_CURE,
+        )
     frames[kept] = np.concatenate([[0.0], np.cumsum(advance)]).astype(np.int64)
     span_s = time_s[kept[-1]] - time_s[kept[0]]
     rate_hz = float(f"{frames[kept[-1]] / span_s:.9g}")

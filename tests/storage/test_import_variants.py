@@ -362,6 +362,14 @@ VARIANTS = [
     ),
     V("time begins again", table(times=lambda k: f"{k % 1000 / 100:.2f}"), refused="jump back", cure=("--rate", "100")),
     V(
+        "one time years after the others",
+        table(
+            times=lambda k: "666660632" if k == 1500 else f"{k / 100:.2f}" if k < 1500 else f"{666660632 + k / 100:.2f}"
+        ),
+        refused="readings would be missing",
+        cure=("--rate", "100"),
+    ),
+    V(
         "16-bit milliseconds",
         table("millis,force_N", times=lambda k: str((60_000 + 10 * k) % 65_536)),
         told="begin again after 65536",
