@@ -30,7 +30,7 @@ CODES = ("A01", "A02", "A03", "A04")
 READERS = 2  # beside the group page: three pages for each athlete
 WATCH = """() => {
   window.painted = [];
-  const numbers = [...document.querySelectorAll(".seat .number > span:first-child")];
+  const numbers = [...document.querySelectorAll(".seat .number .digits")];
   const last = numbers.map(() => "");
   const look = () => {
     numbers.forEach((number, k) => {

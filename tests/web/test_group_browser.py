@@ -97,7 +97,7 @@ def shared_group() -> Iterator[ServedGroup]:
 
 
 def numbers(page: Page) -> list[str]:
-    return list(page.tab.locator(".seat .number > span:first-child").all_inner_texts())
+    return list(page.tab.locator(".seat .number .digits").all_inner_texts())
 
 
 def test_every_gauge_shows_its_own_sessions_number_at_that_level(browser: Any, group: ServedGroup) -> None:
@@ -106,7 +106,7 @@ def test_every_gauge_shows_its_own_sessions_number_at_that_level(browser: Any, g
     page.wait(lambda: numbers(page) == ["48"] * 4)
     page.tab.evaluate(
         """() => {
-        const all = [...document.querySelectorAll(".seat .number > span:first-child")];
+        const all = [...document.querySelectorAll(".seat .number .digits")];
         const words = all.map((number) => number.closest(".seat").querySelector("[data-part=word]"));
         window.seen = [];
         const note = () => {
@@ -184,7 +184,7 @@ def test_all_numbers_and_stops_are_seen_at_one_glance(browser: Any, group: Serve
     page = Page(browser, group, path="group", viewport={"width": size[0], "height": size[1]})
     page.wait(lambda: numbers(page) == ["71"] * 4)
     end = page.tab.locator("#stop-all").bounding_box()["y"]
-    for part in (".number > span:first-child", ".stop", ".stage"):
+    for part in (".number .digits", ".stop", ".stage"):
         for k in range(4):
             box = page.tab.locator(f".seat >> nth={k} >> {part}").bounding_box()
             assert 0 <= box["x"] <= box["x"] + box["width"] <= size[0], (k, part)

@@ -74,7 +74,7 @@ def test_four_phones_and_a_coach_show_and_change_the_right_athlete(
         coach.select_option("#plan", "short")
         coach.click("#start-all")
         drive(coach, until=".seat[data-stage='plan'] >> nth=3")
-        coach.evaluate(WATCH, ".seat .number > span:first-child")
+        coach.evaluate(WATCH, ".seat .number .digits")
         for phone in phones:
             drive(phone, until="body[data-stage='plan']")
             phone.evaluate(WATCH, "#number")

@@ -34,7 +34,7 @@ window.WebSocket = class extends Plain {
 };
 let was = true;
 const look = () => {
-  const texts = [...document.querySelectorAll(".number > span:first-child")].filter((e) => e.offsetParent !== null);
+  const texts = [...document.querySelectorAll(".number .digits")].filter((e) => e.offsetParent !== null);
   const all = texts.length > 0 && texts.every((e) => e.textContent === "–");
   if (all && !was) window.gone.push((Date.now() - window.newest) / 1000);
   if (!all && was) window.back.push(Date.now() / 1000);
@@ -64,7 +64,7 @@ class Screens:
 
     def level(self, k: int) -> int:
         """The level of the number on screen ``k``; on the group's page the second athlete's."""
-        name = ".seat >> nth=1 >> .number > span:first-child" if k == 0 else "#number"
+        name = ".seat >> nth=1 >> .number .digits" if k == 0 else "#number"
         return int(self.tabs[k].locator(name).get_attribute("data-level"))
 
     def start_hold(self) -> None:
@@ -104,7 +104,7 @@ def wait(tab: Any, condition: Callable[[], object], *, within_s: float = 20.0) -
 
 
 def is_live(tab: Any) -> bool:
-    texts = tab.locator(".number > span:first-child:visible").all_inner_texts()
+    texts = tab.locator(".number .digits:visible").all_inner_texts()
     return bool(texts) and all(text not in ("–", "") for text in texts)
 
 

@@ -1,12 +1,10 @@
-// Text on a canvas, written once and copied from then on.
-
 const N_WRITINGS = 300;
 /** @type {Map<string, {picture: OffscreenCanvas, text: string, left: number, top: number}>} */
 const writings = new Map();
 
 /**
- * A text on a canvas, at x and y as its font, align and baseline say. Writing on a canvas of the page makes the browser
- * work out the page's styles first, in the middle of a frame: each text is written once, beside the page, and copied.
+ * A text on a canvas, written once beside the page and copied from then on: writing on a canvas of the page itself makes
+ * the browser work out the page's styles in the middle of a frame.
  * @param {CanvasRenderingContext2D} ctx
  * @param {string} text
  * @param {number} x
@@ -36,6 +34,6 @@ export function write(ctx, text, x, y, { font, color, align = "left", baseline =
     writings.set(key, kept);
   }
   const { picture, left, top } = kept;
-  const whole = (/** @type {number} */ px) => Math.round(px * ratio) / ratio; // on whole pixels of the screen it stays sharp
+  const whole = (/** @type {number} */ px) => Math.round(px * ratio) / ratio; // on whole pixels it stays sharp
   ctx.drawImage(picture, whole(x - left), whole(y - top), picture.width / ratio, picture.height / ratio);
 }
