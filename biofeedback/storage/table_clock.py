@@ -235,7 +235,7 @@ def place_by_times(times: FloatArray, where: str) -> Placing:
     period = float(close.mean())
     if period < usual / 2:
         raise RecordingError(
-            f"{where}: its rows are {period:.3g} or {usual:.3g} s apart, which is no one rate", RATE_CURE
+            f"{where}: its rows are {period:.3g} or {usual:.3g} s apart, too different for one rate", RATE_CURE
         )
     if (in_steps >= SMALLEST_GAP_STEPS).any():  # a period that is not the usual step, as of converters that take turns
         advance = np.where(in_steps < SMALLEST_GAP_STEPS, 1.0, np.maximum(2.0, np.round(steps / period)))

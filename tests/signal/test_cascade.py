@@ -1,3 +1,6 @@
+import subprocess
+import sys
+
 import numpy as np
 from scipy.signal import butter
 
@@ -24,3 +27,16 @@ def test_a_state_kept_from_before_is_not_touched_by_running_on():
     assert np.array_equal(kept, copy)
     cascade.state = kept
     assert cascade.run(x).tobytes() == first.tobytes()
+
+
+def test_filtering_imports_the_inner_loop_and_not_the_package_around_it():
+    """A second at each start; and the public function beside it would be compared with itself above."""
+    code = """
+import sys
+from biofeedback.signal.cascade import Cascade, filter_publicly, find_kernel
+from biofeedback.signal.emg import band_pass
+Cascade(band_pass(1000.0), 1)
+assert find_kernel() is not filter_publicly
+assert "scipy.signal" not in sys.modules
+"""
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)

@@ -476,9 +476,9 @@ def test_a_rating_given_after_a_phase_has_ended_is_not_put_into_it() -> None:
     assert [(data["value"], data.get("phase_index")) for data in ratings] == [(6, 0), (2, None), (3, 0)]
 
 
-def test_three_times_of_no_one_rate_are_refused_before_any_memory_is_taken(tmp_path):
+def test_three_times_too_different_for_one_rate_are_refused_before_any_memory_is_taken(tmp_path):
     """Twenty-six bytes, found by a fuzzer, asked for two gigabytes."""
     path = tmp_path / "odd.csv"
     path.write_bytes(b"time,force\n0.40,1\n5.00,2\n666660632,\x1a")
-    with pytest.raises(RecordingError, match="no one rate"):
+    with pytest.raises(RecordingError, match="too different for one rate"):
         import_csv(path, channels={"force": "force:N"})
