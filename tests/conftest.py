@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Callable, Generator
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,13 @@ from hypothesis import settings
 
 settings.register_profile("busy machine", deadline=None)  # how long an example takes is the benchmarks' business
 settings.load_profile("busy machine")
+
+if sys.dont_write_bytecode:
+    # Else each worker, and each program that a test starts, compiles everything anew: two thirds of the collecting.
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"] = str(Path(__file__).parents[1] / ".cache" / "compiled")
+
 IS_ALL_REQUIRED = os.environ.get("BIOFEEDBACK_REQUIRE_ALL") == "1"
 
 PUBLISHED = Path(__file__).parent / "published"

@@ -16,11 +16,12 @@ SKIPPED_MODULE = "import pytest\npytest.skip('no such bus', allow_module_level=T
 SKIPPED_IMPORT = "import pytest\npytest.importorskip('no_such_module')\ndef test_one(): pass\n"
 
 
-SIDE_BY_SIDE = ("-n", "1", "--dist", "loadgroup", "--no-loadscope-reorder", "-W", "ignore")
+SIDE_BY_SIDE = ("-p", "xdist.plugin", "-n", "1", "--dist", "loadgroup", "--no-loadscope-reorder", "-W", "ignore")
 
 
 def run(folder: Path, *words: str, required: str) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "BIOFEEDBACK_REQUIRE_ALL": required}
+    """What pytest says; looking for everything that extends it would take most of the time."""
+    environment = {**os.environ, "BIOFEEDBACK_REQUIRE_ALL": required, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
     command = [sys.executable, "-m", "pytest", "-c", os.devnull, "--rootdir", str(folder), str(folder), *words]
     return subprocess.run(command, capture_output=True, text=True, env=environment, check=False, cwd=folder)
 
@@ -48,6 +49,25 @@ def test_no_property_fails_for_a_slow_machine(tmp_path):
     text += "@settings(max_examples=2)\n@given(st.integers())\ndef test_one(n): time.sleep(0.25)\n"
     (tmp_path / "test_it.py").write_text(text, encoding="utf-8")
     assert run(tmp_path, required="1").returncode == 0
+
+
+def test_what_is_compiled_is_kept_for_the_other_workers_and_programs(tmp_path, monkeypatch):
+    """Where PYTHONDONTWRITEBYTECODE is set nothing is left beside the code, and all is compiled once all the same."""
+    folder = tmp_path / "tests"
+    folder.mkdir()
+    shutil.copy(CONFTEST, folder)
+    (folder / "helping.py").write_text("ANSWER = 42\n", encoding="utf-8")
+    text = (
+        "import subprocess, sys\ndef test_it():\n    subprocess.check_call([sys.executable, '-c', 'import helping'])\n"
+    )
+    (folder / "test_it.py").write_text(text, encoding="utf-8")
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
+    monkeypatch.delenv("PYTHONPYCACHEPREFIX", raising=False)
+    done = run(folder, required="1")
+    assert done.returncode == 0, done.stdout
+    kept = {path.name.partition(".")[0] for path in (tmp_path / ".cache").rglob("*.pyc")}
+    assert {"helping", "test_it"} <= kept
+    assert list(folder.rglob("*.pyc")) == []
 
 
 def test_those_that_wait_go_first_side_by_side_only(tmp_path):

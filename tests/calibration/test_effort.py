@@ -220,3 +220,12 @@ def test_a_muscle_quieter_than_its_own_rest_has_lost_an_electrode():
     assert flags.tolist() == [Flag.ELECTRODE, Flag.GOOD]
     flags, at = push_seconds(stream, 2, 2.0, 10.0, first=at)
     assert not flags[0] & Flag.ELECTRODE, "someone who relaxes better than at the zero"
+
+
+def test_a_lost_electrode_is_said_after_two_quiet_seconds_and_no_sooner():
+    stream = EffortStream([EMG, FORCE], RATE)
+    stream.set_rest(0, 5.0, 0.3)
+    _, at = push_seconds(stream, 5, 5.0, 10.0)
+    quiet = np.tile((0.8, 10.0), (3 * round(RATE), 1))
+    flagged = np.flatnonzero(stream.push(levels_of(*quiet.T, first=at)).flags[:, 0] & Flag.ELECTRODE)
+    assert flagged[0] == 2 * round(RATE), "quiet blocks are counted one by one"

@@ -183,6 +183,17 @@ def test_an_end_is_a_heap_and_the_top_of_a_wave_is_none(side: int) -> None:
     assert find_rail(side * np.repeat([0.0, 3.0], 2000), 1000, side=side, is_emg=False) is None, "too coarse to tell"
 
 
+@pytest.mark.parametrize(("n_last", "n_before", "is_emg", "end"), [
+    (2, 0, False, 1023.0), (1, 0, False, None), (1, 3, False, None), (2, 1, False, None), (3, 1, False, 1023.0),
+    (4, 1, True, 1023.0), (3, 0, True, None), (8, 4, True, None), (9, 4, True, 1023.0),
+])  # fmt: skip
+def test_a_converters_last_code_needs_few_readings_and_twice_the_code_before_it(
+    n_last: int, n_before: int, is_emg: bool, end: float | None
+) -> None:
+    counts = np.repeat([*np.arange(900.0, 922.0), 1022.0, 1023.0], [*[3] * 22, n_before, n_last])
+    assert find_rail(counts, 1000, side=1, is_emg=is_emg) == end
+
+
 def test_ends_of_raw_emg_are_learnt_while_it_runs_and_forgotten_when_they_are_passed() -> None:
     channel = Channel(name="emg", kind="emg")
     x = np.clip(np.round(rng(5).normal(0, 300, 20_000)), -400, 400)

@@ -89,6 +89,17 @@ def test_a_loose_electrode_drifts_more_than_the_muscle_speaks() -> None:
     assert flagged[100:].all()
 
 
+@pytest.mark.parametrize("unit_in_uv", [1.0, 1000.0, 1e6])  # a board that prints volts sends very small numbers
+def test_a_loose_electrode_is_one_in_whatever_unit_the_board_prints(unit_in_uv: float) -> None:
+    """A muscle that has spoken is known: as much drift as half of its voice is enough then, and a tenth is not."""
+    rests, holds = emg(8, 2), emg(4, 60, seed=4)
+    slow = np.sin(2 * np.pi * 3 * time_s(8)) * np.sqrt(2)
+    counts = np.concatenate((rests, holds, rests + 9 * slow, rests + 50 * slow)) / unit_in_uv
+    flagged = (flags_of(EMG, counts) & Flag.ELECTRODE) > 0
+    assert not flagged[:2000].any(), "any baseline drifts more than a muscle at rest"
+    assert flagged[2400:].all()
+
+
 def test_a_radio_that_loses_a_few_readings_does_not_blind_the_check() -> None:
     counts = emg(8, 5) + np.cumsum(np.random.default_rng(2).normal(0, 2.0, 8000))
     counts[10::50] = np.nan

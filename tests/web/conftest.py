@@ -131,7 +131,7 @@ class Page:
 
     def wait(self, condition: Callable[[], object], *, within_s: float = 5.0) -> float:
         """Free seconds until ``condition`` holds (no script is evaluated from text: the page's policy forbids it)."""
-        return wait_until(condition, within_s=within_s, pause=lambda: self.tab.wait_for_timeout(10)).spent_s
+        return wait_until(condition, within_s=within_s, pause=lambda: self.tab.wait_for_timeout(25)).spent_s
 
 
 @pytest.fixture

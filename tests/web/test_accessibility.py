@@ -27,7 +27,7 @@ def violations(page: Page, only: list[str] | None = None) -> list[str]:
     found = page.tab.evaluate(
         """async ([tags, only]) => {
         const runOnly = only ? { type: "rule", values: only } : { type: "tag", values: tags };
-        const result = await axe.run(document, { runOnly });
+        const result = await axe.run(document, { runOnly, resultTypes: ["violations"] });
         return result.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.target + " " + n.failureSummary)}`);
       }""",
         [TAGS, only],
