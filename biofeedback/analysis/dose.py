@@ -60,7 +60,8 @@ class Dose:
     ``wanted_points`` is the easing that would matter. ``curve`` reaches as far as was tried. ``least_percent`` is the
     effort held in ``band``. ``next_percent`` is the one thing to try next, None where nothing more is worth it, with
     ``next_reason``. ``is_worse``: all that was held made it worse; ``relaxed_too_low``: there was nothing to ease.
-    ``misfit`` names bands that the curve does not describe; there the ratings stand.
+    ``misfit`` names bands that the curve does not describe; there the ratings stand. ``limit_percent``: the highest
+    effort that may be asked for.
     """
 
     n_points: int
@@ -78,6 +79,7 @@ class Dose:
     relaxed_too_low: bool
     saturation: EmaxFit | None
     misfit: str
+    limit_percent: float = 100.0
 
     def at(self, effort_percent: float) -> DoseLevel:
         """The level of the curve nearest to an effort."""
@@ -129,7 +131,9 @@ def compute_dose(
     elif advice == "neither":
         reason = describe_neither(held, wanted_points, is_worse=is_worse)
     else:
-        reason = describe_open(held, wanted_points, n_points=len(points), has_room=has_room, is_worse=is_worse)
+        reason = describe_open(
+            held, wanted_points, has_room=has_room, is_worse=is_worse, limit_percent=limit_percent,
+        )  # fmt: skip
     bent = enough is not None and len(held) >= N_POINTS_MIN
     return Dose(
         n_points=len(points),
@@ -147,6 +151,7 @@ def compute_dose(
         relaxed_too_low=not has_room,
         saturation=fit_emax(contrasts.effort_percent, contrasts.change) if bent else None,
         misfit=_describe_misfit(held),
+        limit_percent=limit_percent,
     )
 
 
@@ -168,7 +173,7 @@ def agree_with(dose: Dose, word: ResponseWord) -> Dose:
     agreed = replace(
         dose, advice="not decided", band=None, least_percent=None, least_chance_percent=None, is_worse=is_worse,
         reason=describe_open(
-            dose.held, dose.wanted_points, n_points=dose.n_points, has_room=True, is_worse=is_worse
+            dose.held, dose.wanted_points, has_room=True, is_worse=is_worse, limit_percent=dose.limit_percent
         ),
     )  # fmt: skip
     if dose.advice == "not decided":

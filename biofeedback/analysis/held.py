@@ -61,17 +61,32 @@ def describe_neither(held: Sequence[HeldBand], wanted_points: float, *, is_worse
 
 
 def describe_open(
-    held: Sequence[HeldBand], wanted_points: float, *, n_points: int, has_room: bool, is_worse: bool
+    held: Sequence[HeldBand],
+    wanted_points: float,
+    *,
+    has_room: bool,
+    is_worse: bool,
+    limit_percent: float,
 ) -> str:
-    """Why nothing is decided."""
+    """Why nothing is decided; ``limit_percent``: the highest effort that may be asked for."""
     if not has_room:
         return "there was too little discomfort for an easing to show"
     if not held:
         return "no contraction has both a known effort and relaxed ratings on both sides"
+    n_points = sum(h.n for h in held)
     if n_points < N_POINTS_MIN:
         return f"{count(n_points, 'contraction')} with relaxed ratings on both sides are too few"
     if is_worse:
         return f"what was held made it worse ({_list_rated(held)})"
+    return _describe_doubt(held, wanted_points, limit_percent)
+
+
+def _describe_doubt(held: Sequence[HeldBand], wanted_points: float, limit_percent: float) -> str:
+    """Whether what eased lies above what may be asked for, nothing eased enough, or it is not known."""
+    easing = [h for h in held if h.rated <= -wanted_points and h.level.chance_percent > EXCLUDED_PERCENT]
+    if easing and all(h.effort_percent > limit_percent for h in easing):
+        most = f"{limit_percent:g} %, the most that may be asked for"
+        return f"what was rated as easing it lies above {most} ({_list_rated(easing)})"
     if all(h.level.chance_percent <= EXCLUDED_PERCENT for h in held):
         less = f"what was held eases it by less than {wanted_points:.1f} points"
         return f"{'nothing that was held eased it' if all(h.rated >= 0 for h in held) else less} ({_list_rated(held)})"

@@ -29,6 +29,7 @@ from biofeedback.analysis.words import (
     Reach,
     ResponseWord,
     choose_word,
+    count,
     find_wanted,
     judge_reach,
 )
@@ -222,6 +223,9 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None, earlier: Sca
         n, low, high, n_min=N_CONTRASTS_MIN, yardstick=YARDSTICK_POINTS, at_end_percent=at_end_percent,
         noun="rated contraction",
     )  # fmt: skip
+    if n < min(N_CONTRASTS_MIN, len(working)):
+        between = f"{n} of {count(len(working), 'rated contraction')} {'lies' if n == 1 else 'lie'}"
+        reason = f"{between} between rated relaxed phases, {N_CONTRASTS_MIN} are needed"
     n_more, n_more_reason = (
         (0, "the answer is clear already")
         if word in ("less", "more")

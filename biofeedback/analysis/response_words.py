@@ -51,7 +51,7 @@ def describe_response(response: Response) -> tuple[str, ...]:
 def describe_drift(response: Response) -> str:
     """How the relaxed ratings moved by themselves, "did not" only where the interval leaves no drift that matters."""
     drift, span_min = response.drift_per_min, response.relaxed_over_min
-    if drift.slope is None or not response.n_contrasts:
+    if drift.slope is None or not response.n_contrasts or response.at_end_percent == ALL_PERCENT:
         return ""
     if drift.n < N_DRIFT_MIN or drift.low is None or drift.high is None:
         return "Too few relaxed ratings to say whether they drifted by themselves."
@@ -65,9 +65,10 @@ def describe_drift(response: Response) -> str:
             "The relaxed ratings did not drift by themselves as far as would matter: "
             f"by {most:.1f} points at most in {span_min:.0f} min (95 % interval, rounding included)."
         )
+    rounding = response.rounding / span_min
     return (
-        f"Whether the relaxed ratings drifted by themselves is open: anything from {drift.low:+.1f} to "
-        f"{drift.high:+.1f} a minute fits; a drift is taken out of the comparison."
+        f"Whether the relaxed ratings drifted by themselves is open: anything from {drift.low - rounding:+.1f} to "
+        f"{drift.high + rounding:+.1f} a minute fits, rounding included; a drift is taken out of the comparison."
     )
 
 

@@ -104,6 +104,7 @@ def test_all_ratings_at_one_end_say_that_nothing_can_show(value) -> None:
     assert "Leave contraction out" not in steps
     assert "Train at" not in steps
     assert ("go less far" in steps) == (value == 10)
+    assert "drift" not in effect  # where no change can show, none is denied
 
 
 def test_all_ratings_equal_decide_nothing_of_what_was_not_tried() -> None:
@@ -170,6 +171,34 @@ def test_a_band_above_the_maximum_or_never_reached_is_told_by_what_was_held(band
     assert said in steps or said.capitalize() in steps
     assert "80–100 %" not in steps
     assert "Leave contraction out" not in steps
+
+
+def test_what_eases_above_the_maximum_is_not_told_to_be_open_but_beyond_what_may_be_asked_for() -> None:
+    session = MadeSession()
+    session.calibrate()
+    for _ in range(5):
+        session.phase("passive", 6.0, rating=7)
+        session.phase("contract", 6.0, 118.0, band=[100, 120], ripple_percent=1.0, rating=3)
+    session.phase("passive", 6.0, rating=7)
+    session.end()
+    session.settings = make_settings(simulated=False)
+    steps = " ".join(describe_next(analyse_recording(session)))
+    assert (
+        "what was rated as easing it lies above 100 %, the most that may be asked for (100–120 %: 4.0 points lower)"
+        in steps
+    )
+    assert "leave open" not in steps
+    assert "find a new maximum" in steps
+
+
+def test_full_relief_of_a_little_discomfort_leaves_no_drift_of_nothing_open() -> None:
+    effect, _ = say(answer((2,) * 6, (0,) * 5))
+    assert "to +0.0 a minute" not in effect
+
+
+def test_contractions_that_were_rated_are_counted_although_no_relaxed_rating_follows() -> None:
+    effect, _ = say(answer((6, 6), (3, 3)))
+    assert "1 of 2 rated contractions lies between rated relaxed phases, 3 are needed" in effect
 
 
 def test_no_report_contradicts_itself() -> None:
