@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from datetime import datetime
+from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from biofeedback.account.kinds import RepeatMade
@@ -73,6 +77,68 @@ def test_the_page_stands_alone_and_trusts_no_text(history, check) -> None:
     page = build_history(compare_sessions(EVIL, [evil, replace(evil, started_utc="")]))
     assert "<script" not in page
     parse(page)
+
+
+def read_figure(page: str) -> list[dict]:
+    """What each row of a figure shows, as an eye reads it off: dots and dashed ends by the ticks beside them."""
+    rows = []
+    for part in re.split(r'<g id="axes_\d+">', page)[1:]:
+        ticks: dict[str, list[tuple[float, str]]] = {"x": [], "y": []}
+        for axis, inside in re.findall(r'<g id="([xy])tick_\d+">(.*?)(?=<g id="[xy]tick_|<g id="patch|$)', part, re.S):
+            at = dict(re.findall(r' ([xy])="([-\d.]+)"', re.search(r"<use [^>]*>", inside)[0]))
+            if word := re.search(r"<!-- (.+?) -->", inside):
+                ticks[axis].append((float(at[axis]), word[1].replace("−", "-")))
+        dots = re.findall(r'<use [^>]*x="([\d.]+)" y="([\d.]+)" style="fill: var\(--effort\)', part)
+        lines = {}
+        for path, style in re.findall(r'<path d="([^"]*)"[^>]*style="(fill: none; [^"]*)"', part):
+            colour = re.search(r"stroke: var\(--(\w+)\)", style)[1]
+            lines.setdefault(
+                colour, ([tuple(map(float, each)) for each in re.findall(r"[ML] (\S+) (\S+)", path)], style)
+            )  # the frame around them comes last
+        rows.append({"ticks": ticks, "dots": [tuple(map(float, dot)) for dot in dots], "lines": lines})
+    return rows
+
+
+def find_scale(ticks):
+    """From the page's units to the numbers at the ticks, by the first and the last of them."""
+    (a, first), (b, last) = ticks[0], ticks[-1]
+    return lambda at: first + (at - a) / (b - a) * (last - first)
+
+
+def test_dots_and_trend_stand_where_the_ticks_say_they_do(check) -> None:
+    """A maximum that rises by 10 N a week; a range that goes up and down and has no trend."""
+    point = replace(summarise_session(check, "a"), maximum_unit="N", reach_unit="cm")
+    dates = [f"2026-{day}T00:00:00+00:00" for day in ("01-05", "01-12", "01-19", "01-26", "02-02", "02-09", "02-16")]
+    reaches = [40.0, 47.0, 41.0, 46.0, 42.0, 45.0, 43.0]
+    points = [
+        replace(point, name=str(n), started_utc=date, maximum=400.0 + 10 * n, reach=reaches[n])
+        for n, date in enumerate(dates)
+    ]
+    (group,) = compare_sessions("A01", points).groups
+    rows = read_figure(build_history(compare_sessions("A01", points)))
+    assert len(rows) == len(group.measures)
+    days = [datetime.fromisoformat(date).timestamp() / 86400 for date in dates]
+    on_x = [
+        (at, datetime.strptime(f"{word} +0000", "%d %b %y %z").timestamp() / 86400)
+        for at, word in rows[-1]["ticks"]["x"]
+    ]
+    find_day = find_scale(on_x)
+    shown = {measure.name: row for measure, row in zip(group.measures, rows, strict=True)}
+    reach = next(name for name in shown if "range" in name or "reach" in name)
+    for name, truth in (("maximum", [400.0 + 10 * n for n in range(7)]), (reach, reaches)):
+        row = shown[name]
+        find_value = find_scale([(at, float(word)) for at, word in row["ticks"]["y"]])
+        assert [find_value(y) for _, y in row["dots"]] == pytest.approx(truth, abs=0.02)
+        assert [find_day(x) for x, _ in row["dots"]] == pytest.approx(days, abs=1.0)  # a tick names a day, not an hour
+        joined, _ = row["lines"]["soft"]
+        assert np.array(joined) == pytest.approx(np.array(row["dots"]), abs=1e-3)
+    ends, style = shown["maximum"]["lines"]["edge"]
+    assert "stroke-dasharray" in style
+    assert np.array(ends) == pytest.approx(np.array(shown["maximum"]["dots"]), abs=0.05), (
+        "a straight rise is its own trend"
+    )
+    assert "edge" not in shown[reach]["lines"]
+    assert all(a < b for a, b in pairwise(x for x, _ in shown["maximum"]["dots"]))
 
 
 def test_no_text_lies_on_another(history) -> None:
