@@ -83,6 +83,24 @@ def test_those_that_wait_go_first_side_by_side_only(tmp_path):
     assert beside.stdout.index("test_long") < beside.stdout.index("test_some") < beside.stdout.index("test_quick")
 
 
+@pytest.mark.skipif(shutil.which("timeout") is None, reason="coreutils are for Linux")
+def test_a_run_that_hangs_ends_and_says_so(tmp_path):
+    """A stand-in for Python that never comes back, in the last lines of what CI runs."""
+    script = (Path(__file__).parents[1] / ".ci" / "run").read_text("utf-8")
+    stand_in = tmp_path / ".venv" / "bin" / "python"
+    stand_in.parent.mkdir(parents=True)
+    for text, said, code in (("exec sleep 60", True, 124), ('[ "$4" = auto ] && exit 1; exit 0', False, 0)):
+        stand_in.write_text(f"#!/bin/sh\n{text}\n", encoding="utf-8")
+        stand_in.chmod(0o755)
+        command = ["bash", "-c", "set -euo pipefail\n" + script[script.index("most_minutes=") :]]
+        environment = {**os.environ, "BIOFEEDBACK_TEST_MINUTES": "0.005"}
+        done = subprocess.run(
+            command, cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=50, check=False
+        )
+        assert done.returncode == code, done.stderr
+        assert ("did not end within 0.005 minutes" in done.stderr) is said
+
+
 PAGES = """import pytest
 @pytest.fixture
 def browser(): pass

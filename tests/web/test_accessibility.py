@@ -26,6 +26,7 @@ def violations(page: Page, only: list[str] | None = None) -> list[str]:
     """What the engine finds now; ``only`` by these rules."""
     found = page.tab.evaluate(
         """async ([tags, only]) => {
+        for (const one of document.getAnimations()) if (one instanceof CSSTransition) one.finish();  // no mixed colour
         const runOnly = only ? { type: "rule", values: only } : { type: "tag", values: tags };
         const result = await axe.run(document, { runOnly, resultTypes: ["violations"] });
         return result.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.target + " " + n.failureSummary)}`);

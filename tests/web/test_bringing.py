@@ -137,7 +137,7 @@ def test_a_table_is_brought_put_right_marked_and_opened(
         page.tab.click("#to-bring")
         page.tab.wait_for_selector("#table")
         page.tab.set_input_files("#table", str(tmp_path / "trial.csv"))
-        page.wait(lambda: "no column is known" in page.text("problem-what"))
+        page.wait(lambda: "no column is known" in page.text("problem-what"), within_s=60)  # the first file of all
         assert page.text("problem-cure") == "Say below what each column is."
         assert violations(page) == []
         page.tab.select_option("#columns select", "force")
@@ -161,7 +161,7 @@ def test_a_table_is_brought_put_right_marked_and_opened(
         assert page.tab.evaluate(wide) <= 0
         page.tab.fill("#athlete", "A07")
         page.tab.click("#take")
-        page.wait(lambda: page.text("made-title") == "It is a recording now: trial.hold")
+        page.wait(lambda: page.text("made-title") == "It is a recording now: trial.hold", within_s=60)
         assert violations(page) == []
         page.tab.click("#open-made")
         page.wait(lambda: page.text("title") == "A07")
