@@ -120,6 +120,17 @@ test("a single number without a name is taken for a force, and its unit asked wi
   assert.deepEqual(start.askedUnits([{ ...rows[0], unit: "kg" }], heard), []);
 });
 
+test("beside a counter a single number without a name is a force in the unit that the lines say", () => {
+  const heard = [HEARD[0], { kind: "", label: "", unit: "kg", value: "29.25", role: "value" }];
+  assert.deepEqual(
+    start.rowsOf(heard, [start.newColumn()]).map(({ kind, unit }) => [kind, unit]),
+    [
+      ["seq", ""],
+      ["force", "kg"],
+    ],
+  );
+});
+
 test("columns and lines are told in words", () => {
   assert.equal(start.columnWords(1, HEARD), "column 1 · “No” · 29 · counts up");
   assert.equal(start.columnWords(2, HEARD), "column 2 · “Kraft” · 29.25 kg");
