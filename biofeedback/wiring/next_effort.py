@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from biofeedback.analysis.dose import DosePoint
 
 N_EARLIER = 5  # recordings looked back at, the newest
+N_POINTS = 48  # contractions a choice is made from, this session's first: more take longer than a session may wait
 
 
 class EffortChooser:
@@ -31,15 +32,21 @@ class EffortChooser:
         self._earlier: tuple[DosePoint, ...] = ()
 
     def prepare(self, plan: Plan) -> Plan:
-        """The same plan; when it adapts, earlier recordings are read beside the session, once."""
-        if self._read and any(phase.adapt for phase in plan.phases):
-            self.thread = threading.Thread(target=self._look_back, args=(self._read,), name="earlier", daemon=True)
+        """The same plan; when it adapts, the analysis is loaded and earlier recordings are read beside the session."""
+        if self.thread is None and any(phase.adapt for phase in plan.phases):
+            self.thread = threading.Thread(target=self._look_back, name="earlier", daemon=True)
             self.thread.start()
-            self._read = None
         return plan
 
-    def _look_back(self, read: Callable[[], Iterable[DosePoint]]) -> None:
-        self._earlier = tuple(read())
+    def _look_back(self) -> None:
+        held = [
+            HeldPhase("passive", 0, 0.0, 0.0),
+            HeldPhase("contract", 1, 20.0, 0.0),
+            HeldPhase("passive", 2, 0.0, 0.0),
+        ]
+        self(held, low_percent=10.0, high_percent=20.0, top_percent=20.0)  # loads what the first choice needs
+        if self._read:
+            self._earlier = tuple(self._read())
 
     def __call__(
         self, held: Sequence[HeldPhase], *, low_percent: float, high_percent: float, top_percent: float
@@ -47,12 +54,14 @@ class EffortChooser:
         """The effort that is expected to teach most, with every contrast that it was made from."""
         from biofeedback.analysis.dose import choose_effort
 
-        points = [*gather_points(held), *self._earlier]
+        own = gather_points(held)[-N_POINTS:]
+        earlier = self._earlier[: N_POINTS - len(own)]
+        points = [*own, *earlier]
         effort, reason = choose_effort(
             points, low_percent=low_percent, high_percent=high_percent, top_percent=top_percent
         )
-        if self._earlier:
-            reason += f", with {len(self._earlier)} earlier contractions in mind"
+        if earlier:
+            reason += f", with {len(earlier)} earlier contractions in mind"
         return Choice(effort, reason, {"points": [[p.effort_percent, p.change, p.session, p.cycle] for p in points]})
 
 

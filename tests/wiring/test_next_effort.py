@@ -6,13 +6,13 @@ import pytest
 
 from biofeedback.acquisition.sources import open_source
 from biofeedback.analysis.answer import analyse_recording, list_dose_points
-from biofeedback.analysis.dose import choose_effort
+from biofeedback.analysis.dose import DosePoint, choose_effort
 from biofeedback.commands.simulate import simulate_session
 from biofeedback.session.adapting import HeldPhase
 from biofeedback.session.plan import load_plan
 from biofeedback.session.setup import Setup
 from biofeedback.storage.recording import open_recording
-from biofeedback.wiring.next_effort import EffortChooser, gather_points, read_earlier
+from biofeedback.wiring.next_effort import N_POINTS, EffortChooser, gather_points, read_earlier
 
 SETUP = Setup(
     athlete="A01", exercise="hamstring", side="left", position="box", simulated=True, limit=10.0,
@@ -84,6 +84,22 @@ def test_earlier_recordings_are_only_read_for_a_plan_that_adapts():
     chooser.prepare(load_plan("dose-search"))
     chooser.thread.join(10)
     assert read == [1]
+
+
+def test_a_choice_is_made_from_no_more_than_a_session_can_wait_for():
+    """This session's contractions first, then the newest of earlier ones."""
+    earlier = [DosePoint(50.0, -1.0, 1 + i // 8, i % 8) for i in range(100)]
+    chooser = EffortChooser(lambda: earlier)
+    chooser.prepare(load_plan("dose-search"))
+    chooser.thread.join(60)
+    held = [HeldPhase("passive", 0, 0.0, 7.0)]
+    for i in range(3):
+        held += [HeldPhase("contract", 2 * i + 1, 30.0, 5.0), HeldPhase("passive", 2 * i + 2, 0.0, 7.0)]
+    choice = chooser(held, low_percent=10.0, high_percent=80.0, top_percent=100.0)
+    rows = choice.basis["points"]
+    assert len(rows) == N_POINTS
+    assert [row[2] for row in rows[:4]] == [0, 0, 0, 1]
+    assert f"with {N_POINTS - 3} earlier contractions" in choice.reason
 
 
 def test_a_phase_without_a_rating_makes_no_contrast():

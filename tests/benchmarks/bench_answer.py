@@ -1,0 +1,104 @@
+"""How long an answer takes, in one process: ``python tests/benchmarks/bench_answer.py [--against FOLDER]``.
+
+The next effort of a plan that adapts is found on the event loop: at most 50 ms. ``--against`` names a checkout of an
+earlier version: a 20 min session is analysed by both, in turns, each in a process of its own, imports left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from biofeedback.analysis.dose import DosePoint
+from biofeedback.session.adapting import HeldPhase
+from biofeedback.session.plan import load_plan
+from biofeedback.wiring.next_effort import EffortChooser
+
+LIMIT_MS = 50.0
+N_CHOICES, N_TURNS = 30, 7
+ANALYSE = """
+import sys, time
+from biofeedback.analysis.answer import analyse_recording
+from biofeedback.storage.recording import open_recording
+recording = open_recording(sys.argv[1])
+analyse_recording(recording)
+started_s = time.process_time()
+analyse_recording(recording)
+print(time.process_time() - started_s)
+"""
+
+
+def time_choices(n_contractions: int, n_earlier: int) -> tuple[float, float]:
+    """Milliseconds of the first choice in a session, and of the slowest but one of the later ones."""
+    rng = np.random.default_rng(1)
+    earlier = [
+        DosePoint(float(rng.uniform(20, 80)), float(rng.normal(-1, 1)), 1 + i // 8, i % 8) for i in range(n_earlier)
+    ]
+    chooser = EffortChooser(lambda: earlier)
+    chooser.prepare(load_plan("dose-search"))
+    if chooser.thread:
+        chooser.thread.join()
+    took_ms = []
+    for _ in range(N_CHOICES):
+        held = [HeldPhase("passive", 0, 0.0, 6.0)]
+        for i in range(n_contractions):
+            held.append(HeldPhase("contract", 2 * i + 1, float(rng.uniform(20, 80)), float(rng.integers(2, 8))))
+            held.append(HeldPhase("passive", 2 * i + 2, 0.0, float(rng.integers(4, 8))))
+        started_s = time.perf_counter()
+        chooser(held, low_percent=10.0, high_percent=80.0, top_percent=100.0)
+        took_ms.append(1000 * (time.perf_counter() - started_s))
+    return took_ms[0], sorted(took_ms[1:])[-2]
+
+
+def time_analysis(root: Path, path: Path) -> float:
+    """CPU seconds of one whole analysis by the version in ``root``."""
+    environment = os.environ | {"PYTHONPATH": str(root)}
+    done = subprocess.run(
+        [sys.executable, "-c", ANALYSE, str(path)],
+        check=True,
+        capture_output=True,
+        text=True,
+        env=environment,
+        cwd=root,
+    )
+    return float(done.stdout)
+
+
+def main() -> int:
+    """Print two tables; exit code 1 when a choice takes too long or the analysis is slower than it was."""
+    parser = argparse.ArgumentParser(description="How long an answer takes")
+    parser.add_argument("--against", type=Path, help="a checkout of an earlier version")
+    options = parser.parse_args()
+    missed = False
+    print(f"Next effort, limit {LIMIT_MS:.0f} ms, {N_CHOICES} choices: the first, the slowest but one")
+    for n_contractions, n_earlier in ((2, 0), (8, 0), (8, 40), (20, 100)):
+        first_ms, later_ms = time_choices(n_contractions, n_earlier)
+        missed |= max(first_ms, later_ms) > LIMIT_MS
+        print(f"  {n_contractions:3} contractions, {n_earlier:3} earlier {first_ms:8.1f} ms {later_ms:8.1f} ms")
+    if options.against:
+        from bench_report import make_recording
+
+        here = Path(__file__).parents[2]
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "bench.hold"
+            make_recording(path)
+            pairs = [(time_analysis(here, path), time_analysis(options.against, path)) for _ in range(N_TURNS)]
+        now_s, then_s = (statistics.median(column) for column in zip(*pairs, strict=True))
+        ratio = statistics.median(now / then for now, then in pairs)
+        missed |= ratio > 1.0
+        print(
+            f"Whole analysis of a 20 min session, CPU: {now_s:.3f} s, was {then_s:.3f} s, ratio {ratio:.2f} (limit 1)"
+        )
+    return int(missed)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
