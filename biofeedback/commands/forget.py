@@ -9,6 +9,7 @@ from pathlib import Path
 from biofeedback.errors import RecordingError
 from biofeedback.storage.forget import find_files_of, forget_athlete
 from biofeedback.storage.schema import recordings_folder
+from biofeedback.wiring.kept_phones import forget_phones
 from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.terminal import plain
 
@@ -35,6 +36,8 @@ def run(args: argparse.Namespace) -> int:
         print("Nothing was deleted.")
         return 1
     done = forget_athlete(folder, args.code, files)
+    if n_phones := forget_phones(folder, args.code):
+        print(f"{n_phones} phone{'s' * (n_phones > 1)} will not find the seat again without a new code.")
     if done.deleted:
         print(f"{len(done.deleted)} files deleted, {done.n_bytes / 1e6:.1f} MB overwritten.")
     else:

@@ -101,8 +101,12 @@ class Pairing:
 
     def restore(self, seal: str, right: Right, address: str, until_s: float, *, inviter: int = HERE) -> None:
         """The right of a device that is known by its seal."""
+        self._devices[seal] = Device(self.count_device(), right, address, inviter, until_s)
+
+    def count_device(self) -> int:
+        """The next number of a device, never given again."""
         self._n_joined += 1
-        self._devices[seal] = Device(self._n_joined, right, address, inviter, until_s)
+        return self._n_joined
 
     def sealed_devices(self) -> dict[str, Device]:
         """Devices that joined and were not sent away, by their seals."""

@@ -142,9 +142,10 @@ class Site:
             return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
         return self._file("group/group.html")
 
-    async def _start(self, _request: Request) -> Response:
-        if self.start is None:
-            return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
+    async def _start(self, request: Request) -> Response:
+        if self.start is None:  # a start page still open elsewhere asks here where the session is led that began
+            place = find_place(request.scope["right"], len(self.seats)) if self.seats else "/"
+            return RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)
         return self._file("start/start.html")
 
     async def _renew(self, request: Request) -> Response:

@@ -64,6 +64,10 @@ class Keeper(Protocol):
         """The hash that stands for an athlete's code."""
         ...
 
+    def find_code(self, whose: str) -> str:
+        """The code behind such a hash; empty where no athlete of the folder has it."""
+        ...
+
     def load(self) -> list[KeptPhone]:
         """Those that are still good."""
         ...
@@ -100,9 +104,11 @@ class Sharing:
         self._clock = clock
         self._coaches: list[Tell] = []
         self._n_open: Counter[int] = Counter()  # coach's pages at this machine, pages of a device, by its number
+        self._absent: dict[int, KeptPhone] = {}  # by number: of athletes who have no seat here
         for one in keeper.load() if keeper else ():
             if (seat := self._find_seat(one)) is not None:
                 self.pairing.restore(one.seal, Right("athlete", seat), one.address, clock() + one.left_s)
+        self._note_absent()
 
     def invite(self, right: Right, *, by: int = HERE) -> Invitation:
         """A new one-time code; the address carries it behind ``#``, which browsers never send to anybody.
@@ -139,11 +145,12 @@ class Sharing:
     def revoke(self, number: int | None = None) -> None:
         """Send one device away, or all. SessionError if it is not there."""
         before = {device.number for device in self.pairing.devices()}
+        absent = self._absent.get(number) if number is not None else None
         if number is None:
             self.pairing.revoke_all()
-        else:
+        elif absent is None:
             self.pairing.revoke(number)
-        self._keep(all_gone=number is None)
+        self._keep(gone=absent.seal if absent else "", all_gone=number is None)
         self._asks.drop_of(before - {device.number for device in self.pairing.devices()})
         self._tell_coaches()
 
@@ -229,6 +236,23 @@ class Sharing:
             if device.right.role == "athlete" and device.right.seat
         ]
         self._keeper.save([*absent, *here])
+        self._note_absent()
+
+    def _note_absent(self) -> None:
+        """The phones of athletes who have no seat here, each with the number that it was first told by."""
+        numbers = {one.seal: number for number, one in self._absent.items()}
+        found = [one for one in (self._keeper.load() if self._keeper else ()) if self._find_seat(one) is None]
+        self._absent = {numbers.get(one.seal) or self.pairing.count_device(): one for one in found}
+        self._absent_since_s = self._clock()
+
+    def _describe_absent(self) -> list[dict[str, Any]]:
+        """Whose they are, where the folder knows it, and for how many seconds their rights are good still."""
+        passed_s = self._clock() - self._absent_since_s
+        return [
+            {"number": number, "athlete": self._keeper.find_code(one.whose), "left_s": one.left_s - passed_s}
+            for number, one in self._absent.items()
+            if self._keeper and one.left_s > passed_s
+        ]
 
     def _find_seat(self, one: KeptPhone) -> int | None:
         names = [self._keeper.name(athlete) for athlete in self._athletes] if self._keeper else []
@@ -249,6 +273,7 @@ class Sharing:
         return {
             "invitations": [asdict(each) | {"qr": draw_rows(each.url)} for each in invitations],
             "devices": devices,
+            "absent": self._describe_absent(),
             "asks": self._asks.describe(self._clock()),
             "encrypted": self._certificate is not None,
             "fingerprint": self._certificate.first_groups if self._certificate and not self._certificate.is_own else "",

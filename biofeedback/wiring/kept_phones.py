@@ -14,7 +14,7 @@ import json
 import os
 import secrets
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,14 +32,29 @@ SLACK_S = 60.0  # a clock that was put right a little
 class PhoneKeeper:
     """The phones of a folder's evenings, see ``web.sharing.Keeper``. What cannot be written ends with the program."""
 
-    def __init__(self, folder: Path, secret: bytes, clock: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self, folder: Path, secret: bytes, clock: Callable[[], float] = time.time, athletes: Iterable[str] = ()
+    ) -> None:
         self.secret = secret
         self._path = folder / PHONES_FILE
         self._clock = clock
+        self._codes = {self.name(code): code for code in athletes}
 
     def name(self, athlete: str) -> str:
         """The hash that stands for an athlete's code, however it is written."""
         return self._hash(f"athlete {athlete.casefold()}")
+
+    def find_code(self, whose: str) -> str:
+        """The code behind such a hash; empty where it is of none of the athletes."""
+        return self._codes.get(whose, "")
+
+    def drop(self, athlete: str) -> int:
+        """Forget the phones of an athlete; how many they were."""
+        kept = self.load()
+        others = [one for one in kept if one.whose != self.name(athlete)]
+        if len(others) < len(kept):
+            self.save(others)
+        return len(kept) - len(others)
 
     def load(self) -> list[KeptPhone]:
         """Those whose row proves itself and whose evening is not over; none of a clock that was set back."""
@@ -74,8 +89,23 @@ class PhoneKeeper:
         return hmac.digest(self.secret, text.encode(), "sha256").hex()
 
 
-def find_keeper(folder: Path, clock: Callable[[], float] = time.time) -> PhoneKeeper | None:
-    """The keeper of a folder, with the secret that is there or a new one; None where it cannot be kept to oneself."""
+def forget_phones(folder: Path, athlete: str) -> int:
+    """End what is kept of an athlete's phones in a folder and below it; how many they were."""
+    n_dropped = 0
+    for path in sorted(folder.rglob(PHONES_FILE)):
+        with contextlib.suppress(OSError):
+            if secret := _read_secret(path.parent / SECRET_FILE):
+                n_dropped += PhoneKeeper(path.parent, secret).drop(athlete)
+    return n_dropped
+
+
+def find_keeper(
+    folder: Path, clock: Callable[[], float] = time.time, *, athletes: Iterable[str] = ()
+) -> PhoneKeeper | None:
+    """The keeper of a folder, with the secret that is there or a new one; None where it cannot be kept to oneself.
+
+    ``athletes``: the codes that it can tell by their hashes.
+    """
     path = folder / SECRET_FILE
     try:
         secret = _read_secret(path)
@@ -87,7 +117,7 @@ def find_keeper(folder: Path, clock: Callable[[], float] = time.time) -> PhoneKe
                 return None
     except (OSError, BiofeedbackError):
         return None
-    return PhoneKeeper(folder, secret, clock)
+    return PhoneKeeper(folder, secret, clock, athletes)
 
 
 def _read_secret(path: Path) -> bytes | None:

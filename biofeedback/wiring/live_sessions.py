@@ -22,6 +22,7 @@ from biofeedback.model import Channel, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.run import LiveSession
 from biofeedback.session.session import Session
+from biofeedback.storage.library import list_recordings
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder, suggest_path
 from biofeedback.wiring.answers import find_answer, render_report
@@ -37,6 +38,7 @@ from biofeedback.wiring.review_page import make_review
 
 if TYPE_CHECKING:
     from biofeedback.web.own_browser import OwnBrowsers
+    from biofeedback.web.sharing import Keeper
 
 
 class WiredFeed:
@@ -196,7 +198,6 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
     from biofeedback.web.seats import Seat
     from biofeedback.web.server import open_page
     from biofeedback.wiring.invitations import print_invitations
-    from biofeedback.wiring.kept_phones import find_keeper
 
     loop = asyncio.get_running_loop()
 
@@ -227,7 +228,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         renew=begin_new_session if from_start else None,
         certify=choose_certifier(args),
         own=own,
-        keeper=find_keeper(next(iter(lives)).parent) if args.share and getattr(args, "keeps_phones", False) else None,
+        keeper=_find_keeper(next(iter(lives)).parent) if args.share and getattr(args, "keeps_phones", False) else None,
     ) as address:
         for path, (_, request) in lives.items():
             print(f"{request.source.description}\nRecording to {path}")
@@ -237,6 +238,16 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
             show_page(page)
         await _run_all({request.athlete: live for live, request in lives.values()})
     return is_new_wanted.is_set()
+
+
+def _find_keeper(folder: Path) -> Keeper | None:
+    """Where phones are written down; it tells whose they are, of the athletes that the folder has recordings of."""
+    from biofeedback.wiring.kept_phones import find_keeper
+
+    athletes: set[str] = set()
+    with contextlib.suppress(BiofeedbackError):
+        athletes = {entry.athlete for entry in list_recordings(folder) if entry.athlete}
+    return find_keeper(folder, athletes=athletes)
 
 
 async def _run_all(lives: Mapping[str, LiveSession]) -> None:

@@ -43,6 +43,31 @@ def program(tmp_path: Path) -> Iterator[Program]:
     program.kill()
 
 
+def test_a_phone_comes_back_to_its_seat_when_the_program_is_started_anew(
+    browser: Any, program: Program, tmp_path: Path
+) -> None:
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    phone = context.new_page()
+    phone.goto(program.invitations[1])
+    phone.wait_for_url("**/athlete?seat=2")
+    drive(phone, until=f"#athlete:text-is('{CODES[1]}')")
+    program.end()
+    strengths = {CODES[1]: STRENGTHS[1], CODES[3]: STRENGTHS[3]}  # the same athlete, at another seat
+    again = start_live(tmp_path, strengths, "--share", "--share-plain", port=program.port)
+    try:
+        phone.reload()
+        phone.wait_for_url("**/athlete?seat=1")
+        drive(phone, until=f"#athlete:text-is('{CODES[1]}')")
+        stranger = browser.new_context()
+        tab = stranger.new_page()
+        tab.goto(phone.url)
+        tab.wait_for_url("**/pair")  # without the cookie
+        stranger.close()
+    finally:
+        context.close()
+        again.kill()
+
+
 def drive(tab: Any, *, until: str, within_s: float = 90.0) -> None:
     tab.wait_for_selector(until, timeout=1000 * within_s)
 

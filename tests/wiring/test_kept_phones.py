@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import json
 import os
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from biofeedback.commands import forget
+from biofeedback.errors import SessionError
 from biofeedback.web.pairing import COACH, EVENING_S, Right
 from biofeedback.web.server import open_page
 from biofeedback.web.sharing import Sharing
@@ -89,6 +93,45 @@ def test_who_is_sent_away_stays_away_and_all_means_also_those_who_are_not_here(e
     assert [evening.find(evening.start("A01", "A02"), token) for token in tokens] == [None, SECOND]
     evening.start("A09").revoke()
     assert [evening.find(evening.start("A01", "A02"), token) for token in tokens] == [None, None]
+
+
+def test_phones_of_who_has_no_seat_tonight_are_listed_and_end_one_by_one(evening: Evening) -> None:
+    first = evening.start("A01", "A02", "A03")
+    tokens = [evening.join(first, Right("athlete", seat)) for seat in (1, 2, 3)]
+    keeper = find_keeper(evening.folder, lambda: evening.now_s, athletes=["a02"])
+    tonight = Sharing("http://192.0.2.1:8765", ["A01"], lambda: evening.now_s, keeper=keeper)
+    evening.now_s += 3600
+    seated, absent = tonight.describe()["devices"], tonight.describe()["absent"]
+    assert [one["athlete"] for one in seated] == ["A01"]
+    assert [(one["athlete"], one["left_s"]) for one in absent] == [("a02", EVENING_S - 3600), ("", EVENING_S - 3600)]
+    assert len({one["number"] for one in (*seated, *absent)}) == 3
+    evening.join(tonight, FIRST)  # whatever else happens, each keeps its number
+    assert [one["number"] for one in tonight.describe()["absent"]] == [one["number"] for one in absent]
+    tonight.request_revocation(absent[0]["number"], by=2)  # any coach's device sends athletes away
+    assert [one["number"] for one in tonight.describe()["absent"]] == [absent[1]["number"]]
+    again = evening.start("A01", "A02", "A03")
+    assert [evening.find(again, token) for token in tokens] == [FIRST, None, Right("athlete", 3)]
+    with pytest.raises(SessionError, match="not joined any more"):
+        tonight.revoke(absent[0]["number"])
+    evening.now_s += EVENING_S
+    assert tonight.describe()["absent"] == []
+
+
+def test_forgetting_an_athlete_forgets_their_phones_and_nobody_elses(
+    evening: Evening, capsys: pytest.CaptureFixture[str]
+) -> None:
+    evening.now_s = time.time()
+    first = evening.start("A01", "A02")
+    tokens = [evening.join(first, right) for right in (FIRST, SECOND)]
+    parser = argparse.ArgumentParser()
+    forget.add_arguments(parser)
+    assert forget.run(parser.parse_args(["a01", "--folder", str(evening.folder), "--yes"])) == 0
+    assert "1 phone will not find the seat again" in capsys.readouterr().out
+    (row,) = json.loads((evening.folder / PHONES_FILE).read_text())
+    keeper = find_keeper(evening.folder)
+    assert keeper is not None
+    assert row["whose"] == keeper.name("A02")
+    assert [evening.find(evening.start("A01", "A02"), token) for token in tokens] == [None, SECOND]
 
 
 def test_a_phone_that_joins_again_swaps_its_right_and_a_coachs_is_never_kept(evening: Evening) -> None:

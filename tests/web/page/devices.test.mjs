@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { countText, minutesLeft, whereText } from "../../../biofeedback/web/static/shared/devices.js";
+import { absentText, countText, minutesLeft, whereText } from "../../../biofeedback/web/static/shared/devices.js";
 
 test("a code's minutes are rounded up while it works and end at nothing", () => {
   assert.equal(minutesLeft(600, 0), 10);
@@ -25,4 +25,9 @@ test("a device says by whom it was invited, unless from this computer", () => {
     whereText({ here: false, number: 3, inviter: 2 }),
     "Joined, now locked or out of reach (device 3, invited by device 2)",
   );
+});
+
+test("a phone of an athlete who is not seated says whose it is, where that is known, and for how long", () => {
+  assert.equal(absentText({ number: 4, athlete: "A02", left_s: 3601 }), "A02’s phone: may come back for 2 h (device 4)");
+  assert.equal(absentText({ number: 5, athlete: "", left_s: 5 }), "An athlete’s phone: may come back for 1 h (device 5)");
 });

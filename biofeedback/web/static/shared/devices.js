@@ -37,6 +37,8 @@ export class Devices {
     this.cards = new Map();
     this.grid = make("div", { class: "device-cards" });
     this.safety = make("p", { class: "small", "data-safety": "" });
+    this.absent = make("ul", {});
+    this.absentCard = make("section", { class: "device-card", "data-absent": "" }, make("h3", {}, "Not seated now"), this.absent);
     const away = make(
       "button",
       { type: "button", class: "secondary", onclick: () => send(1, { do: "revoke" }) },
@@ -44,6 +46,7 @@ export class Devices {
     );
     box.replaceChildren(
       this.grid,
+      this.absentCard,
       make("div", { class: "device-end" }, away, make("p", { class: "small" }, PHONES_ONLY), this.safety),
     );
   }
@@ -57,6 +60,9 @@ export class Devices {
   render(seats) {
     if (!this.shared) return;
     setText(this.safety, safetyText(this.shared));
+    const absent = this.shared.absent ?? [];
+    fill(this.absent, absent, () => absent.map((device) => this.absentRow(device, seats[0].seat)));
+    show(this.absentCard, absent.length > 0);
     for (const { seat, athlete } of seats) this.card(seat, "athlete", `${athlete}’s phone`, seat);
     this.card(0, "coach", "Another coach", seats[0].seat);
   }
@@ -98,17 +104,31 @@ export class Devices {
   }
 
   deviceRow(device, at) {
-    const away = make(
+    const here = device.here ? "yes" : "no";
+    return make("li", { "data-here": here }, make("span", {}, whereText(device)), this.sendAway(device, at));
+  }
+
+  absentRow(device, at) {
+    return make("li", { "data-here": "no" }, make("span", {}, absentText(device)), this.sendAway(device, at));
+  }
+
+  sendAway({ number }, at) {
+    return make(
       "button",
       {
         type: "button",
-        "aria-label": `Send device ${device.number} away`,
-        onclick: () => this.send(at, { do: "revoke", device: device.number }),
+        "aria-label": `Send device ${number} away`,
+        onclick: () => this.send(at, { do: "revoke", device: number }),
       },
       "Send away",
     );
-    return make("li", { "data-here": device.here ? "yes" : "no" }, make("span", {}, whereText(device)), away);
   }
+}
+
+/** A phone that was paired earlier this evening, of an athlete who has no seat now. */
+export function absentText({ number, athlete, left_s }) {
+  const hours = Math.max(1, Math.ceil(left_s / 3600));
+  return `${athlete ? `${athlete}’s phone` : "An athlete’s phone"}: may come back for ${hours} h (device ${number})`;
 }
 
 /** What is known of a device that joined; who invited it, where that was not this computer. */

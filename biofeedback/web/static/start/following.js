@@ -9,8 +9,8 @@ const GONE = "The program does not answer. Start it again on this computer: biof
 export function watchProgram(left) {
   setInterval(async () => {
     if (left()) return;
-    const answer = await fetch("/start", { method: "HEAD", redirect: "manual" }).catch(() => null);
-    if (answer?.type === "opaqueredirect" && !left()) location.replace("/coach");
+    const answer = await fetch("/start", { method: "HEAD" }).catch(() => null);
+    if (answer?.redirected && !left()) location.replace(answer.url);
     setText($("banner-text"), answer ? "" : GONE);
     show($("banner"), !answer && !left());
   }, LOOK_MS);
