@@ -30,8 +30,9 @@ class Evening:
     """Of one recording: ``hard`` when attempts at a maximum or contractions of 60 % and more were made.
 
     ``learning``: an evening for learning the steps, which lends no maximum. ``relaxed``: mean discomfort rated while
-    relaxed in the position. ``next_band``: the effort worth trying, of the answer on record. ``repeats`` of lessons,
-    with their errors and whether they were kept.
+    relaxed in the position. ``next_band``: the effort worth trying, of the answer on record, or where that one is from
+    before it was kept, worked out anew (``band_sought``). ``repeats`` of lessons, with their errors and whether they
+    were kept.
     """
 
     source: str = ""
@@ -44,6 +45,7 @@ class Evening:
     way: WayDone | None = None
     relaxed: float | None = None
     next_band: Band | None = None
+    band_sought: bool = False
     repeats: tuple[RepeatMade, ...] = ()
 
 
@@ -90,3 +92,8 @@ def read_evening(text: str) -> Evening:
         return read_payload(Evening, data) if isinstance(data, Mapping) else Evening()
     except (ValueError, RecursionError, PayloadError):
         return Evening()
+
+
+def add_band(text: str, band: Band | None) -> str:
+    """The text with the effort worth trying, as it was worked out: None where there is none."""
+    return json.dumps(write_payload(replace(read_evening(text), next_band=band, band_sought=True)))

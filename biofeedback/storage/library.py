@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback.errors import BiofeedbackError, RecordingError
-from biofeedback.model import same_name
+from biofeedback.model import Band, same_name
 from biofeedback.storage import database, disk
-from biofeedback.storage.evening import write_evening
+from biofeedback.storage.evening import add_band, read_evening, write_evening
 from biofeedback.storage.recording import Recording, open_recording, problems_of
 from biofeedback.storage.schema import SUFFIX
 
@@ -106,6 +106,22 @@ def find_answers(
     if fresh:
         _update_index(root, fresh, set())
     return result
+
+
+def lacks_band(entry: Entry) -> bool:
+    """Whether an answer is on record without the effort worth trying: none is, or it is from before that was kept."""
+    evening = read_evening(entry.evening)
+    return bool(entry.word) and not entry.problem and evening.next_band is None and not evening.band_sought
+
+
+def find_band(folder: str | os.PathLike[str], entry: Entry, find: Callable[[Recording], Band | None]) -> Entry:
+    """The entry with the effort worth trying, worked out by ``find`` and kept in the index."""
+    root, band = Path(folder), None
+    with suppress(BiofeedbackError):
+        band = find(open_recording(root / entry.name))
+    found = replace(entry, evening=add_band(entry.evening, band))
+    _update_index(root, [found], set())
+    return found
 
 
 def filter_recordings(

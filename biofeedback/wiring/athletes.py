@@ -14,7 +14,7 @@ from biofeedback.model import ATHLETE_CODE, same_name
 from biofeedback.session.exercises import Exercise
 from biofeedback.session.plan import Plan
 from biofeedback.storage.evening import read_evening
-from biofeedback.storage.library import Entry, filter_recordings, list_recordings
+from biofeedback.storage.library import Entry, filter_recordings, lacks_band, list_recordings
 from biofeedback.wiring.due import list_due, list_due_of_answer, list_due_of_lessons, list_due_of_trial
 from biofeedback.wiring.lent import Setup, describe_age, find_age_days, find_lent, look_back
 from biofeedback.wiring.programmes import Tonight, read_programme
@@ -85,6 +85,7 @@ def _describe(
         "stretch": " · ".join(filter(None, (setup.exercise, setup.side, setup.position))),
         "simulated": bool(newest.simulated),
         "answer": ANSWERS.get(newest.word, ""),
+        "seeking": lacks_band(newest),
         "maximum": lent.text if lent else "",
         "doubts": [doubt.partition(" (")[0] for doubt in lent.doubts] if lent else [],
         "range": _describe_range(same_kind, setup, now_utc=now_utc),

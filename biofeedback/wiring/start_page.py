@@ -32,6 +32,7 @@ from biofeedback.storage.library import filter_recordings, list_recordings
 from biofeedback.storage.schema import LAST_START, recordings_folder
 from biofeedback.wiring.assembly import USUAL_LIMIT, find_exercise, now_utc
 from biofeedback.wiring.athletes import choose_way, find_programmes_evening, find_tonight, list_athletes
+from biofeedback.wiring.bands import seek_bands
 from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.encryption import choose_certifier
 from biofeedback.wiring.folder_watch import FolderWatch
@@ -97,6 +98,7 @@ class LocalStartPage:
         self._open_recording = open_recording
         self._check_s = check_s
         self._sensors = threading.Lock()  # one use of a port at a time
+        self._seeking: threading.Thread | None = None
 
     def describe(self) -> dict[str, Any]:
         """Profiles, exercises, and the form: the sensor of last time, whoever it measured, and nobody's stretch."""
@@ -120,7 +122,7 @@ class LocalStartPage:
         source = ""
         with contextlib.suppress(BiofeedbackError):
             source = write_source(last, self._open_recording)
-        return list_athletes(
+        cards = list_athletes(
             self._folder,
             self._library(),
             now_utc=now_utc(),
@@ -128,6 +130,11 @@ class LocalStartPage:
             sensor_source=source,
             plans=self._plans(),
         )
+        if self._seeking is None and any(card["seeking"] for card in cards):  # seconds of work: the page asks again
+            self._seeking = threading.Thread(target=seek_bands, args=(self._folder, self.leaving.is_set), daemon=True)
+            self._seeking.start()
+        is_at_it = self._seeking is not None and self._seeking.is_alive()
+        return [{**card, "seeking": card["seeking"] and is_at_it} for card in cards]
 
     def open_programme(self, order: Mapping[str, Any]) -> dict[str, Any]:
         """The text of an athlete's programme, or one to begin with."""

@@ -11,16 +11,19 @@ from biofeedback.account.codec import write_payload
 from biofeedback.account.kinds import Aftermath, MaximumSet, RangeRead, RepeatMade
 from biofeedback.account.values import Maximum
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Chunk, Event
+from biofeedback.model import Band, Channel, Chunk, Event
 from biofeedback.session.exercises import load_exercises
 from biofeedback.storage.evening import read_evening
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import open_recording
 from biofeedback.wiring.athletes import list_athletes
+from biofeedback.wiring.bands import seek_bands
 from biofeedback.wiring.lent import describe_age
 
 from ..storage.helpers import make_counts
 
+DEMO = Path(__file__).parents[2] / "recordings-demo"
 NOW = "2026-11-28T18:00:00+00:00"
 STRETCH = {"exercise": "Standing hamstring stretch", "side": "left", "position": "heel on a box, 60 cm"}
 
@@ -227,3 +230,39 @@ def test_the_index_keeps_what_the_cards_need(tmp_path: Path) -> None:
     first, again = list_recordings(tmp_path), list_recordings(tmp_path)
     assert first == again
     assert read_evening(again[0].evening).maxima[0].maximum.strength == 412.0
+
+
+def test_an_evening_answered_before_the_effort_worth_trying_was_kept_has_it_worked_out_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = Event(50, "answer", {"word": "less"})
+    for code in ("A01", "A02"):
+        record(tmp_path, code, 24, make_maximum(), before)
+        record(tmp_path, code, 25, make_maximum(), before)
+    assert list_cards(tmp_path)["A01"]["seeking"]
+    sought: list[str] = []
+
+    def work_out(recording: Any) -> Band | None:
+        sought.append(recording.path.name)
+        return Band(20, 30) if "A01" in recording.path.name else None
+
+    monkeypatch.setattr("biofeedback.wiring.bands._work_out", work_out)
+    assert seek_bands(tmp_path, lambda: True) == 0  # the page is left
+    assert seek_bands(tmp_path, lambda: False) == 2
+    cards = list_cards(tmp_path)
+    assert cards["A01"]["due"] == ["effort worth trying: 20–30 %, from the last answer"]
+    assert cards["A02"]["due"] == []
+    assert not any(card["seeking"] for card in cards.values())
+    assert seek_bands(tmp_path, lambda: False) == 0  # kept in the index, also that there is none
+    assert sorted(sought) == ["A01-2026-11-25.hold", "A02-2026-11-25.hold"]
+
+
+def test_the_band_worked_out_anew_is_the_one_that_the_answer_would_have_kept(tmp_path: Path) -> None:
+    from biofeedback.wiring.answers import find_answer
+    from biofeedback.wiring.bands import _work_out
+
+    path = DEMO / "A03.hold"
+    band = _work_out(open_recording(path))
+    kept = find_answer(path).get("next_band")
+    assert kept == (None if band is None else [band.low_percent, band.high_percent])
+    assert band is not None

@@ -154,6 +154,7 @@ export function knownAthletes({ page, readForm, writeForm, begin, seat, changed 
     if (isGone) setText($("card-wrong"), "");
     isGone = false;
     list.set(cards);
+    if (cards.some((card) => card.seeking)) setTimeout(load, AGAIN_MS); // what is worked out just now comes later
     fill($("codes"), list.codes(), (codes) => codes.map((code) => make("option", { value: code })));
     if (page.about.form.athlete) follow();
   }
