@@ -148,7 +148,8 @@ def test_streams_of_an_xdf_file(tmp_path: Path) -> None:
         import_xdf(tmp_path / "b.xdf")
 
 
-def test_analog_channels_of_a_c3d_file(tmp_path: Path) -> None:
+def write_c3d(path: Path) -> None:
+    """A point at 100 Hz, EMG and force at 1000, by a library of the format."""
     ezc3d = need_module("ezc3d")
     made = ezc3d.c3d()
     made["parameters"]["POINT"]["RATE"]["value"] = [100]
@@ -160,7 +161,11 @@ def test_analog_channels_of_a_c3d_file(tmp_path: Path) -> None:
     points[0, 0] = np.arange(2000)
     made["data"]["points"] = points
     made["data"]["analogs"] = np.stack([NOISE, np.repeat(PULL, 10)])[None]
-    made.write(str(tmp_path / "a.c3d"))
+    made.write(str(path))
+
+
+def test_analog_channels_of_a_c3d_file(tmp_path: Path) -> None:
+    write_c3d(tmp_path / "a.c3d")
     imported = import_c3d(tmp_path / "a.c3d", channels={"knee x": "position"})
     np.testing.assert_allclose(readings(imported, "force")[1], np.repeat(PULL, 10), rtol=1e-6)
     knee, values = readings(imported, "knee x")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from biofeedback.web.bringing import Brought
 from biofeedback.wiring.bringing import BroughtFiles
 
 from ..storage.helpers import need_module
+from ..storage.test_foreign_files import write_c3d, write_xdf
 
 RATE_HZ, N = 100, 6000
 TIME_S = np.arange(N) / RATE_HZ
@@ -177,3 +179,25 @@ def test_signals_and_vectors_of_other_formats_are_shown_with_what_they_bring(
     told = place.look(Brought(tmp_path / "pull.mat"), {"rate_hz": 100, "channels": {"pull": "force:N"}})
     assert told["problem"] is None
     assert told["columns"][0]["high"] == pytest.approx(412.0, abs=3.0)
+
+
+@pytest.mark.parametrize(("name", "module", "write_it"), [("a.xdf", "pyxdf", write_xdf), ("a.c3d", "ezc3d", write_c3d)])
+def test_files_of_the_lab_are_shown_drawn_and_taken(
+    place: BroughtFiles, tmp_path: Path, name: str, module: str, write_it: Callable[[Path], None]
+) -> None:
+    need_module(module)
+    write_it(tmp_path / name)
+    brought = Brought(tmp_path / name)
+    told = place.look(brought, {})
+    assert told["problem"] is None
+    columns = {column["name"]: column for column in told["columns"] if "kind" in column}
+    assert {column["kind"] for column in columns.values()} == {"force", "emg"}
+    assert next(column for column in columns.values() if column["kind"] == "force")["unit"] == "N"
+    assert told["duration_s"] == pytest.approx(20.0, abs=0.1)
+    drawn = place.draw(brought, {"from": 0, "to": 20, "columns": 50})
+    assert sorted(channel["name"] for channel in drawn["channels"]) == sorted(columns)
+    assert all(None not in channel["high"][:49] for channel in drawn["channels"])
+    made = place.take(brought, {"athlete": "A05"})
+    recording = open_recording(place.folder / made["name"])
+    assert recording.settings["athlete"] == "A05"
+    assert recording.duration_s == pytest.approx(20.0, abs=0.1)
