@@ -41,7 +41,9 @@ class Whitener:
     ``coefficients``, newest sample first, of samples at ``rate_hz`` after the notch; scaled so that the attempt's value
     stays what it was. ``rest_excess``: what it adds to the mean square at rest, in the channel's unit squared, and what
     is taken off again. It acts wholly where the RMS is above ``whole_above``, not at all below ``plain_below``, in the
-    channel's unit; first from ``from_level`` on, on the level grid. The statistical bandwidths tell what it is worth.
+    channel's unit; first from ``from_level`` on, on the level grid. The statistical bandwidths tell what it is worth,
+    the independent ones (plain, and so filtered) how restless the level was seen to be; 0 where nobody measured it.
+    ``release_s`` of rest end a contraction at once; 0 in recordings from before, where the whole window went on.
     """
 
     coefficients: tuple[float, ...]
@@ -52,6 +54,9 @@ class Whitener:
     from_level: int = 0
     bandwidth_before_hz: float = 0.0
     bandwidth_after_hz: float = 0.0
+    plain_independent_hz: float = 0.0
+    independent_hz: float = 0.0
+    release_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

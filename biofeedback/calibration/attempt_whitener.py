@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from biofeedback.account.values import Whitener
 from biofeedback.calibration.attempt_values import HALF, Samples, bridge
 from biofeedback.model import Channel, FloatArray
 from biofeedback.signal.artefacts import EmgLook
-from biofeedback.signal.whiten import PLAIN_BELOW, WHOLE_ABOVE, learn_whitening
+from biofeedback.signal.whiten import PLAIN_BELOW, RELEASE_S, WHOLE_ABOVE, learn_whitening, measure_independent
 
 
 def learn_whitener(look: EmgLook, samples: Samples, channel: Channel, n_baseline: int, n_best: int) -> Whitener | None:
@@ -30,7 +31,8 @@ def learn_whitener(look: EmgLook, samples: Samples, channel: Channel, n_baseline
     learnt = learn_whitening(hops[strong].ravel(), rest, samples.rate_hz, maximum=value)
     if learnt is None:
         return None
-    level = look.measure_level(np.convolve(look.filtered, learnt.coefficients)[: len(look.filtered)])[-n_levels:]
+    filtered = np.convolve(look.filtered, learnt.coefficients)[: len(look.filtered)]
+    level = look.measure_level(filtered)[-n_levels:]
     rest_square = float(np.mean(learnt.rest**2))
     best = _find_best(level, n_baseline, n_best)
     if best**2 <= rest_square:
@@ -45,7 +47,16 @@ def learn_whitener(look: EmgLook, samples: Samples, channel: Channel, n_baseline
         whole_above=unit * WHOLE_ABOVE * value,
         bandwidth_before_hz=learnt.bandwidth_before_hz,
         bandwidth_after_hz=learnt.bandwidth_after_hz,
+        plain_independent_hz=_measure_independent(look.filtered, strong, samples.rate_hz, hop),
+        independent_hz=_measure_independent(filtered, strong, samples.rate_hz, hop),
+        release_s=RELEASE_S,
     )
+
+
+def _measure_independent(filtered: FloatArray, strong: NDArray[np.bool_], rate_hz: float, hop: int) -> float:
+    """By how the means of neighbouring tenths of a second scatter in the strong hops (n_levels,) at the end."""
+    power = np.mean(filtered[-len(strong) * hop :].reshape(-1, hop) ** 2, axis=1)
+    return measure_independent(np.where(strong, power, np.nan), rate_hz / hop)
 
 
 def _find_best(levels: FloatArray, n_baseline: int, n_best: int) -> float:

@@ -71,5 +71,9 @@ def begin_whitener(maximum: Maximum, levels: LevelStream) -> Maximum:
 def to_filter(whitener: Whitener) -> WhiteningFilter:
     """What the level stream takes of it."""
     return WhiteningFilter(
-        tuple(whitener.coefficients), whitener.rest_excess, whitener.plain_below, whitener.whole_above
+        tuple(whitener.coefficients),
+        whitener.rest_excess,
+        whitener.plain_below,
+        whitener.whole_above,
+        whitener.release_s,
     )

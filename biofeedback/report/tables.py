@@ -297,10 +297,15 @@ def _describe_wandering(analysis: SessionAnalysis) -> str:
     """How restless the level of raw EMG is while the muscle works evenly, from what its maximum's attempt measured."""
     held = {m.channel: m.whitener for _, m in analysis.trace.maxima if m.whitener and m.whitener.bandwidth_after_hz > 0}
     return "; ".join(
-        f"{channel}: about {find_wandering_percent(w.bandwidth_after_hz):.0f} % of its value in an even contraction, "
-        f"{find_wandering_percent(w.bandwidth_before_hz):.0f} % without the filter learnt at its maximum"
+        f"{channel}: about {find_wandering_percent(after_hz):.0f} % of its value in an even contraction, "
+        f"{find_wandering_percent(before_hz):.0f} % without the filter learnt at its maximum"
         for channel, w in held.items()
         if w is not None
+        for before_hz, after_hz in (
+            (w.plain_independent_hz, w.independent_hz)
+            if w.plain_independent_hz and w.independent_hz
+            else (w.bandwidth_before_hz, w.bandwidth_after_hz),  # recordings from before: from the spectrum alone
+        )
     )
 
 

@@ -109,7 +109,7 @@ class RmsFilter:
 
     def whiten(self, channel: int, one: WhiteningFilter) -> None:
         """From the next frame on the squares of ``channel`` are those of its samples so filtered."""
-        self._whitening = self._whitening or WhiteningBank(self._n_channels, self._rate_hz)
+        self._whitening = self._whitening or WhiteningBank(self._n_channels, self._rate_hz, self._hop)
         self._whitening.set_filter(channel, one)
 
     def start(self, first: FloatArray) -> None:
@@ -141,6 +141,7 @@ class RmsFilter:
     def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
         """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window to RMS."""
         power = np.add.reduce(sums, axis=-1) / n_frames
-        if self._whitening is not None:  # what was taken off for the rest may be more than there is
-            power = np.where(power < 0, 0.0, power)
+        if self._whitening is not None:
+            power = self._whitening.cut_release(power, sums, n_frames)
+            power = np.where(power < 0, 0.0, power)  # what was taken off for the rest may be more than there is
         return np.asarray(np.sqrt(power), dtype=np.float64)

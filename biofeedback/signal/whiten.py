@@ -8,6 +8,8 @@ Kinesiol 12 (2002) 1-16 (both from memory).
 The inverse lifts what the muscle has little of, the amplifier's noise at high frequencies too. So it is made milder
 until what it makes of the resting signal stays small, what it adds at rest is taken off again, near rest the plain
 squares are used, and it is refused where it does not pay.
+
+What the level then wanders by is more than the bandwidth says, as muscle fires in bursts: `measure_independent`.
 """
 
 from __future__ import annotations
@@ -25,6 +27,9 @@ LEAST_GAIN = 1.3  # bandwidth after over before; less does not pay
 LIGHT = 0.25  # of the maximum: where the filter is chosen to be best
 PLAIN_BELOW, WHOLE_ABOVE = 0.05, 0.12  # of the maximum: below the lightest bands
 FOLLOW_S = 0.2  # how long the choice between them looks back
+NEIGHBOUR_S = 0.12  # means whose scatter is measured: what is slower than two of them is the effort, not the signal
+RELEASE_S = 0.16  # of rest ends a contraction: longer than between the pulses of one slow motor unit (from memory)
+ENDED = 2.0  # times the power of the newest rest: the window still holds the contraction
 FLOORS = (
     1e-4,
     1e-3,
@@ -55,13 +60,15 @@ class WhiteningFilter:
     """What a level stream needs, in the channel's unit; one coefficient of 1 changes nothing.
 
     Coefficients, newest sample first; what they add to the mean square at rest; below which RMS they do not act at all
-    and above which wholly.
+    and above which wholly. ``release_s`` of rest (below ``plain_below``) end a contraction at once, see `cut_release`;
+    0 does not.
     """
 
     coefficients: tuple[float, ...]
     rest_excess: float = 0.0
     plain_below: float = 0.0
     whole_above: float = 0.0
+    release_s: float = 0.0
 
     @property
     def is_plain(self) -> bool:
@@ -124,6 +131,24 @@ def measure_bandwidth(x: FloatArray, rate_hz: float) -> float:
     return float(power.sum() ** 2 / max(float((power**2).sum()), 1e-300)) * rate_hz / (2 * (len(power) - 1))
 
 
+def measure_independent(power: FloatArray, per_s: float) -> float:
+    """The bandwidth in Hz that a flat Gaussian signal would have whose level wanders as much; 0 where too few tell.
+
+    From means over 0.12 s of ``power`` (n,), ``per_s`` a second, NaN where it does not count. Each is compared with the
+    mean of those before and after it, so that an effort that rises or falls in a line adds nothing: the variance of
+    that difference of logarithms is 1.5 times that of one, which is 1 / (B T).
+    """
+    n = max(1, round(NEIGHBOUR_S * per_s))
+    if len(power) < 3 * n:
+        return 0.0
+    means = np.log(np.maximum(np.convolve(power, np.ones(n) / n, "valid"), 1e-300))
+    off = means[n:-n] - (means[: -2 * n] + means[2 * n :]) / 2
+    off = off[np.isfinite(off)]
+    if len(off) < LEAST_S * per_s:
+        return 0.0
+    return float(1.5 / max(float(np.mean(off**2)), 1e-300)) / (n / per_s)
+
+
 def _spectrum(x: FloatArray, rate_hz: float) -> FloatArray:
     """Mean power of Hann-windowed quarters of a second that overlap by half, (n_bins,)."""
     n = 2 * round(rate_hz / 8)
@@ -151,7 +176,9 @@ def _rms(x: FloatArray) -> float:
 class WhiteningBank:
     """The filters of several channels from frame to frame, as squares; channels without one are squared as they are."""
 
-    def __init__(self, n_channels: int, rate_hz: float) -> None:
+    def __init__(self, n_channels: int, rate_hz: float, hop: int) -> None:
+        self._rate_hz, self._hop = rate_hz, hop
+        self._releases: dict[int, tuple[int, float]] = {}  # by channel: hops of rest that end it; below which power
         self._coefficients: FloatArray = np.zeros((n_channels, ORDER + 1))
         self._coefficients[:, 0] = 1.0
         self._excess: FloatArray = np.zeros((n_channels, 1))
@@ -169,6 +196,9 @@ class WhiteningBank:
         below, above = one.plain_below**2, one.whole_above**2
         self._below[channel] = np.inf if one.is_plain else below
         self._per_width[channel] = 0.0 if one.is_plain else 1.0 / max(above - below, 1e-300)
+        self._releases.pop(channel, None)
+        if one.release_s and not one.is_plain:
+            self._releases[channel] = max(1, round(one.release_s * self._rate_hz / self._hop)), below
 
     def start(self) -> None:
         """Begin anew after missing frames."""
@@ -187,3 +217,22 @@ class WhiteningBank:
         above = np.maximum(self._follow.run(squares) - self._below, 0.0)  # nothing of a channel without a filter
         share = np.minimum(above * self._per_width, 1.0)
         return squares + share * (y * y - self._excess - squares)
+
+    def cut_release(self, power: FloatArray, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
+        """Mean squares of levels (n_channels, n_levels), of the newest hops alone where a contraction just ended.
+
+        That is where these are at rest and the whole window holds more than twice their power. What is not at rest, a
+        ramp or the gaps of an uneven contraction, keeps the whole window.
+
+        Parameters
+        ----------
+        sums : (n_channels, n_levels, n_window) of hops.
+        n_frames : in each window; one that holds fewer than all is left as it is.
+        """
+        for channel, (n, rest) in self._releases.items():
+            if n >= sums.shape[2]:
+                continue
+            newest = np.add.reduce(sums[channel, :, -n:], axis=-1) / (n * self._hop)
+            ended = (newest < rest) & (power[channel] > ENDED * newest) & (n_frames == sums.shape[2] * self._hop)
+            power[channel] = np.where(ended, newest, power[channel])
+        return power

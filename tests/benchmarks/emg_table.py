@@ -14,9 +14,17 @@ from scipy import signal
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from biofeedback.model import Channel, Chunk, Flag, FloatArray
-from biofeedback.signal.emg import band_pass, mains_notch
+from biofeedback.signal.emg import band_pass, find_wandering_percent, mains_notch
 from biofeedback.signal.levels import LevelStream
-from biofeedback.signal.whiten import PLAIN_BELOW, WHOLE_ABOVE, WhiteningFilter, learn_whitening
+from biofeedback.signal.whiten import (
+    PLAIN_BELOW,
+    RELEASE_S,
+    WHOLE_ABOVE,
+    WhiteningFilter,
+    learn_whitening,
+    measure_bandwidth,
+    measure_independent,
+)
 from tests.opendata import load_ramp_hold
 
 EMG = Channel(name="emg", kind="emg", unit="uV")
@@ -45,15 +53,29 @@ def learn(x: FloatArray, rate_hz: float) -> WhiteningFilter | None:
     if learnt is None:
         return None
     excess = max(0.0, float(np.mean(learnt.rest**2) - np.mean(rest**2)))
-    return WhiteningFilter(tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW * maximum, WHOLE_ABOVE * maximum)
+    return WhiteningFilter(
+        tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW * maximum, WHOLE_ABOVE * maximum, RELEASE_S
+    )
+
+
+def tell_errors(x: FloatArray, rate_hz: float, one: WhiteningFilter) -> tuple[float, float]:
+    """Random error of a level in %, by the spectrum and by the scatter of neighbours, in what taught the filter."""
+    sections = np.concatenate((band_pass(rate_hz), mains_notch(OWN_HUM_HZ, rate_hz)))
+    filtered = np.convolve(signal.sosfilt(sections, x - x[0]), one.coefficients)
+    taught = filtered[slice(*(round(t * rate_hz) for t in TAUGHT_S))]
+    hop = round(rate_hz / 100)
+    power = np.mean(taught[: len(taught) // hop * hop].reshape(-1, hop) ** 2, axis=1)
+    each_hz = measure_bandwidth(taught, rate_hz), measure_independent(power, rate_hz / hop)
+    return find_wandering_percent(each_hz[0]), find_wandering_percent(each_hz[1])
 
 
 def print_steadiness(pairs: FloatArray, rate_hz: float) -> None:
-    rows = []
+    rows, told = [], []
     for pair in pairs.T:
         one = learn(pair, rate_hz)
         if one is None:
             continue
+        told.append(tell_errors(pair, rate_hz, one))
         row = []
         for each in (None, one):
             levels, level_rate_hz = measure_levels(pair, rate_hz, each)
@@ -63,6 +85,8 @@ def print_steadiness(pairs: FloatArray, rate_hz: float) -> None:
     plain, whitened = np.array(rows).T
     n_of = f"{len(rows)} of {pairs.shape[1]} pairs"
     print(f"CV of the level, {n_of}: {np.median(plain):.1f} % plain, {np.median(whitened):.1f} % whitened")
+    by_spectrum, by_scatter = np.median(told, axis=0)
+    print(f"told beforehand: {by_spectrum:.1f} % by the spectrum, {by_scatter:.1f} % by the scatter of neighbours")
     print(f"whitened over plain: median {np.median(whitened / plain):.2f}, worst {np.max(whitened / plain):.2f}")
 
 

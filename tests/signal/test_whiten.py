@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal
 
 from biofeedback.model import Channel, Chunk
-from biofeedback.signal.emg import band_pass, mains_notch
+from biofeedback.signal.emg import band_pass, find_wandering_percent, mains_notch
 from biofeedback.signal.levels import LevelStream
 from biofeedback.signal.whiten import (
     PLAIN_BELOW,
+    RELEASE_S,
     WHOLE_ABOVE,
     WhiteningFilter,
     learn_whitening,
     measure_bandwidth,
+    measure_independent,
     whiten,
 )
 
@@ -102,12 +106,16 @@ def test_a_filter_that_changes_nothing_leaves_every_bit() -> None:
     assert plain.push(Chunk(0, x)).values.tobytes() == other.push(Chunk(0, x)).values.tobytes()
 
 
+@pytest.mark.parametrize("release_s", [0.0, RELEASE_S])
 @pytest.mark.parametrize("size", [1, 13, 100, 999, 1000])
-def test_chunk_sizes_and_gaps_leave_no_trace(size: int) -> None:
+def test_chunk_sizes_and_gaps_leave_no_trace(size: int, release_s: float) -> None:
     x = np.random.default_rng(6).normal(0, 50, (9000, 2))
     x[3000:3050] = np.nan
     x[5000:5400] = np.nan
-    one = WhiteningFilter((1.3, -0.9, 0.3), 4.0, 5.0, 20.0)
+    x[6000:8000:400] *= 0.02  # releases, back and forth
+    x[6200:6400] *= 0.02
+    x[7100:7500] *= 0.02
+    one = WhiteningFilter((1.3, -0.9, 0.3), 4.0, 5.0, 20.0, release_s)
 
     def make() -> LevelStream:
         stream = LevelStream([EMG, Channel(name="emg_2", kind="emg")], RATE_HZ)
@@ -152,7 +160,7 @@ def test_real_muscle_is_steadier_by_a_quarter_and_more() -> None:
     rate_hz = recording.rate_hz
     sections = np.concatenate((band_pass(rate_hz), mains_notch(50.2, rate_hz)))
     pairs = recording.emg_microvolt[:, 0:62:2] - recording.emg_microvolt[:, 1:62:2]
-    shares, after = [], []
+    shares, after, told, took_ms = [], [], [], []
     for pair in pairs.T:
         filtered = signal.sosfilt(sections, pair - pair[0])
         taught = filtered[round(8 * rate_hz) : round(12 * rate_hz)]
@@ -162,7 +170,13 @@ def test_real_muscle_is_steadier_by_a_quarter_and_more() -> None:
         learnt = learn_whitening(taught, rest, rate_hz, maximum=maximum)
         assert learnt is not None
         excess = max(0.0, float(np.mean(learnt.rest**2) - np.mean(rest**2)))
-        one = WhiteningFilter(tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW * maximum, WHOLE_ABOVE * maximum)
+        one = WhiteningFilter(
+            tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW * maximum, WHOLE_ABOVE * maximum, RELEASE_S
+        )
+        hops = np.mean(whiten(taught, learnt.coefficients)[: 4 * 102 * 20].reshape(-1, 20) ** 2, axis=1)
+        told.append(find_wandering_percent(measure_independent(hops, rate_hz / 20)))
+        rest = pairs[: round(rate_hz), 0]
+        took_ms.append([time_release(pair, rest, rate_hz, each) for each in (replace(one, release_s=0.0), one)])
         cvs = []
         for filters in ((), (one,)):
             stream = LevelStream([EMG], rate_hz, mains_hz=50.2)
@@ -175,3 +189,82 @@ def test_real_muscle_is_steadier_by_a_quarter_and_more() -> None:
     assert np.median(shares) < 0.75
     assert np.median(after) < 8.2, "% of the level; 11.2 without"
     assert max(shares) < 1.03, "never worth mentioning worse"
+    assert np.median(told) == pytest.approx(np.median(after), rel=0.15), "what a report states is what is seen"
+    whole_ms, cut_ms = np.transpose(took_ms)
+    assert np.median(cut_ms) < 180, "ms until 90 % of a release shows; 249 with the whole window"
+    assert np.percentile(cut_ms, 90) < 215
+    assert (cut_ms <= whole_ms).all()
+
+
+def time_release(pair: np.ndarray, rest: np.ndarray, rate_hz: float, one: WhiteningFilter) -> float:
+    """Milliseconds until the level lost 90 % when the hold is followed at 17 s by the recording's own rest."""
+    at = slice(round(10 * rate_hz), round(17 * rate_hz))
+    stream = LevelStream([EMG], rate_hz, mains_hz=50.2)
+    stream.whiten(0, one, 0)
+    released = np.concatenate((pair[at], np.resize(rest, 2 * len(rest))))
+    levels, start = stream.push(Chunk(0, released[:, None])).values[:, 0], round(7 * 102.4)
+    held, gone = levels[start - 150 : start].mean(), levels[start + 102 :].mean()
+    return 1000 * int(np.argmax(levels[start:] < gone + 0.1 * (held - gone))) / 102.4
+
+
+def pulse(rng: np.random.Generator, seconds: float, share: float) -> np.ndarray:
+    """Unit-variance activity of lone pulses, this share of samples, as of few motor units."""
+    n = round(seconds * RATE_HZ)
+    x = rng.normal(size=n) * (rng.random(n) < share)
+    frequency_hz = np.fft.rfftfreq(n, 1 / RATE_HZ)
+    x = np.fft.irfft(np.fft.rfft(x) * np.sqrt(frequency_hz * np.exp(-frequency_hz / 25)), n)
+    x = signal.sosfilt(band_pass(RATE_HZ), x)
+    return x / x.std()
+
+
+@pytest.mark.parametrize("speed", [0, 5, 20, 50, -20, -50])  # % of the maximum a second
+@pytest.mark.parametrize("share", [1.0, 0.1, 0.03])
+def test_ending_a_contraction_at_once_changes_no_effort_in_a_band(share: float, speed: int) -> None:
+    """Steady at 25 %, or a ramp between 15 and 60 %, of even or spiky activity: never worse than the whole window."""
+    rng = np.random.default_rng(8)
+    learnt = learn_whitening(pulse(rng, 4, share), 0.01 * pulse(rng, 1, 1.0), RATE_HZ)
+    assert learnt is not None
+    t = np.arange(20_000) / RATE_HZ
+    start = 60 if speed < 0 else 15
+    effort = np.clip(start + speed * (t - 2), 15, 60) / 100 if speed else np.full(t.size, 0.25)
+    x = effort * pulse(rng, 20, share) + 0.01 * rng.normal(size=t.size)
+    errors, excess = [], max(0.0, float(np.mean(learnt.rest**2)) - 1e-4)
+    for release_s in (0.0, RELEASE_S):
+        stream = LevelStream([EMG], RATE_HZ, mains_hz=None)
+        coefficients = tuple(learnt.coefficients.tolist())
+        stream.whiten(0, WhiteningFilter(coefficients, excess, PLAIN_BELOW, WHOLE_ABOVE, release_s), 0)
+        levels = stream.push(Chunk(0, x[:, None])).values[150:, 0]
+        errors.append(float(np.sqrt(np.mean((levels - effort[1509::10]) ** 2))))
+    assert errors[1] <= 1.005 * errors[0]
+
+
+def test_rest_ends_a_contraction_and_is_as_calm_as_ever() -> None:
+    rng = np.random.default_rng(9)
+    learnt = learn_whitening(colour(rng, 4, 25), 0.01 * white(rng, 1), RATE_HZ)
+    assert learnt is not None
+    coefficients = tuple(learnt.coefficients.tolist())
+    excess = float(np.mean(learnt.rest**2)) - 1e-4
+    x = np.concatenate((0.25 * colour(rng, 5, 25), np.zeros(5000))) + 0.01 * white(rng, 10)
+    each = []
+    for release_s in (0.0, RELEASE_S):
+        stream = LevelStream([EMG], RATE_HZ, mains_hz=None)
+        stream.whiten(0, WhiteningFilter(coefficients, excess, PLAIN_BELOW, WHOLE_ABOVE, release_s), 0)
+        each.append(stream.push(Chunk(0, x[:, None])).values[:, 0])
+    whole, cut = each
+    assert np.argmax(whole[500:] < 0.035) >= 24
+    assert np.argmax(cut[500:] < 0.035) <= 20
+    changed = np.flatnonzero(whole != cut)
+    assert changed.min() >= 515, "the hold itself is the same to the bit"
+    assert changed.max() <= 600, "and so is rest, once the filter has let go of it"
+
+
+def test_the_scatter_of_neighbours_tells_how_a_flat_signal_wanders() -> None:
+    """White noise of bandwidth B: 1 / (2 sqrt(B T)) of Bendat & Piersol (from memory); a rising effort adds nothing."""
+    rng = np.random.default_rng(10)
+    power = np.mean(rng.normal(size=(20_000, 10)) ** 2, axis=1)  # at 1000 Hz: B is 500 Hz
+    assert measure_independent(power, 100) == pytest.approx(500, rel=0.1)
+    rising = power * np.exp(np.linspace(0, 60, power.size))
+    assert measure_independent(rising, 100) == pytest.approx(500, rel=0.1)
+    assert measure_independent(power[:90], 100) == 0.0, "too few"
+    holes = np.where(rng.random(power.size) < 0.003, np.nan, power)
+    assert measure_independent(holes, 100) == pytest.approx(500, rel=0.25)
