@@ -21,11 +21,10 @@ def make_frames(kind, first, n, lost=()):
     return Frames(numbers[:, None].astype(float), sequence, times_us)
 
 
-def play(kind, *, patience_s, stalls=STALLS, total_s=300.0, pieces=1, lost=()):
+def play(kind, *, patience_s, stalls=STALLS, total_s=300.0, pieces=1, lost=(), step_s=0.02):
     """Frame k is taken at k / 100 s; during a stall nothing arrives, at its end all of it, in ``pieces`` batches."""
     line, items, sent = Timeline(RATE_HZ, 1, patience_s=patience_s), [], 0
     rng = np.random.default_rng(3)
-    step_s = 0.02
     for k in range(1, round(total_s / step_s) + 1):
         now_s = k * step_s
         if any(begin <= now_s < end for begin, end in stalls):
@@ -53,6 +52,18 @@ def test_nothing_is_lost_and_no_time_is_gained_over_sixty_stalls(kind, pieces):
     assert values(items) == list(range(300 * RATE_HZ))
     assert not [item for item in items if isinstance(item, Gap)]
     assert line.next_frame == 300 * RATE_HZ
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_hour_of_stalls_loses_no_frame_and_gains_no_time(kind):
+    """240 stalls of up to 1.4 s on a clock that nobody waits for: within one frame of wall time after the hour."""
+    lengths_s = np.random.default_rng(5).uniform(0.3, 1.4, 240)
+    stalls = [(15.0 * k + 3.0, 15.0 * k + 3.0 + length_s) for k, length_s in enumerate(lengths_s)]
+    line, items = play(kind, patience_s=1.5, stalls=stalls, total_s=3600.0, step_s=0.1)
+    is_whole = values(items) == list(range(3600 * RATE_HZ))
+    assert is_whole
+    assert not [item for item in items if isinstance(item, Gap)]
+    assert abs(line.next_frame - 3600 * RATE_HZ) <= 1
 
 
 @pytest.mark.parametrize("kind", KINDS)
