@@ -61,3 +61,31 @@ def test_links_lead_somewhere():
 
 def test_radio_sketch_says_that_no_board_has_run_it():
     assert "NOT RUN ON A BOARD HERE" in (NOTES / "ble_sketch" / "ble_sketch.ino").read_text().splitlines()[0]
+
+
+@pytest.mark.parametrize("name", ["wiring_load_cell.svg", "wiring_emg.svg"])
+def test_drawings_say_what_the_text_says_of_danger_to_board_and_person(name):
+    drawn = " ".join(ET.parse(NOTES / name).getroot().itertext())
+    assert "USB isolator" not in drawn, "it protects nobody"
+    assert "3.3 V board:" in drawn
+    if "load_cell" in name:
+        assert "only where the converter board leaves it free" in drawn
+
+
+def test_notes_say_what_spoils_a_board_or_a_maximum():
+    text = " ".join((NOTES / "README.md").read_text().split())
+    for said in (
+        "Connect the rate pin only after that tie is cut or lifted",
+        "A 3.3 V board is damaged by 5 V signals",
+        "the amplifier's output must stay below 3.3 V",
+        "USB isolator protects equipment, not people",
+    ):
+        assert said in text
+    protocol = (NOTES / "protocol.md").read_text()
+    assert "the first conversions are not settled" in protocol
+    assert "ask for an MTU of at least 100" in protocol
+    for sketch in ("sketch/sketch.ino", "ble_sketch/ble_sketch.ino"):
+        code = (NOTES / sketch).read_text()
+        assert "analogReadResolution(" in code, sketch
+        assert "rails=0..%u" in code, "as the converter is set"
+        assert "id=%s" in code
