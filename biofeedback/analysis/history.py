@@ -285,9 +285,7 @@ def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, u
     if len(values) > 1:
         moved = values[-1] - values[0] if trend.slope is None else trend.slope * weeks[-1]
         is_flat = lasting.word in ("rising", "falling") and moved * (lasting.score or 0.0) <= 0
-        word: ChangeWord = CHANGES["no clear trend" if is_flat else lasting.word]
-        if lasting.is_open and not is_flat:
-            word = "not decided"
+        word = CHANGES["no clear trend" if is_flat else lasting.word]
         change = Change(moved, word, ALIKE if is_flat else lasting.reason)
     return Measure(title, unit, days, values, trend, error, change, lasting.strength, lasting.correlation)
 

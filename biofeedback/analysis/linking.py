@@ -10,7 +10,7 @@ import numpy as np
 from biofeedback.account.records import DWELL_S, HYSTERESIS_PERCENT
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.trace import RatingRow, Trace
-from biofeedback.calibration.position import limits_for
+from biofeedback.calibration.position import recorded_limits
 from biofeedback.model import PHONE_ANGLE, Flag, FlagArray
 
 LEAST_IN_BAND_PERCENT = 50.0  # a contraction less than half in its band says little about that band; common practice
@@ -165,8 +165,7 @@ def _mark_position(trace: Trace, phase: Phase | None, drift: float | None, unit:
     """The coach's word, or the session's own judgement, comes before the drift found here."""
     judged = phase.position if phase else None
     state, largest = (judged.state, judged.largest) if judged else (None, None)
-    lever_m = trace.account.settings.get("lever_m")
-    limits = limits_for(unit, lever_m if isinstance(lever_m, int | float) else None)
+    limits = recorded_limits(trace.account.settings, unit)
     if state not in ("held", "drifted", "lost"):
         if drift is None or limits is None or abs(drift) < limits.warn:
             return ()

@@ -12,7 +12,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure, SideRow
 from biofeedback.analysis.reliability import SideDifference
 from biofeedback.analysis.response_words import describe_response
-from biofeedback.analysis.trends import AMONG, FIRM
+from biofeedback.analysis.trends import AMONG, HANGING
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.figuring import EMPTY, capitalise, count, find_digits, number, signed
@@ -23,20 +23,12 @@ from biofeedback.report.table import Table
 from biofeedback.report.training_tables import describe_lessons
 from biofeedback.report.words import advise_effort
 
-CHANGE_WORDS = {
-    "up": "higher",
-    "down": "lower",
-    "within measurement error": "no real change",
-    "not decided": "not decided yet",
-    "unknown": "not known",
-}
+CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
 NOTE = (
     "A change is judged on all sessions, not first against last: it is called real when the order of the values rises "
     "or falls beyond a limit (Kendall’s S, a number of standard deviations) that chance passes in less than 5 % of "
-    "series even when it is looked at after every session up to the twentieth, also where neighbouring sessions "
-    "correlate by 0.3; seven sessions are needed, and what was real once stays so while all sessions still say it. "
-    "Evenings close in time resemble each other, so a run of good ones can look like a change: what would pass only if "
-    "they did not is “not decided yet”. Where neighbouring sessions are seen to hang together the limit is "
+    "series even when it is looked at after every session up to the twentieth; six sessions are needed, and what was "
+    "real once stays so while all sessions still say it. Where neighbouring sessions hang together the limit is "
     "wider. Trend: the median of all pairwise slopes (Theil-Sen). Minimal detectable change between two single "
     "sessions: t × √2 × the standard error of measurement (Weir, J Strength Cond Res 2005), from this person's own "
     "differences from session to session."
@@ -146,8 +138,8 @@ def explain_change(measure: Measure, n_judged: int) -> str:
     doubts = []
     if measure.strength < AMONG[min(n_judged, len(AMONG)) - 1]:
         doubts.append(f"as one of {n_judged} measures it may be luck")
-    if measure.strength < FIRM:
-        doubts.append("if sessions close in time are very alike, which so few cannot rule out, it may be chance too")
+    if measure.strength < HANGING:
+        doubts.append("if sessions close in time are alike, which so few cannot rule out, it may be chance too")
     return "; ".join([measure.change.reason, *doubts])
 
 

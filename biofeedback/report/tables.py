@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
 from biofeedback.account.words import EFFORT_ENDS, describe_phase
@@ -10,6 +13,7 @@ from biofeedback.analysis.care import list_care
 from biofeedback.analysis.ranges import PUBLISHED_MDC95_DEGREES, judge_ranges
 from biofeedback.analysis.trends import Trend
 from biofeedback.calibration.effort import UNCERTAIN_PERCENT
+from biofeedback.calibration.position import USUAL_LEVER_M, read_own_limits
 from biofeedback.joints import explain_stand_in, find_joint
 from biofeedback.model import BOARD_KINDS, name_unit
 from biofeedback.report.answer_tables import tabulate_choices, tabulate_contrasts, tabulate_dose
@@ -277,6 +281,7 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Even spacing", trace.resampling),
         ("Zero set again, moved by", describe_zeros(trace)),
         ("Recorded", f"{format_clock(trace.duration_s)} min, {missing_s:.1f} s of it missing"),
+        ("Position limits of this exercise", _describe_drift(s)),
         ("Agreed discomfort limit", s.get("limit")),
         *list_care(trace.account, s, has_attempts=bool(analysis.attempts)),
         ("Effort", f"as the athlete said it: {EFFORT_ENDS}" if analysis.by_feel else ""),
@@ -285,6 +290,12 @@ def list_settings(analysis: SessionAnalysis) -> tuple[tuple[str, str], ...]:
         ("Software", f"biofeedback {s.get('software', '')}, file format {s.get('format', '')}"),
     ]
     return tuple((name, str(value)) for name, value in facts if value not in (None, ""))
+
+
+def _describe_drift(settings: Mapping[str, Any]) -> str:
+    """The limits that were set for the exercise, "" where the usual ones hold."""
+    own, lever_m = read_own_limits(settings)
+    return f"{own.to_text()}, read {lever_m or USUAL_LEVER_M:.2f} m from the joint" if own else ""
 
 
 def _describe_baselines(analysis: SessionAnalysis) -> str:

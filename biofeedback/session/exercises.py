@@ -8,6 +8,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, cast
 
+from biofeedback.calibration.position import LEVERS_M, PositionLimits, read_limits
 from biofeedback.errors import PlanError
 from biofeedback.joints import JOINT_NAMES, explain_stand_in
 from biofeedback.session.rig import Rig, parse_rig
@@ -32,6 +33,7 @@ class Exercise:
     """One stretch. ``joint`` is the one that the contraction would turn; the texts are shown to the coach.
 
     ``release``: how the person gets free. ``phone``: where a phone lies to see the angle, or why it cannot.
+    ``lever_m``: from the joint to the strap, else by the rig; ``drift``: how far the position may go, in cm or degrees.
     ``sides``: whether the rig reads one side or both at once; empty where it is not said.
     """
 
@@ -46,6 +48,8 @@ class Exercise:
     release: str = ""
     phone: str = ""
     phone_sees: bool | None = None
+    lever_m: float | None = None
+    drift: PositionLimits | None = None
     sides: Literal["", "one", "both"] = ""
     cautions: tuple[str, ...] = ()
     rig: Rig | None = None
@@ -68,6 +72,9 @@ class Exercise:
             "Electrodes": self.emg,
             "Getting free": self.release,
             "Phone": self.phone,
+            "Position held": f"drifted over {self.drift.warn:.3g}, lost over {self.drift.fail:.3g} {self.drift.unit}"
+            if self.drift
+            else "",
             "Sides": {"one": "one side at a time", "both": "both sides together", "": ""}[self.sides],
             "Careful": " ".join(self.cautions),
             **ask_missing(self.unanswered),
@@ -125,6 +132,16 @@ def _read_value(file: TomlFile, key: str, field: str, value: object) -> object:
         if not isinstance(value, bool):
             file.refuse((key, field), f"{field} = {value!r}", "use true or false")
         return value
+    if field == "lever_m":
+        low, high = LEVERS_M
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+            file.refuse((key, field), f"{field} = {value!r}", f"metres from joint to strap, {low:g} to {high:g}: 0.4")
+        return float(value)
+    if field == "drift":
+        try:
+            return read_limits(value if isinstance(value, str) else "")
+        except ValueError as error:
+            file.refuse((key, field), f"{field} = {value!r}", str(error))
     if field == "cautions":
         lines = [value] if isinstance(value, str) else value
         if not isinstance(lines, list) or any(not isinstance(line, str) for line in lines):

@@ -57,7 +57,7 @@ class Hold:
         self.ask: RatingAsked | None = None
         self.ask_position: int | None = None  # index of the contracting phase whose position the coach is asked about
         self.ask_effort: int | None = None  # index of the contraction by feel that the athlete is asked about
-        self._watch = PhaseWatch(context.channels, context.level_rate_hz, context.setup.lever_m)
+        self._watch = PhaseWatch(context.channels, context.level_rate_hz, context.setup)
         self._phase_start = start
         self._n_asked = 0
         self.paused = ""  # why, while it is
@@ -326,7 +326,7 @@ class Hold:
         phase = self.phase
         self._phase_start = self._level = level
         self._n_lost = 0
-        self._watch = PhaseWatch(self._context.channels, rate_hz, self._context.setup.lever_m)
+        self._watch = PhaseWatch(self._context.channels, rate_hz, self._context.setup)
         self._phase_end = level + max(1, round(phase.duration_s * rate_hz))
         self._ask_opens = (
             max(level, self._phase_end - round(self.plan.ask_before_end_s * rate_hz)) if phase.ask else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
-from biofeedback.calibration.position import FAIL_CM, WARN_CM, limits_for
+from biofeedback.calibration.position import USUAL, PositionLimits, limits_for
 from biofeedback.errors import SessionError
 from biofeedback.session.values import read_text
 
@@ -22,6 +22,10 @@ class PhoneFeed(Protocol):
     @property
     def is_silent(self) -> bool:
         """Nothing came for the best part of a second."""
+
+    @property
+    def is_mute(self) -> bool:
+        """Its page sends, and no motion is in it."""
 
     @property
     def rate_hz(self) -> float:
@@ -81,20 +85,32 @@ def describe_phone(phone: PhoneFeed | None) -> dict[str, Any] | None:
         cure = "look whether it is locked, or has left the network; it goes on by itself"
     elif not phone.has_angle:
         state = "slider"
+    elif phone.is_mute:
+        state, what = "mute", "the phone gives no motion"
+        cure = "allow motion for this page in its browser's settings; it goes on by itself"
     elif phone.rate_hz < SLOW_HZ:
         state = "slow"
         what = f"the phone gives only {phone.rate_hz:.0f} readings a second: too slow for an angle"
         cure = "switch its battery saver off, or use another phone"
-    return {"state": state, "what": what, "cure": cure}
+    return {"state": state, "what": what, "cure": cure, "who": phone.who}
 
 
-def describe_limits(unit: str, lever_m: float | None) -> dict[str, Any] | None:
-    """The limits of a position channel and, for an angle, how the centimetres became degrees."""
-    limits = limits_for(unit, lever_m)
+def describe_limits(unit: str, lever_m: float | None, own: PositionLimits | None = None) -> dict[str, Any] | None:
+    """The limits of a position channel and, for an angle, how centimetres became degrees or degrees centimetres."""
+    limits = limits_for(unit, lever_m, own)
     if limits is None:
         return None
-    at = f"{WARN_CM:g} and {FAIL_CM:g} cm at {lever_m:.2f} m from the joint" if lever_m else ""
-    text = f"limits {limits.warn:.1f} and {limits.fail:.1f} {limits.unit}" + (
-        f" ({at})" if at and unit == "deg" else ""
-    )
-    return {"warn": limits.warn, "fail": limits.fail, "text": text}
+    whose = ["set for this exercise"] if own else []
+    if lever_m and unit == "deg":
+        ways = own or USUAL
+        if ways.unit == "deg":
+            ways = limits_for("cm", lever_m, own) or ways
+        whose = [f"{ways.to_text()} at {lever_m:.2f} m from the joint", *whose]
+    text = f"limits {limits.warn:.1f} and {limits.fail:.1f} {limits.unit}"
+    return {"warn": limits.warn, "fail": limits.fail, "text": f"{text} ({', '.join(whose)})" if whose else text}
+
+
+def describe_drift(own: PositionLimits | None) -> str:
+    """What the coach's eye goes by where nothing measures the position."""
+    limits = own or USUAL
+    return f"Drifted: over {limits.warn:.3g} {limits.unit}. Lost: over {limits.fail:.3g} {limits.unit}."

@@ -8,6 +8,7 @@ from typing import Any
 
 from biofeedback.account.words import SCALE
 from biofeedback.calibration.maximum_rule import IMPROVING_PERCENT
+from biofeedback.calibration.position import PositionLimits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +21,8 @@ class Setup:
     ``graded``: who does not test is asked first, practice pushes come before attempts and how each felt after it; the
     athlete is out of the stretch between attempts; ``check_rest_s`` before a plan; a last attempt that is best by more
     than ``improving_percent`` asks for one more. ``familiarisation``: the same steps, for learning; nothing of it is
-    used. ``lever_m``: from the joint to where the position is read, for limits in degrees. ``fast`` shortens rests and
+    used. ``lever_m``: from the joint to where the position is read, for limits in degrees; ``drift``: limits that this
+    exercise has of its own. ``fast`` shortens rests and
     plans for trying the tool out and is stored, because a maximum after 6 s of rest is not one to train with.
     ``last_utc``: when this athlete's session before this one began, "" for the first: how it was afterwards is asked.
     ``certificates`` says by channel which file, sensor and date scaled it, and with which greatest load.
@@ -47,6 +49,7 @@ class Setup:
     improving_percent: float | None = None
     familiarisation: bool = False
     lever_m: float | None = None
+    drift: PositionLimits | None = None
     last_utc: str = ""
     fast_rest_s: float = 6.0
     fast_factor: float = 0.3
@@ -76,6 +79,7 @@ class Setup:
             **({"protocol": "graded", "rating_scale": SCALE.ends} if self.graded else {}),
             **({"familiarisation": True} if self.familiarisation else {}),
             **({"lever_m": self.lever_m} if self.lever_m else {}),
+            **({"drift": self.drift.to_dict()} if self.drift else {}),
         }
 
 

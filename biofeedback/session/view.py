@@ -22,7 +22,7 @@ from biofeedback.session.hold import Hold
 from biofeedback.session.holding import expect_plan, offer_in_order
 from biofeedback.session.lessons import CHECK_AGAIN_SAID, describe_course, describe_lesson, is_check_due
 from biofeedback.session.maximum import FELL, RIG_CURE, Attempting, Practising
-from biofeedback.session.phone import describe_limits
+from biofeedback.session.phone import describe_drift, describe_limits
 from biofeedback.session.plan import Plan
 from biofeedback.session.scaling import describe_scale
 from biofeedback.session.setup import PRACTICE_PERCENT
@@ -76,6 +76,7 @@ def describe_session(engine: Engine, *, said: float | None = None) -> dict[str, 
         "ask_position": {"phase_index": hold.ask_position}
         if hold and hold.ask_position is not None and hold.ask_effort is None
         else None,
+        "drift_limits": describe_drift(engine.setup.drift),
         "position_offset": _describe_position(engine),
         "doubts": [doubt.to_dict() for doubt in account.doubts],
         "ratings": [_describe_rating(engine, rating) for rating in account.ratings],
@@ -169,7 +170,9 @@ def _describe_channel(engine: Engine, index: int, channel: Channel) -> dict[str,
         "problem": describe_problem(engine.problems[index], channel, is_brief=engine.clips_briefly[index]),
         "can_guide": not engine.account.plans and channel.name in engine.maxima and channel.kind != "position",
         "in_use": describe_calibration(engine, channel),
-        "limits": describe_limits(channel.unit, engine.setup.lever_m) if channel.kind == "position" else None,
+        "limits": describe_limits(channel.unit, engine.setup.lever_m, engine.setup.drift)
+        if channel.kind == "position"
+        else None,
     }
 
 

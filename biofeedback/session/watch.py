@@ -12,15 +12,16 @@ from biofeedback.calibration.effort import Effort
 from biofeedback.calibration.position import judge_position, limits_for
 from biofeedback.calibration.relaxed import check_relaxed
 from biofeedback.model import Channel, FlagArray, FloatArray
+from biofeedback.session.setup import Setup
 
 
 class PhaseWatch:
     """Collects the efforts of one phase and judges them at its end."""
 
-    def __init__(self, channels: Sequence[Channel], level_rate_hz: float, lever_m: float | None = None) -> None:
+    def __init__(self, channels: Sequence[Channel], level_rate_hz: float, setup: Setup | None = None) -> None:
         self._channels = tuple(channels)
         self._rate_hz = level_rate_hz
-        self._lever_m = lever_m
+        self._lever_m, self._drift = (setup.lever_m, setup.drift) if setup else (None, None)
         self._efforts: list[Effort] = []
 
     def take(self, effort: Effort) -> None:
@@ -46,7 +47,7 @@ class PhaseWatch:
         percent, flags = self._joined()
         results = []
         for column, channel in enumerate(self._channels):
-            limits = limits_for(channel.unit, self._lever_m) if channel.kind == "position" else None
+            limits = limits_for(channel.unit, self._lever_m, self._drift) if channel.kind == "position" else None
             if limits:
                 results.append(judge_position(percent[:, column], flags[:, column], self._rate_hz, limits=limits))
         order = ("lost", "drifted", "unknown", "held")

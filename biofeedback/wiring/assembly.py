@@ -115,13 +115,20 @@ def make_setup(
         position=args.position or (exercise.position if exercise else ""),
         joint=joint,
         limit=read_limit(USUAL_LIMIT if args.limit is None else args.limit),
-        lever_m=exercise.rig.lever_m if exercise and exercise.rig else USUAL_LEVER_M,
+        lever_m=find_lever_m(exercise),
+        drift=exercise.drift if exercise else None,
         familiarisation=args.familiarisation,
         **GRADED,
         fast=fast,
         simulated=source.is_simulated,
         started_utc=started_utc,
     )
+
+
+def find_lever_m(exercise: Exercise | None) -> float:
+    """From the joint to the strap: as the exercise says, else by its rig, else the usual one."""
+    by_rig = exercise.rig.lever_m if exercise and exercise.rig else USUAL_LEVER_M
+    return (exercise and exercise.lever_m) or by_rig
 
 
 def read_code(code: str) -> str:

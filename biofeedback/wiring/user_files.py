@@ -42,7 +42,7 @@ def save_exercise(path: Path, draft: Mapping[str, Any]) -> dict[str, Any]:
         raise PlanError(f"{path} cannot be read", "correct the file, or move it out of the folder") from error
     if name in taken:
         return _refuse("title", "there is an exercise of that name already", "choose another name")
-    text = f"{before.rstrip()}\n\n".lstrip() + write_table(name or "own", draft)
+    text = f"{before.rstrip()}\n\n".lstrip() + write_table(name or "own", _with_numbers(draft))
     try:
         text.encode()
         parse_exercises(text, path.name)
@@ -58,6 +58,12 @@ def save_exercise(path: Path, draft: Mapping[str, Any]) -> dict[str, Any]:
         return _refuse("title", "a title without letters or digits", "give it one, in letters or digits")
     save_text(path, text)
     return {"exercise": {"name": name, "file": str(path)}}
+
+
+def _with_numbers(draft: Mapping[str, Any]) -> dict[str, Any]:
+    """The draft of a page, whose fields are texts, with a length as a number where it is one."""
+    lever = str(draft.get("lever_m") or "").strip().removesuffix("m").strip().replace(",", ".")
+    return {**draft, "lever_m": float(lever)} if re.fullmatch(r"\d*\.?\d+", lever) else dict(draft)
 
 
 def _find_missing(draft: Mapping[str, Any]) -> str:

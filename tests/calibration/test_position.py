@@ -1,7 +1,14 @@
 import numpy as np
 import pytest
 
-from biofeedback.calibration.position import PositionLimits, judge_position, limits_for, take_coachs_word
+from biofeedback.calibration.position import (
+    PositionLimits,
+    judge_position,
+    limits_for,
+    read_limits,
+    recorded_limits,
+    take_coachs_word,
+)
 from biofeedback.model import Flag
 
 RATE = 100.0
@@ -77,6 +84,54 @@ def test_tape_and_angle_judge_the_same_movement_alike(lever_m, moved_cm, state):
     by_tape = judge(np.full(200, moved_cm), limits=limits_for("cm", lever_m))
     by_angle = judge(np.full(200, angle), limits=limits_for("deg", lever_m))
     assert by_tape.state == by_angle.state == state
+
+
+OWN = PositionLimits(3.0, 6.0, "deg")
+
+
+@pytest.mark.parametrize("lever_m", [0.21, 0.9])
+@pytest.mark.parametrize(("degrees", "state"), [(2.9, "held"), (3.1, "drifted"), (5.9, "drifted"), (6.1, "lost")])
+def test_own_limits_in_degrees_judge_tape_and_angle_alike(lever_m, degrees, state):
+    moved_cm = 100 * np.sqrt(2 * lever_m**2 * (1 - np.cos(np.radians(degrees))))  # the chord, law of cosines
+    assert judge(np.full(200, degrees), limits=limits_for("deg", lever_m, OWN)).state == state
+    assert judge(np.full(200, moved_cm), limits=limits_for("cm", lever_m, OWN)).state == state
+
+
+def test_own_limits_in_cm_become_degrees_at_the_lever():
+    limits = limits_for("deg", 0.4, PositionLimits(2.0, 4.0, "cm"))
+    assert limits is not None
+    assert limits.warn == pytest.approx(2 * np.degrees(np.arcsin(1.0 / 40)))
+    assert limits_for("mm", 0.4, PositionLimits(2.0, 4.0, "cm")) == PositionLimits(20.0, 40.0, "mm")
+
+
+@pytest.mark.parametrize(
+    ("text", "limits"),
+    [
+        ("2.5 and 5 cm", (2.5, 5.0, "cm")),
+        ("2,5 to 5cm", (2.5, 5.0, "cm")),
+        (" 3 - 6 degrees ", (3.0, 6.0, "deg")),
+        ("3 6 °", (3.0, 6.0, "deg")),
+    ],
+)
+def test_limits_are_read_as_people_write_them(text, limits):
+    assert read_limits(text) == PositionLimits(*limits)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "5 cm", "6 and 3 deg", "0 and 5 cm", "3 and 6", "35 cm", "2 and 600 cm", "3 and 6 m"]
+)
+def test_limits_that_cannot_be_are_refused_with_what_is_wanted(text):
+    with pytest.raises(ValueError, match=r"3 and 6 deg|2\.5 and 5 cm"):
+        read_limits(text)
+
+
+@pytest.mark.parametrize(
+    "drift", ["x", {"warn": 3}, {"warn": 6, "fail": 3, "unit": "deg"}, {"warn": 1, "fail": 2, "unit": "mile"}]
+)
+def test_settings_that_no_exercise_can_have_are_as_if_not_set(drift):
+    assert recorded_limits({"lever_m": 0.4, "drift": drift}, "deg") == limits_for("deg", 0.4)
+    assert recorded_limits({"lever_m": "x"}, "deg") == limits_for("deg")
+    assert recorded_limits({"lever_m": 0.4, "drift": OWN.to_dict()}, "deg") == OWN
 
 
 def test_recordings_without_a_lever_are_judged_as_they_were():

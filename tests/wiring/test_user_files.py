@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from biofeedback.acquisition.sources import open_source
+from biofeedback.calibration.position import PositionLimits, recorded_limits
 from biofeedback.errors import PlanError
 from biofeedback.session.exercises import load_exercises
+from biofeedback.session.phone import describe_drift, describe_limits
+from biofeedback.wiring.assembly import add_session_arguments, make_setup
 from biofeedback.wiring.user_files import EXERCISES_FILE, find_exercises, name_file, save_exercise, save_text
 
 ANSWERED = {"force": "no force sensor", "cautions": "none known"}
@@ -32,6 +37,37 @@ def test_an_exercise_is_added_and_found_at_the_next_start(tmp_path: Path) -> Non
     assert path.stat().st_mode & 0o077 == 0
 
 
+def test_an_exercise_has_its_own_lever_and_drift_limits_computed_and_said(tmp_path: Path) -> None:
+    save_exercise(tmp_path / EXERCISES_FILE, CALF | {"lever_m": "0,4 m", "drift": "3 and 6 deg"})
+    made = find_exercises(tmp_path, None)["calf-on-a-step"]
+    assert (made.lever_m, made.drift) == (0.4, PositionLimits(3.0, 6.0, "deg"))
+    assert made.to_notes()["Position held"] == "drifted over 3, lost over 6 deg"
+    args = add_session_arguments_of(tmp_path, "calf-on-a-step")
+    setup = make_setup(args, open_source("felt:"), athlete="A01", started_utc="")
+    assert (setup.lever_m, setup.drift) == (made.lever_m, made.drift)
+    assert recorded_limits(setup.to_settings(), "deg") == made.drift
+    told = describe_limits("deg", setup.lever_m, setup.drift)
+    assert told is not None
+    assert told["text"] == "limits 3.0 and 6.0 deg (2.09 and 4.19 cm at 0.40 m from the joint, set for this exercise)"
+    assert describe_drift(setup.drift) == "Drifted: over 3 deg. Lost: over 6 deg."
+
+
+def test_without_a_setting_the_rig_says_the_lever_and_the_usual_limits_hold(tmp_path: Path) -> None:
+    args = add_session_arguments_of(tmp_path, "hamstring-standing")
+    setup = make_setup(args, open_source("felt:"), athlete="A01", started_utc="")
+    rig = load_exercises()["hamstring-standing"].rig
+    assert rig is not None
+    assert (setup.lever_m, setup.drift) == (rig.lever_m, None)
+    assert "drift" not in setup.to_settings()
+    assert describe_drift(None) == "Drifted: over 2.5 cm. Lost: over 5 cm."
+
+
+def add_session_arguments_of(folder: Path, exercise: str) -> argparse.Namespace:
+    parser = argparse.ArgumentParser()
+    add_session_arguments(parser)
+    return parser.parse_args(["--folder", str(folder), "--exercise", exercise])
+
+
 @pytest.mark.parametrize(
     ("change", "field"),
     [
@@ -42,6 +78,10 @@ def test_an_exercise_is_added_and_found_at_the_next_start(tmp_path: Path) -> Non
         ({"force": 3}, "force"),
         ({"title": next(iter(load_exercises()))}, "title"),
         ({"force": " "}, "force"),
+        ({"lever_m": "long"}, "lever_m"),
+        ({"lever_m": "40"}, "lever_m"),
+        ({"drift": "far"}, "drift"),
+        ({"drift": "6 and 3 deg"}, "drift"),
         ({"cautions": ""}, "cautions"),
     ],
 )

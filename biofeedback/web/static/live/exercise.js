@@ -3,7 +3,7 @@
 import { $, fill, make, setText } from "../shared/dom.js";
 import { mistakeText } from "./plan-draft.js";
 
-const FIELDS = ["title", "muscle", "joint", "position", "contraction", "force", "emg", "cautions"];
+const FIELDS = ["title", "muscle", "joint", "position", "contraction", "force", "emg", "cautions", "lever_m", "drift"];
 
 export function setUpExercise(send) {
   $("exercise-form").addEventListener("submit", (event) => {
