@@ -40,6 +40,7 @@ HOLD_S = 0.15
 KEPT_S = 2.0
 JUMP_S = 1.0  # a phone's clock that moved by so much against ours has been set: times are mapped anew
 SILENT_S = 0.8  # told within a second
+MUTE_S = 1.5  # batches without a reading for so long: the sensor gives none; one a second is only slow
 SLOW_HZ = 15.0
 RATE_OVER_S = 2.0
 MOST_READINGS = 400  # of one batch
@@ -93,6 +94,8 @@ class PhoneInbox:
         self.is_hidden = False
         self.has_angle = True
         self.heard_s = -np.inf
+        self._felt_s = -np.inf  # when gravity last came
+        self._was_mute = False
 
     def claim(self, who: str, *, has_angle: bool = True) -> bool:
         """Become the phone of this seat; False while another one sends."""
@@ -103,7 +106,10 @@ class PhoneInbox:
                 self._restart()
                 self._reference = None
                 self._words.append("a phone measures angle and rating")
-            self.who, self.is_hidden, self.heard_s = who, False, self._clock_s()
+            now_s = self._clock_s()
+            if self.who != who or (has_angle and not self.has_angle):
+                self._felt_s, self._was_mute = now_s, False
+            self.who, self.is_hidden, self.heard_s = who, False, now_s
             self.has_angle = has_angle
             return True
 
@@ -119,6 +125,7 @@ class PhoneInbox:
         with self._lock:
             if who == self.who and is_hidden != self.is_hidden:
                 self.is_hidden = is_hidden
+                self._felt_s = max(self._felt_s, self._clock_s())  # it could not measure meanwhile
                 self._words.append(f"the phone's page is {'in the background' if is_hidden else 'back'}")
 
     def put(self, who: str, gravity: Sequence[Sequence[float]], ratings: Sequence[Sequence[float]]) -> bool:
@@ -134,6 +141,8 @@ class PhoneInbox:
             self._gravity.add(gravity)
             self._rating.add(ratings)
             self.heard_s = now_s
+            if gravity:
+                self._felt_s = now_s
             self._arrivals = [one for one in self._arrivals if one[0] > now_s - RATE_OVER_S] + [(now_s, len(gravity))]
             return True
 
@@ -151,9 +160,21 @@ class PhoneInbox:
         """Nothing for so long that it has to be told."""
         return self._clock_s() - self.heard_s > SILENT_S
 
+    @property
+    def is_mute(self) -> bool:
+        """Its page sends, and no motion is in it: permission was taken back, or there is no sensor."""
+        is_heard = bool(self.who) and self.has_angle and not self.is_hidden and not self.is_silent
+        return is_heard and self._clock_s() - self._felt_s > MUTE_S
+
     def take_words(self) -> list[str]:
         """What happened to the phone, for the record, once."""
         with self._lock:
+            if self.is_mute and not self._was_mute:
+                self._was_mute = True
+                self._words.append("the phone gives no motion: its angle is missing")
+            elif self._was_mute and self._clock_s() - self._felt_s <= MUTE_S and not self.is_hidden:
+                self._was_mute = False
+                self._words.append("the phone gives motion again")
             words, self._words = self._words, []
             return words
 

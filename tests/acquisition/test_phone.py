@@ -16,6 +16,7 @@ from biofeedback.acquisition.source import ItemSource
 from biofeedback.calibration.effort import EffortStream
 from biofeedback.calibration.events import apply_event
 from biofeedback.model import STANDARD_GRAVITY_M_PER_S2, Channel, Chunk, Gap, Item, find_phone, measure_turn
+from biofeedback.session.phone import describe_phone
 from biofeedback.signal.levels import LevelStream
 
 G = STANDARD_GRAVITY_M_PER_S2
@@ -128,6 +129,39 @@ def test_a_phone_that_is_silent_is_known_to_be_within_a_second():
     assert evening.inbox.is_silent
 
 
+def words(evening: Evening) -> list[str]:
+    return [item.text for item in evening.items if not isinstance(item, (Chunk, Gap))]
+
+
+def test_batches_without_readings_are_told_as_no_motion_and_kept_on_record_until_they_come_again():
+    evening = Evening()
+    evening.inbox.claim("a")
+    evening.run(3.0, still)
+    for _ in range(12):  # permission taken back: the page still sends, every quarter of a second
+        evening.inbox.put("a", [], [])
+        evening.run(0.25, still, sends=False)
+    assert (evening.inbox.is_mute, evening.inbox.is_silent) == (True, False)
+    told = describe_phone(evening.inbox)
+    assert told is not None
+    assert (told["state"], "allow motion" in told["cure"]) == ("mute", True)
+    assert words(evening).count("the phone gives no motion: its angle is missing") == 1
+    assert "the phone gives motion again" not in words(evening)
+    evening.run(1.0, still)
+    assert not evening.inbox.is_mute
+    assert words(evening).count("the phone gives motion again") == 1
+
+
+def test_a_page_that_comes_back_from_the_background_has_not_been_without_motion():
+    evening = Evening()
+    evening.inbox.claim("a")
+    evening.run(3.0, still)
+    evening.inbox.hide("a", True)
+    evening.run(5.0, still, sends=False)
+    evening.inbox.hide("a", False)
+    evening.inbox.put("a", [], [])
+    assert not evening.inbox.is_mute
+
+
 def test_two_phones_for_one_seat_are_one_at_a_time():
     evening = Evening()
     assert evening.inbox.claim("a")
@@ -157,6 +191,11 @@ def test_one_reading_a_second_is_told_as_too_slow():
     evening.inbox.claim("a")
     evening.run(6.0, still)
     assert evening.inbox.rate_hz < 2.5
+    for _ in range(200):
+        evening.inbox.put("a", [], [])
+        evening.run(0.1, still)
+        assert not evening.inbox.is_mute  # slow, and not without motion: the cure is another one
+    assert "the phone gives no motion: its angle is missing" not in words(evening)
 
 
 def test_without_a_phone_nothing_is_there_and_a_gap_of_the_sensor_stays_one():

@@ -47,7 +47,7 @@ export class AngleView {
       (what, cure) => setText($("angle-wrong"), what ? `${what}: ${cure}` : ""),
     );
     $("angle-use").addEventListener("click", async () => {
-      if (this.sensor.hasAngle) this.sensor.stop();
+      if (this.sensor.hasAngle) this.sensor.stopAngle();
       else await this.sensor.start();
       this.render();
     });
@@ -76,6 +76,9 @@ export class AngleView {
   draw() {
     const { state, effortRings, levelRings, levelRateHz } = this.seat;
     if (!state) return;
+    const { on } = this.sensor;
+    this.sensor.yieldTo(state.phone?.who ?? "");
+    if (on && !this.sensor.on) this.seat.on.state(this.seat); // panels say so
     const k = state.channels.findIndex(({ name }) => name === NAME);
     const ring = k < 0 ? null : (state.zero.results?.[NAME] ? effortRings : levelRings)[k];
     const degrees = ring ? meanLevel(ring, ring.end - Math.round(SMOOTH_S * levelRateHz), ring.end) : NaN;

@@ -19,7 +19,6 @@ export class Slider {
   /** @param {import("./angle.js").AngleSensor} sensor what sends */
   constructor(sensor) {
     this.sensor = sensor;
-    this.on = false;
     /** @type {number | null} the one finger that counts */
     this.finger = null;
     this.value = NaN;
@@ -43,14 +42,16 @@ export class Slider {
     setInterval(() => this.sample(), SAMPLE_MS);
   }
 
+  get on() {
+    return this.sensor.hasSlider;
+  }
+
   get isPractised() {
     return this.practisedS >= PRACTICE_S;
   }
 
   toggle() {
-    this.on = !this.on;
-    if (this.on) this.sensor.join();
-    else if (!this.sensor.hasAngle) this.sensor.stop();
+    this.sensor.slide(!this.on);
     this.lift();
     this.render();
   }

@@ -153,7 +153,7 @@ export class Link {
     if (this.socket?.readyState !== WebSocket.OPEN) return null;
     this.number += 1;
     this.socket.send(JSON.stringify({ ...message, id: this.number }));
-    if (!["ping", "stop"].includes(message.do)) this.unanswered.add(this.number);
+    if (!["ping", "stop", "phone_data"].includes(message.do)) this.unanswered.add(this.number);
     return this.number;
   }
 }
