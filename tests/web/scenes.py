@@ -327,6 +327,17 @@ def position(live: FakeLive) -> None:
     live.change(ask_position={"phase_index": 1}, doubts=[doubt])
 
 
+def effort_asked(live: FakeLive) -> None:
+    """Without a sensor, after a contraction: the athlete is asked how hard it was."""
+    passive(live)
+    plan = live.state()["plan"]
+    phases = [phase | ({"band": None, "felt": 2} if phase["band"] else {}) for phase in plan["phases"]]
+    channel = {"name": "rating", "kind": "rating", "unit": "1/100", "calibrated": False, "problem": None, "guide": True}
+    live.change(by_feel=True, channels=[channel], plan=plan | {"phases": phases})
+    live.enter_phase(2)
+    live.change(ask_effort={"phase_index": 1})
+
+
 def another_device(live: FakeLive) -> None:
     """In the middle of a hold another board answers, and the coach is asked what holds."""
     holding(live, 71.3, 2)
@@ -405,6 +416,7 @@ SCENES: dict[str, Callable[[FakeLive], None]] = {
         clipping,
         uncalibrated,
         position,
+        effort_asked,
         another_device,
         resting,
         paused,

@@ -31,7 +31,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 CODES = ["A01", "A02", "A03", "A04"]
 SIZES = {"phone": (390, 844), "lying": (844, 390), "tablet": (820, 1180), "laptop": (1280, 800)}
 STAGES = ["cautions", "zero", "maximum_push", "ready", "inside", "above", "lost", "stopped", "done", "position"]
-STAGES += ["paused", "resting", "doubted"]
+STAGES += ["paused", "resting", "doubted", "effort_asked"]
 
 
 class ServedGroup(Served):

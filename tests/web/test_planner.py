@@ -268,6 +268,12 @@ def test_an_exercise_of_ones_own_is_kept_or_told_what_it_lacks(
     assert page.text("exercise-muscle-wrong").startswith("An exercise without muscle")
     assert violations(page) == []
     page.tab.keyboard.type("calf")
+    page.tab.fill("#exercise-lever_m", "0.4")
+    page.tab.fill("#exercise-drift", "6 and 3 deg")
+    page.tab.keyboard.press("Enter")
+    page.wait(lambda: "the first is above 0 and below the second" in page.text("exercise-drift-wrong").lower())
+    assert focused(page) == "exercise-drift"
+    page.tab.fill("#exercise-drift", "3 and 6 deg")
     for field, answer in (("force", "no force sensor"), ("cautions", "stop on pain at the heel")):  # asked once
         page.tab.keyboard.press("Enter")
         page.wait(lambda field=field: focused(page) == f"exercise-{field}")
@@ -277,6 +283,7 @@ def test_an_exercise_of_ones_own_is_kept_or_told_what_it_lacks(
     page.wait(lambda: "Kept as calf-on-a-step" in page.text("exercise-said"))
     assert find_exercises(folder.parent, None)["calf-on-a-step"].muscle == "calf"
     assert find_exercises(folder.parent, None)["calf-on-a-step"].cautions == ("stop on pain at the heel",)
+    assert find_exercises(folder.parent, None)["calf-on-a-step"].to_notes()["Position held"].endswith("lost over 6 deg")
     assert page.tab.input_value("#exercise-title") == ""
     assert page.tab.evaluate("() => document.documentElement.scrollWidth") <= size[0]
     assert page.complaints == []

@@ -54,6 +54,46 @@ test("below and above repeat, each with its own cue, and stop when the band is r
   assert.deepEqual(names(listen(script, 8)), ["below", "below", "below", "above", "above"]);
 });
 
+test("how hard a contraction felt is asked aloud once, after the instruction for what follows", () => {
+  const over = { phase: 2, kind: "passive", effort: 1 };
+  const heard = listen(
+    [
+      [1, over],
+      [15, { phase: 3, kind: "rest" }], // still unanswered
+      [25, { phase: 4, kind: "contract", effort: null }],
+      [35, { phase: 5, kind: "passive", effort: 4 }],
+    ],
+    45,
+    { effort: null },
+  );
+  assert.deepEqual(
+    heard.filter(([cue]) => cue !== "breathe"),
+    [
+      ["passive", 1],
+      ["effort", 1 + cues.EFFORT_AFTER_S],
+      ["rest", 15],
+      ["contract", 25],
+      ["passive", 35],
+      ["effort", 35 + cues.EFFORT_AFTER_S],
+    ],
+  );
+  const state = { words: { effort: { question: "How hard did you contract, 0 to 10?" } } };
+  assert.equal(cues.wordsOfCue("effort", state).text, "How hard did you contract, 0 to 10?");
+  assert.ok(notesOf("effort").length);
+});
+
+test("the last seconds are counted before the question is asked", () => {
+  const heard = listen(
+    [
+      [1, { phase: 2, kind: "passive", effort: 1, remainingS: 3.5 }],
+      [2, { remainingS: 2.5 }],
+    ],
+    6,
+    { effort: null },
+  );
+  assert.equal(heard.at(-1)[0], "effort");
+});
+
 test("out of the band is said in words only after it has lasted, and then rarely", () => {
   const heard = listen([[0, { bandState: "above" }]], 12).filter(([cue]) => cue === "say-above");
   assert.ok(heard[0][1] >= cues.LASTED_S);

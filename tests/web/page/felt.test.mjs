@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { feltView } from "../../../biofeedback/web/static/phone/felt.js";
+import { asksEffort, feltView } from "../../../biofeedback/web/static/phone/felt.js";
 import { instruction, nextText } from "../../../biofeedback/web/static/shared/state.js";
 
 const CONTRACT = { index: 1, kind: "contract", title: "Contract", duration_s: 20, band: null, felt: 2 };
@@ -44,6 +44,15 @@ test("while relaxing the clock alone has the seconds, and no word stands twice",
     assert.ok(!instruction(now).now.toLowerCase().includes(view.word.toLowerCase()));
     assert.equal(feltView(now, { ...UPDATE, remainingS: 3 }, null).word, "Contract in 3");
   }
+});
+
+test("how hard it felt is asked after the contraction, not beside a rating, not in the next contraction", () => {
+  const asked = { ...state(RELAX, CONTRACT), ask_effort: { phase_index: 1 }, ask: null };
+  assert.equal(asksEffort(asked), 1);
+  assert.equal(asksEffort({ ...asked, ask: { id: 2, text: "" } }), null);
+  assert.equal(asksEffort({ ...asked, paused: { reason: "", phase_index: 2 } }), null);
+  assert.equal(asksEffort({ ...asked, phase: CONTRACT }), null);
+  assert.equal(asksEffort({ ...asked, ask_effort: null }), null);
 });
 
 test("a lost connection is told all the same", () => {

@@ -1,6 +1,7 @@
 // One athlete of a group: the seat with its gauge, who left the band, the next step of their own calibration.
 
 import { askedAfter, askedBefore, asksFirst } from "../shared/asked.js";
+import { asksEffort } from "../phone/felt.js";
 import { feelingRow, nextPush, pushText } from "../shared/care.js";
 import { sentence, unitText } from "../shared/text.js";
 import { fill, make, setData, setText, show } from "../shared/dom.js";
@@ -55,7 +56,7 @@ export class SeatCard {
     parts.pad.setAttribute("aria-label", `Rating of ${state.athlete}`);
     setText(parts.stop, `Stop ${state.athlete}`);
     this.view.render();
-    show(parts.pad, state.stage === "plan" && !asksPosition(state) && !state.paused);
+    show(parts.pad, state.stage === "plan" && !asksPosition(state) && asksEffort(state) === null && !state.paused);
     show(parts.task, state.stage !== "plan");
     this.renderTask(state);
     this.on.state();

@@ -84,7 +84,7 @@ function onState() {
   if (panels.isZeroed(performance.now())) setTimeout(onState, ZEROED_MS);
   settling.render(state);
   view.render();
-  renderFelt(state, send);
+  renderFelt(state);
   angle.render();
   range.render(state);
   slider?.render(state);
@@ -188,7 +188,7 @@ function paint(canvas, drawing, key) {
 function play(cue) {
   if (!cue) return;
   sound.play(cue, seat.state);
-  if (cue === "ask") buzz(60);
+  if (cue === "ask" || cue === "effort") buzz(60);
   else if (cue.startsWith("alarm")) buzz([200, 100, 200]);
   else if (["contract", "passive", "rest", "stopped", "done"].includes(cue)) buzz([40, 60, 40]);
 }

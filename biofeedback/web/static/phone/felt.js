@@ -1,7 +1,8 @@
 // A session without a sensor: the gauge says what to do by feel, and after a contraction the athlete says how hard it was.
 
-import { $, fill, make, setText, show } from "../shared/dom.js";
+import { fill, make, setText, show } from "../shared/dom.js";
 import { timeText } from "../shared/text.js";
+import { meaningOf } from "../shared/words.js";
 
 /** @typedef {import("../shared/types").State} State */
 
@@ -50,23 +51,40 @@ export function feltView(state, update, problem) {
 }
 
 /**
- * The question after a contraction, and no part of the page that is about a sensor.
+ * No part of the page that is about a sensor.
  * @param {State} state
- * @param {import("../shared/types").Send} send
  */
-export function renderFelt(state, send) {
+export function renderFelt(state) {
   document.body.dataset.felt = state.by_feel ? "yes" : "no";
   for (const id of SENSOR_PARTS) {
     const part = document.getElementById(id);
     if (part && state.by_feel) show(part, false);
   }
+}
+
+/**
+ * The contraction of which it is to be asked now how hard it felt; null: none. Never together with a rating.
+ * @param {State} state
+ * @returns {number | null}
+ */
+export function asksEffort(state) {
+  const isFree = state.stage === "plan" && !state.ask && !state.paused && !meaningOf(state).contracts;
+  return isFree ? (state.ask_effort?.phase_index ?? null) : null;
+}
+
+/**
+ * The question after a contraction, on a page of one athlete and on a card of the group.
+ * @param {import("../shared/types").Parts} parts
+ * @param {State} state
+ * @param {import("../shared/types").Send} send
+ */
+export function renderEffort(parts, state, send) {
+  show(parts.effort, asksEffort(state) !== null);
   const asked = state.ask_effort;
-  const open = Boolean(asked) && !state.ask && !state.paused && state.phase?.kind !== "contract";
-  show($("effort-ask"), open);
   if (!asked) return;
-  setText($("effort-name"), state.words?.effort?.question ?? "");
-  setText($("effort-ends"), state.words?.effort?.ends ?? "");
-  fill($("effort-keys"), asked.phase_index, (phase_index) =>
+  setText(parts.effortName, state.words?.effort?.question ?? "");
+  setText(parts.effortEnds, state.words?.effort?.ends ?? "");
+  fill(parts.effortKeys, asked.phase_index, (phase_index) =>
     [...Array(11).keys(), null].map((value) =>
       make(
         "button",

@@ -7,6 +7,7 @@ import { capital, sayPhase, wordsOf } from "./words.js";
 export const REPEAT_S = 0.9; // below, above: tones
 export const LASTED_S = 2.5; // out of the band for so long: said in words
 export const SAY_AGAIN_S = 5;
+export const EFFORT_AFTER_S = 3; // how hard it was is asked when the instruction for what follows has been heard
 export const ALARM_S = 2;
 export const ALONE_S = 20; // a program that has ended: a page that nobody looks at sounds on more rarely
 export const BREATHE_S = 5;
@@ -26,6 +27,7 @@ export const HARD_PERCENT = 80; // from here on counting aloud is said again and
  * @property {number} remainingS
  * @property {number} [pushS] how long a push lasts in all: it is counted upwards, aloud
  * @property {number} nowS
+ * @property {number | null} [effort] the contraction that is asked about: how hard it felt
  */
 /**
  * @typedef {object} Heard what chooseCue remembers
@@ -38,6 +40,7 @@ export const HARD_PERCENT = 80; // from here on counting aloud is said again and
  * @property {any} phase
  * @property {string} [part]
  * @property {boolean} [ran]
+ * @property {number | null} [effort] the contraction that was asked about, aloud
  */
 
 /** @type {Heard} */
@@ -61,7 +64,10 @@ export function chooseCue(memory, now) {
   const { nowS, phase } = now;
   if (!now.running) return [null, { ...SILENCE, phase }];
   if (now.alarm) return chooseAlarm(memory, now.alarm, now);
-  if (phase !== memory.phase) return [now.kind, { ...SILENCE, phase, part: now.part, atS: nowS, breathS: nowS }];
+  if (phase !== memory.phase) {
+    const begun = { ...SILENCE, phase, part: now.part, effort: memory.effort, atS: nowS, breathS: nowS };
+    return [now.kind, begun];
+  }
   if (now.part !== memory.part) return [partCue(memory.part, now.part), { ...memory, part: now.part, cue: null, atS: nowS }];
   const second = Number.isFinite(now.remainingS) ? Math.ceil(now.remainingS) : null;
   const next = { ...memory, second };
@@ -71,6 +77,9 @@ export function chooseCue(memory, now) {
     if (pushS && pushS > second) return [`count-${Math.round(pushS) - second}`, next];
     if (!pushS && second <= 3) return [`tick-${second}`, next];
   }
+  const { effort = null } = now;
+  if (effort !== null && effort !== memory.effort && nowS - memory.atS >= EFFORT_AFTER_S)
+    return ["effort", { ...next, effort, atS: nowS }];
   return chooseGuiding(next, now);
 }
 
@@ -152,6 +161,7 @@ const URGENCY = /** @type {Record<string, number>} */ ({
   done: 2,
   relax: 2,
   ask: 1,
+  effort: 1,
   "say-pushing": 1,
 });
 
@@ -177,6 +187,7 @@ export function wordsOfCue(cue, state) {
     countdown: "Relax in the stretch, get ready",
     push: "Push",
     ask: state?.ask?.id === 1 && scale.ends ? `Rate now. ${capital(scale.asks_about)}: ${scale.ends}` : "Rate now",
+    effort: state?.words?.effort?.question ?? "",
     stopped: "Stopped. Come out slowly",
     done: "Finished. Come out slowly",
     relax: "Relax",

@@ -6,6 +6,7 @@ import { setData, setText, show } from "./dom.js";
 import { fitOf } from "./gauge-frame.js";
 import { draw } from "./gauge.js";
 import { PadView } from "./pad-view.js";
+import { renderEffort } from "../phone/felt.js";
 import { asksPosition, nextText, phaseShare } from "./state.js";
 import { bandText, sentence, timeText, unitText } from "./text.js";
 import { capital, sayPhase, wordsOf } from "./words.js";
@@ -62,6 +63,8 @@ export class SeatView {
     const { state } = seat;
     if (!state) return;
     parts.stop.disabled = !seat.isRunning;
+    renderEffort(parts, state, (message) => seat.send(message));
+    if (state.drift_limits) setText(parts.drift, state.drift_limits);
     show(parts.position, asksPosition(state) && !state.paused);
     show(parts.paused, Boolean(state.paused));
     setText(parts.pausedWhy, state.paused ? sentence(state.paused.reason) : "");

@@ -2,7 +2,7 @@
 // Every page that shows an athlete is built around this: alone on the screen, or as one card of a group.
 
 import { SILENCE, chooseCue, partOf } from "./cues.js";
-import { feltView } from "../phone/felt.js";
+import { asksEffort, feltView } from "../phone/felt.js";
 import { gaugeView } from "./gauge-view.js";
 import { Link } from "./link.js";
 import { followPush } from "./push.js";
@@ -218,6 +218,7 @@ export class Seat {
       remainingS: update?.remainingS ?? NaN,
       pushS: state.stage === "maximum" && state.maximum.step === "push" ? state.maximum.push_s : NaN,
       nowS: performance.now() / 1000,
+      effort: asksEffort(state),
     });
     this.memory = memory;
     const asked = state.ask && state.ask.id !== this.lastAsk;
