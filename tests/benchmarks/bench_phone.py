@@ -11,6 +11,7 @@ import contextlib
 import ssl
 import tempfile
 import time
+from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -88,6 +89,45 @@ def widen(rate_hz: float, seconds: int, *, with_phone: bool) -> float:
     return (time.process_time() - start_s) / seconds
 
 
+class PhoneMarkup(HTMLParser):
+    """Bytes of the live page's markup that only a phone, or an evening without a sensor, needs."""
+
+    VOID = ("input", "br", "meta", "link")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.n_bytes = self._depth = 0
+
+    def _count(self, text: str) -> None:
+        self.n_bytes += len(text.encode()) if self._depth else 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        is_phone = given.get("id") in PHONE_PARTS or "angle-now" in (given.get("class") or "").split()
+        if (self._depth or is_phone) and tag not in self.VOID:
+            self._depth += 1
+        self._count(self.get_starttag_text() or "")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._count(f"</{tag}>")
+        self._depth -= bool(self._depth) and tag not in self.VOID
+
+    def handle_data(self, data: str) -> None:
+        self._count(data)
+
+
+PHONE_PARTS = ("effort-ask", "slider-panel", "angle-panel", "range-panel", "slider")
+LIMIT_KB = 30.0
+
+
+def weigh() -> tuple[float, float]:
+    """Kilobytes of the phone's own files, and of its parts of the live page."""
+    static = Path(biofeedback.web.__file__).parent / "static"
+    markup = PhoneMarkup()
+    markup.feed((static / "live" / "live.html").read_text("utf-8"))
+    return sum(path.stat().st_size for path in (static / "phone").iterdir()) / 1000, markup.n_bytes / 1000
+
+
 if __name__ == "__main__":
     sent = f"{N_PAGES} pages at {UPDATES_PER_S} updates a second of {UPDATE_BYTES} bytes"
     print(f"TLS, {sent}: {100 * encrypt(30):.2f} % of a core (at most 1)")
@@ -95,6 +135,7 @@ if __name__ == "__main__":
         plain, phone = (100 * widen(rate_hz, 20, with_phone=one) for one in (False, True))
         told = f"{plain:.2f} % of a core, with a phone {phone:.2f} % (x {phone / plain:.1f})"
         print(f"{rate_hz:.0f} readings/s to levels: {told}")
-    files = list((Path(biofeedback.web.__file__).parent / "static" / "phone").iterdir())
-    weight_kb = sum(path.stat().st_size for path in files) / 1000
-    print(f"page: {weight_kb:.1f} kB more, as sent, in {len(files)} files (at most 30)")
+    files_kb, markup_kb = weigh()
+    print(
+        f"page: {files_kb + markup_kb:.1f} kB more (at most {LIMIT_KB:g}): files {files_kb:.1f}, markup {markup_kb:.1f}"
+    )

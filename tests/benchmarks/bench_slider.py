@@ -1,13 +1,15 @@
 """Time constants of discomfort from a slider: how often their 95 % intervals hold the truth. Simulated athletes.
 
-    python tests/benchmarks/bench_slider.py [sessions]
+    python tests/benchmarks/bench_slider.py [sessions] [first seed]
 
+Without a first seed it is drawn, and printed, so that no run is tuned to its sessions.
 Each session: relax and contract 20 s in turn, five times; discomfort follows with time constants drawn for each
 athlete, drifts, and is rated with scatter that is correlated over about a second, in hundredths, a fifth untouched.
 """
 
 from __future__ import annotations
 
+import secrets
 import sys
 
 import numpy as np
@@ -44,10 +46,10 @@ def simulate(seed: int) -> tuple[np.ndarray, list[tuple[int, int, bool]], float,
     return rated, phases, float(onset_s), float(offset_s)
 
 
-def measure(n_sessions: int) -> tuple[float, float, float]:
+def measure(n_sessions: int, first_seed: int) -> tuple[float, float, float]:
     """Share in % of intervals that hold the truth, onset and offset; and of sessions with an answer."""
     hits, n_answered = np.zeros(2), 0
-    for seed in range(n_sessions):
+    for seed in range(first_seed, first_seed + n_sessions):
         rated, phases, onset_s, offset_s = simulate(seed)
         paces = fit_paces(rated, RATE_HZ, phases)
         if paces.onset is None or paces.offset is None:
@@ -62,7 +64,8 @@ def measure(n_sessions: int) -> tuple[float, float, float]:
 
 if __name__ == "__main__":
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 500
-    onset, offset, answered = measure(n)
-    print(f"{n} sessions, {answered:.1f} % with an answer")
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else secrets.randbelow(2**31)
+    onset, offset, answered = measure(n, first)
+    print(f"{n} sessions from seed {first}, {answered:.1f} % with an answer")
     print(f"onset held by its interval:  {onset:.1f} %   (wanted 95 %)")
     print(f"offset held by its interval: {offset:.1f} %   (wanted 95 %)")

@@ -56,6 +56,15 @@ def test_it_is_renewed_before_it_ends_and_for_another_address(tmp_path: Path) ->
     assert back_home.fingerprint == elsewhere.fingerprint
 
 
+def test_an_expired_one_is_made_anew(tmp_path: Path) -> None:
+    expired = find_certificate(tmp_path, ["198.51.100.9"], now=NOW - timedelta(days=500))
+    found = find_certificate(tmp_path, HOSTS, now=NOW)
+    assert found.fingerprint != expired.fingerprint
+    assert not found.warning
+    assert "192.0.2.7" in read_names(found.chain)
+    make_context(found)
+
+
 @pytest.mark.parametrize(
     "content", [b"", b"-----BEGIN CERTIFICATE-----\nx\n-----END CERTIFICATE-----\n", b"\0" * 200_000]
 )
