@@ -1,8 +1,8 @@
 """A phone as a sensor beside any other: raw gravity for an angle, and a slider for ratings, on the sensor's time axis.
 
 Readings come in batches with the phone's own times, which are mapped to this computer's clock by the line that boards
-use too. They stand in the frames `LAG_S` later than they were taken: so much jitter a radio has, and a position needs
-no better. Where there is none not older than `HOLD_S`, nothing stands: a gap stays a gap.
+use too. They stand in the frames `LAG_S` later than they were taken: about as long as a batch is under way; where one
+comes later, the reading before stands. Where there is none not older than `HOLD_S`, nothing does: a gap stays a gap.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from biofeedback.model import (
 )
 
 GRAVITY_HZ = 50.0
-LAG_S = 0.06
+LAG_S = 0.04
 HOLD_S = 0.15
 KEPT_S = 2.0
 JUMP_S = 1.0  # a phone's clock that moved by so much against ours has been set: times are mapped anew

@@ -183,7 +183,8 @@ class LiveSession:
             self.session.command(message, by=by)
             return None
         finally:
-            self._updates.publish()
+            if message.get("do") != "phone_data":  # it shows with the frames that it goes into: no page draws twice
+                self._updates.publish()
 
     async def wait_for_update(self, seen: int) -> int:
         """Return the update counter as soon as it is no longer ``seen``: 4 to 75 times a second."""

@@ -4,13 +4,14 @@ import { $, setData, setText, show } from "../shared/dom.js";
 import { meanLevel } from "../shared/push.js";
 import { AngleSensor } from "./angle.js";
 
-const SMOOTH_S = 0.5;
+const SHOWN_S = 0.2; // the number follows the limb
+const KEPT_S = 0.5; // a range that is read off
 const NAME = "position_phone";
 
 /**
  * "12.3°", or why there is none.
  * @param {import("../shared/types").State} state
- * @param {number} degrees mean of the last half second
+ * @param {number} degrees mean of the last moments
  */
 export function angleText(state, degrees) {
   const phone = state.phone;
@@ -81,8 +82,10 @@ export class AngleView {
     if (on && !this.sensor.on) this.seat.on.state(this.seat); // panels say so
     const k = state.channels.findIndex(({ name }) => name === NAME);
     const ring = k < 0 ? null : (state.zero.results?.[NAME] ? effortRings : levelRings)[k];
-    const degrees = ring ? meanLevel(ring, ring.end - Math.round(SMOOTH_S * levelRateHz), ring.end) : NaN;
-    this.degrees = state.phone?.state === "live" && state.zero.results?.[NAME] ? degrees : NaN;
+    /** @param {number} seconds mean of the latest */
+    const mean = (seconds) => (ring ? meanLevel(ring, ring.end - Math.round(seconds * levelRateHz), ring.end) : NaN);
+    const degrees = mean(SHOWN_S);
+    this.degrees = state.phone?.state === "live" && state.zero.results?.[NAME] ? mean(KEPT_S) : NaN;
     const text = angleText(state, degrees);
     for (const line of this.lines) {
       show(line, Boolean(text));

@@ -1,6 +1,6 @@
 // This phone as angle sensor: raw gravity from its motion events, in batches, and what is in the way of it. No DOM.
 
-export const BATCH_MS = 50;
+export const BATCH_MS = 33;
 const HEARTBEAT_MS = 250;
 const WAIT_MS = 2000; // without an event for so long there is no sensor
 const EMPTY_MS = 800; // events without a reading for so long: the permission was taken back
