@@ -106,7 +106,7 @@ async def twelve_pages(port: int, cookies: dict[int, str] | None, context: ssl.S
             read[1] += isinstance(message, bytes)
 
     async with AsyncExitStack() as stack:
-        followers = []
+        followers, pages = [], []
         for seat in range(1, N_ATHLETES + 1):
             for _ in range(N_PAGES):
                 host = f"{OUTSIDE if cookies else '127.0.0.1'}:{port}"
@@ -116,10 +116,13 @@ async def twelve_pages(port: int, cookies: dict[int, str] | None, context: ssl.S
                     connect(f"{scheme[0]}://{host}/ws?seat={seat}", origin=f"{scheme[1]}://{host}", proxy=None, **more)  # type: ignore[arg-type]
                 )
                 await page.send(json.dumps({"id": 1, "do": "ping"}))
+                pages.append(page)
                 followers.append(asyncio.create_task(follow(page)))
         yield read
         for follower in followers:
             follower.cancel()
+        for page in pages:
+            page.transport.abort()  # as a page that is gone: else each waits for a farewell
 
 
 async def take_turns(
