@@ -21,7 +21,7 @@ test("only while it is on and touched does a moment count", () => {
     [true, 1, NaN, 0],
   ]) {
     const slider = Object.create(Slider.prototype);
-    Object.assign(slider, { on, finger, value, practisedS: 60, sensor: { ratings: [] } });
+    Object.assign(slider, { finger, value, practisedS: 60, sensor: { hasSlider: on, ratings: [] } });
     slider.sample();
     assert.equal(slider.sensor.ratings.length, n, `${on} ${finger} ${value}`);
     if (n) assert.equal(slider.sensor.ratings[0][1], 4.2);
