@@ -103,11 +103,11 @@ def test_the_page_and_its_files_are_served_with_a_strict_policy() -> None:
 
 
 def test_the_whole_page_is_small() -> None:
-    """All pages, comments included; 475 kB with files brought in, groups and trials drawn up on the start page.
+    """All pages, comments included; 481 kB with files brought in, groups, trials, and what a phone asks and tells.
 
     No page loads all of it: the live page, the largest, takes 300 kB and nothing of the start page's or the review's.
     """
-    assert sum(len(body) for body, _ in read_static().values()) < 478_000
+    assert sum(len(body) for body, _ in read_static().values()) < 485_000
 
 
 @pytest.mark.parametrize(
