@@ -1,7 +1,8 @@
 """How long an answer takes, in one process: ``python tests/benchmarks/bench_answer.py [--against FOLDER]``.
 
 The next effort of a plan that adapts is found on the event loop: at most 50 ms. ``--against`` names a checkout of an
-earlier version: a 20 min session is analysed by both, in turns, each in a process of its own, imports left out.
+earlier version: a 20 min session is analysed by both, in turns, each in a process of its own, imports left out; and
+its demo recordings are reported by both.
 """
 
 from __future__ import annotations
@@ -69,6 +70,19 @@ def time_analysis(root: Path, path: Path) -> tuple[float, float]:
     return whole_s, whole_s - levels_s
 
 
+def time_report(root: Path, path: Path) -> float:
+    """CPU seconds of ``report`` by the version in ``root``, imports included; the page goes to a temporary folder."""
+    environment = os.environ | {"PYTHONPATH": str(root)}
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / path.name
+        copy.write_bytes(path.read_bytes())
+        before = os.times()
+        command = [sys.executable, "-m", "biofeedback", "report", str(copy)]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, env=environment, cwd=folder)
+        after = os.times()
+    return after.children_user + after.children_system - before.children_user - before.children_system
+
+
 def main() -> int:
     """Print two tables; exit code 1 when a choice takes too long or the analysis is slower than it was."""
     parser = argparse.ArgumentParser(description="How long an answer takes")
@@ -95,6 +109,14 @@ def main() -> int:
             now_s, then_s = (statistics.median(side[i] for side in column) for column in zip(*pairs, strict=True))
             missed |= now_s > then_s
             print(f"  {name:18} {now_s:6.3f} {then_s:6.3f} {now_s / then_s:6.2f}")
+        print(
+            "Report of the demo recordings, CPU seconds of now and then, in turns (medians), and their ratio (limit 1.2)"
+        )
+        for path in sorted((options.against / "recordings-demo").glob("*.hold")):
+            turns = [(time_report(here, path), time_report(options.against, path)) for _ in range(3)]
+            now_s, then_s = (statistics.median(column) for column in zip(*turns, strict=True))
+            missed |= now_s > 1.2 * then_s
+            print(f"  {path.name:18} {now_s:6.2f} {then_s:6.2f} {now_s / then_s:6.2f}")
     return int(missed)
 
 
