@@ -109,9 +109,7 @@ def main() -> int:
             now_s, then_s = (statistics.median(side[i] for side in column) for column in zip(*pairs, strict=True))
             missed |= now_s > then_s
             print(f"  {name:18} {now_s:6.3f} {then_s:6.3f} {now_s / then_s:6.2f}")
-        print(
-            "Report of the demo recordings, CPU seconds of now and then, in turns, and their ratio (limit 1.2)"
-        )
+        print("Report of the demo recordings, CPU seconds of now and then, in turns, and their ratio (limit 1.2)")
         for path in sorted((options.against / "recordings-demo").glob("*.hold")):
             turns = [(time_report(here, path), time_report(options.against, path)) for _ in range(3)]
             now_s, then_s = (statistics.median(column) for column in zip(*turns, strict=True))
