@@ -154,6 +154,7 @@ def test_the_position_question_is_at_most_three_tabs_away(
         assert served.live.commands[-1][0]["answer"] == answer
         page.tab.keyboard.press("Space")
         page.wait(lambda: served.live.commands[-1][0].get("do") == "stop")
+        page.context.close()  # else it goes on drawing beside the next
 
 
 def test_zeroed_is_said_before_the_page_moves_on(served: Served, open_tab: Callable[..., Page]) -> None:
