@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from biofeedback.analysis.answer import analyse_recording
-from biofeedback.analysis.linking import link_ratings, tabulate_links
+from biofeedback.analysis.linking import link_ratings, list_doubts, tabulate_links
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.calibration.attempts import judge_attempt
 from biofeedback.model import Channel, Chunk
+from biofeedback.session.view import describe_problem
 
 from .made_session import FORCE, RATE_HZ, ZERO_N, MadeSession, make_check
 
@@ -45,6 +46,24 @@ def test_a_rest_begins_a_new_stretch() -> None:
     session.end()
     first, second = link_ratings(compute_trace(session))
     assert first.in_stretch_s == second.in_stretch_s == pytest.approx(5.5)
+
+
+@pytest.mark.parametrize("relaxes_first", [False, True])
+def test_a_contraction_without_a_relaxed_stretch_before_is_marked_on_page_and_report(relaxes_first: bool) -> None:
+    session = MadeSession()
+    session.calibrate()
+    if relaxes_first:
+        session.phase("passive", 10.0, 10.0, rating=6)
+    session.phase("contract", 8.0, 80.0, rating=4)
+    session.end()
+    trace = compute_trace(session)
+    contraction = next(phase for phase in trace.phases if phase.meaning.contracts)
+    flags = trace.flags[contraction.first_level : contraction.end_level, trace.guide]
+    assert ("the effort includes the position's own tension" in list_doubts(flags)) is not relaxes_first
+    told = describe_problem(int(flags[len(flags) // 2]), FORCE)
+    assert (told is not None and "includes the position's own tension" in told["what"]) is not relaxes_first
+    marks = next(row.marks for row in analyse_recording(session).phases if row.phase.meaning.contracts)
+    assert any("own tension" in mark for mark in marks) is not relaxes_first
 
 
 def test_passive_tension_is_the_learnt_baseline_above_zero() -> None:
