@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from biofeedback import __version__
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Event, FloatArray, Gap
+from biofeedback.model import Channel, Event, FloatArray, Gap, Note
 from biofeedback.storage import table_clock as clock
 from biofeedback.storage.imported import (
     CHANNEL_CURE,
@@ -107,7 +107,8 @@ def import_csv(
     }
     events = [Event(e["frame"], e["kind"], e["data"], e.get("utc", "")) for e in ours.get("events", [])]
     gaps = [Gap(int(g["first_frame"]), int(g["n_frames"]), str(g["reason"])) for g in ours.get("gaps", [])]
-    return Imported(about, make_items(used, table, rate, gaps), tuple(events), tuple(remarks))
+    notes = [Note(int(n["frame"]), str(n["text"])) for n in ours.get("notes", [])]
+    return Imported(about, (*make_items(used, table, rate, gaps), *notes), tuple(events), tuple(remarks))
 
 
 def _fill(columns: Sequence[Column], n_frames: int) -> FloatArray:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, count_readings, place_reading
+from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Note, count_readings, place_reading
 from biofeedback.storage.annotations import list_annotations, parse_events
 from biofeedback.storage.csv_import import import_csv
 from biofeedback.storage.edf import export_edf
@@ -133,6 +133,22 @@ def said(recording: Recording) -> tuple[list[Any], list[Any]]:
     account = recording.account
     ratings = [(r.frame, r.value, r.originals, r.phase_number) for r in account.ratings]
     return ratings, [(p.number, p.kind, p.title, p.first_frame, p.band) for p in account.phases]
+
+
+def test_csv_gives_back_what_was_noted_of_the_wire(tmp_path: Path) -> None:
+    force = Channel(name="force", kind="force", unit="N")
+    items = [Chunk(0, np.zeros((50, 1))), Gap(50, 10, "silent"), Chunk(60, np.ones((40, 1)))]
+    notes = [Note(0, "board 7 says: ready"), Note(60, "3 lines could not be read")]
+    with Recorder.create(
+        tmp_path / "a.hold", {"channels": [force.to_dict()], "rate_hz": 80.0}, threaded=False
+    ) as recorder:
+        for item in (*items, *notes):
+            recorder.append(item)
+    export_csv(open_recording(tmp_path / "a.hold"), tmp_path / "a.csv")
+    write_recording(import_csv(tmp_path / "a.csv"), tmp_path / "b.hold")
+    again = open_recording(tmp_path / "b.hold")
+    assert again.notes == notes
+    assert [(gap.first_frame, gap.n_frames, gap.reason) for gap in again.gaps] == [(50, 10, "silent")]
 
 
 @given(sessions())
