@@ -22,6 +22,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 CORPUS = Path(__file__).parent / "corpus"
 MAX_BYTES = 60_000
+PIECE_S = 120  # then a new process goes on with what was found: the fuzzer itself keeps 40 kB of every input
 
 
 def use_recording(data: bytes, folder: Path) -> None:
@@ -81,14 +82,17 @@ def use_toml(data: bytes, folder: Path) -> None:
 
 
 def use_message(data: bytes, folder: Path) -> None:
-    """What a page says."""
-    from biofeedback.account.commands import check_command
-    from biofeedback.errors import BiofeedbackError
-    from biofeedback.web.messages import read_message
+    """What pages say to a session."""
+    from tests.storage import fuzz_sessions
 
-    with contextlib.suppress(BiofeedbackError, ValueError):
-        _, message = read_message(data.decode("utf-8", "surrogatepass"))
-        check_command(message)
+    fuzz_sessions.use_message(data, folder)
+
+
+def use_events(data: bytes, folder: Path) -> None:
+    """What the events of a file say."""
+    from tests.storage import fuzz_sessions
+
+    fuzz_sessions.use_events(data, folder)
 
 
 def use_csv(data: bytes, folder: Path) -> None:
@@ -150,6 +154,7 @@ TARGETS: dict[str, Callable[[bytes, Path], None]] = {
     "json": use_json,
     "toml": use_toml,
     "message": use_message,
+    "events": use_events,
     "decoder": use_decoder,
     "csv": use_csv,
     "edf": use_edf,
@@ -163,6 +168,7 @@ def make_seeds(folder: Path) -> dict[str, list[bytes]]:
     from biofeedback.model import Chunk, Event
     from biofeedback.storage.recorder import Recorder
     from biofeedback.storage.recording import open_recording
+    from tests.storage.fuzz_sessions import make_event_seeds, make_message_seeds
     from tests.storage.helpers import make_settings
 
     path = folder / "seed.hold"
@@ -173,7 +179,7 @@ def make_seeds(folder: Path) -> dict[str, list[bytes]]:
     seeds["recording"] = [path.read_bytes()]
     seeds["json"] = [b'{"a":[1,{"b":"\\u00e4"}]}']
     seeds["toml"] = [each.read_bytes() for each in sorted((ROOT / "biofeedback").rglob("*.toml"))]
-    seeds["message"] = [b'{"do":"zero","id":1}', b'{"do":"rate","value":3,"id":2}', b'{"do":"invite","role":"coach"}']
+    seeds["message"], seeds["events"] = make_message_seeds(), make_event_seeds()
     seeds["decoder"] = [
         b"\x20" + b"".join(b"%d,%d,%d\n" % (k, 12500 * k, 100 + k) for k in range(40)),
         b"\x07force 1.25 N\nW: 3,5 kg\n#boot x\n1 2\n3 4\n",
@@ -188,16 +194,20 @@ def make_seeds(folder: Path) -> dict[str, list[bytes]]:
     return seeds
 
 
-def fuzz(name: str, seconds: int) -> None:
-    """Ends the process: libFuzzer does."""
+def fuzz(name: str, seconds: int, found: Path) -> None:
+    """Ends the process: libFuzzer does. ``found``: what reached new code so far, and from now on."""
     import atheris
 
     with atheris.instrument_imports(include=["biofeedback"]):
         import biofeedback.account.commands
+        import biofeedback.account.fold
         import biofeedback.acquisition.profiles
         import biofeedback.acquisition.timeline
+        import biofeedback.session.engine
         import biofeedback.session.exercises
-        import biofeedback.session.plan
+        import biofeedback.session.phone
+        import biofeedback.session.plan_file
+        import biofeedback.session.view
         import biofeedback.storage.check
         import biofeedback.storage.csv_import
         import biofeedback.storage.edf_import
@@ -211,8 +221,6 @@ def fuzz(name: str, seconds: int) -> None:
     for number, seed in enumerate(make_seeds(folder)[name]):
         (given / str(number)).write_bytes(seed)
     target = TARGETS[name]
-    found = folder / "found"
-    found.mkdir()
     options = [f"-max_total_time={seconds}", f"-max_len={MAX_BYTES}", "-timeout=10", f"-artifact_prefix={kept}/"]
     atheris.Setup(
         [sys.argv[0], *options, "-print_final_stats=1", str(found), str(kept), str(given)],
@@ -225,17 +233,29 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("target", nargs="?", choices=TARGETS)
     parser.add_argument("--seconds", type=int, default=600)
+    parser.add_argument("--found", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
-    if args.target:
-        fuzz(args.target, args.seconds)
-    for name in TARGETS:
-        command = [sys.executable, __file__, name, "--seconds", str(args.seconds)]
-        done = subprocess.run(command, check=False, stderr=subprocess.PIPE, text=True)
-        lines = done.stderr.splitlines()
-        runs = next((line.split()[-1] for line in lines if "number_of_executed_units" in line), "?")
-        print(f"{name:10} {runs} inputs, {'no crash' if done.returncode == 0 else 'CRASH'}", flush=True)
-        if done.returncode:
-            print("\n".join(lines[-30:]))
+    if args.found:
+        fuzz(args.target, args.seconds, args.found)
+    for name in [args.target] if args.target else TARGETS:
+        fuzz_in_pieces(name, args.seconds)
+
+
+def fuzz_in_pieces(name: str, seconds: int) -> None:
+    """One process after the other, until one crashes or the time is over."""
+    n_inputs, lines, code = 0, [], 0
+    with tempfile.TemporaryDirectory() as found:
+        for done_s in range(0, seconds, PIECE_S):
+            piece_s = min(PIECE_S, seconds - done_s)
+            command = [sys.executable, __file__, name, "--seconds", str(piece_s), "--found", found]
+            done = subprocess.run(command, check=False, stderr=subprocess.PIPE, text=True, errors="replace")
+            code, lines = done.returncode, done.stderr.splitlines()
+            n_inputs += sum(int(line.split()[-1]) for line in lines if "number_of_executed_units" in line)
+            if code:
+                break
+    print(f"{name:10} {n_inputs} inputs, {'no crash' if code == 0 else 'CRASH'}", flush=True)
+    if code:
+        print("\n".join(lines[-30:]))
 
 
 if __name__ == "__main__":

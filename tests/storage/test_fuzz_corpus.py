@@ -18,6 +18,8 @@ def test_what_was_found_stays_mended(tmp_path: Path, name: str) -> None:
 
 @pytest.mark.parametrize("name", TARGETS)
 def test_seeds_with_a_byte_changed_are_read_or_refused(tmp_path: Path, name: str) -> None:
-    for seed in make_seeds(tmp_path)[name]:
-        for at in range(0, len(seed), max(1, len(seed) // 60)):
+    seeds = make_seeds(tmp_path)[name]
+    n_each = max(1, min(60, 600 // len(seeds)))
+    for seed in seeds:
+        for at in range(0, len(seed), max(1, len(seed) // n_each)):
             TARGETS[name](seed[:at] + bytes([seed[at] ^ 0x55]) + seed[at + 1 :], tmp_path)
