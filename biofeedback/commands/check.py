@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from pathlib import Path
 
@@ -22,11 +23,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="write what is sound to a copy beside a damaged or interrupted recording; the original stays as it is",
     )
+    parser.add_argument(
+        "--like",
+        type=Path,
+        metavar="OTHER",
+        help="with --repair: a recording of the same sensor, whose channels and rate are taken where a damaged one has "
+        "lost its own; the copy says so",
+    )
     parser.add_argument("--json", action="store_true", help=HELP)
 
 
 def run(args: argparse.Namespace) -> int:
     """Check each recording; 1 when anything is damaged, even if a repaired copy was made."""
+    if args.like and not args.repair:
+        raise RecordingError("--like is for --repair", "add --repair, or leave --like out")
     for folder in filter(Path.is_dir, args.paths):
         tell_unfinished(folder)
     n_damaged = 0
@@ -36,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             verdict = check_recording(path)
             if args.repair and (verdict.problems or verdict.remarks):
-                verdict = repair_recording(path, free_name(path))
+                verdict = repair_recording(path, free_name(path), like=args.like)
         except RecordingError as error:
             print(f"refused  {plain(error)}", file=sys.stderr)
             n_damaged += 1
@@ -75,7 +85,8 @@ def free_name(path: Path) -> Path:
 def print_verdict(verdict: Verdict) -> None:
     """One line, and one more for each problem."""
     word = "sound" if verdict.is_sound else "damaged"
-    print(f"{word:8} {plain(verdict.path)}  {verdict.duration_s:.1f} s, {verdict.n_events} events")
+    length = "length unknown" if math.isnan(verdict.duration_s) else f"{verdict.duration_s:.1f} s"
+    print(f"{word:8} {plain(verdict.path)}  {length}, {verdict.n_events} events")
     for line in (*verdict.problems, *verdict.remarks):
         print(f"         {plain(line)}")
     if verdict.copy:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from bisect import bisect_right, insort
 from collections.abc import Callable, Iterator
@@ -13,12 +14,12 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from biofeedback.errors import RecordingError
-from biofeedback.storage import database, disk
+from biofeedback.storage import borrow, database, disk
 from biofeedback.storage.carve import carve_rows, carve_torn_settings, count_cells
 from biofeedback.storage.database import ForeignSchemaError, connect
 from biofeedback.storage.log import read_log
 from biofeedback.storage.mend import mend_settings
-from biofeedback.storage.recording import MAX_GAPS_S, UNUSABLE, read_channels
+from biofeedback.storage.recording import MAX_GAPS_S, MAX_RATE_HZ, UNUSABLE, read_channels
 from biofeedback.storage.schema import (
     ADDED_LATER,
     COLUMNS,
@@ -41,7 +42,10 @@ Reader: TypeAlias = Callable[[str], Iterator[tuple[int, tuple[Any, ...], bool]]]
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a check found. ``problems`` is empty when every row is as it was written and no frame is unaccounted for."""
+    """What a check found. ``problems`` is empty when every row is as it was written and no frame is unaccounted for.
+
+    ``duration_s`` is NaN when channels or rate are lost in both copies.
+    """
 
     path: Path
     duration_s: float
@@ -61,6 +65,7 @@ class _Findings:
     """``spans`` of frames that are accounted for, in order, none over another.
 
     ``n_most`` frames there can be; ``n_most_read`` in gaps and in what bytes of this file can hold, or could.
+    ``rate_hz`` is NaN when nobody knows it.
     """
 
     rate_hz: float
@@ -72,7 +77,7 @@ class _Findings:
     last_frame: int = 0  # that an event or a note speaks of
 
     def time(self, frame: int) -> str:
-        return f"{frame / self.rate_hz:.2f} s"
+        return f"frame {frame}" if math.isnan(self.rate_hz) else f"{frame / self.rate_hz:.2f} s"
 
     def is_taken(self, first: int, end: int) -> bool:
         """Whether any of the frames is accounted for already."""
@@ -85,33 +90,38 @@ class _Findings:
 def check_recording(path: str | os.PathLike[str]) -> Verdict:
     """Read every row, compare every checksum, account for every frame; the file is not changed.
 
-    Raises RecordingError when it is no recording, or not even its channels and rate can be read.
+    Raises RecordingError when it is no recording, or nothing in it can be read.
     """
-    return _examine(Path(path), copy=None)
+    return _examine(Path(path), None, None)
 
 
-def repair_recording(path: str | os.PathLike[str], copy: str | os.PathLike[str]) -> Verdict:
+def repair_recording(
+    path: str | os.PathLike[str], copy: str | os.PathLike[str], *, like: str | os.PathLike[str] | None = None
+) -> Verdict:
     """Write all that is sound to ``copy``; lost frames become gaps. The verdict is on the original.
 
-    Raises RecordingError when ``copy`` exists or cannot be written, or when channels or rate are lost.
+    Channels and rate that are lost in both copies are taken from ``like``, a recording of the same sensor. Without it
+    the rows are saved all the same, and the copy can be repaired in turn once there is one.
+
+    Raises RecordingError when ``copy`` exists or cannot be written, or when ``like`` has other channels.
     """
-    return _examine(Path(path), copy=Path(copy))
+    return _examine(Path(path), Path(copy), Path(like) if like else None)
 
 
-def _examine(path: Path, copy: Path | None) -> Verdict:
+def _examine(path: Path, copy: Path | None, like: Path | None) -> Verdict:
     try:
-        return _look_through(path, copy)
+        return _look_through(path, copy, like)
     except MemoryError as error:
         what = f"{path} is too large for the memory that is left here"
         raise RecordingError(what, "close other programs, or check it on another computer") from error
 
 
-def _look_through(path: Path, copy: Path | None) -> Verdict:
+def _look_through(path: Path, copy: Path | None, like: Path | None) -> Verdict:
     with ExitStack() as stack:
         read, problems, remarks = _open_rows(path, stack, is_saving=copy is not None)
-        settings, rate_hz, n_channels = _read_settings(read, path, problems)
+        settings, rate_hz, n_channels = _read_settings(read, path, problems, like)
         n_bytes = database.count_bytes(path)
-        n_most = rate_hz * MAX_GAPS_S + n_bytes
+        n_most = (MAX_RATE_HZ if math.isnan(rate_hz) else rate_hz) * MAX_GAPS_S + n_bytes
         n_gap_frames = sum(values[1] for _, values, is_sound in read("gaps") if is_sound and 0 < values[1] <= n_most)
         found = _Findings(rate_hz, n_most, n_bytes // (4 * n_channels) + n_gap_frames, problems)
         rows = _read_sound_rows(read, n_channels, found)
@@ -163,7 +173,7 @@ def _open_rows(path: Path, stack: ExitStack, *, is_saving: bool) -> tuple[Reader
     if connection:
         for table in COLUMNS:
             found[table] |= _select_what_can_be_read(connection, table)
-    if unreadable and not (found["meta"] or any(carve_torn_settings(path))):
+    if unreadable and not (found["meta"] or found["chunks"] or found["events"] or any(carve_torn_settings(path))):
         raise unreadable
     return lambda table: ((key, values, True) for key, values in sorted(found[table].items())), problems, []
 
@@ -275,8 +285,10 @@ def _is_sound(table: str, values: tuple[Any, ...], crc: object) -> bool:
     return tuple(map(type, values)) == KINDS[table] and checksum(values) == crc
 
 
-def _read_settings(read: Reader, path: Path, problems: list[str]) -> tuple[dict[str, Any], float, int]:
-    """The settings, the rate, and how many channels there are."""
+def _read_settings(
+    read: Reader, path: Path, problems: list[str], like: Path | None
+) -> tuple[dict[str, Any], float, int]:
+    """The settings, the rate (NaN: lost), and how many channels there are; lost ones are those of ``like``."""
     settings: dict[str, Any] = {}
     for table in ("meta", "meta_copy"):
         for key, values, is_sound in read(table):
@@ -294,7 +306,17 @@ def _read_settings(read: Reader, path: Path, problems: list[str]) -> tuple[dict[
     try:
         channels, rate_hz = read_channels(settings)
     except UNUSABLE as error:
-        raise RecordingError(f"{path}: its channels or rate are lost", "fetch it from a backup") from error
+        chunks = [values for _, values, is_sound in read("chunks") if is_sound]
+        n_channels = borrow.infer_width(chunks)
+        if not n_channels:
+            what = f"{path}: {borrow.LOST}, and no readings are left"
+            raise RecordingError(what, "fetch it from a backup") from error
+        if like is None:
+            problems.append(f"{borrow.LOST}: {borrow.CURE}")
+            return settings, math.nan, n_channels
+        settings = borrow.borrow_settings(settings, like, chunks, path)
+        problems.append(f"{borrow.LOST}: those of {like} are taken")
+        channels, rate_hz = read_channels(settings)
     return settings, rate_hz, len(channels)
 
 
@@ -376,6 +398,7 @@ def _write_copy(copy: Path, settings: dict[str, Any], rows: Iterator[Row], found
                 connection.execute("BEGIN IMMEDIATE")
                 for row in rows:
                     insert_rows(connection, [row])
+                insert_rows(connection, borrow.make_remark(settings))
                 holes = _find_holes(found)
                 insert_rows(connection, [("gaps", (first, end - first, LOST)) for first, end in holes])
                 connection.execute("COMMIT")

@@ -17,7 +17,7 @@ from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Item
 from biofeedback.storage import database, disk
 from biofeedback.storage.partition import Partition, storable
-from biofeedback.storage.schema import Row, create_tables, insert_rows, recordings_folder, to_json
+from biofeedback.storage.schema import Row, create_tables, insert_rows, recordings_folder, set_copy_apart, to_json
 from biofeedback.storage.whole_file import name_half_made
 
 TICK_S = 0.25  # gaps and notes wait this long at most; complete rows and events wake the writer at once
@@ -150,6 +150,7 @@ class Recorder:
                 disk.leave_one_file(self._connection)
             else:
                 self._connection.execute("VACUUM")  # orders the pages by content, not by the order of arrival
+                set_copy_apart(self._connection)
         except database.Error:
             pass  # everything is committed; a reader finds it in the file and its -wal neighbour
         finally:

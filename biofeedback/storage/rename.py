@@ -15,7 +15,7 @@ from biofeedback.model import ATHLETE_CODE
 from biofeedback.storage import database, disk
 from biofeedback.storage.forget import NEIGHBOURS, delete_files, find_last_start, find_own_files
 from biofeedback.storage.recording import open_recording
-from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, to_json
+from biofeedback.storage.schema import COLUMNS, SUFFIX, checksum, set_copy_apart, to_json
 from biofeedback.storage.unfinished import remove_for_good
 from biofeedback.storage.whole_file import give_free_name, name_half_made
 
@@ -134,6 +134,7 @@ def _write_code(path: Path, old: str, code: str) -> None:
             connection.execute(f"INSERT INTO {table} (key, value, crc32) VALUES (?, ?, ?)", (*row, checksum(row)))
         connection.execute("COMMIT")
         connection.execute("VACUUM")
+        set_copy_apart(connection)
     disk.seal(path)
 
 

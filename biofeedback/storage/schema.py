@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import FloatArray
+from biofeedback.storage.log import USUAL_PAGE_BYTES
 
 FORMAT = 1  # stored as user_version; grows when an older program could no longer read the file
 MAX_NEWER = 50  # formats that there may be one day; a larger number in a file is damage
@@ -26,6 +27,7 @@ PROGRAMMES = "programmes"  # another: which plan on which evening
 INT_DTYPE, FLOAT_DTYPE = "<i4", "<f8"
 MAX_JSON_CHARACTERS, MAX_JSON_DEPTH = 2**20, 40  # of one setting or event; ours have some thousands, and five
 SHORT_JSON = 256  # characters: cannot be nested deeply
+ROOM_BYTES = 2**15  # between the settings and their copy in a new file
 TIMED = "+t"  # behind the dtype: the device times of the frames follow the counts, microseconds, "<f8"
 
 Value: TypeAlias = str | int | bytes
@@ -145,6 +147,27 @@ def create_tables(connection: Executes, settings: Mapping[str, Any]) -> None:
     rows = [(key, to_json(value)) for key, value in settings.items()]
     # twice, on pages of their own: without channels and rate everything else would be numbers without meaning
     insert_rows(connection, [(table, row) for table in ("meta", "meta_copy") for row in rows])
+    connection.execute("COMMIT")
+    set_copy_apart(connection, ROOM_BYTES)
+
+
+def set_copy_apart(connection: Executes, room_bytes: int = 0) -> None:
+    """Put the copy of the settings at the end of the file, so that no one stretch of damage reaches both.
+
+    Behind ``room_bytes`` that rows to come will fill: of use while the file is small. Ordering the pages anew (VACUUM)
+    brings the copy back to the front.
+    """
+    rows = connection.execute("SELECT key, value, crc32 FROM meta_copy ORDER BY rowid").fetchall()
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("DROP TABLE meta_copy")
+    n_free = connection.execute("PRAGMA freelist_count").fetchone()[0]
+    connection.execute("CREATE TABLE room (room BLOB)")  # takes what is free, so that the copy cannot
+    connection.execute("INSERT INTO room VALUES (zeroblob(?))", (room_bytes + n_free * USUAL_PAGE_BYTES,))
+    connection.execute(next(sql for sql in split_statements(TABLES) if sql.startswith("CREATE TABLE meta_copy ")))
+    for row in rows:
+        connection.execute("INSERT INTO meta_copy (key, value, crc32) VALUES (?, ?, ?)", row)
+    connection.execute("DELETE FROM room")  # leaves no row in the pages that are free again
+    connection.execute("DROP TABLE room")
     connection.execute("COMMIT")
 
 

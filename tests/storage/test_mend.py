@@ -73,14 +73,18 @@ def test_a_recording_whose_channels_are_damaged_in_both_copies_is_repaired(tmp_p
     assert len(repaired.events) == 24
 
 
-def test_channels_that_are_beyond_mending_are_lost(tmp_path: Path) -> None:
+def test_channels_that_are_beyond_mending_are_told_and_the_rows_saved(tmp_path: Path) -> None:
     path = make_sound(tmp_path)
     data = bytearray(path.read_bytes())
     for at in _find_all(data, b'"name":"force0"'):
         data[at : at + 8] = b"........"
     path.write_bytes(data)
-    with pytest.raises(RecordingError, match="channels or rate are lost"):
-        repair_recording(path, tmp_path / "copy.hold")
+    verdict = repair_recording(path, tmp_path / "copy.hold")
+    assert "channels or rate are lost" in str(verdict.problems)
+    lost = {table for table, _, _ in carve_rows(path)} - {table for table, _, _ in carve_rows(tmp_path / "copy.hold")}
+    assert not lost
+    with pytest.raises(RecordingError):
+        open_recording(tmp_path / "copy.hold")
 
 
 def test_a_page_of_noise_costs_the_other_pages_nothing(tmp_path: Path) -> None:
