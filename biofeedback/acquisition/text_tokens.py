@@ -155,7 +155,7 @@ def _has_unit(line: str) -> bool:
 def _is_json(line: str) -> bool:
     try:
         return isinstance(json.loads(line), dict | list)
-    except ValueError:
+    except (ValueError, RecursionError):
         return False
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from biofeedback.storage.signals import Signal, assemble
 RATE_NAMES = ("fs", "fsamp", "sf", "sr", "rate", "srate", "ratehz", "samplingrate", "samplerate", "samplingfrequency",
               "samplefrequency", "sampfreq", "samplefreq", "freq", "frequency", "hz")  # fmt: skip
 TIME_NAMES = ("time", "t", "times", "seconds", "timestamp", "timestamps", "tims", "timevector")
+COMPRESSED = 15  # the type of an element
+MOST_UNPACKED_BYTES = 2**29  # as many as the largest file that a page takes in; the reader needs twice as much room
+PIECE_BYTES = 2**20
 FEWEST = 10  # numbers that make a signal; shorter vectors are settings
 MOST_RATIO_OFF = 1.5  # readings by which a slower vector may miss a whole part of the longest
 
@@ -61,9 +65,46 @@ def import_mat(
     return assemble(path, signals, channels=channels, settings=settings, started_utc=started, remarks=remarks)
 
 
+def _refuse_inflated(path: Path) -> None:
+    """A compressed variable may say of itself what it likes: its bytes are counted before SciPy makes room for them.
+
+    RecordingError beyond `MOST_UNPACKED_BYTES`. The layout is that of version 5: 128 bytes, then elements of a type
+    and a length, compressed ones of type 15 (MAT-File Format, from memory; SciPy reads what the tests make).
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(128)
+            order: Literal["little", "big"] = "little" if head[126:128] == b"IM" else "big"
+            n_bytes = 0
+            while len(tag := file.read(8)) == 8 and n_bytes <= MOST_UNPACKED_BYTES:
+                kind, length = (int.from_bytes(tag[k : k + 4], order) for k in (0, 4))
+                end = file.tell() + length
+                if kind == COMPRESSED:
+                    n_bytes += _count_unpacked(file, length, MOST_UNPACKED_BYTES - n_bytes)
+                file.seek(end)
+    except (OSError, zlib.error):
+        return  # the reader says what is wrong
+    if n_bytes > MOST_UNPACKED_BYTES:
+        what = f"{path} holds more than {MOST_UNPACKED_BYTES // 2**20} MB of numbers once it is unpacked"
+        raise RecordingError(what, "save only the signals that are wanted")
+
+
+def _count_unpacked(file: BinaryIO, length: int, most: int) -> int:
+    """Bytes that come out of the next ``length``; a few more than ``most`` at the most."""
+    unpacker, n_bytes, packed = zlib.decompressobj(), 0, b""
+    while n_bytes <= most and (packed or length > 0) and not unpacker.eof:
+        if not packed:
+            packed = file.read(min(length, PIECE_BYTES))
+            length = length - len(packed) if packed else 0
+        n_bytes += len(unpacker.decompress(packed, PIECE_BYTES))
+        packed = unpacker.unconsumed_tail
+    return n_bytes
+
+
 def _read(path: Path) -> Mapping[str, Any]:
     from scipy.io import loadmat
 
+    _refuse_inflated(path)
     try:
         content: Mapping[str, Any] = loadmat(path, simplify_cells=True)
     except NotImplementedError as error:

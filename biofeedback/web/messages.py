@@ -7,6 +7,7 @@ from typing import Any
 
 from biofeedback.account.commands import INDEX
 from biofeedback.errors import SessionError
+from biofeedback.storage.schema import read_json
 
 MAX_MESSAGE_BYTES = 32768  # the longest honest message is a plan of some hundred phases
 
@@ -24,7 +25,7 @@ def read_message(text: str | None) -> tuple[int | None, dict[str, Any]]:
     if len(text.encode("utf-8", "surrogatepass")) > MAX_MESSAGE_BYTES:
         raise SessionError(f"message longer than {MAX_MESSAGE_BYTES} bytes", "shorten it")
     try:
-        message = json.loads(text, parse_constant=_refuse_constant)
+        message = read_json(text)  # never deeper than what we make ourselves: all that handles it later may recurse
     except (ValueError, RecursionError):
         raise SessionError("message is not JSON", "reload the page") from None
     if not isinstance(message, dict):
@@ -35,7 +36,3 @@ def read_message(text: str | None) -> tuple[int | None, dict[str, Any]]:
         raise SessionError("message holds half a character", "type the text again") from None
     number = message.pop("id", None)
     return (number if INDEX.fits(number) else None), message
-
-
-def _refuse_constant(name: str) -> Any:
-    raise ValueError(name)

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from biofeedback.acquisition import text_tokens
 from biofeedback.acquisition.decoder import BadLines, Frames, Text
 from biofeedback.acquisition.first_lines import adopt_layout, check_comma, judge_first_lines
 from biofeedback.acquisition.layout import Layout
@@ -271,3 +272,7 @@ def test_two_columns_of_three_digits_stay_two() -> None:
 def test_a_temperature_in_the_line_makes_no_angle_of_a_weight() -> None:
     found = understand("".join(f"Temp 21.5°C Load {k % 9}.62kg\n" for k in range(30)).encode())
     assert [column.kind for column in found.columns][-1] == "force"
+
+
+def test_a_line_of_brackets_alone_is_no_json_and_no_fault() -> None:
+    assert not text_tokens._is_json("[" * 20_000)

@@ -14,6 +14,7 @@ from biofeedback.analysis.trace import compute_trace
 from biofeedback.cli import main
 from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray
+from biofeedback.storage import mat_import
 from biofeedback.storage.c3d_import import import_c3d
 from biofeedback.storage.edf import export_edf
 from biofeedback.storage.edf_import import import_edf
@@ -325,3 +326,15 @@ def test_one_table_of_events_for_a_folder(tmp_path: Path, capsys: pytest.Capture
     said = [[one.value for one in open_recording(tmp_path / f"{code}.hold").account.ratings] for code in ("A01", "A02")]
     assert said == [[3.0], [5.0, 6.0]]
     assert open_recording(tmp_path / "A02.hold").settings["athlete"] == "A02"
+
+
+def test_a_compressed_file_that_unpacks_without_end_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """1.5 kB that are 1 MB, as a bomb has 1.5 MB that are gigabytes; what fits is read, by SciPy's own writing."""
+    path = tmp_path / "bomb.mat"
+    savemat(path, {"force": np.zeros(2**17), "fs": 80.0}, do_compression=True)
+    assert path.stat().st_size < 5000
+    assert len(readings(import_mat(path), "force")[1]) == 2**17
+    monkeypatch.setattr(mat_import, "MOST_UNPACKED_BYTES", 2**19)
+    monkeypatch.setattr(mat_import, "PIECE_BYTES", 2**10)
+    with pytest.raises(RecordingError, match="MB of numbers once it is unpacked"):
+        import_mat(path)

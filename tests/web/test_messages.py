@@ -163,3 +163,13 @@ def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:
     assert reply_to_message(live, '{"do": "stop"}')["what"] == "odd"
     fault = reply_to_message(live, '{"do": "finish"}')
     assert fault["what"] == "the command failed inside the program"
+
+
+@pytest.mark.parametrize("opened", ["[", '{"a":'])
+def test_no_message_is_nested_deeper_than_a_plan(opened: str) -> None:
+    """Whoever handles it later may call itself for each level: 900 levels fit in a message, and in no call stack."""
+    closed = "]" if opened == "[" else "}"
+    for depth in (150, 500, 900, 5000):
+        text = '{"do": "check_plan", "draft": {"block": ' + opened * depth + "1" + closed * depth + "}}"
+        with pytest.raises(SessionError, match="message is not JSON"):
+            read_message(text)
