@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import deque
 
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -57,7 +59,11 @@ class AccessControl:
             await self._refuse(why or "this device is not paired", scope, receive, send)
 
     async def _serve(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Hand the request on once its body is there; one that does not come in time is not waited for."""
+        """Hand the request on once its body is there; one that does not come in time is not waited for.
+
+        What is longer is handed on as it comes, in time from this machine when it does not stand still; from elsewhere
+        there is nothing that long.
+        """
         if scope["type"] == "websocket" or scope["method"] in ("GET", "HEAD"):
             await self._answer(scope, receive, send)
             return
@@ -71,10 +77,26 @@ class AccessControl:
             await PlainTextResponse("Too slow.\n", 408, headers={"connection": "close"})(scope, receive, send)
             return
 
-        async def receive_again() -> Message:
-            return parts.popleft() if parts else await receive()
+        if parts[-1].get("more_body") and not is_here(scope):
+            self._refusals.tell(f"too much came for {scope['path'][:40]}")
+            await PlainTextResponse("Too long.\n", 413, headers={"connection": "close"})(scope, receive, send)
+            return
+        is_coming = bool(parts[-1].get("more_body"))
 
-        await self._answer(scope, receive_again, send)
+        async def receive_again() -> Message:
+            nonlocal is_coming
+            if parts or not is_coming:
+                return parts.popleft() if parts else await receive()
+            try:
+                async with asyncio.timeout(BODY_S):
+                    message = await receive()
+            except TimeoutError:
+                message = {"type": "http.disconnect"}
+            is_coming = bool(message.get("more_body"))
+            return message
+
+        with contextlib.suppress(ClientDisconnect):  # nobody is there to be told
+            await self._answer(scope, receive_again, send)
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         """The site's answer; a computer that is out of something has been told (500) and fills no log."""

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import json
+import asyncio
+import logging
 import re
 import tempfile
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -14,6 +16,7 @@ from typing import Any
 from starlette.background import BackgroundTask
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
+from starlette.types import Receive, Scope, Send
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage import database
@@ -22,9 +25,13 @@ from biofeedback.storage.extras import tell_install
 from biofeedback.storage.forget import delete_files, find_companions
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.rename import rename_athlete
+from biofeedback.storage.schema import read_json
 from biofeedback.storage.tables import export_csv, export_numpy
 
+MAX_SENT_BYTES = 128 * 2**20  # of a recording that is exported to another device: two hours of 4 channels at 1 kHz
+SENT_S = 600.0  # another device has so long to fetch an export
 MAX_ORDER_BYTES = 65536  # a list of file names and a code
+LOG = logging.getLogger("biofeedback.web")
 BITS = {"edf": 16, "bdf": 24}
 IN_USE = "the recording is being written"
 
@@ -59,6 +66,52 @@ def send_export(path: Path, to: str, *, anonymous: bool, headers: Mapping[str, s
         folder.cleanup()
         raise
     return FileResponse(target, filename=target.name, headers=dict(headers), background=BackgroundTask(folder.cleanup))
+
+
+class SentExports:
+    """What goes out to other devices: one export at a time for each, none too large, none for ever."""
+
+    def __init__(self) -> None:
+        self._sending: set[int] = set()
+
+    def check(self, path: Path) -> None:
+        """Raise RecordingError when ``path`` is too large for another device."""
+        n_bytes = path.stat().st_size
+        if n_bytes > MAX_SENT_BYTES:
+            what = f"{path.name} has {n_bytes / 2**20:.0f} MB; {MAX_SENT_BYTES / 2**20:.0f} are sent to another device"
+            raise RecordingError(what, f"export it at the computer that records: biofeedback export {path.name}")
+
+    @contextmanager
+    def hold(self, device: int) -> Iterator[None]:
+        """While an export is made for a device and sent. RecordingError: one is under way."""
+        if device in self._sending:
+            raise RecordingError("an export to this device is under way", "wait until it has come, then ask again")
+        self._sending.add(device)
+        try:
+            yield
+        finally:
+            self._sending.discard(device)
+
+
+class SentExport(Response):
+    """An export on its way to another device; the connection is cut when it is not fetched in time."""
+
+    def __init__(self, made: Response, held: ExitStack) -> None:
+        super().__init__()
+        self._made, self._held = made, held
+        self._clean, made.background = made.background, None  # once the next export may begin
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """ASGI entry."""
+        try:
+            with self._held:
+                async with asyncio.timeout(SENT_S):
+                    await self._made(scope, receive, send)
+        except TimeoutError:
+            LOG.warning("an export was not fetched in %.0f s: ended", SENT_S)
+        finally:
+            if self._clean:
+                await self._clean()
 
 
 def list_files_to_delete(path: Path) -> list[Path]:
@@ -108,7 +161,7 @@ async def read_order(request: Request) -> Mapping[str, Any]:
         if len(body) > MAX_ORDER_BYTES:
             break
     try:
-        order = json.loads(body[: MAX_ORDER_BYTES + 1])
+        order = read_json(body[: MAX_ORDER_BYTES + 1].decode())
     except (ValueError, RecursionError):
         order = None
     if not isinstance(order, dict):

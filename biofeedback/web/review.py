@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -23,6 +24,8 @@ from biofeedback.web.asking import ANSWER_S
 from biofeedback.web.bringing import Bringing, BringPlace
 from biofeedback.web.recording_actions import (
     IN_USE,
+    SentExport,
+    SentExports,
     delete_recording,
     has_log,
     is_written,
@@ -138,6 +141,7 @@ class Review:
     _kept: dict[str, tuple[int, TraceLike]] = field(init=False, default_factory=dict)
     _changing: threading.Lock = field(init=False, default_factory=threading.Lock)
     _live_names: Callable[[], Collection[str]] = field(init=False, default=tuple)
+    _sent: SentExports = field(init=False, default_factory=SentExports)
     _confirm: Confirm = field(init=False, default=confirm_nothing)
 
     def routes(
@@ -170,9 +174,19 @@ class Review:
         async def export(request: Request) -> Response:
             query = request.query_params
             name, to, anonymous = query.get("name", ""), query.get("to", ""), "anonymous" in query
-            return await asyncio.to_thread(
-                lambda: send_export(self._find(name), to, anonymous=anonymous, headers=HEADERS)
-            )
+            is_elsewhere = not is_here(request.scope)
+
+            def make() -> Response:
+                path = self._find(name)
+                if is_elsewhere:
+                    self._sent.check(path)
+                return send_export(path, to, anonymous=anonymous, headers=HEADERS)
+
+            with ExitStack() as held:
+                if is_elsewhere:
+                    held.enter_context(self._sent.hold(request.scope["device"]))
+                made = await asyncio.to_thread(make)
+                return SentExport(made, held.pop_all()) if is_elsewhere else made
 
         return [
             Route("/review", page),

@@ -11,18 +11,21 @@ import os
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
+from starlette.background import BackgroundTask
+from starlette.responses import FileResponse
 from starlette.routing import Route
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from biofeedback.account.commands import COMMANDS
-from biofeedback.errors import SessionError
-from biofeedback.web import access_control, accounts, connection_limits
+from biofeedback.errors import RecordingError, SessionError
+from biofeedback.web import access_control, accounts, connection_limits, recording_actions, review
 from biofeedback.web.access import Access
 from biofeedback.web.connection_limits import PAGES, PagePlaces
 from biofeedback.web.pairing import COACH, EVENING_S, MAX_TRIES, Pairing, Right
@@ -307,6 +310,67 @@ def test_every_route_is_open_to_whom_it_is_for(network: None, folder: Path) -> N
     assert before == sorted(path.name for path in folder.iterdir() if not path.name.startswith("."))
 
 
+def test_a_device_gets_one_export_at_a_time_and_none_too_large(
+    network: None,
+    monkeypatch: pytest.MonkeyPatch,
+    folder: Path,  # noqa: F811
+) -> None:
+    name = next(path.name for path in folder.iterdir() if path.suffix == ".hold")
+    wanted = f"/review/export?name={name}&to=numpy"
+    may_go_on, is_making = threading.Event(), threading.Event()
+    make = review.send_export
+
+    def make_slowly(*args: Any, **more: Any) -> Any:
+        is_making.set()
+        assert may_go_on.wait(60)
+        return make(*args, **more)
+
+    async def scenario(people: dict[str, tuple[str, dict[str, str]]], live: FakeLive) -> None:
+        def ask(who: str) -> tuple[int, bytes]:
+            address, headers = people[who]
+            status, _, told = request(address, wanted, headers=headers)
+            return status, told
+
+        monkeypatch.setattr(review, "send_export", make_slowly)
+        first = asyncio.create_task(asyncio.to_thread(ask, "c"))
+        await asyncio.to_thread(is_making.wait, 60)
+        status, told = await asyncio.to_thread(ask, "c")
+        assert status == 404
+        assert b"an export to this device is under way; wait until it has come" in told
+        may_go_on.set()
+        assert (await first)[0] == 200
+        assert (await asyncio.to_thread(ask, "c"))[0] == 200  # and the next one
+        monkeypatch.setattr(recording_actions, "MAX_SENT_BYTES", 1000)
+        status, told = await asyncio.to_thread(ask, "c")
+        assert status == 404
+        assert b"export it at the computer that records: biofeedback export" in told
+        assert (await asyncio.to_thread(ask, "h"))[0] == 200
+
+    over_all(scenario, folder)
+
+
+def test_an_export_that_nobody_fetches_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recording_actions, "SENT_S", 0.05)
+    exports, cleaned = recording_actions.SentExports(), []
+    (tmp_path / "a.csv").write_bytes(bytes(1000))
+    made = FileResponse(tmp_path / "a.csv", background=BackgroundTask(cleaned.append, 1))
+
+    async def never(*_message: Any) -> Any:
+        await asyncio.Event().wait()
+
+    async def run() -> None:
+        with contextlib.ExitStack() as held:
+            held.enter_context(exports.hold(1))
+            sent = recording_actions.SentExport(made, held.pop_all())
+        with pytest.raises(RecordingError, match="under way"), exports.hold(1):
+            pass
+        await sent({"type": "http", "method": "GET", "headers": []}, never, never)
+        with exports.hold(1):
+            assert cleaned == [1]
+
+    asyncio.run(run())
+
+
 def test_every_command_is_placed() -> None:
     assert set(COMMANDS) == ATHLETES | COACHES | HERE_ONLY
     assert len(ATHLETES) + len(COACHES) + len(HERE_ONLY) == len(COMMANDS)
@@ -528,6 +592,34 @@ def test_a_body_that_does_not_come_is_not_waited_for(monkeypatch: pytest.MonkeyP
         head = f"POST /pair HTTP/1.1\r\nHost: {parts.netloc}\r\nOrigin: {address.rstrip('/')}\r\n"
         writer.write(f"{head}Content-Length: 9\r\n\r\nAB".encode())
         assert (await reader.readline()).startswith(b"HTTP/1.1 408")
+        writer.close()
+
+    serve_fake(scenario, share=lambda invitations: None)
+
+
+def test_a_long_body_that_stands_still_is_not_held(monkeypatch: pytest.MonkeyPatch, network: None) -> None:
+    monkeypatch.setattr(access_control, "BODY_S", 0.3)
+    monkeypatch.setattr(access_control, "MAX_BODY_PARTS", 1)
+
+    async def scenario(live: FakeLive, address: str) -> None:
+        for host, told in ((OUTSIDE, b"HTTP/1.1 413"), (str(urlsplit(address).hostname), b"")):
+            netloc = f"{host}:{urlsplit(address).port}"
+            reader, writer = await asyncio.open_connection(host, urlsplit(address).port)
+            head = f"POST /pair HTTP/1.1\r\nHost: {netloc}\r\nOrigin: http://{netloc}\r\n"
+            writer.write(f"{head}Transfer-Encoding: chunked\r\n\r\n1\r\nA\r\n".encode())
+            answer = await asyncio.wait_for(reader.read(), 60)  # ends: the connection is closed
+            assert answer.startswith(told), answer
+            writer.close()
+
+    serve_fake(scenario, share=lambda invitations: None)
+
+
+def test_a_body_that_a_plain_request_promises_is_not_held(monkeypatch: pytest.MonkeyPatch, network: None) -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        parts = urlsplit(address)
+        reader, writer = await asyncio.open_connection(parts.hostname, parts.port)
+        writer.write(f"GET /pair HTTP/1.1\r\nHost: {parts.netloc}\r\nContent-Length: 9\r\n\r\nAB".encode())
+        assert (await asyncio.wait_for(reader.read(), 60)).startswith(b"HTTP/1.1 200")
         writer.close()
 
     serve_fake(scenario, share=lambda invitations: None)
