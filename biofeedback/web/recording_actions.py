@@ -16,7 +16,7 @@ from typing import Any
 from starlette.background import BackgroundTask
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
-from starlette.types import Receive, Scope, Send
+from starlette.types import Message, Receive, Scope, Send
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage import database
@@ -103,10 +103,16 @@ class SentExport(Response):
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """ASGI entry."""
+
+        async def send_on(message: Message) -> None:
+            if message["type"] == "http.response.body" and not message.get("more_body"):
+                self._held.close()  # whoever has the last byte may ask for the next export
+            await send(message)
+
         try:
             with self._held:
                 async with asyncio.timeout(SENT_S):
-                    await self._made(scope, receive, send)
+                    await self._made(scope, receive, send_on)
         except TimeoutError:
             LOG.warning("an export was not fetched in %.0f s: ended", SENT_S)
         finally:
