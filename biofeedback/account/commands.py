@@ -108,7 +108,11 @@ COMMANDS: Mapping[str, Command] = {
         {"value": NUMBER},
         {"channel": TEXT, "unit": TEXT, "lever_arm_m": NUMBER.or_none, "utc": TEXT, "anyway": FLAG},
     ),
-    "revise_maximum": Command("take the maximum that later evidence asks for", {"channel": TEXT, "value": NUMBER}),
+    "revise_maximum": Command(
+        "take the maximum that later evidence asks for, with ``anyway`` one that no person gives",
+        {"channel": TEXT, "value": NUMBER},
+        {"anyway": FLAG},
+    ),
     "guide": Command("choose the channel that leads", {"channel": TEXT}),
     "device": Command("say what holds now that another sensor answers", {"answer": TEXT}),
     "start_plan": Command(

@@ -47,6 +47,7 @@ class RatingScale:
     low_label: str = "none"
     high_label: str = "the worst I would put up with here"
     asks_about: str = "rate the stretch, not the effort"
+    aloud: str = "the stretch: 0 none, 10 the worst"  # is said whole in the 4 s before the next instruction
 
     @property
     def ends(self) -> str:

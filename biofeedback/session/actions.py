@@ -28,7 +28,7 @@ from biofeedback.account.records import RatingOnRecord
 from biofeedback.account.words import SCALE, STOP_REASONS, get_meaning
 from biofeedback.calibration.maxima import type_maximum
 from biofeedback.calibration.position import take_coachs_word
-from biofeedback.calibration.sense import check_sense
+from biofeedback.calibration.sense import Sense, check_sense
 from biofeedback.cautions import CAUTIONS
 from biofeedback.errors import SessionError
 from biofeedback.session.asked import need_well
@@ -116,12 +116,7 @@ def _typed_maximum(engine: SessionState, message: Message, by: str) -> None:
         exercise=engine.setup.exercise,
     )
     sense = check_sense(channel, maximum.strength, seen="a typed maximum of", is_typed=True)
-    if sense and not engine.account.trusts_numbers:
-        if not message.get("anyway"):
-            raise SessionError(
-                sense.what, f"{sense.cure}; if it is right after all, use it a second time on the coach's page"
-            )
-        engine.emit(NumbersTrusted(what=sense.what, by=by))
+    _need_possible(engine, message, sense, by)
     engine.set_maxima({channel.name: maximum}, settled=True, by=by)
 
 
@@ -322,6 +317,8 @@ def _revise_maximum(engine: SessionState, message: Message, by: str) -> None:
         raise SessionError(f"{name!r} has no maximum to revise", "find one first")
     old = engine.maxima[name]
     strength = read_number(message, "value", 1e-9, 1e9)
+    channel = next(channel for channel in engine.channels if channel.name == name)
+    _need_possible(engine, message, check_sense(channel, strength, seen="a revised maximum of"), by)
     engine.set_maxima({name: old.revised(strength, engine.utc)}, settled=True, by=by)
 
 
@@ -353,6 +350,15 @@ def _need_sensor(engine: SessionState) -> None:
     """SessionError in a session without a sensor: there is nothing to zero, and no maximum."""
     if engine.account.by_feel:
         raise SessionError("there is no sensor in this session", "choose a plan: effort is what the athlete says")
+
+
+def _need_possible(engine: SessionState, message: Message, sense: Sense | None, by: str) -> None:
+    """A maximum handed in that no person gives counts when it is handed in a second time: ``anyway``."""
+    if sense is None or engine.account.trusts_numbers:
+        return
+    if not message.get("anyway"):
+        raise SessionError(sense.what, f"{sense.cure}; if it is right after all, use it a second time")
+    engine.emit(NumbersTrusted(what=sense.what, by=by))
 
 
 def _need_sense(engine: SessionState) -> None:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass, field
-from importlib import resources
 from typing import Any
 
 from starlette.applications import Starlette
@@ -23,6 +22,7 @@ from biofeedback.web.certificate import PageCertificate
 from biofeedback.web.connection_limits import PagePlaces, RefusalLog
 from biofeedback.web.live import Live
 from biofeedback.web.own_browser import OwnBrowsers
+from biofeedback.web.page_files import PAGE_HEADERS, PageFiles
 from biofeedback.web.page_socket import serve_page
 from biofeedback.web.pairing import Right
 from biofeedback.web.review import Review
@@ -34,32 +34,14 @@ from biofeedback.web.start import StartPage, is_running, make_routes, reply_late
 
 DEFAULT_PORT = 8765
 MAX_CODE_BYTES = 200
-MEDIA_TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
 PLACES = ("/", "/athlete", "/coach")  # one page; it shows what belongs to the place
 
-PAGE_HEADERS = {
-    "content-security-policy": "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; "
-    "form-action 'none'; frame-ancestors 'none'",
-    "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
-    "cache-control": "no-cache",
-}
 # The report is one self-contained file: its own styles and figures, no script, nothing fetched.
 REPORT_HEADERS = PAGE_HEADERS | {
     "content-security-policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'",
     "cache-control": "no-store",
 }
-
-
-def read_static() -> Mapping[str, tuple[bytes, str]]:
-    """Every static file by folder/name, with its media type. Only these are served, so no path can lead elsewhere."""
-    return {
-        f"{folder.name}/{entry.name}": (entry.read_bytes(), kind)
-        for folder in resources.files("biofeedback.web").joinpath("static").iterdir()
-        for entry in folder.iterdir()
-        if (kind := MEDIA_TYPES.get(entry.name.rpartition(".")[2]))  # types for the checker are not for browsers
-    }
 
 
 @dataclass(slots=True)
@@ -74,10 +56,7 @@ class Site:
     own: OwnBrowsers | None = None
     _places: PagePlaces = field(init=False, default_factory=PagePlaces)
     _refusals: RefusalLog = field(init=False, default_factory=RefusalLog)
-    _files: Mapping[str, tuple[bytes, str]] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self._files = read_static()
+    _files: PageFiles = field(init=False, default_factory=PageFiles)
 
     def routes(self) -> list[BaseRoute]:
         """All that can be asked for, but the page's WebSocket (``/ws``)."""
@@ -132,41 +111,35 @@ class Site:
             return RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)
         right: Right = request.scope["right"]
         if find_seat(self.seats, request.query_params, right):
-            return self._file("live/live.html")
+            return self._files.reply(request, "live/live.html")
         if right.role == "athlete":
             return RedirectResponse(find_place(right, len(self.seats)), status_code=303, headers=PAGE_HEADERS)
-        return self._file("")
+        return PlainTextResponse("Not here.\n", status_code=404, headers=PAGE_HEADERS)
 
-    async def _group(self, _request: Request) -> Response:
+    async def _group(self, request: Request) -> Response:
         if len(self.seats) < 2:
             return RedirectResponse("/", status_code=303, headers=PAGE_HEADERS)
-        return self._file("group/group.html")
+        return self._files.reply(request, "group/group.html")
 
     async def _start(self, request: Request) -> Response:
         if self.start is None:  # a start page still open elsewhere asks here where the session is led that began
             place = find_place(request.scope["right"], len(self.seats)) if self.seats else "/"
             return RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)
-        return self._file("start/start.html")
+        return self._files.reply(request, "start/start.html")
 
     async def _renew(self, request: Request) -> Response:
         if self.renew is None or not is_here(request.scope):
             return PlainTextResponse("Not from here.\n", status_code=403, headers=PAGE_HEADERS)
         return reply_to_renewal(self.renew, [seat.live for seat in self.seats])
 
-    async def _review(self, _request: Request) -> Response:
-        return self._file("review/review.html")
+    async def _review(self, request: Request) -> Response:
+        return self._files.reply(request, "review/review.html")
 
-    async def _bring(self, _request: Request) -> Response:
-        return self._file("bring/bring.html")
+    async def _bring(self, request: Request) -> Response:
+        return self._files.reply(request, "bring/bring.html")
 
     async def _static(self, request: Request) -> Response:
-        return self._file(request.path_params["name"])
-
-    def _file(self, name: str) -> Response:
-        if name not in self._files:
-            return PlainTextResponse("Not here.\n", status_code=404, headers=PAGE_HEADERS)
-        body, kind = self._files[name]
-        return Response(body, media_type=kind, headers=PAGE_HEADERS)
+        return self._files.reply(request, request.path_params["name"])
 
     async def _pair(self, request: Request) -> Response:
         if self.start:
@@ -174,7 +147,7 @@ class Site:
         if self.sharing is None:
             return PlainTextResponse("This session is not shared.\n", status_code=404, headers=PAGE_HEADERS)
         if request.method == "GET":
-            return self._file("pair/pair.html")
+            return self._files.reply(request, "pair/pair.html")
         body = b""
         async for part in request.stream():
             body += part

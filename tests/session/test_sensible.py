@@ -69,6 +69,20 @@ def test_numbers_that_no_person_gives_are_asked_about_before_the_first_attempt(b
         bench.do(do="trust_numbers")
 
 
+@pytest.mark.parametrize(("value", "is_possible"), [(480.0, True), (2999.0, True), (3001.0, False), (19.0, False)])
+def test_a_revised_maximum_is_asked_about_like_a_first_one(bench: Bench, value: float, is_possible: bool) -> None:
+    bench.ready()
+    if not is_possible:
+        with pytest.raises(SessionError, match=f"a revised maximum of {value:.0f} N; a person's joint"):
+            bench.do(do="revise_maximum", channel="force", value=value)
+        assert bench.engine.maxima["force"].method == "attempts"
+        bench.do(do="revise_maximum", channel="force", value=value, anyway=True)
+        assert bench.last("trust").data["what"].startswith("force: a revised maximum")
+    else:
+        bench.do(do="revise_maximum", channel="force", value=value)
+    assert (bench.engine.maxima["force"].method, bench.engine.maxima["force"].strength) == ("revised", value)
+
+
 def test_an_impossible_maximum_is_not_taken_before_somebody_says_so(bench: Bench) -> None:
     bench.zero()
     bench.attempt(8000.0)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from biofeedback.web.server import read_static
+from biofeedback.web.page_files import read_static
 
 
 def read_schemes() -> dict[str, dict[str, str]]:

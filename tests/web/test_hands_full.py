@@ -229,3 +229,55 @@ def test_the_answer_is_a_sentence_a_picture_and_what_next_and_numbers_behind_a_f
     assert not page.tab.is_visible("#answer-details")
     page.tab.click("#numbers summary")
     assert page.tab.is_visible("#answer-details")
+
+
+STAGES = {name: name for name in ("cautions", "zero", "ready", "done")} | {"maximum": "maximum_idle", "plan": "inside"}
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_the_coach_reads_what_is_wrong_with_the_athletes_phone_at_every_stage(
+    served: Served, open_tab: Callable[..., Page], stage: str
+) -> None:
+    served.do(SCENES[STAGES[stage]])
+    page = open_tab(path="coach")
+    page.wait(lambda: page.tab.get_attribute("body", "data-stage") == stage)
+    lines = page.tab.locator(".angle-now >> visible=true")
+    assert lines.count() == 0, "without a phone there is nothing to say"
+    phone = {"state": "silent", "what": "the phone has sent nothing for 2 s", "cure": "unlock it and open its page"}
+    served.do(lambda live: live.change(phone=phone))
+    page.wait(lambda: lines.count() == 1)
+    assert lines.inner_text() == f"{phone['what']}: {phone['cure']}"
+    assert lines.get_attribute("data-bad") == "true"
+    served.do(lambda live: live.change(phone=phone | {"state": "off"}))
+    page.wait(lambda: lines.count() == 0)
+
+
+@pytest.mark.parametrize("place", ["", "coach", "athlete"])
+def test_how_long_a_set_lasts_stands_once(served: Served, open_tab: Callable[..., Page], place: str) -> None:
+    served.do(SCENES["to_fatigue"])
+    page = open_tab(path=place)
+    page.wait(lambda: page.tab.is_visible("#share") and page.text("share"))
+    lines = [page.text(name) for name in ("more", "share") if page.tab.is_visible(f"#{name}")]
+    assert sum("Count aloud" in line for line in lines) == 1, lines
+    assert sum(" expected" in line or " of about " in line for line in lines) == 1, lines
+
+
+def test_a_revised_maximum_that_no_person_gives_is_meant_when_it_is_pressed_again(
+    served: Served, open_tab: Callable[..., Page]
+) -> None:
+    def refuse(message: dict[str, object]) -> None:
+        if not message.get("anyway"):
+            raise SessionError("force: a revised maximum of 8000 N", "check the sensor's factor")
+
+    served.live._do_revise_maximum = refuse  # type: ignore[attr-defined]
+    served.do(SCENES["doubted"])
+    page = open_tab(path="coach")
+    button = page.tab.locator("#doubts-coach button")
+    page.wait(button.is_visible)
+    served.do(lambda live: live.commands.clear())
+    button.click()
+    page.wait(lambda: "8000 N" in page.text("banner"))
+    assert "anyway" not in served.live.commands[0][0]
+    button.click()
+    page.wait(lambda: len(served.live.commands) == 2)
+    assert served.live.commands[1][0]["anyway"] is True

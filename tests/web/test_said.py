@@ -199,6 +199,7 @@ def check(said: list[Said], events: list[tuple[float, object]], begun_s: float, 
         assert one.end_s <= following.at_s + 0.01, (one, following)
         if one.how == "cut":
             assert following.text not in (*LAST, "Count aloud"), "only what is more urgent cuts off"
+            assert not one.text.startswith("Rate now"), "a question is heard whole"
     for one in said:
         assert ALLOWED.fullmatch(one.text), one
     for (at_s, phase), (end_s, _) in itertools.pairwise(phases):

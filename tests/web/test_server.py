@@ -2,11 +2,15 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gzip
+import hashlib
 import http.client
 import json
 import os
+import re
 import socket
 import time
+from base64 import b64encode
 from collections.abc import Awaitable, Callable, Iterator
 from typing import Any
 from urllib.parse import urlsplit
@@ -30,8 +34,9 @@ from biofeedback.web.connection_limits import (
     RefusalLog,
     exceeds_limit,
 )
+from biofeedback.web.page_files import read_static
 from biofeedback.web.pairing import HERE
-from biofeedback.web.server import open_page, read_static
+from biofeedback.web.server import open_page
 
 from ..busy import FreeTime
 from .fake_live import FakeLive
@@ -103,11 +108,12 @@ def test_the_page_and_its_files_are_served_with_a_strict_policy() -> None:
 
 
 def test_the_whole_page_is_small() -> None:
-    """All pages, comments included; 481 kB with files brought in, groups, trials, and what a phone asks and tells.
+    """All pages, comments included; 487 kB with files brought in, groups, trials, and what a phone asks and tells.
 
-    No page loads all of it: the live page, the largest, takes 300 kB and nothing of the start page's or the review's.
+    No page loads all of it: the live page, the largest, takes nothing of the start page's or the review's, and what it
+    takes is packed.
     """
-    assert sum(len(body) for body, _ in read_static().values()) < 485_000
+    assert sum(len(body) for body, _ in read_static().values()) < 490_000
 
 
 @pytest.mark.parametrize(
@@ -462,3 +468,41 @@ def test_the_address_is_free_again_at_once() -> None:
             assert again == address
 
     asyncio.run(run())
+
+
+def test_what_a_page_names_may_be_kept_for_good_and_is_packed() -> None:
+    """A browser that was here before asks for the page alone; everything else has a name that changes with it."""
+
+    async def scenario(live: FakeLive, address: str) -> None:
+        _, headers, body = await fetch(address, "/")
+        assert headers["cache-control"] == "no-cache"
+        named = re.findall(r'(?:src|href)="(/static/[^"]+)"', body.decode())
+        assert len(named) > 5
+        for path in named:
+            status, headers, plain = await fetch(address, path)
+            assert (status, headers["cache-control"]) == (200, "private, max-age=31536000, immutable")
+            name = path.split("/", 3)[3]
+            assert plain == read_static()[name][0]
+            _, headers, packed = await fetch(address, path, headers={"Accept-Encoding": "gzip, br"})
+            if headers.get("content-encoding") == "gzip":
+                assert gzip.decompress(packed) == plain
+                assert len(packed) < 0.7 * len(plain)
+            assert "accept-encoding" in headers["vary"]
+            _, headers, _ = await fetch(address, f"/static/{name}")
+            assert headers["cache-control"] == "no-cache", "a name that stays must be asked about"
+        version = named[0].split("/")[2]
+        status, _, _ = await fetch(address, named[0].replace(version, "0123456789ab"))
+        assert status == 404, "never one version's page with another's scripts"
+
+    serve_fake(scenario)
+
+
+def test_the_one_script_in_a_page_is_the_one_that_its_policy_allows() -> None:
+    async def scenario(live: FakeLive, address: str) -> None:
+        _, headers, body = await fetch(address, "/")
+        scripts = re.findall(rb"<script>(.*?)</script>", body, re.DOTALL)
+        assert scripts == [read_static()["shared/arrival.js"][0]]
+        digest = b64encode(hashlib.sha256(scripts[0]).digest()).decode()
+        assert headers["content-security-policy"].endswith(f"script-src 'self' 'sha256-{digest}'")
+
+    serve_fake(scenario)

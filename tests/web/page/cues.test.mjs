@@ -207,8 +207,8 @@ test("without a voice the tones of contract, relax and stay, come out, and the a
 });
 
 test("the first question of a plan says what is rated and what the ends mean, the others are short", () => {
-  const scale = { ends: "0 none, 10 the worst", asks_about: "rate the stretch" };
+  const scale = { aloud: "the stretch: 0 none, 10 the worst" };
   const asking = (id) => cues.wordsOfCue("ask", { ask: { id }, words: { scale } }).text;
-  assert.equal(asking(1), "Rate now. Rate the stretch: 0 none, 10 the worst");
+  assert.equal(asking(1), "Rate now. The stretch: 0 none, 10 the worst");
   assert.equal(asking(2), "Rate now");
 });

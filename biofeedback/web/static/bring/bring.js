@@ -283,3 +283,4 @@ $("kinds").append(
 $("take").addEventListener("click", take);
 window.addEventListener("resize", () => now.view && see(now.view));
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawNow);
+document.documentElement.dataset.arrived = "yes";

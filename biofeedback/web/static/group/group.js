@@ -225,3 +225,4 @@ setInterval(() => {
 setUpNewSession(complain);
 setInterval(renderDevices, 10000); // codes grow old
 addCard(1);
+document.documentElement.dataset.arrived = "yes";

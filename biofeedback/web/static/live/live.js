@@ -156,7 +156,7 @@ function drawLive(state, look) {
   setText($("others"), otherEfforts(state, seat.update, look.view).join("  "));
   const share = look.live ? look.view.inBandShare : NaN;
   const inBand = Number.isFinite(share) ? `in the band ${Math.round(100 * share)} % of the time` : "";
-  setText($("share"), smallText(state, seat.update) || inBand);
+  setText($("share"), (place === "athlete" && smallText(state, seat.update)) || inBand); // elsewhere the headline has it
   setText($("stop-hint"), seat.link.keepsStop ? "kept, sent first" : "Space or Esc");
   const ring = seat.effortRings[guideIndex(state)];
   if (!ring) return;
@@ -258,3 +258,4 @@ setInterval(() => {
   queueDraw();
 }, 200);
 seat.link.open();
+document.documentElement.dataset.arrived = "yes";

@@ -177,78 +177,79 @@ function renderReady(state, send) {
   setText($("maximum-found"), `${found}${limited}${beyond}${said}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   show($("anyway-line"), Boolean(maximum.care?.graded && maximum.method === "attempts"));
-  fill($("plans"), [state.plans, state.asked?.refused, state.asked?.range, state.asked?.early], ([plans]) =>
-    plans.map((plan, k) =>
-      make(
-        "li",
-        { "data-refused": refusalOf(state, plan.name) ? "yes" : null },
-        make("h2", {}, plan.title),
-        make("p", {}, plan.description),
-        ...(plan.expects ?? []).map((text) => make("p", { class: "expects" }, text)),
-        make("p", {}, durationText(plan.duration_s)),
-        refusalOf(state, plan.name) ? make("p", { class: "refused" }, refusalOf(state, plan.name)) : null,
-        rangeNote(state, plan.name) ? make("p", { class: "expects" }, rangeNote(state, plan.name)) : null,
-        make(
-          "button",
-          {
-            type: "button",
-            class: k === 0 ? "primary" : "secondary",
-            "aria-label": `Start ${plan.title}`,
-            disabled: Boolean(refusalOf(state, plan.name)),
-            onclick: () => send({ do: "start_plan", plan: plan.name, ...($("anyway").checked ? { anyway: true } : {}) }),
-          },
-          "Start",
-        ),
-        ...earlyRow(state, plan, send),
-        make(
-          "button",
-          {
-            type: "button",
-            class: "secondary change",
-            id: `change-${plan.name}`,
-            "aria-label": `Change ${plan.title}`,
-            onclick: () => openPlan(plan.name, `change-${plan.name}`),
-          },
-          "Change",
-        ),
-      ),
-    ),
+  fill($("plans"), [state.plans, state.asked?.refused, state.asked?.range, state.asked?.early], ([plans]) => {
+    earlyRows = [];
+    return plans.map((plan, k) => planRow(state, plan, k === 0, send));
+  });
+}
+
+/** A plan with what starts it and what changes it. */
+function planRow(state, plan, isFirst, send) {
+  const { name, title } = plan;
+  const refusal = refusalOf(state, name);
+  const note = rangeNote(state, name);
+  const begin = () => send({ do: "start_plan", plan: name, ...($("anyway").checked ? { anyway: true } : {}) });
+  const change = () => openPlan(name, `change-${name}`);
+  const press = (text, attributes) => make("button", { type: "button", class: "secondary", ...attributes }, text);
+  const start = press("Start", {
+    class: isFirst ? "primary" : "secondary",
+    "aria-label": `Start ${title}`,
+    disabled: Boolean(refusal),
+    onclick: begin,
+  });
+  return make(
+    "li",
+    { "data-refused": refusal ? "yes" : null },
+    make("h2", {}, title),
+    make("p", {}, plan.description),
+    ...(plan.expects ?? []).map((text) => make("p", { class: "expects" }, text)),
+    make("p", {}, durationText(plan.duration_s)),
+    refusal ? make("p", { class: "refused" }, refusal) : null,
+    note ? make("p", { class: "expects" }, note) : null,
+    start,
+    ...earlyRow(state, plan, start, send),
+    press("Change", { class: "secondary change", id: `change-${name}`, "aria-label": `Change ${title}`, onclick: change }),
   );
 }
 
 /** A plan whose first set would be wasted now: why, and the coach's press that begins it all the same. */
-function earlyRow(state, plan, send) {
+function earlyRow(state, plan, start, send) {
   if (!state.asked?.early?.[plan.name] || refusalOf(state, plan.name)) return [];
-  return [
-    make("p", { class: "refused", "data-early": plan.name }),
-    make(
-      "button",
-      {
-        type: "button",
-        class: "secondary",
-        "aria-label": `Start ${plan.title} all the same`,
-        onclick: () => send({ do: "start_plan", plan: plan.name, anyway: true }),
-      },
-      "Start all the same",
-    ),
-  ];
+  const line = make("p", { class: "refused", "data-early": plan.name });
+  const insist = make(
+    "button",
+    {
+      type: "button",
+      class: "secondary",
+      "aria-label": `Start ${plan.title} all the same`,
+      onclick: () => send({ do: "start_plan", plan: plan.name, anyway: true }),
+    },
+    "Start all the same",
+  );
+  earlyRows.push({ name: plan.name, line, start, insist });
+  return [line, insist];
 }
+
+/** @type {{name: string, line: HTMLElement, start: HTMLElement, insist: HTMLElement}[]} the plans on the page that wait */
+let earlyRows = [];
 
 /** The wait runs down without news from the session. */
 function renderEarly(state, update) {
-  for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-early]"))) {
-    const told = update ? earlyText(state.asked?.early?.[line.dataset.early ?? ""], update.timeS) : null;
+  for (const { name, line, start, insist } of earlyRows) {
+    const told = update ? earlyText(state.asked?.early?.[name], update.timeS) : null;
     show(line, Boolean(told));
     setText(line, told?.text ?? "");
-    show(line.nextElementSibling, Boolean(told?.mayInsist));
-    show(line.previousElementSibling, !told);
+    show(insist, Boolean(told?.mayInsist));
+    show(start, !told);
   }
 }
 
 /** Evidence against a maximum: said as what was seen, never as blame. */
 export function doubtRow(doubt, send) {
   const value = Number(doubt.strength.toPrecision(3));
-  const revise = () => send({ do: "revise_maximum", channel: doubt.channel, value: doubt.strength });
+  const message = { do: "revise_maximum", channel: doubt.channel, value: doubt.strength };
+  let isSaid = false; // the same number again, after it was questioned, is meant
+  const revise = () => (isSaid = send(isSaid ? { ...message, anyway: true } : message) || isSaid);
   return make(
     "li",
     {},

@@ -24,3 +24,4 @@ if (given) {
   $("code").value = given;
   join(given);
 }
+document.documentElement.dataset.arrived = "yes";

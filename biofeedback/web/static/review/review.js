@@ -283,3 +283,4 @@ loadList().then(() => {
   const entry = place.entries.find((each) => each.name === wanted && !each.problem);
   if (entry) open([entry]);
 });
+document.documentElement.dataset.arrived = "yes";

@@ -186,7 +186,7 @@ export function wordsOfCue(cue, state) {
     rest: sayPhase(state, "rest"),
     countdown: "Relax in the stretch, get ready",
     push: "Push",
-    ask: state?.ask?.id === 1 && scale.ends ? `Rate now. ${capital(scale.asks_about)}: ${scale.ends}` : "Rate now",
+    ask: state?.ask?.id === 1 && scale.aloud ? `Rate now. ${capital(scale.aloud)}` : "Rate now",
     effort: state?.words?.effort?.question ?? "",
     stopped: "Stopped. Come out slowly",
     done: "Finished. Come out slowly",

@@ -5,6 +5,7 @@ import { Freshness, reconnectDelayMs } from "./freshness.js";
 
 const SENT_AWAY = 1008; // policy violation, RFC 6455 section 7.4.1
 const GIVE_UP_MS = 1500; // a connection that brings no number for so long at its beginning is replaced
+const TRIES_BEFORE_TOLD = 4; // to connect for the first time: after some two seconds
 const UNHEARD = {
   ok: false,
   what: "the connection broke before the session answered",
@@ -111,9 +112,9 @@ export class Link {
     this.on.update(update);
   }
 
-  /** "connecting" | "live" | "late" | "silent" */
+  /** "connecting" | "absent" | "live" | "late" | "silent" */
   get status() {
-    if (!this.everOpen) return "connecting";
+    if (!this.everOpen) return this.tries < TRIES_BEFORE_TOLD ? "connecting" : "absent";
     if (!this.socket) return "silent";
     return this.freshness.at(performance.now() / 1000);
   }

@@ -62,6 +62,9 @@ export function asksPosition(state) {
  */
 export function trouble(state, update, link) {
   if (link === "connecting") return { kind: "link", what: "Connecting to the session", cure: "" };
+  if (link === "absent") {
+    return { kind: "link", what: "The program does not answer", cure: "Is it still running? This page tries again by itself." };
+  }
   if (link === "silent") {
     const cure = "Let go now. It reconnects by itself; a Stop pressed now is kept and sent first.";
     return { kind: "link", now: LET_GO_NOW, what: "This page is disconnected", cure };

@@ -26,7 +26,7 @@ export interface Words {
   count: string[];
   stop_reasons: Record<string, StopReason>;
   effort?: { question: string; ends: string };
-  scale: { question: string; low_label: string; high_label: string; ends: string; asks_about: string };
+  scale: { question: string; low_label: string; high_label: string; ends: string; asks_about: string; aloud: string };
 }
 export interface Channel {
   name: string;
@@ -170,7 +170,7 @@ export interface Update {
   strip: Float32Array;
   levels: Float32Array;
 }
-export type LinkStatus = "connecting" | "live" | "late" | "silent";
+export type LinkStatus = "connecting" | "absent" | "live" | "late" | "silent";
 /** Why the number is not to be believed. now: what to do at once, where it is urgent. */
 export interface Trouble {
   kind: "link" | "signal" | "other";

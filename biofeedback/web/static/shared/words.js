@@ -9,7 +9,7 @@ export const WORDS = {
   },
   count: ["one", "two", "three, hold", "four", "five"],
   stop_reasons: {}, // offered only when the session has said which
-  scale: { question: "", low_label: "", high_label: "", ends: "", asks_about: "" }, // said by the session alone
+  scale: { question: "", low_label: "", high_label: "", ends: "", asks_about: "", aloud: "" }, // said by the session alone
 };
 
 /**

@@ -291,3 +291,4 @@ $("check").addEventListener("click", check);
 $("add-column").addEventListener("click", () => columns.add());
 watchProgram(() => page.left);
 open();
+document.documentElement.dataset.arrived = "yes";
