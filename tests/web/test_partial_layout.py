@@ -1,4 +1,4 @@
-"""When a number changes, the browser lays out the number's own room and not the page: counted in its trace, not timed."""
+"""When a number changes the browser lays out the number's own room, not the page: counted in its trace, not timed."""
 
 from __future__ import annotations
 
