@@ -1,4 +1,4 @@
-"""A page whose scripts or styles do not come, because the program ended meanwhile: it says so, and loads again by itself."""
+"""A page whose scripts or styles do not come, as the program ended meanwhile, says so and loads again by itself."""
 
 from __future__ import annotations
 

@@ -415,18 +415,21 @@ def test_an_answer_to_the_cautions_in_the_group_is_the_press(browser: Any, group
     page.context.close()
 
 
-def test_on_a_phone_every_rating_key_of_the_group_is_at_least_56_px(browser: Any, group: ServedGroup) -> None:
-    for width, height in ((390, 844), (360, 740)):
-        page = Page(browser, group, path="group", viewport={"width": width, "height": height})
-        show(page, group, "inside")
-        page.tab.wait_for_selector(".seat .keys button >> nth=0", state="visible")
-        for key in page.tab.locator(".seat .keys button >> visible=true").all():
-            box = key.bounding_box()
-            assert min(box["width"], box["height"]) >= 56, (width, key.inner_text(), box)
-        for card in page.tab.locator(".seat").all():
-            pad, last = card.locator(".rating").bounding_box(), card.locator(".keys button").last.bounding_box()
-            assert last["y"] + last["height"] <= pad["y"] + pad["height"] + 1, "no key is cut off"
-        page.context.close()
+@pytest.mark.parametrize("size", [(390, 844), (360, 740), (820, 1180), (1180, 820), (1280, 800)])
+def test_every_rating_key_of_the_group_is_at_least_56_px(
+    browser: Any, group: ServedGroup, size: tuple[int, int]
+) -> None:
+    width, height = size
+    page = Page(browser, group, path="group", viewport={"width": width, "height": height})
+    show(page, group, "inside")
+    page.tab.wait_for_selector(".seat .keys button >> nth=0", state="visible")
+    for key in page.tab.locator(".seat .keys button >> visible=true").all():
+        box = key.bounding_box()
+        assert min(box["width"], box["height"]) >= 56, (width, key.inner_text(), box)
+    for card in page.tab.locator(".seat").all():
+        pad, last = card.locator(".rating").bounding_box(), card.locator(".keys button").last.bounding_box()
+        assert last["y"] + last["height"] <= pad["y"] + pad["height"] + 1, "no key is cut off"
+    page.context.close()
 
 
 @pytest.mark.network

@@ -22,7 +22,7 @@ import { showBanner } from "../shared/show-banner.js";
 import { SoundBox, buzz } from "../shared/sound-box.js";
 import { guideIndex, smallText } from "../shared/state.js";
 import { stopReasons } from "../shared/stop-reasons.js";
-import { drawStrip } from "../shared/strip.js";
+import { drawStrip, stripStep } from "../shared/strip.js";
 import { blindAt, elapsedS } from "../shared/target.js";
 import { findBanner } from "./banner.js";
 import { renderCoach, renderHeldBack, setUpCoach } from "./coach.js";
@@ -169,7 +169,8 @@ function drawLive(state, look) {
     ratings: state.ratings,
     blindS: blindSince(),
   };
-  paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, shown, colors), [seat.update?.level, state.ratings, seat.spans.length]);
+  const key = (widthPx) => [stripStep(shown.endS, widthPx), state.ratings, seat.spans.length];
+  paint($("strip"), (ctx, w, h) => drawStrip(ctx, w, h, shown, colors), key);
 }
 
 /** Session time since which the effort is hidden; NaN: it is not. */

@@ -6,7 +6,7 @@ import { differenceText, gaugesOf } from "./two-gauges.js";
 import { meanLevel } from "../shared/push.js";
 import { levelText, unitText } from "../shared/text.js";
 import { capital } from "../shared/words.js";
-import { STRIP_S, findRuns, strokeRuns } from "../shared/strip.js";
+import { STRIP_S, findRuns, strokeRuns, stripStep } from "../shared/strip.js";
 import { write } from "../shared/writing.js";
 
 const rows = new Map();
@@ -78,7 +78,7 @@ export function drawTraces(seat, colors, live, paint) {
     const rest = restOf(state, channel);
     setText(value, live ? valueText(channel, ring.at(ring.end - 1), rest) : "–");
     const drawing = (ctx, w, h) => drawTrace(ctx, w, h, { ring, rest: rest ?? 0, endS: update?.timeS ?? 0, levelRateHz }, colors);
-    paint(canvas, drawing, [index, update?.level, rest]);
+    paint(canvas, drawing, (widthPx) => [index, stripStep(update?.timeS ?? 0, widthPx), rest]);
   }
   const meanOf = (k, seconds) =>
     effortRings[k] ? meanLevel(effortRings[k], effortRings[k].end - Math.round(seconds * levelRateHz), effortRings[k].end) : NaN;

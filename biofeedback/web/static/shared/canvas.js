@@ -42,13 +42,13 @@ function sizeOf(canvas) {
   return sizes.get(canvas);
 }
 
-/** Draw on a canvas if its size, the colours or what it shows (key) has changed. */
+/** Draw on a canvas if its size, the colours or what it shows (key, or key(width) by its width in pixels of the screen) has changed. */
 export function paint(canvas, drawing, key, colors) {
   const [w, h] = sizeOf(canvas);
   canvas.again = () => paint(canvas, drawing, key, colors);
   if (!w || !h) return;
   const ratio = Math.min(3, window.devicePixelRatio || 1);
-  const token = JSON.stringify([w, h, ratio, colors.ink, key]);
+  const token = JSON.stringify([w, h, ratio, colors.ink, typeof key === "function" ? key(w * ratio) : key]);
   if (canvas.token === token) return;
   canvas.token = token;
   if (canvas.width !== Math.round(w * ratio) || canvas.height !== Math.round(h * ratio)) {

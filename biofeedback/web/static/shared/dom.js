@@ -25,11 +25,19 @@ export function make(tag, attributes = {}, ...children) {
   return element;
 }
 
+/* What these two have put there is kept beside the element: asking the browser for it in every frame costs more. Nothing
+   else writes the text or the data of an element that they write. */
+
 export function setText(element, text) {
+  if (element.toldText === text) return;
+  element.toldText = text;
   if (element.textContent !== text) element.textContent = text;
 }
 
 export function setData(element, name, value) {
+  const told = (element.toldData ??= {});
+  if (told[name] === value) return;
+  told[name] = value;
   if (element.dataset[name] !== value) element.dataset[name] = value;
 }
 

@@ -6,15 +6,16 @@ import { write } from "./writing.js";
 
 const FONT = 'system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif';
 
+const N_STEPS = 96;
+const ARCH = Float64Array.from({ length: N_STEPS + 1 }, (_, k) => arch(-1 + (2 * k) / N_STEPS)); // the same for every crown
+
 function trace(ctx, box, crown, { reverse = false, open = true } = {}) {
-  const steps = 96;
-  const mid = (box.left + box.right) / 2;
-  const half = (box.right - box.left) / 2;
-  for (let k = 0; k <= steps; k++) {
-    const u = reverse ? 1 - (2 * k) / steps : -1 + (2 * k) / steps;
-    const x = mid + u * half;
-    const y = box.ground - crown * arch(u);
-    if (k === 0 && open) ctx.moveTo(x, y);
+  const step = (box.right - box.left) / N_STEPS;
+  for (let n = 0; n <= N_STEPS; n++) {
+    const k = reverse ? N_STEPS - n : n;
+    const x = box.left + k * step;
+    const y = box.ground - crown * ARCH[k];
+    if (n === 0 && open) ctx.moveTo(x, y);
     else ctx.lineTo(x, y);
   }
 }

@@ -58,6 +58,15 @@ export function stripFrame(h) {
 }
 
 /**
+ * Changes when the strip has moved on by a pixel of the screen: in between there is nothing to be seen anew.
+ * @param {number} endS session time at its right edge
+ * @param {number} widthPx
+ */
+export function stripStep(endS, widthPx) {
+  return Math.floor((endS / STRIP_S) * widthPx);
+}
+
+/**
  * Draw ring, bands and ratings. endS: session time at the right edge. spans: [{fromS, toS, band, phase?}], phase where
  * the band moves. blindS: since when nothing is shown of the effort, NaN: it is.
  */
