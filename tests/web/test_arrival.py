@@ -40,7 +40,7 @@ def test_what_is_missing_is_said_and_loaded_again(
     tab.wait_for_selector("#not-arrived")
     tab.unroute(stops)
     tab.wait_for_selector("#not-arrived", state="detached")
-    tab.wait_for_function("document.body.dataset.stage === 'cautions'")
+    tab.wait_for_selector('body[data-stage="cautions"]')
     assert tab.evaluate("sessionStorage.getItem('arrival-tries')") is None
 
 
@@ -50,11 +50,11 @@ def test_a_program_that_has_ended_meanwhile_is_said_and_found_when_it_is_back(
     tab = half_a_page(served.address, "**/shared/dom.js")
     tab.wait_for_selector("#not-arrived")
     served.down()
-    tab.wait_for_function("document.querySelector('#not-arrived')?.textContent.startsWith('Is it still running')")
+    tab.wait_for_selector("#not-arrived >> text=Is it still running on its computer?")
     assert tab.inner_text("[data-arriving]") == "The program does not answer"
     tab.unroute("**/shared/dom.js")
     served.up()
-    tab.wait_for_function("document.body.dataset.stage === 'cautions'")
+    tab.wait_for_selector('body[data-stage="cautions"]')
     assert tab.locator("#not-arrived").count() == 0
 
 
@@ -66,7 +66,7 @@ def test_a_page_that_is_whole_and_finds_nobody_says_so(browser: Any, served: Ser
     page.tab = page.context.new_page()
     page.tab.route_web_socket("**/ws*", lambda socket: socket.close())
     page.tab.goto(served.address)
-    page.tab.wait_for_function("document.querySelector('#banner-what')?.textContent === 'The program does not answer'")
+    page.tab.wait_for_selector("#banner-what >> text=The program does not answer")
     assert "tries again by itself" in page.text("banner-cure")
     page.context.close()
 

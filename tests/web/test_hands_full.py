@@ -270,7 +270,7 @@ def test_a_revised_maximum_that_no_person_gives_is_meant_when_it_is_pressed_agai
             raise SessionError("force: a revised maximum of 8000 N", "check the sensor's factor")
 
     served.live._do_revise_maximum = refuse  # type: ignore[attr-defined]
-    served.do(SCENES["doubted"])
+    served.do(SCENES["position"])  # in which there is evidence against the maximum
     page = open_tab(path="coach")
     button = page.tab.locator("#doubts-coach button")
     page.wait(button.is_visible)

@@ -19,6 +19,7 @@ class Element {
 
   append(...children) {
     this.children.push(...children);
+    for (const child of children) if (child instanceof Element) child.parentElement = this;
   }
 
   replaceChildren(...children) {
@@ -29,7 +30,10 @@ class Element {
 const elements = new Map();
 globalThis.document = {
   createElement: (tag) => new Element(tag),
-  getElementById: (id) => elements.get(id) ?? elements.set(id, new Element("div")).get(id),
+  getElementById: (id) => {
+    if (!elements.has(id)) new Element("div").append(elements.set(id, new Element("div")).get(id));
+    return elements.get(id);
+  },
 };
 const { drawTraces, renderTraces } = await import("../../../biofeedback/web/static/live/traces.js");
 
@@ -76,7 +80,7 @@ function drawn(rings, timeS, { live = true, zero = 0 } = {}) {
   };
   const update = { timeS, level: timeS * RATE };
   drawTraces({ levelRings: rings, effortRings: [], state, update, levelRateHz: RATE }, COLORS, live, paint);
-  return { contexts, values: elements.get("traces").children.map((row) => row.children[1].textContent) };
+  return { contexts, values: elements.get("traces").children.map((row) => row.children[1].children[0].children[0].textContent) };
 }
 
 const close = (a, b, words = "", within = 0.01) => assert.ok(Math.abs(a - b) < within, `${words}: ${a} against ${b}`);

@@ -1,6 +1,6 @@
 // Every sensor as the coach sees it: value, the last 30 s, quality in words, and the calibration in use.
 
-import { $, fill, make, setText } from "../shared/dom.js";
+import { $, fill, make, setDigits, setText, show } from "../shared/dom.js";
 import { maximumText, scaleText, zeroText } from "./in-use.js";
 import { differenceText, gaugesOf } from "./two-gauges.js";
 import { meanLevel } from "../shared/push.js";
@@ -23,7 +23,7 @@ export function renderTraces(state, send) {
 
 function traceRow(channel, index, state, send) {
   const canvas = make("canvas", { role: "img", "aria-label": `${channel.name}, last 30 seconds` });
-  const value = make("span", { class: "value" }, "–");
+  const value = make("span", { class: "digits" }, "–");
   const zero = make("dd");
   const quality = make("p", { class: "quality", "data-bad": Boolean(channel.problem) });
   rows.set(index, { canvas, value, zero, quality, channel });
@@ -39,7 +39,7 @@ function traceRow(channel, index, state, send) {
     "li",
     {},
     make("span", {}, make("strong", {}, channel.name), role ? ` ${role}` : ""),
-    value,
+    make("span", { class: "value" }, make("span", { class: "room" }, value)),
     canvas,
     quality,
     used
@@ -76,13 +76,15 @@ export function drawTraces(seat, colors, live, paint) {
     const ring = levelRings[index];
     if (!ring) continue;
     const rest = restOf(state, channel);
-    setText(value, live ? valueText(channel, ring.at(ring.end - 1), rest) : "–");
+    setDigits(value, live ? valueText(channel, ring.at(ring.end - 1), rest) : "–");
     const drawing = (ctx, w, h) => drawTrace(ctx, w, h, { ring, rest: rest ?? 0, endS: update?.timeS ?? 0, levelRateHz }, colors);
     paint(canvas, drawing, (widthPx) => [index, stripStep(update?.timeS ?? 0, widthPx), rest]);
   }
   const meanOf = (k, seconds) =>
     effortRings[k] ? meanLevel(effortRings[k], effortRings[k].end - Math.round(seconds * levelRateHz), effortRings[k].end) : NaN;
-  setText($("difference"), live && state?.stage === "plan" ? differenceText(state, gaugesOf(state), meanOf) : "");
+  const difference = live && state?.stage === "plan" ? differenceText(state, gaugesOf(state), meanOf) : "";
+  show($("difference"), Boolean(difference));
+  setDigits($("difference-said"), difference);
 }
 
 function qualityText({ problem }, live) {

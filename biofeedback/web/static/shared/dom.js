@@ -41,6 +41,16 @@ export function setData(element, name, value) {
   if (element.dataset[name] !== value) element.dataset[name] = value;
 }
 
+/**
+ * A text whose digits change many times a second, within the room that its shape takes: nothing else is laid out anew.
+ * @param {any} digits an element of class digits in one of class room
+ * @param {string} text
+ */
+export function setDigits(digits, text) {
+  setText(digits, text);
+  setData(digits.parentElement, "room", text.replace(/\d/g, "0"));
+}
+
 export function show(element, on) {
   if (element.hidden === on) element.hidden = !on;
 }

@@ -2,7 +2,7 @@
 // has is said by data-part in its HTML; only what changed is touched.
 
 import { paint } from "./canvas.js";
-import { setData, setText, show } from "./dom.js";
+import { setData, setDigits, setText, show } from "./dom.js";
 import { fitOf } from "./gauge-frame.js";
 import { draw } from "./gauge.js";
 import { PadView } from "./pad-view.js";
@@ -112,8 +112,7 @@ export class SeatView {
 export function drawGauge(parts, update, view, share, colors, name) {
   setData(parts.form, "mode", view.mode);
   setData(parts.form, "band", view.bandState);
-  setText(parts.number, view.number);
-  setData(parts.number.parentElement, "room", view.number.replace(/\d/g, "0"));
+  setDigits(parts.number, view.number);
   setData(parts.number, "level", String(update?.level ?? -1));
   setText(parts.unit, unitText(view.unit));
   setFit(parts.line, fitOf(view.number, unitText(view.unit)));
