@@ -5,6 +5,7 @@
   const LONGEST_MS = 15000;
   const PATIENCE_MS = 10000; /* for what neither comes nor fails */
   const TRIES = "arrival-tries"; /* of this tab: what is missing for good is not asked for every second */
+  const tries = Number(sessionStorage.getItem(TRIES) ?? 0);
   /** @type {HTMLElement | null} */
   let line = null;
   let isMissed = false;
@@ -41,7 +42,6 @@
   const miss = () => {
     if (isMissed) return;
     isMissed = true;
-    const tries = Number(sessionStorage.getItem(TRIES) ?? 0);
     sessionStorage.setItem(TRIES, String(tries + 1));
     const begin = () => {
       tell("Not all of this page has come", "It is loaded again by itself.");
@@ -54,7 +54,7 @@
   const hasArrived = () => document.documentElement.dataset.arrived === "yes";
   const isPart = (/** @type {EventTarget | null} */ it) => it instanceof HTMLScriptElement || it instanceof HTMLLinkElement;
   window.addEventListener("error", (event) => isPart(event.target) && miss(), { capture: true });
-  setTimeout(() => hasArrived() || miss(), PATIENCE_MS);
+  setTimeout(() => hasArrived() || miss(), PATIENCE_MS * (1 + tries));
   window.addEventListener("load", () => {
     if (hasArrived() && !isMissed) sessionStorage.removeItem(TRIES);
     else if (!hasArrived()) setTimeout(() => hasArrived() || miss(), AGAIN_MS);
