@@ -113,7 +113,14 @@ def _list_superseded(listed: Sequence[Event], acting: Sequence[Event]) -> list[M
 
 def _record_maximum(frame: int, said: MaximumSet, *, limited: str = "") -> MaximumOnRecord:
     return MaximumOnRecord(
-        said.maximum, frame, said.settled, said.by, limited=limited, supersedes=said.supersedes, why=said.why
+        said.maximum,
+        frame,
+        said.settled,
+        said.by,
+        limited=limited,
+        supersedes=said.supersedes,
+        why=said.why,
+        warnings=said.warnings,
     )
 
 

@@ -173,6 +173,7 @@ class MaximumSet:
     """What 100 % of a channel is from now on. ``settled``: by the rule of attempts, not taken all the same by hand.
 
     ``supersedes``: said afterwards, for ``why``, so maxima of the channel recorded later in the session no longer hold.
+    ``warnings``: what has to be said of one that was not found today, in words.
     """
 
     kind: ClassVar[str] = "maximum"
@@ -181,6 +182,7 @@ class MaximumSet:
     by: str = ""
     supersedes: bool = False
     why: str = ""
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,7 +39,7 @@ def _drop_old_answers(events: list[Event]) -> list[Event]:
 
 def _without_superseded(event: Event, place: int, later: Sequence[tuple[int, int, str, str]]) -> Event | None:
     payload = try_read(event) if event.kind in ("zero", "maximum") else None
-    is_recorded = not getattr(payload, "supersedes", False)
+    is_recorded = not (isinstance(payload, ZeroTaken | MaximumSet) and payload.supersedes)
     gone = {
         name
         for at, frame, kind, name in later

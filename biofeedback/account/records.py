@@ -97,7 +97,7 @@ class MaximumOnRecord:
     """A maximum in force from ``frame`` to ``until_frame``; ``void``: why it ended, other than by the next one.
 
     ``limited``: that discomfort kept it low, in words; empty where it did not, or where nobody said. ``supersedes``:
-    said afterwards, for ``why``.
+    said afterwards, for ``why``. ``warnings``: what has to be said of one from another day.
     """
 
     maximum: Maximum
@@ -109,6 +109,7 @@ class MaximumOnRecord:
     limited: str = ""
     supersedes: bool = False
     why: str = ""
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

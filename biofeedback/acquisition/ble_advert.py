@@ -16,13 +16,10 @@ from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 from bleak.exc import BleakError
 
-from biofeedback.acquisition.ble_source import tell_several
+from biofeedback.acquisition.ble_source import RadioSource, tell_several
 from biofeedback.acquisition.codecs import WEIGHT_STEP_KG, decode_weight
 from biofeedback.acquisition.profile import Advertised, Profile
-from biofeedback.acquisition.source import WireSource
-from biofeedback.acquisition.timeline import BURST_S
 from biofeedback.errors import SourceError
-from biofeedback.model import Channel
 
 FIND_S, LISTEN_S = 10.0, 2.0  # scales sleep between readings; after the first, for another that fits as well
 FRESH_S = 3.0  # a scale that was not heard for as long is away, or asleep
@@ -43,7 +40,7 @@ def read_advertised(seen: AdvertisementData, about: Advertised) -> float | None:
     return float(int.from_bytes(part, "big" if about.is_big_endian else "little", signed=about.is_signed))
 
 
-class AdvertSource(WireSource):
+class AdvertSource(RadioSource):
     """See ``Source``. The scanner has an event loop and a thread of its own; ``read`` hands on what it heard last."""
 
     device_id: str = ""
@@ -59,30 +56,16 @@ class AdvertSource(WireSource):
     ) -> None:
         if profile.radio is None or profile.radio.advertised is None:
             raise ValueError(f"profile {profile.name} says nothing of advertisements")
-        self.url, self.target, self.profile, self.about = url, target, profile, profile.radio.advertised
+        super().__init__(target, profile, url=url, clock=clock)
+        self.about = profile.radio.advertised
         self.description = target or "Bluetooth LE scale"
-        self._clock, self._sleep = clock, sleep
+        self._sleep = sleep
         self._heard: dict[str, tuple[BLEDevice, AdvertisementData]] = {}
         self._latest: tuple[float, float] | None = None  # when, and what
         self._failure: Exception | None = None
         self._leave: Callable[[], object] = lambda: None
         self._thread: threading.Thread | None = None
         self._next_s = 0.0
-
-    @property
-    def channels(self) -> tuple[Channel, ...]:
-        """As the profile has them."""
-        return self.profile.channels
-
-    @property
-    def rate_hz(self) -> float:
-        """Readings per second that are handed on."""
-        return self.profile.rate_hz or 1.0
-
-    @property
-    def patience_s(self) -> float:
-        """A radio stalls."""
-        return BURST_S
 
     def open(self) -> None:
         """Scan until the scale is heard. SourceError when nobody is, or when several could be meant."""

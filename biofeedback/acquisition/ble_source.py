@@ -38,29 +38,12 @@ NO_SERVICE = (errno.ENOENT, errno.ECONNREFUSED, errno.EACCES)  # of the system b
 Heard: TypeAlias = dict[str, tuple[BLEDevice, AdvertisementData]]  # by address
 
 
-class BleSource(WireSource):
-    """See ``Source``. An event loop of its own, in its own thread, keeps the link; ``read`` takes from its queue."""
+class RadioSource(WireSource):
+    """What all Bluetooth sensors have in common: a profile describes them, and a radio stalls."""
 
-    device_id: str = ""  # of the device that answers: the id in its name, else its address
-    n_dropped: int = 0  # notifications that found the queue full
-
-    def __init__(self, target: str, profile: Profile, *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
-        if profile.radio is None:
-            raise ValueError(f"profile {profile.name} is not for Bluetooth")
+    def __init__(self, target: str, profile: Profile, *, url: str, clock: Callable[[], float]) -> None:
         self.url, self.target, self.profile = url, target, profile
-        self.radio = profile.radio
-        self.description = target or "Bluetooth LE"
-        self.n_connects = 0
-        self._address = ""  # of the device that was reached first: no other one takes its place
         self._clock = clock
-        self._queue: queue.Queue[bytes] = queue.Queue(MOST_WAITING)
-        self._connected = threading.Event()
-        self._lost = threading.Event()  # since the last read
-        self._failure: Exception | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._task: asyncio.Task[None] | None = None
-        self._thread: threading.Thread | None = None
-        self._data_s = 0.0
 
     @property
     def channels(self) -> tuple[Channel, ...]:
@@ -73,14 +56,38 @@ class BleSource(WireSource):
         return self.profile.rate_hz or 1.0
 
     @property
-    def sequence_modulus(self) -> int | None:
-        """Where the sequence number wraps, if the profile says so."""
-        return self.profile.sequence_modulus
-
-    @property
     def patience_s(self) -> float:
         """A radio stalls and then brings everything at once."""
         return BURST_S
+
+
+class BleSource(RadioSource):
+    """See ``Source``. An event loop of its own, in its own thread, keeps the link; ``read`` takes from its queue."""
+
+    device_id: str = ""  # of the device that answers: the id in its name, else its address
+    n_dropped: int = 0  # notifications that found the queue full
+
+    def __init__(self, target: str, profile: Profile, *, url: str, clock: Callable[[], float] = time.monotonic) -> None:
+        if profile.radio is None:
+            raise ValueError(f"profile {profile.name} is not for Bluetooth")
+        super().__init__(target, profile, url=url, clock=clock)
+        self.radio = profile.radio
+        self.description = target or "Bluetooth LE"
+        self.n_connects = 0
+        self._address = ""  # of the device that was reached first: no other one takes its place
+        self._queue: queue.Queue[bytes] = queue.Queue(MOST_WAITING)
+        self._connected = threading.Event()
+        self._lost = threading.Event()  # since the last read
+        self._failure: Exception | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._thread: threading.Thread | None = None
+        self._data_s = 0.0
+
+    @property
+    def sequence_modulus(self) -> int | None:
+        """Where the sequence number wraps, if the profile says so."""
+        return self.profile.sequence_modulus
 
     def make_decoder(self) -> Decoder:
         """Decoder for what this board sends."""

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage.check import Verdict, check_recording, repair_recording
-from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring.json_output import HELP, print_json, to_plain
 from biofeedback.wiring.leftovers import tell_unfinished
+from biofeedback.wiring.named_files import find_recordings
 from biofeedback.wiring.terminal import plain
 
 
@@ -61,16 +61,6 @@ def run(args: argparse.Namespace) -> int:
     else:
         print(f"sound: {len(files) - n_damaged} of {len(files)}")
     return 1 if n_damaged else 0
-
-
-def find_recordings(paths: list[Path]) -> list[Path]:
-    """The files named, and all recordings in the folders named. RecordingError when there are none."""
-    files: list[Path] = []
-    for path in paths:
-        files += sorted(path.rglob(f"*{SUFFIX}")) if path.is_dir() else [path]
-    if not files:
-        raise RecordingError(f"no recordings in {', '.join(map(str, paths))}", f"name a file or folder with *{SUFFIX}")
-    return files
 
 
 def free_name(path: Path) -> Path:

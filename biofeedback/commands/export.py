@@ -11,9 +11,9 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from biofeedback.commands.check import find_recordings
 from biofeedback.errors import RecordingError
 from biofeedback.storage.recording import Recording, open_recording, problems_of
+from biofeedback.wiring.named_files import find_recordings
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
 from biofeedback.wiring.writing import explain_refusal

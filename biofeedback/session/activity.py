@@ -74,6 +74,10 @@ class Activity(Protocol):
     name: str
     boundary: int
 
+    @property
+    def step(self) -> str:
+        """What of it is under way, where that is told when it changes; "" where it is one piece."""
+
     def take(self, levels: Levels, effort: Effort) -> None:
         """Take consecutive levels, none beyond ``boundary``."""
 

@@ -46,6 +46,7 @@ class Hold:
     """Runs ``plan`` from level ``start`` on. Emits phase, choice, relaxed, ask and rating events."""
 
     name = "plan"
+    step = ""
 
     def __init__(self, plan: Plan, context: SessionContext, start: int) -> None:
         self.plan = plan

@@ -48,6 +48,7 @@ class Loading:
     """
 
     name = "a load"
+    step = ""
 
     def __init__(
         self,

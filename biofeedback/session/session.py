@@ -71,7 +71,8 @@ class Session:
 
     def carry(self, maximum: Maximum, warnings: Sequence[str]) -> None:
         """Take over a maximum from an earlier session, with what has to be said about it."""
-        self.engine.set_maxima({maximum.channel: maximum}, settled=True, by="carried over")
+        told = tuple(warnings)
+        self.engine.set_maxima({maximum.channel: maximum}, settled=True, by="carried over", warnings=told)
         for warning in warnings:
             self.engine.emit(Noted(text=f"{maximum.channel}: {warning}"))
         if warnings:

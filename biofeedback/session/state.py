@@ -257,11 +257,13 @@ class SessionState:
         if zeros:
             self.emit(ZeroTaken(channels=zeros))
 
-    def set_maxima(self, maxima: Mapping[str, Maximum], *, settled: bool, by: str) -> None:
+    def set_maxima(
+        self, maxima: Mapping[str, Maximum], *, settled: bool, by: str, warnings: tuple[str, ...] = ()
+    ) -> None:
         """Take these as 100 % from the next level on."""
         for maximum in maxima.values():
             begun = begin_whitener(maximum, self.levels)
-            self.emit(MaximumSet(maximum=begun, settled=settled, by=by))
+            self.emit(MaximumSet(maximum=begun, settled=settled, by=by, warnings=warnings))
 
     def take_search(self, *, settled: bool, by: str) -> None:
         """Take what the present search came to, and say which channels it is not enough for."""
@@ -287,11 +289,11 @@ class SessionState:
         self._watch_signals()
         if self.activity and self.level >= self.activity.boundary:
             activity = self.activity
-            was_step = getattr(activity, "step", None)
+            was_step = activity.step
             if activity.reach(self.level):
                 self.activity = None
                 self._after(activity)
-            elif getattr(activity, "step", None) != was_step:
+            elif activity.step != was_step:
                 self.revision += 1
 
     def _after(self, activity: Activity) -> None:

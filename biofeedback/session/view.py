@@ -220,8 +220,7 @@ def _describe_maximum(engine: Engine) -> dict[str, Any]:
     guide, setup = engine.channels[engine.guide], engine.setup
     sense = engine.sense
     maximum = engine.maxima.get(guide.name)
-    mark = f"{guide.name}: maximum"
-    said = [note.text.removeprefix(f"{guide.name}: ") for _, note in engine.account.notes if note.text.startswith(mark)]
+    held = engine.account.last_maximum(guide.name)
     step = engine.activity.step if isinstance(engine.activity, Attempting) else "accepted" if maximum else "idle"
     return {
         "step": step,
@@ -234,7 +233,7 @@ def _describe_maximum(engine: Engine) -> dict[str, Any]:
         "verdict": {"state": verdict.state, "text": verdict.reason},
         "strength": maximum.strength if maximum else None,
         "method": maximum.method if maximum else None,
-        **({"said": said} if maximum and maximum.method == "carried" else {}),
+        "warnings": list(held.warnings) if maximum and held else [],
         "unit": guide.unit,
         "beyond": explain_beyond(maximum, setup.certificates.get(guide.name, {})) if maximum else "",
         "sense": {"what": sense.what, "cure": sense.cure} if sense else None,

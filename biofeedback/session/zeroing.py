@@ -19,6 +19,7 @@ class Zeroing:
     """Collects ``ZERO_S`` of levels; ``results`` by channel name or the ``error`` that refused them."""
 
     name = "zero"
+    step = ""
 
     def __init__(self, context: SessionContext, start: int) -> None:
         self.boundary = start + round(ZERO_S * context.level_rate_hz)

@@ -45,6 +45,7 @@ class _AlsoShare(argparse.Action):
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of every command that runs sessions; ``athlete`` becomes a list of codes."""
+    parser.set_defaults(first_plan="", keeps_phones=False, lsl=None)  # where a command asks for none
     parser.add_argument(
         "--athlete", action="append", default=[], metavar="CODE", help="code of the athlete, never a name (A01)"
     )

@@ -149,7 +149,7 @@ def _open_live(
     """A session with its own port and file. Nothing is read before the file is there."""
     source, inbox = _add_phone(request.source, args)
     setup = make_setup(args, source, athlete=request.athlete, started_utc=started_utc, fast=fast)
-    first = getattr(args, "first_plan", "")  # of the athlete's programme, chosen on the page
+    first = args.first_plan  # of the athlete's programme, chosen on the page
     plans = sorted(shelf.plans.values(), key=lambda plan: plan.name != first)
     source.open()
     with contextlib.closing(source):
@@ -163,7 +163,7 @@ def _open_live(
             session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels, folder=folder)
             session.save_certificate = partial(save_certificate, folder / FOLDER, source.url)
             shelf.engines.append(session.engine)
-            if getattr(args, "lsl", None):
+            if args.lsl:
                 stack.callback(begin_broadcast(session, args.lsl).close)
             request.prepare(session)
             yield (
@@ -183,7 +183,7 @@ def _open_live(
 def _add_phone(source: Source, args: argparse.Namespace) -> tuple[Source, PhoneInbox | None]:
     """A place for what the athlete's phone measures, where it is wanted or nothing else measures."""
     is_live = not source.url.startswith("replay:")
-    if not is_live or not (getattr(args, "phone", False) or isinstance(source, FeltSource)):
+    if not is_live or not (args.phone or isinstance(source, FeltSource)):
         return source, None
     inbox = PhoneInbox()
     return WithPhone(source, inbox), inbox
@@ -228,7 +228,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         renew=begin_new_session if from_start else None,
         certify=choose_certifier(args),
         own=own,
-        keeper=_find_keeper(next(iter(lives)).parent) if args.share and getattr(args, "keeps_phones", False) else None,
+        keeper=_find_keeper(next(iter(lives)).parent) if args.share and args.keeps_phones else None,
     ) as address:
         for path, (_, request) in lives.items():
             print(f"{request.source.description}\nRecording to {path}")

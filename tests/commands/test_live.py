@@ -12,6 +12,7 @@ from biofeedback.model import Channel, Event
 from biofeedback.session.engine import Engine
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
+from biofeedback.session.view import describe_session
 from biofeedback.storage.amend import add_events
 from biofeedback.storage.recording import open_recording
 from biofeedback.wiring.certificates import choose_certificates, scale_channels
@@ -64,6 +65,15 @@ def test_last_weeks_force_maximum_is_carried_with_its_age_and_emg_is_not(earlier
     assert "7 days old" in engine.message["text"]
     assert any("7 days old" in event.data["text"] for event in events if event.kind == "note")
     assert "electrodes never sit the same way twice" in capsys.readouterr().err
+
+
+def test_the_page_reads_warnings_of_a_carried_maximum_from_the_account_and_not_from_remarks(earlier):
+    engine, _ = carried(earlier, "2026-01-12T18:00:00+00:00")
+    engine.command({"do": "note", "text": "force: maximum felt easy"}, by="coach")
+    told = describe_session(engine)["maximum"]["warnings"]
+    assert any("7 days old" in text for text in told)
+    assert "maximum felt easy" not in " ".join(told)
+    assert tuple(told) == engine.account.last_maximum("force").warnings
 
 
 def test_the_same_evening_emg_may_be_carried(earlier):

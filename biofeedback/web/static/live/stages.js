@@ -173,7 +173,7 @@ function renderReady(state, send) {
     : "";
   const limited = maximum.care?.limited ? `${capital(maximum.care.limited)}: every percentage may be too high. ` : "";
   const beyond = maximum.beyond ? `${maximum.beyond}. ` : "";
-  const said = (maximum.said ?? []).map((text) => `${capital(text)}. `).join("");
+  const said = (maximum.warnings ?? []).map((text) => `${capital(text)}. `).join("");
   setText($("maximum-found"), `${found}${limited}${beyond}${said}Settle until discomfort is steady at 4 to 6 of 10, then start.`);
   setText($("limit"), state.limit === null ? "–" : String(state.limit));
   show($("anyway-line"), Boolean(maximum.care?.graded && maximum.method === "attempts"));

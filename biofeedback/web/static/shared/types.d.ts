@@ -94,7 +94,7 @@ export interface Maximum {
   sense?: { what: string; cure: string } | null;
   strength: number | null;
   method?: string;
-  said?: string[];
+  warnings?: string[];
   unit: string;
 }
 export interface Rating {
