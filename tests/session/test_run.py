@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import math
 import queue
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from biofeedback.account.values import Maximum
 from biofeedback.errors import AnalysisError, SessionError
 from biofeedback.model import Channel, Chunk, Gap
 from biofeedback.session.autopilot import Autopilot
@@ -16,6 +18,7 @@ from biofeedback.session.engine import Engine
 from biofeedback.session.run import LiveSession
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
+from biofeedback.session.view import describe_session
 from tests.session.conftest import RATE_HZ, make_plan
 
 
@@ -123,6 +126,17 @@ def test_events_are_stamped_and_recorded():
     rig.run(script)
     assert [event.kind for event in rig.recorder.events] == ["caution", "zero", "maximum"]
     assert {event.utc for event in rig.recorder.events} == {"2026-01-05T18:00:00"}
+
+
+def test_what_is_said_of_a_maximum_from_another_day_stays_beside_it():
+    engine = Engine([Channel(name="force", kind="force", unit="N")], RATE_HZ, Setup(rest_s=0.5), [make_plan()])
+    session = Session(engine, KeptRecorder(), utc=lambda: "2026-01-05T18:00:00", cue=lambda cue: None)
+    maximum = Maximum(channel="force", strength=410.0, baseline=12.0, unit="N", method="carried")
+    said = ["found in another position", "maximum is 40 days old"]
+    session.carry(maximum, said)
+    assert describe_session(engine)["maximum"]["warnings"] == said
+    engine.set_maxima({"force": replace(maximum, method="typed")}, settled=True, by="coach")
+    assert describe_session(engine)["maximum"]["warnings"] == []
 
 
 def test_a_snapshot_is_stale_half_a_second_after_the_last_data():
