@@ -16,7 +16,7 @@ settings.register_profile("busy machine", deadline=None)  # how long an example 
 settings.load_profile("busy machine")
 
 if sys.dont_write_bytecode:
-    # Else each worker, and each program that a test starts, compiles everything anew: two thirds of the collecting.
+    # Else each worker, and each program that a test starts, compiles everything again: two thirds of the collecting.
     sys.dont_write_bytecode = False
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"] = str(Path(__file__).parents[1] / ".cache" / "compiled")

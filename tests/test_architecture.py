@@ -84,7 +84,7 @@ def test_a_room_imports_only_what_the_table_allows(file):
         assert not {name.split(".")[0] for name in imported} & IMPURE
 
 
-def test_there_is_one_door_to_databases():
+def test_only_one_module_opens_databases():
     assert [file.as_posix() for file in FILES if "sqlite3" in imports_of(PACKAGE / file)] == ["storage/database.py"]
 
 
@@ -122,6 +122,14 @@ def import_graph() -> dict[str, set[str]]:
                 found |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
         graph[name] = (found & modules) - {name, "biofeedback"}
     return graph
+
+
+def test_no_helper_and_no_command_imports_another_command() -> None:
+    """What two commands share stands in ``wiring``; only the command line picks a command, by its name."""
+    graph = import_graph()
+    commands = {name for name in graph if name.startswith("biofeedback.commands.")}
+    assert len(commands) >= 15
+    assert {name: found for name in graph if (found := sorted(graph[name] & commands))} == {}
 
 
 def find_circle(graph: dict[str, set[str]]) -> list[str]:

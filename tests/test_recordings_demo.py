@@ -26,7 +26,7 @@ def test_the_command_makes_the_same_bytes(command, tmp_path):
     words[2] = str(tmp_path / name)
     assert main(words) == 0
     is_same = (tmp_path / name).read_bytes() == (FOLDER / name).read_bytes()
-    assert is_same, f"make {name} anew with the commands of its README"  # a comparison of a million bytes takes minutes
+    assert is_same, f"make {name} again as its README says"  # comparing a million bytes takes minutes
 
 
 @pytest.mark.parametrize("path", sorted(FOLDER.glob("*.hold")), ids=lambda path: path.name)

@@ -1,4 +1,4 @@
-"""What the events of one session mean together: one pure fold, held by the engine live and made anew afterwards.
+"""What the events of one session mean together: one pure fold, held by the engine live and computed again afterwards.
 
 Nobody else looks into an event's payload to find out what is in force. Frames are the recording's; who needs seconds
 or levels has the rate.

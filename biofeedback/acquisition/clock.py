@@ -186,7 +186,7 @@ class DeviceClock:
         self._offset_s = 0.0
 
     def reset(self) -> None:
-        """The device restarted: its time begins anew."""
+        """The device restarted: its time starts again."""
         self._points.clear()
         self._origin, self._slope, self._offset_s = None, 1.0, 0.0
 

@@ -19,7 +19,7 @@ MUTE_S = 3.0  # after which a sensor that has never sent a frame is told of
 SHOWN_S = 60.0  # of what concerns times, when it is found
 NO_SEQUENCE = (
     "the sensor's sequence numbers make no sense and are ignored: readings lost on the way leave no gap, "
-    "and times may be off; start the board anew"
+    "and times may be off; restart the board"
 )
 JUDGED_LINES = 50  # unreadable share is judged over this many lines
 UNREADABLE_PERCENT = 50.0
@@ -145,7 +145,7 @@ class Reader:
         answers = self.source.device_id
         if answers != self._source_id:
             self._source_id = self.device_id = answers
-        if self.source.board_id:  # it was asked at first; a board that starts anew says so unasked
+        if self.source.board_id:  # it was asked at first; a board that restarts says so unasked
             for item in items:
                 if isinstance(item, Note):
                     self.device_id = read_board_id(item.text) or self.device_id
@@ -245,5 +245,5 @@ def make_reader(source: Source) -> Reader | ItemReader:
 def unreadable_trouble(percent: float, reason: str = "", line: str = "") -> str:
     """What to tell when most of what comes is no frame; ``reason`` is that of the last bad line."""
     if is_readable_text(reason):  # another baud rate would not help
-        return f"{percent:.0f} % of lines are not as described, the board prints {line!r} ({reason}): describe it anew"
+        return f"{percent:.0f} % of lines are not as described, the board prints {line!r} ({reason}): describe it again"
     return f"{percent:.0f} % of lines unreadable: check the baud rate"

@@ -102,5 +102,5 @@ def check_mass(scale: Scale, load: float, reading: float) -> MassCheck:
         indicated,
         limit,
         f"{load:.4g} {scale.unit} reads {indicated:.4g}, {difference:+.3g} off; {limit:.3g} is allowed; "
-        "zero the sensor and check again, then calibrate it anew",
+        "zero the sensor and check again, then calibrate it again",
     )

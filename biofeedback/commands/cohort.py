@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from biofeedback.analysis.people import People
 
 KEYS = ("file", "stamp", "error")  # before the features: which file, in which state, and why there are none
-APART_BY = "before"  # tables of earlier versions lack it: their rows are made anew, not pooled unseen
+APART_BY = "before"  # tables of earlier versions lack it: their rows are computed again, not pooled unseen
 Row = dict[str, Any]
 
 
@@ -150,7 +150,7 @@ def find_recordings(folder: Path) -> Iterator[tuple[str, str]]:
 
 
 def make_stamp(path: Path) -> str:
-    """Changes with the file and with the software, and then its row is made anew."""
+    """Changes with the file and with the software, and then its row is computed again."""
     status = path.stat()
     return f"{status.st_size}.{status.st_mtime_ns}.{__version__}"
 

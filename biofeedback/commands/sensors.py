@@ -65,7 +65,7 @@ def show_sensors(*, ask: bool, radio: bool) -> int:
     from biofeedback.acquisition.scan import ask_port, name_radios, scan_radios
 
     ports = find_ports()
-    print("Ports:" if ports else "No serial port is here.")
+    print("Ports:" if ports else "No serial port was found.")
     for path, description in ports:
         board, reason = ask_port(path) if ask else (None, "")
         if board is not None:
@@ -79,7 +79,7 @@ def show_sensors(*, ask: bool, radio: bool) -> int:
         except BiofeedbackError as error:
             print(f"Radios: {error}")
             return 0
-        print("Radios:" if radios else "No Bluetooth LE device that a profile knows is near.")
+        print("Radios:" if radios else "No Bluetooth LE device with a known profile is in range.")
         for seen, (radio_id, title) in zip(radios, name_radios(radios), strict=True):
             print(f"  {title}  {seen.rssi_dbm} dBm")
             for name in seen.profiles:

@@ -280,7 +280,7 @@ class Hold:
         return self._context.account.pending_choice
 
     def reconsider(self) -> None:
-        """Choose the next phase's band anew from the ratings so far, unless a person has chosen it.
+        """Choose the next phase's band again from the ratings so far, unless a person has chosen it.
 
         The plan's first contraction keeps the band as written: a light start.
         """

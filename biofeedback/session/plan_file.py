@@ -50,7 +50,7 @@ def write_plan(draft: Mapping[str, Any]) -> str:
     try:
         text.encode("utf-8")
     except UnicodeEncodeError:
-        raise PlanError("a text with half a character in it", "type it again") from None
+        raise PlanError("a text with a broken character in it", "type it again") from None
     return text
 
 

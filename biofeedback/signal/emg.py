@@ -113,7 +113,7 @@ class RmsFilter:
         self._whitening.set_filter(channel, one)
 
     def start(self, first: FloatArray) -> None:
-        """Begin anew at ``first`` (n_channels,)."""
+        """Start again at ``first`` (n_channels,)."""
         self._cascade.start(first)
         if self._whitening is not None:
             self._whitening.start()

@@ -83,7 +83,7 @@ class EvenSpacing:
         return self._hand_out(int(np.searchsorted(self._lines, self._times[-1], side="right")))
 
     def _begin(self, frame: int, times_s: FloatArray) -> None:
-        """After a gap the line begins anew, its first moment at the first reading."""
+        """After a gap the line starts again, its first moment at the first reading."""
         self._frame, self._start = frame, (frame, float(times_s[0]))
         self._follower.start(np.zeros(1))
 

@@ -44,7 +44,7 @@ class SmoothFilter:
         self.n_settling = -(-settling // hop) + self.n_window - 1
 
     def start(self, first: FloatArray) -> None:
-        """Begin anew at ``first`` (n_channels,)."""
+        """Start again at ``first`` (n_channels,)."""
         if self._cascade is not None:
             self._cascade.start(first)
 

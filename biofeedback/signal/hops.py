@@ -31,7 +31,7 @@ class LevelFilter(Protocol):
     blank: float  # stands for the sum of a hop before the last restart
 
     def start(self, first: FloatArray) -> None:
-        """Begin anew at ``first`` (n_channels,)."""
+        """Start again at ``first`` (n_channels,)."""
 
     def run(self, x: FloatArray, *, is_held: bool) -> FloatArray:
         """Next frames ``(n_channels, n_frames)`` to the quantity; held ones repeat the last reading over a gap."""

@@ -67,7 +67,7 @@ class Lane:
         self._n_bridge = int(BRIDGE_S * rate_hz + 1e-9)
         self._frame, self._n_pending = 0, 0  # frames done; missing frames not yet known to be a short gap
         self._even: EvenSpacing | None = None  # of boards that send their time
-        self._last: FloatArray | None = None  # latest reading, None when the filters are to start anew
+        self._last: FloatArray | None = None  # latest reading, None when the filters are to start again
         self._emg_columns = emg.tolist()
         self._turns: list[tuple[int, int, WhiteningFilter]] = []  # frame, EMG channel and its filter from there on
         self.whiteners: dict[int, WhiteningFilter] = {}  # said last, by column

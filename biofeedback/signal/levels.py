@@ -34,7 +34,7 @@ class LevelStream:
 
     Missing frames: up to 0.1 s the filter is held at the last reading (BRIDGED; for raw EMG the held frames do not
     count in the RMS), and levels wait until it is known that the gap is that short. Longer ones give NaN (MISSING),
-    and the filters start anew afterwards (SETTLING until a step would be within 1 %).
+    and the filters start again afterwards (SETTLING until a step would be within 1 %).
 
     Channels of another clock or rate go through a lane of their own, as if each were alone in the recording: what one
     misses costs the others nothing, and a slow one is filtered at its own rate, its last level held on the grid.

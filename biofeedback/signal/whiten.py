@@ -201,7 +201,7 @@ class WhiteningBank:
             self._releases[channel] = max(1, round(one.release_s * self._rate_hz / self._hop)), below
 
     def start(self) -> None:
-        """Begin anew after missing frames."""
+        """Start again after missing frames."""
         self._before[:] = 0.0
         self._follow.start(np.zeros(len(self._before)))
 

@@ -120,7 +120,7 @@ def _check_subjects(recordings: Sequence[Recording]) -> None:
             raise RecordingError(f"{recording.path} names no athlete", "give a code when recording or importing")
         if codes.setdefault(label.casefold(), code) != code:
             both = f"{codes[label.casefold()]} and {code}"
-            raise RecordingError(f"{both} would become one subject", "export them apart, or give one another code")
+            raise RecordingError(f"{both} would become one subject", "export them separately, or give one another code")
 
 
 def _write_dataset(folder: Path, recordings: Sequence[Recording]) -> list[Path]:

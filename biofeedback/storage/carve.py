@@ -88,7 +88,7 @@ class _Budget:
 def count_cells(path: Path) -> int:
     """How many rows stand in the leaf pages of a file without a log, as their headers say; reads no row."""
     if path.stat().st_size > MAX_CARVED_BYTES:
-        raise RecordingError(f"{path} is too large to be read page by page", "move it away, or fetch it from a backup")
+        raise RecordingError(f"{path} is too large to be read page by page", "move it, or restore it from a backup")
     content = np.fromfile(path, np.uint8)
     n_bytes = _find_page_bytes(content[:100].tobytes(), b"")
     pages = content[: len(content) // n_bytes * n_bytes].reshape(-1, n_bytes)
@@ -142,7 +142,7 @@ def _recognise(key: int, record: list[Any]) -> tuple[str, int, tuple[Any, ...], 
 def _read_pages(path: Path) -> Pages:
     """Pages by number, every version that there is, the oldest first: those of the file before those of its log."""
     if path.stat().st_size > MAX_CARVED_BYTES:
-        raise RecordingError(f"{path} is too large to be read page by page", "move it away, or fetch it from a backup")
+        raise RecordingError(f"{path} is too large to be read page by page", "move it, or restore it from a backup")
     content = path.read_bytes()
     try:
         log = read_log_bytes(path)
@@ -212,7 +212,7 @@ def _read_record(record: bytes) -> list[Any]:
         n_bytes = INTEGER_BYTES[kind] if kind < 7 else (kind - 12) // 2
         piece = record[at : at + n_bytes]
         if len(piece) != n_bytes or kind in (7, 10, 11):
-            raise ValueError("no record of ours")
+            raise ValueError("not a record of this program")
         at += n_bytes
         is_number = kind < 7
         values.append(int.from_bytes(piece, "big", signed=True) if is_number else _decode(piece) if kind % 2 else piece)

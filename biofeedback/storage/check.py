@@ -310,7 +310,7 @@ def _read_settings(
         n_channels = borrow.infer_width(chunks)
         if not n_channels:
             what = f"{path}: {borrow.LOST}, and no readings are left"
-            raise RecordingError(what, "fetch it from a backup") from error
+            raise RecordingError(what, "restore it from a backup") from error
         if like is None:
             problems.append(f"{borrow.LOST}: {borrow.CURE}")
             return settings, math.nan, n_channels

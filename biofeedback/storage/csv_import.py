@@ -188,7 +188,7 @@ def _place(
         return rate_hz, _take(cells.values, chosen, frames), n_rows, ""
     if time_column is None:
         raise RecordingError(
-            f"{path} has no time column", f"say --rate HZ, or --time NAME; its columns are {', '.join(layout.names)}"
+            f"{path} has no time column", f"use --rate HZ, or --time NAME; its columns are {', '.join(layout.names)}"
         )
     where = f"{path}, {layout.names[time_column]}"
     if time_column in cells.clocks:

@@ -1,4 +1,4 @@
-"""The one door to SQLite: nobody else in the program opens a database. A recording is data, whoever made it.
+"""The one place that opens SQLite: nothing else in the program opens a database. A recording is data, whoever made it.
 
 A file may come from anywhere. It is opened only when its tables and views are, word for word, ones that this program
 wrote; nothing that it holds is ever run (no trigger, no view, no function of its own), and what it costs to read is
@@ -180,7 +180,7 @@ def refuse_damaged_log(path: Path) -> None:
     try:
         log = read_log(path)
     except OSError as error:
-        raise RecordingError(f"{path}-wal cannot be read ({error.strerror})", "ask for the right to read it") from error
+        raise RecordingError(f"{path}-wal cannot be read ({error.strerror})", "get permission to read it") from error
     if log and log.is_damaged:
         raise RecordingError(
             f"the log of {path} is damaged, and opening it would lose what lies behind",
@@ -297,7 +297,7 @@ def measure_files(path: Path) -> int:
         raise RecordingError(f"there is no file {path}", cure) from error
     except (OSError, ValueError) as error:  # the latter: no name of a file
         what = getattr(error, "strerror", None) or str(error)
-        raise RecordingError(f"{path} cannot be looked at ({what})", "check the name, and the folder") from error
+        raise RecordingError(f"{path} cannot be accessed ({what})", "check the name, and the folder") from error
     if not stat.S_ISREG(status.st_mode):
         raise RecordingError(f"{path} is not a recording", "name one file; `biofeedback list` shows a folder")
     n_bytes = status.st_size + measure_neighbours(path)
@@ -321,7 +321,7 @@ def measure_neighbours(path: Path) -> int:
         except OSError:  # there is none
             continue
         if not stat.S_ISREG(status.st_mode):
-            raise RecordingError(f"{path}{suffix} is no plain file, as what belongs to a recording is", "move it away")
+            raise RecordingError(f"{path}{suffix} is not a regular file, as a recording is", "move it away")
         if suffix == "-wal":
             n_bytes = status.st_size
     if n_bytes > MAX_LOG_BYTES:

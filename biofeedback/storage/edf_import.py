@@ -105,7 +105,7 @@ def _leave_out_slow_emg(
         if channel.kind == "emg" and not channel.envelope and own_hz < RAW_EMG_FROM_HZ:
             told.append(
                 f"signal {channel.name} left out: raw EMG at {own_hz:g} Hz, {RAW_EMG_FROM_HZ:g} at least; if it is "
-                f"smoothed already say --channel '{channel.name}=emg:{channel.unit}@envelope'"
+                f"smoothed already use --channel '{channel.name}=emg:{channel.unit}@envelope'"
             )
         else:
             kept.append((signal, channel, is_described))

@@ -31,7 +31,7 @@ class Evening:
 
     ``learning``: an evening for learning the steps, which lends no maximum. ``relaxed``: mean discomfort rated while
     relaxed in the position. ``next_band``: the effort worth trying, of the answer on record, or where that one is from
-    before it was kept, worked out anew (``band_sought``). ``repeats`` of lessons, with their errors and whether they
+    before it was kept, worked out again (``band_sought``). ``repeats`` of lessons, with their errors and whether they
     were kept.
     """
 

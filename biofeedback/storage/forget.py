@@ -150,7 +150,7 @@ def _read_recording_text(path: Path) -> str:
 
 def _read_text(path: Path) -> str:
     if path.stat().st_size > MAX_SEARCHED_BYTES:
-        raise RecordingError(f"{path} is too large to be held in memory", "look into it by other means")
+        raise RecordingError(f"{path} is too large to be held in memory", "search it with another program")
     content = path.read_bytes()
     try:
         return content.decode()

@@ -45,7 +45,7 @@ def refuse_odd_files(read: Callable[Concatenate[Path, P], Imported]) -> Callable
             raise
         except Exception as error:
             what = f"{type(error).__name__}: {error}"
-            cure = "export it anew; if other programs read it well, please report this"
+            cure = "export it again; if other programs read it well, please report this"
             raise RecordingError(f"{path} holds something that cannot be read ({what:.200})", cure) from error
 
     return read_or_refuse

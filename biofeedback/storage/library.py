@@ -64,9 +64,7 @@ def list_recordings(folder: str | os.PathLike[str], *, progress: Progress | None
     try:
         stamps = dict(_find_files(root))
     except OSError as error:
-        raise RecordingError(
-            f"{root} cannot be read ({error.strerror})", "ask for the right to look into it"
-        ) from error
+        raise RecordingError(f"{root} cannot be read ({error.strerror})", "get permission to read it") from error
     known = {entry.name: entry for entry in _load_index(root)}
     changed = [name for name, stamp in stamps.items() if name not in known or known[name].stamp != stamp]
     gone = known.keys() - stamps.keys()
@@ -251,7 +249,7 @@ def _load_index(root: Path) -> list[Entry]:
 def _update_index(root: Path, fresh: list[Entry], gone: Iterable[str]) -> None:
     """Best effort: an index that cannot be written costs time, nothing else."""
     path = root / INDEX
-    kept = [entry for entry in fresh if _is_text(entry.name)]  # the others are read anew each time
+    kept = [entry for entry in fresh if _is_text(entry.name)]  # the others are read again each time
     with suppress(OSError, database.Error):
         with suppress(FileExistsError):
             disk.make_private_file(path)

@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 LOG_HEADER_BYTES, FRAME_HEADER_BYTES = 32, 24
 MAGIC = 0x377F0682  # the last bit tells the order of bytes in the checksums
 USUAL_PAGE_BYTES = 4096  # SQLite's default, where the header is lost
-MAX_EARLIER = 2**16  # the first salt grows by one each time the log begins anew
+MAX_EARLIER = 2**16  # the first salt grows by one each time the log restarts
 FRAMES_AT_ONCE = 256
-MAX_LOG_BYTES = 2**31  # SQLite begins the log anew about every 4 MB, as soon as nobody reads
+MAX_LOG_BYTES = 2**31  # SQLite restarts the log about every 4 MB, as soon as nobody reads
 
 Words = NDArray[np.uint32]
 
@@ -84,7 +84,7 @@ def read_log_bytes(path: Path) -> bytes:
     except FileNotFoundError:
         return b""
     if not stat.S_ISREG(status.st_mode):
-        raise OSError(errno.EINVAL, "no plain file", str(log))
+        raise OSError(errno.EINVAL, "not a regular file", str(log))
     if status.st_size > MAX_LOG_BYTES:
         raise OSError(errno.EFBIG, os.strerror(errno.EFBIG), str(log))
     return log.read_bytes()
@@ -114,7 +114,7 @@ def parse_log(content: bytes) -> Log:
 
 
 def _is_earlier(salt: int, now: int) -> bool:
-    """Whether a frame is left of the log as it was before it began anew."""
+    """Whether a frame is left of the log as it was before it was restarted."""
     return 0 < (now - salt) % 2**32 <= MAX_EARLIER
 
 

@@ -165,7 +165,7 @@ def _find_rate(
             return float(value[0]), time_name, ""
     if time_name is None:
         raise RecordingError(
-            f"{path} has no rate and no vector of times", f"say --rate HZ, or --time NAME of {', '.join(vectors)}"
+            f"{path} has no rate and no vector of times", f"use --rate HZ, or --time NAME of {', '.join(vectors)}"
         )
     where = f"{path}, {time_name}"
     times = clock.read_time_numbers(vectors[time_name], "", time_unit, where)

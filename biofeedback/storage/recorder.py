@@ -86,7 +86,7 @@ class Recorder:
             disk.make_private_file(target)
         except FileExistsError as error:
             raise RecordingError(
-                f"{target} exists already", "choose another name; recordings are never written over"
+                f"{target} exists already", "choose another name; recordings are never overwritten"
             ) from error
         except OSError as error:
             what, cure = disk.explain(error)

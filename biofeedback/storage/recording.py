@@ -138,7 +138,7 @@ class Recording:
         """
         gaps_s = sum(gap.n_frames for gap in self.gaps) / self.rate_hz
         if gaps_s > LONGEST_SILENCE_S:
-            raise RecordingError(f"{self.path} holds gaps of {gaps_s / 3600:.0f} h", "nothing can be made of that")
+            raise RecordingError(f"{self.path} holds gaps of {gaps_s / 3600:.0f} h", "it is too long to be used")
         others: list[Item] = sorted([*self.notes, *self.gaps], key=_first_frame)
         end = 0
         for item in merge(others, self._chunks(), key=_first_frame):

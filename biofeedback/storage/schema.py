@@ -131,7 +131,7 @@ def find_foreign(rows: Sequence[SchemaRow]) -> list[str]:
 
 
 class Executes(Protocol):
-    """What these functions need of a connection: the door that opens one builds on them."""
+    """What these functions need of a connection: the one place that opens one builds on them."""
 
     def execute(self, sql: str, parameters: Sequence[Any] = ..., /) -> Any:
         """Carry out one statement."""

@@ -250,14 +250,14 @@ def judge_signs(
                 doubtful[name] = grouped[0]
     if is_sure[","] and is_sure["."]:
         raise RecordingError(
-            f"{path} writes decimals with a comma here and with a point there", "say --decimal comma or --decimal point"
+            f"{path} writes decimals with a comma here and with a point there", "use --decimal comma or --decimal point"
         )
     sign = "," if is_sure[","] else "."
     if doubtful and not is_sure[","] and not is_sure["."] and needed & doubtful.keys():
         name, example = next((name, example) for name, example in doubtful.items() if name in needed)
         whole, part = example.replace(",", ""), example.replace(",", ".")
         raise RecordingError(
-            f"{path}: {name} {example} could be {part} or {whole}", "say --decimal comma or --decimal point"
+            f"{path}: {name} {example} could be {part} or {whole}", "use --decimal comma or --decimal point"
         )
     other = "." if sign == "," else ","
     if is_there[other]:

@@ -20,8 +20,8 @@ TIME_UNITS = {
     "ns": 1e-9, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0, "days": 86400.0,
 }  # fmt: skip
 ALIKE = ("s", "ms", "us", "ns")
-UNIT_CURE = "say --time-unit s, ms or us, or --rate HZ and the times are not used"
-RATE_CURE = "say --rate HZ if the rows are evenly spaced: then the times are not used"
+UNIT_CURE = "use --time-unit s, ms or us, or --rate HZ and the times are not used"
+RATE_CURE = "use --rate HZ if the rows are evenly spaced: then the times are not used"
 USUAL_HZ = (5.0, 5000.0)  # of sensors on people; what lies outside is believed only when it is said
 POSSIBLE_HZ = (0.2, 50_000.0)
 EPOCH_S = (946_684_800.0, 4_102_444_800.0)  # 2000 to 2100, seconds since 1970

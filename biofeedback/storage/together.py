@@ -53,7 +53,7 @@ def bring_together(
         if channel.kind == "emg" and not channel.envelope and own_hz < RAW_EMG_FROM_HZ:
             told.append(
                 f"{channel.name} left out: raw EMG at {own_hz:.4g} Hz, {RAW_EMG_FROM_HZ:g} at least; if it is smoothed "
-                f"already say --channel '{channel.name}=emg:{channel.unit}@envelope'"
+                f"already use --channel '{channel.name}=emg:{channel.unit}@envelope'"
             )
             continue
         told += remark

@@ -1,4 +1,4 @@
-"""The door of the server: turns away what may not enter, and says of the rest who asks."""
+"""Access to the server: refuses requests that are not allowed, and says of the others who asks."""
 
 from __future__ import annotations
 

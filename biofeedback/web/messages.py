@@ -33,6 +33,6 @@ def read_message(text: str | None) -> tuple[int | None, dict[str, Any]]:
     try:
         json.dumps(message, ensure_ascii=False).encode()
     except UnicodeEncodeError:  # half of a surrogate pair: no page could be told of it, no file could hold it
-        raise SessionError("message holds half a character", "type the text again") from None
+        raise SessionError("message holds a broken character", "type the text again") from None
     number = message.pop("id", None)
     return (number if INDEX.fits(number) else None), message

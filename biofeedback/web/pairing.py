@@ -144,7 +144,7 @@ class Pairing:
     def revoke(self, number: int) -> None:
         """The right of one device ends now, and with it what it gave to others; SessionError if it is not there."""
         if number not in {device.number for device in self._devices.values()}:
-            raise SessionError("this device is not joined any more", "nothing is left to do")
+            raise SessionError("this device is not joined any more", "there is nothing more to do")
         gone = self._with_children(number)
         self._devices = {token: device for token, device in self._devices.items() if device.number not in gone}
         self._codes = [each for each in self._codes if each.inviter not in gone]

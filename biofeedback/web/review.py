@@ -321,9 +321,7 @@ class Review:
         n_columns = int(_read(query, "columns", 1, MAX_COLUMNS))
         from_s, to_s = _read(query, "from", -1e7, 1e7), _read(query, "to", -1e7, 1e7)
         if not from_s < to_s:
-            raise RecordingError(
-                f"from {from_s:g} to {to_s:g} s is not a stretch of time", "let it end after it begins"
-            )
+            raise RecordingError(f"from {from_s:g} to {to_s:g} s is not a time span", "let it end after it begins")
         rate_hz = trace.level_rate_hz
         drawn = []
         for column in range(trace.percent.shape[1]):

@@ -44,7 +44,7 @@ def read_stretches(order: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     for one in stretches:
         from_s, to_s = read_number(one, "from_s"), read_number(one, "to_s")
         if not 0 <= from_s < to_s:
-            raise RecordingError(f"{from_s:g} to {to_s:g} s is not a stretch of time", "let it end after it begins")
+            raise RecordingError(f"{from_s:g} to {to_s:g} s is not a time span", "let it end after it begins")
     return stretches
 
 

@@ -37,7 +37,7 @@ def _read(text: str) -> tuple[ColumnMeaning, ...]:
 
 COHORT = _read("""
 file|t||the recording, relative to the folder
-stamp|t||size, time of change and program version: the row is made anew when one of them changes
+stamp|t||size, time of change and program version: the row is computed again when one of them changes
 error|t||why the recording could not be analysed; empty: it could
 started_utc|t||when the recording began, ISO 8601
 athlete|t||code of the athlete; kept as text, 007 stays 007

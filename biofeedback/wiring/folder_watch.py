@@ -15,7 +15,7 @@ class FolderWatch:
         self._drive = self._find_drive()
 
     def check(self) -> None:
-        """RecordingError while the folder is gone, or another drive's is in its place; nothing is made anew there."""
+        """RecordingError while the folder is gone, or another drive's is in its place; nothing is created there."""
         now = self._find_drive()
         if self._drive is None:
             self._drive = now

@@ -78,7 +78,7 @@ def read_programme(folder: Path, athlete: str, known: Collection[str]) -> Progra
     try:
         text = read_text_file(path)
     except (OSError, UnicodeDecodeError) as error:
-        raise PlanError(f"{path} cannot be read", "put it right, or move it out of the folder") from error
+        raise PlanError(f"{path} cannot be read", "correct the file, or move it out of the folder") from error
     return parse_programme(text, path.name, known)
 
 
@@ -122,7 +122,7 @@ def _read_date(file: TomlFile, key: str) -> str:
     try:
         return date.fromisoformat(str(file.data.get(key, ""))).isoformat()
     except ValueError:
-        file.refuse((key,), f"{key} is no date", f'write {key} = "2026-01-31"')
+        file.refuse((key,), f"{key} is not a date", f'write {key} = "2026-01-31"')
 
 
 def save_programme(folder: Path, athlete: str, text: str, known: Collection[str]) -> Programme:
@@ -188,5 +188,5 @@ def to_text(folder: Path, athlete: str, *, plan: str, today: str) -> dict[str, A
     try:
         text = read_text_file(path) if path.exists() else TEMPLATE.format(begun=today, plan=plan)
     except (OSError, UnicodeDecodeError) as error:
-        raise PlanError(f"{path} cannot be read", "put it right, or move it out of the folder") from error
+        raise PlanError(f"{path} cannot be read", "correct the file, or move it out of the folder") from error
     return {"text": text, "is_new": not path.exists()}

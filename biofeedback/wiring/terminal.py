@@ -39,7 +39,7 @@ class PlainStream:
 
     def write(self, text: str) -> int:
         """Write it as far as the other end takes it. BrokenPipeError when nobody reads, unless it is to be patient."""
-        kept = text[: len(text) - len(text.lstrip("\r"))]  # a bar that draws itself anew; never from inside a text
+        kept = text[: len(text) - len(text.lstrip("\r"))]  # a bar that redraws itself; never from inside a text
         shown = kept + CONTROL.sub(_escape, text[len(kept) :])
         if not shown.isascii():
             encoding = getattr(self._stream, "encoding", None) or "utf-8"

@@ -177,7 +177,7 @@ def read_trial(path: Path) -> KeptTrial:
         file.refuse(
             ("trial", "order"),
             "not the order that this seed draws",
-            "put back the file as it was drawn: an order that was changed by hand is no lot, and answers nothing",
+            "put back the file as it was drawn: an order changed by hand is not random, and answers nothing",
         )
     texts = {key: data[key] for key in ("athlete", "exercise", "side", "position", "drawn_utc")}
     return KeptTrial(path.stem, schedule=schedule, **texts)

@@ -124,7 +124,7 @@ def test_link_is_lost_and_found_again(make_peripheral, opened):
     found = read_until(reader, lambda _: not reader.is_lost)
     assert board.n_connections == 2
     assert board.commands == [b"start binary\n"] * 2
-    board.notify(packet(0, *[(k, k) for k in range(30)]))  # it begins anew
+    board.notify(packet(0, *[(k, k) for k in range(30)]))  # it restarts
     back = read_until(reader, lambda items: len(rows(items)) == 30)
     covered = [item for item in lost + found + back if not isinstance(item, Note)]
     assert covered[0].first_frame == 30

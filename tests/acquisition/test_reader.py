@@ -147,7 +147,7 @@ def test_unreadable_lines_are_noted_also_when_they_come_too_slowly_to_be_judged_
     script = Script(lines(*range(5)), *[b"9x?\n"] * 60)
     reader, items = read(script, 61)
     notes = [item.text for item in items if isinstance(item, Note)]
-    assert notes == ["90 % of lines are not as described, the board prints '9x?' (not a number): describe it anew"]
+    assert notes == ["90 % of lines are not as described, the board prints '9x?' (not a number): describe it again"]
     assert reader.trouble == notes[0]
 
 

@@ -148,7 +148,7 @@ def test_check_mass_both_sides_of_its_limit():
     assert check_mass(found, 8.0, reading[0]).is_good
     bad = check_mass(found, 8.0, reading[1])
     assert not bad.is_good
-    assert "calibrate it anew" in bad.warning
+    assert "calibrate it again" in bad.warning
 
 
 def test_a_limit_from_three_loads_says_what_it_is_worth():

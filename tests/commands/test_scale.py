@@ -111,7 +111,7 @@ def test_check_later(csv_file, tmp_path, capsys):
     assert run("--check", saved, "--load", 10, "--reading", 10450) == 0
     assert "holds" in capsys.readouterr().out
     assert run("--check", saved, "--load", 10, "--reading", 11000) == 1
-    assert "calibrate it anew" in capsys.readouterr().err
+    assert "calibrate it again" in capsys.readouterr().err
     with pytest.raises(CalibrationError, match="one known load"):
         run("--check", saved, "--reading", 10400)
     with pytest.raises(CalibrationError, match="not a scale certificate"):

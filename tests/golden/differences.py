@@ -66,11 +66,11 @@ class Difference:
 class Rules:
     """``moved``: regular expression of old keys to their new ones. ``words``: old text to new, in texts and keys.
 
-    ``anew``: what differs only where the recording itself is made today.
+    ``made_today``: what differs only where the recording itself is made today.
     """
 
     allowed: Sequence[Allowed] = ()
-    anew: Sequence[Allowed] = ()
+    made_today: Sequence[Allowed] = ()
     moved: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[str, str] = field(default_factory=dict)
 
@@ -225,7 +225,7 @@ RULES = Rules(
             "a slope of less than ten seconds is the ramp and the tremor, so none is given",
         ),
     ),
-    anew=(
+    made_today=(
         Allowed(r".*", "a plan that adapts now tries other efforts", "any", "adaptive*"),
         Allowed(
             r"report\.(done\[0\]|tables\.Phase by phase\.rows\[2\]\..*)",

@@ -1,6 +1,6 @@
 """Every number and word that the report, the exports and the notebook give for one recording, as a flat table.
 
-``python -m tests.golden.numbers`` writes ``numbers.json`` anew. That is done only when a difference that
+``python -m tests.golden.numbers`` rewrites ``numbers.json``. That is done only when a difference that
 ``test_golden.py`` shows is wanted and named there, never to make a test pass.
 """
 

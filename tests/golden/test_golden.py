@@ -58,16 +58,16 @@ def test_every_number_is_as_it_was(name, differences):
 
 @pytest.mark.parametrize("name", [name for name in RECORDINGS if name != "amended"])  # its stamps are of now
 def test_the_same_evening_today_is_reported_as_it_was(name, tmp_path):
-    """Live and afterwards together: the recording is made anew by the same hands, then reported."""
+    """Live and afterwards together: the recording is made again by the same hands, then reported."""
     path = tmp_path / f"{name}.hold"
     RECORDINGS[name](path)
     now = dict(flatten(read_report(open_recording(path).analysis), "report"))
     then = {key: value for key, value in read_kept()[path.name].items() if key.startswith("report.")}
-    allowed = [*RULES.allowed, *RULES.anew]
+    allowed = [*RULES.allowed, *RULES.made_today]
     found = compare(then, now, RULES)
     told = [one for one in found if not any(row.fits(path.name, one) for row in allowed)]
     assert list(map(str, told)) == []
-    meant = [row for row in RULES.anew if fnmatch(path.name, row.recording)]
+    meant = [row for row in RULES.made_today if fnmatch(path.name, row.recording)]
     assert [row for row in meant if not any(row.fits(path.name, one) for one in found)] == []
 
 

@@ -144,7 +144,7 @@ def test_a_check_mass_is_weighed_above_the_zero_with_the_scale_in_use(bench):
         bench.wait(2.0)
         assert shown(bench)["check"]["good"] is is_good
         assert bool(bench.last("scale_check").data["warning"]) is not is_good
-    assert "calibrate it anew" in shown(bench)["check"]["text"]
+    assert "calibrate it again" in shown(bench)["check"]["text"]
     assert shown(bench)["loads"] == []
 
 

@@ -165,7 +165,7 @@ def test_a_second_with_a_hole_is_not_judged_and_its_verdict_is_not_guessed() -> 
     found = humming((3300, 3700), None)
     assert found[Flag.HUM] == [(100, 330), (370, 400), (500, 900)]
     assert found[Flag.MISSING] == [(330, 370)]
-    (_, begin), (again, settled) = found[Flag.SETTLING]  # the filters begin anew behind a hole
+    (_, begin), (again, settled) = found[Flag.SETTLING]  # the filters start again behind a hole
     assert (again, settled - again) == (370, begin)
     assert found[Flag.SPIKE] == found[Flag.ELECTRODE] == found[Flag.FLAT] == []
 
@@ -177,7 +177,7 @@ def test_a_hole_that_is_bridged_costs_no_verdict() -> None:
 
 
 def test_a_hole_on_the_border_of_two_seconds_costs_the_verdict_of_both() -> None:
-    """7 % of each is missing, less than the tenth that is let pass; but the filters began anew behind the hole."""
+    """7 % of each is missing, less than the tenth that is let pass; but the filters started again behind the hole."""
     found = humming((2930, 3070), None)
     assert found[Flag.MISSING] == [(293, 307)]
     assert found[Flag.HUM] == [(100, 293), (500, 900)]

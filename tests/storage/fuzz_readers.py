@@ -26,7 +26,7 @@ PIECE_S = 120  # then a new process goes on with what was found: the fuzzer itse
 
 
 def use_recording(data: bytes, folder: Path) -> None:
-    """The door, reading, check and repair."""
+    """Opening, reading, check and repair."""
     from biofeedback.errors import RecordingError
     from biofeedback.storage.check import check_recording, repair_recording
     from biofeedback.storage.recording import open_recording

@@ -91,7 +91,7 @@ def test_a_copy_never_replaces_a_file(path: Path) -> None:
 def test_without_channels_and_readings_there_is_nothing_to_repair(path: Path, tmp_path: Path) -> None:
     lose_channels(path)
     execute(path, "DELETE FROM chunks")
-    with pytest.raises(RecordingError, match="no readings are left; fetch it from a backup"):
+    with pytest.raises(RecordingError, match="no readings are left; restore it from a backup"):
         repair_recording(path, tmp_path / "copy.hold")
     assert not (tmp_path / "copy.hold").exists()
 

@@ -59,7 +59,7 @@ def test_columns_of_a_matrix(tmp_path: Path) -> None:
     savemat(tmp_path / "a.mat", {"Data": np.column_stack([NOISE, np.repeat(PULL, 10)]), "short": np.arange(50.0)})
     imported = import_mat(tmp_path / "a.mat", channels={"Data 2": "force:N"}, rate_hz=1000.0)
     np.testing.assert_array_equal(readings(imported, "Data 2")[1], np.repeat(PULL, 10))
-    with pytest.raises(RecordingError, match=r"has no rate and no vector of times; say --rate HZ"):
+    with pytest.raises(RecordingError, match=r"has no rate and no vector of times; use --rate HZ"):
         import_mat(tmp_path / "a.mat", channels={"Data 2": "force:N"})
 
 

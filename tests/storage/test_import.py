@@ -331,7 +331,7 @@ def test_a_mapping_names_what_headers_do_not(tmp_path: Path) -> None:
         ("force\n", "has no table"),
         ("force\nx\n", "has no numbers"),
         ("a,b\n1,2\n", "no column is known to be force, emg or position; write --channel"),
-        ("force\n1\n2\n", "has no time column; say --rate HZ"),
+        ("force\n1\n2\n", "has no time column; use --rate HZ"),
         ("time [beats],force\n0,1\n1,2\n", "time in 'beats' is not understood"),
         ("time,force\n1,1\n1,2\n", "its times do not advance"),
     ],

@@ -80,7 +80,7 @@ def test_a_log_that_was_cut_off_is_unfinished_not_damaged(interrupted: Path, cut
 
 
 def test_frames_of_an_earlier_log_are_no_damage(tmp_path: Path) -> None:
-    """After a checkpoint SQLite begins the log anew over its old frames."""
+    """After a checkpoint SQLite restarts the log over its old frames."""
     path = tmp_path / "a.hold"
     live = sqlite3.connect(path)
     live.execute("PRAGMA journal_mode = WAL")

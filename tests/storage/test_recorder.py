@@ -310,7 +310,7 @@ def test_without_channels_and_rate_nothing_is_made(tmp_path: Path, settings: dic
 
 
 @pytest.mark.parametrize("threaded", [True, False])
-def test_frames_that_cannot_follow_are_refused_at_the_door(tmp_path: Path, threaded: bool) -> None:
+def test_frames_that_cannot_follow_are_refused_at_once(tmp_path: Path, threaded: bool) -> None:
     with Recorder.create(tmp_path / "a.hold", make_settings(), threaded=threaded) as recorder:
         recorder.append(Chunk(0, make_counts(10)))
         with pytest.raises(ValueError, match="frame 9 was already recorded"):

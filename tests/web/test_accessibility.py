@@ -40,7 +40,7 @@ def violations_light_and_dark(page: Page) -> list[str]:
     """Every rule on the light page; on the dark one, which differs in its colours only, those that look at colours."""
     found = violations(page)
     page.tab.emulate_media(color_scheme="dark", reduced_motion="reduce")  # else a colour may be caught half-way
-    page.tab.wait_for_timeout(50)  # canvases are painted anew
+    page.tab.wait_for_timeout(50)  # canvases are painted again
     found += [f"dark: {each}" for each in violations(page, COLOR_RULES)]
     page.tab.emulate_media(color_scheme="light")
     return found

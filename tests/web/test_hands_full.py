@@ -203,7 +203,7 @@ def test_a_typed_maximum_that_no_person_gives_is_asked_about_and_meant_when_it_i
 
     assert "anyway" not in use("85552")
     page.wait(lambda: "85552 N" in page.text("banner"))
-    assert "anyway" not in use("8555")  # another number is asked about anew
+    assert "anyway" not in use("8555")  # another number is asked about again
     assert "anyway" not in use("85552")
     assert use("85552")["anyway"] is True
 

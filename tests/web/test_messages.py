@@ -120,8 +120,8 @@ def test_every_command_of_the_table_is_tried() -> None:
         ('{"do": "note", "text": "' + "x" * MAX_MESSAGE_BYTES + '"}', f"longer than {MAX_MESSAGE_BYTES} bytes"),
         ('{"do": "note", "text": "' + "é" * (MAX_MESSAGE_BYTES // 2) + '"}', f"longer than {MAX_MESSAGE_BYTES} bytes"),
         ('{"do": "feedback", "shown": 1}', "is not"),
-        ('{"do": "stop", "reason": "\\ud83d"}', "half a character"),
-        ('{"do": "check_plan", "draft": {"\\udc00": [1]}}', "half a character"),
+        ('{"do": "stop", "reason": "\\ud83d"}', "a broken character"),
+        ('{"do": "check_plan", "draft": {"\\udc00": [1]}}', "a broken character"),
     ],
 )
 def test_anything_else_is_refused_in_one_line(text: str | None, what: str) -> None:

@@ -667,14 +667,14 @@ def test_access_knows_the_clock() -> None:
     pairing = Pairing()
     token, _ = pairing.join(pairing.invite(COACH, 0.0).code, 0.0, address="192.0.2.1")
     now = [1.0]
-    door = Access.for_addresses(["192.0.2.9"], 8765, pairing)
+    access = Access.for_addresses(["192.0.2.9"], 8765, pairing)
     scope = {
         "type": "http",
         "server": ("192.0.2.9", 8765),
         "client": ("192.0.2.1", 5),
         "headers": [(b"cookie", f"biofeedback-pair-8765={token}".encode())],
     }
-    door = Access(door.hosts, pairing, lambda: now[0])
-    assert door.find_right(scope) == COACH
+    access = Access(access.hosts, pairing, lambda: now[0])
+    assert access.find_right(scope) == COACH
     now[0] = EVENING_S + 2.0
-    assert door.find_right(scope) is None
+    assert access.find_right(scope) is None

@@ -211,7 +211,7 @@ def test_bad_messages_get_one_reply_and_the_page_stays() -> None:
                 (b"\0\1", "bytes"),
                 ("x" * 40_000, "longer"),
                 ('{"do": "x"}', "unknown"),
-                ('{"do": "stop", "reason": "\\ud800"}', "half a character"),
+                ('{"do": "stop", "reason": "\\ud800"}', "a broken character"),
             ]:
                 await page.send(sent)
                 reply = await next_reply(page)

@@ -316,7 +316,7 @@ def test_a_board_nobody_described_is_read_put_right_kept_and_used(
         page.wait(lambda: page.text("source").endswith("?profile=my-board&rate=80"))
         page.tab.fill("#athlete", "A08")
         page.tab.check("#alone")
-        board.talking = False  # it begins anew when its port is opened
+        board.talking = False  # it restarts when its port is opened
         page.tab.click("#begin")
         page.tab.wait_for_selector("body[data-stage=cautions]", timeout=90_000)
         (channel,) = find_recording(tmp_path).channels

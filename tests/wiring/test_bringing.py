@@ -119,7 +119,7 @@ def test_it_becomes_a_recording_with_zero_maximum_phases_and_ratings_as_they_wer
         ({"athlete": "Anna Berg"}, "code"),
         ({"stretches": [{"kind": "rest", "from_s": 5, "to_s": 7}]}, "zero"),
         ({"stretches": [{"kind": "maximum", "from_s": 20, "to_s": 24}]}, "the push 20-24 s: force cannot be taken"),
-        ({"stretches": [{"kind": "passive", "from_s": 5, "to_s": 5}]}, "not a stretch of time"),
+        ({"stretches": [{"kind": "passive", "from_s": 5, "to_s": 5}]}, "not a time span"),
         ({"stretches": [{"kind": "passive", "from_s": 50, "to_s": "x"}]}, "to is not a number"),
         (
             {

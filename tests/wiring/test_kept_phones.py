@@ -30,7 +30,7 @@ FIRST, SECOND = Right("athlete", 1), Right("athlete", 2)
 
 
 class Evening:
-    """A computer with a clock that its tests turn; ``start`` is the program begun anew."""
+    """A computer with a clock that its tests turn; ``start`` is the program started again."""
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.now_s = folder, 1_800_000_000.0

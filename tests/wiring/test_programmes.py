@@ -88,7 +88,7 @@ def test_nothing_slows_it_down_for_less_or_for_what_is_long_ago(tmp_path: Path) 
         ('plan = "strong"', 'plan = "gone"', "A01.toml, line 6: there is no plan 'gone'"),
         ("repeat = 2", "repeat = 0", "line 4: repeat 0"),
         ("repeat = 2", "repeat = 500", "line 4: repeat 500"),
-        ('begun = "2026-11-01"', 'begun = "soon"', "line 1: begun is no date"),
+        ('begun = "2026-11-01"', 'begun = "soon"', "line 1: begun is not a date"),
         ("repeat", "repaet", "line 4: no such entry 'repaet'"),
         (GOOD, 'begun = "2026-11-01"\n', "no evening"),
         (GOOD, 'until = "2026-01-01"\n' + GOOD, "line 1: until 2026-01-01 is before"),

@@ -152,7 +152,7 @@ test("a lost signal is told at once and repeats until somebody acts, for hours",
   assert.ok(acted.at(-1)[1] < 4.1);
 });
 
-test("a page that hears nothing more sounds on, more rarely after a while; lost anew it is told anew", () => {
+test("a page that hears nothing more sounds on, more rarely after a while; lost again it is told again", () => {
   const heard = listen([[0, { alarm: "link" }]], 60).map(([, at]) => at);
   const gaps = heard.slice(1).map((at, k) => at - heard[k]);
   assert.ok(Math.max(...gaps.slice(0, 8)) < 2.1);

@@ -1,4 +1,4 @@
-// The picture of a recorded trace on the review page: what is drawn where, in which colour, computed anew from the data.
+// The picture of a recorded trace on the review page: what is drawn where, in which colour, computed again from the data.
 
 import assert from "node:assert/strict";
 import { test } from "node:test";

@@ -122,7 +122,7 @@ export class AngleSensor {
     this.tell("another phone is the sensor of this seat", "switch its angle and slider off there, then press here again");
   }
 
-  /** The session has another phone, or began anew: ask to be its sensor again. */
+  /** The session has another phone, or started again: ask to be its sensor again. */
   renew() {
     if (!this.on) return;
     this.claimedMs = performance.now();

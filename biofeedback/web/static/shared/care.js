@@ -107,7 +107,7 @@ export function nextPush(maximum) {
   return felt === null
     ? {
         message: { do: "attempt" },
-        text: number > 1 || !maximum.attempts.length ? `Start attempt ${number}` : "Begin anew with attempt 1",
+        text: number > 1 || !maximum.attempts.length ? `Start attempt ${number}` : "Start again with attempt 1",
       }
     : { message: { do: "practice", felt }, text: `Start practice push, felt ${felt} %` };
 }

@@ -86,7 +86,7 @@ export function athleteList({ begin, change, seat, refresh }) {
     show($("find"), cards.length > FIRST);
     const open = [...$("athlete-cards").querySelectorAll("details[open]")].map(({ id }) => id);
     fill($("athlete-cards"), picked, () => picked.map(cardItem));
-    for (const id of open) $(id)?.setAttribute("open", ""); // a card that was made anew stays as it was opened
+    for (const id of open) $(id)?.setAttribute("open", ""); // a card that was rebuilt stays as it was opened
     show($("all-athletes"), !isAll && !$("find-athlete").value.trim() && cards.length > FIRST);
     setText($("all-athletes"), `Show all ${cards.length}`);
     setText(

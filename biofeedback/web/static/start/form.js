@@ -23,7 +23,7 @@ export const RAILS = [
   ["-8388608 to 8388607", "24 bit, both signs"],
 ];
 export const NO_RADIO =
-  "No Bluetooth sensor that a profile knows is near. " +
+  "No Bluetooth sensor with a known profile is in range. " +
   "Switch it on, bring it nearer, disconnect it from other devices, and look again.";
 const SENSOR_FIELDS = [
   "sensor",

@@ -10,7 +10,7 @@ export function hearing({ page, columns, readForm, changed, setBusy }) {
   async function hear() {
     clearMistakes();
     setBusy(true);
-    setText($("heard-words"), "Listening: a board that begins anew needs a few seconds …");
+    setText($("heard-words"), "Listening: a board that restarts needs a few seconds …");
     try {
       page.heard = await call("/start/hear", readForm());
       if (page.heard.layout) {
