@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from biofeedback.account.words import SCALE
+
 METHODS: tuple[tuple[str, str], ...] = (
     ("Effort", "100 × (level − baseline) / maximum. Force: low-passed; the baseline is the tension of the position, "
      "learnt while relaxed and carried through the contraction. Raw muscle signal: root mean square over 250 ms with "
@@ -15,10 +17,9 @@ METHODS: tuple[tuple[str, str], ...] = (
      "trained breathing lowered 163/120 to 148/112 mmHg in a static effort (Phys Ther 1989, abstract read). The ramp "
      "of 3 s follows Kay et al. (5 s, ramped, peak after 3 s; abstract read); rests, practice at 25, 50 and 75 % and "
      "the 2 % that ask for one more attempt are common practice without a source."),
-    ("Rating scale", "0 none, 10 the worst that one would put up with here: of 100 people 66 preferred “bearable” and "
-     "17 “imaginable” (Yokobe 2014, abstract read). The stretch is rated and not the effort: asked for effort, the "
-     "same scale follows force (Lampropoulou 2012, abstract read). Starting at 4 to 6 and stopping at 8 is common "
-     "practice."),
+    ("Rating scale", f"{SCALE.ends}: of 100 people 66 preferred “bearable” and 17 “imaginable” (Yokobe 2014, abstract "
+     "read). The stretch is rated and not the effort: asked for effort, the same scale follows force (Lampropoulou "
+     "2012, abstract read). Starting at 4 to 6 and stopping at 8 is common practice."),
     ("Baseline while contracting", "an assumption, said once: contracting lowers the stiffness of the tendon by a "
      "fifth (18 to 22 %, Kay 2015, abstract read), so the tension of the position under a contraction is not "
      "measured."),
