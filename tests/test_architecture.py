@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from biofeedback.account.words import PHASES, SCALE
+
 PACKAGE = Path(__file__).resolve().parents[1] / "biofeedback"
 OURS = {
     "errors": set(),
@@ -161,3 +163,20 @@ def test_only_the_account_looks_into_an_event() -> None:
     carriers = {"storage/tables.py", "storage/amend.py", "storage/recorder.py"}
     texts = {file.as_posix(): (PACKAGE / file).read_text("utf-8") for file in FILES if file.parts[0] != "account"}
     assert {name for name, text in texts.items() if re.search(r"\b(event|e)\.data\b", text)} <= carriers
+
+
+def test_phases_and_the_ends_of_the_scale_are_worded_in_one_place() -> None:
+    """The page's own copy holds until a session has said its words; the next test compares both."""
+    once = [PHASES["passive"].say, PHASES["rest"].say, SCALE.high_label, SCALE.question]
+    texts = {
+        path: path.read_text("utf-8") for end in ("py", "js", "html", "toml") for path in PACKAGE.rglob(f"*.{end}")
+    }
+    told = {path.relative_to(PACKAGE).as_posix() for path, text in texts.items() if any(say in text for say in once)}
+    assert told == {"account/words.py", "web/static/shared/words.js"}
+
+
+def test_the_page_begins_with_the_same_words() -> None:
+    text = (PACKAGE / "web/static/shared/words.js").read_text("utf-8")
+    written = dict(re.findall(r'^ +(\w+): \{ say: "([^"]+)", short: "\w+"', text, re.MULTILINE))
+    assert len(written) == 3
+    assert written == {kind: PHASES[kind].say for kind in written}  # type: ignore[index]

@@ -17,10 +17,13 @@ import numpy as np
 import pytest
 
 import biofeedback
+from biofeedback.account.kinds import KINDS
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.cli import main
 from biofeedback.model import Channel, Chunk, Event
+from biofeedback.report.html import build_report
+from biofeedback.storage.amend import add_events
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
@@ -165,3 +168,22 @@ def test_report_and_review_page_tell_the_same(path: Path) -> None:
     assert [(number, kind, value) for number, kind, value in said] == [(p, k, v) for v, p, k, _ in RATINGS]
     shown = describe_trace(compute_trace(open_recording(path)))["ratings"]
     assert [(one["value"], one["phase"]) for one in shown] == [(value, phase) for value, phase, _, _ in RATINGS]
+
+
+def test_a_report_tells_no_maximum_of_a_sensor_that_another_one_took_the_place_of(path: Path) -> None:
+    assert analyse_recording(open_recording(path)).maximum is not None
+    add_events(path, [Event(round(30.5 * RATE_HZ), "device", {"state": "renewed", "id": "two", "by": "coach"})])
+    analysis = analyse_recording(open_recording(path))
+    assert analysis.maximum is None
+    page = build_report(analysis)
+    assert "good attempts" not in page
+
+
+def test_a_kind_that_nothing_ever_wrote_corrects_nothing(path: Path) -> None:
+    """A correction is a rating that names another one; a kind of event by that name does not exist."""
+    assert "correction" not in KINDS
+    before = open_recording(path).account.ratings
+    add_events(path, [Event(round(30.5 * RATE_HZ), "correction", {"rating": 1, "value": 0.0})])
+    after = open_recording(path)
+    assert after.events[-1].kind == "correction"
+    assert after.account.ratings == before

@@ -8,6 +8,7 @@ import {
   fits,
   momentText,
   move,
+  ratingOf,
   ticks,
   zoom,
 } from "../../../biofeedback/web/static/review/trace-view.js";
@@ -69,5 +70,19 @@ test("recordings side by side begin their plans at the same place and end with t
       { originS: 10, durationS: 95 },
     ]),
     { startS: 30, shiftsS: [0, 20], totalS: 115 },
+  );
+});
+
+test("a phase shows the rating that it asked for, also when the answer came in the next one", () => {
+  const ratings = [
+    { time_s: 9, value: 6, phase: 1 },
+    { time_s: 21, value: 3, phase: 2 }, // phase 2 ended at 20 s
+    { time_s: 22, value: null, phase: 2 },
+    { time_s: 29, value: null, phase: 3 },
+    { time_s: 30, value: 8, phase: null },
+  ];
+  assert.deepEqual(
+    [1, 2, 3, 4].map((number) => ratingOf(ratings, number)?.value),
+    [6, 3, null, undefined],
   );
 });

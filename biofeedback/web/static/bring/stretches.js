@@ -1,11 +1,13 @@
 // What is set by hand on a brought file: stretches of time and what each of them is. No DOM.
 
+import { sayPhase } from "../shared/words.js";
+
 /** What a stretch can be, in the order of the buttons; `sign` stands on the trace. */
 export const KINDS = [
   { kind: "rest", text: "Nothing is done: zero", sign: "0" },
   { kind: "maximum", text: "Maximal push", sign: "max" },
-  { kind: "passive", text: "Relax, stay in the position", sign: "R" },
-  { kind: "contract", text: "Contract", sign: "C" },
+  { kind: "passive", text: sayPhase(null, "passive"), sign: "R" },
+  { kind: "contract", text: sayPhase(null, "contract"), sign: "C" },
 ];
 const MEASURES = ["rest", "maximum"];
 

@@ -1,11 +1,13 @@
 // A plan being changed: the contents of its file as plain values. Pure functions, no DOM; the session checks it.
 
+import { sayPhase } from "../shared/words.js";
+
 /**
  * What a phase can be; first letters differ, so that a keyboard chooses with one. "felt" is a contraction too, by
  * feeling in place of a band: see kindOf.
  */
 export const KINDS = {
-  passive: "Relax, stay in the position",
+  passive: sayPhase(null, "passive"),
   contract: "Contract, % of maximum",
   felt: "Felt effort 0–3, contract",
   remote: "Squeeze a hand, stretch relaxed",

@@ -8,7 +8,7 @@ import { openPlan } from "./planner.js";
 import { stepsOf } from "../phone/felt.js";
 import { STEPS, isRunning } from "../shared/state.js";
 import { clockText, durationText, unitText } from "../shared/text.js";
-import { capital } from "../shared/words.js";
+import { capital, sayPhase } from "../shared/words.js";
 
 /**
  * @param {import("../shared/types").State} state
@@ -38,7 +38,7 @@ export function renderStages(state, panel, send) {
 export function renderRest(state, update) {
   const leftS = state.stage === "ready" && update ? (state.asked?.rest_over_s ?? 0) - update.timeS : 0;
   show($("rest-left"), leftS > 0);
-  setText($("settle"), leftS > 0 ? "Come out and rest" : "Settle into the stretch");
+  setText($("settle"), leftS > 0 ? sayPhase(state, "rest") : "Settle into the stretch");
   renderEarly(state, update);
   if (leftS > 0) setText($("rest-left"), `Out of the stretch: ${clockText(leftS)} of rest before a plan.`);
 }

@@ -3,7 +3,7 @@
 import { $, fill, make, setText, show } from "../shared/dom.js";
 import { ask, showActions } from "./recording-actions.js";
 import { bandText, durationText } from "../shared/text.js";
-import { align, fits, momentText } from "./trace-view.js";
+import { align, fits, momentText, ratingOf } from "./trace-view.js";
 import { drawAll, listen, lookAgain, lookAt, moveBy, setTraces, showWhole, zoomBy } from "./traces.js";
 
 const EMPTY_LEAD =
@@ -233,9 +233,7 @@ function fillPhases(panel) {
 const percentText = (value) => (value === null || value === undefined ? "–" : `${Math.round(value)} %`);
 
 function phaseRow(phase, { about, canvas, phases, shiftS }) {
-  const rating =
-    about.ratings.filter((each) => each.phase === phase.number && each.value !== null).at(-1) ??
-    about.ratings.findLast((each) => each.phase === phase.number);
+  const rating = ratingOf(about.ratings, phase.number);
   const sum = phases.find((each) => each.number === phase.number);
   const go = () => {
     lookAt({ fromS: phase.from_s - 2 + shiftS, toS: phase.to_s + 2 + shiftS });

@@ -65,3 +65,14 @@ export function align(recordings) {
   const shiftsS = recordings.map((each) => startS - each.originS);
   return { startS, shiftsS, totalS: Math.max(...recordings.map((each, k) => each.durationS + shiftsS[k])) };
 }
+
+/**
+ * What was last said of a phase: by the phase that asked, which may be over by then, and not by the time of the answer.
+ * "No answer" only where there is no number. Undefined when nothing was said.
+ * @param {{value: number | null, phase: number | null}[]} ratings
+ * @param {number} number of the phase, from 1
+ */
+export function ratingOf(ratings, number) {
+  const own = ratings.filter((each) => each.phase === number);
+  return own.findLast((each) => each.value !== null) ?? own.at(-1);
+}

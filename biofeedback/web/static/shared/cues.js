@@ -179,7 +179,7 @@ export function wordsOfCue(cue, state) {
   const words = {
     "alarm-link": "Let go now",
     "alarm-signal": "Let go: no signal",
-    "alarm-paused": "Paused. Come out and rest",
+    "alarm-paused": `Paused. ${sayPhase(state, "rest")}`,
     contract: [sayPhase(state, "contract"), aim].filter(Boolean).join(", "),
     remote: sayPhase(state, "remote"),
     passive: sayPhase(state, "passive"),

@@ -122,7 +122,7 @@ export function instruction(state, problem = null, update = null) {
   if (reasonToLetGo(state, problem)) {
     return { now: "Let go: no signal", more: problem?.kind === "signal" ? capital(problem.what) : "Another sensor answers" };
   }
-  if (state.stage === "maximum") return maximumInstruction(state.maximum);
+  if (state.stage === "maximum") return maximumInstruction(state);
   if (state.stage !== "plan" || !state.phase) return { now: "", more: "" };
   return {
     now: phaseInstruction(state),
@@ -203,8 +203,9 @@ function betweenAttempts({ verdict }, which, isAttempt) {
   return { now: which, more: "Go into the stretch and relax. Start when the athlete is ready." };
 }
 
-/** @param {import("./types").Maximum} maximum */
-function maximumInstruction(maximum) {
+/** @param {import("./types").State} state */
+function maximumInstruction(state) {
+  const { maximum } = state;
   const practising = maximum.care?.practising ?? null;
   const ahead = practising ?? (maximum.step === "idle" ? (maximum.care?.next_practice ?? null) : null);
   const which = ahead === null ? `Attempt ${maximum.number}` : `Practice push: ${SHARES[ahead] ?? `${ahead} %`}`;
@@ -219,7 +220,7 @@ function maximumInstruction(maximum) {
             more: `${which}. Count aloud. The number must rise.`,
           };
     case "rest":
-      return { now: "Come out and rest", more: "Out of the stretch. A full rest makes the next attempt count." };
+      return { now: sayPhase(state, "rest"), more: "Out of the stretch. A full rest makes the next attempt count." };
     case "accepted":
       return { now: "Maximum found", more: "" };
     default:
