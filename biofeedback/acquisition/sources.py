@@ -51,10 +51,8 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.simulated import open_simulated
 
         return open_simulated(url)
-    near = difflib.get_close_matches(parsed.scheme, [*DEVICES, "replay", "simulated", "join"], n=1)
-    cure = (
-        f"did you mean {near[0]}:?"
-        if near
-        else f"use serial:, ble:, udp:, lsl:, felt:, replay:, simulated: or join:, {EXAMPLE}"
-    )
+    known = [*DEVICES, "replay", "simulated", "join"]
+    near = difflib.get_close_matches(parsed.scheme, known, n=1)
+    listed = f"use {', '.join(f'{scheme}:' for scheme in known[:-1])} or {known[-1]}:, {EXAMPLE}"
+    cure = f"did you mean {near[0]}:?" if near else listed
     raise SourceError(f"{parsed.scheme}: is not a kind of source", cure)

@@ -122,6 +122,9 @@ test("a push is counted upwards aloud, a second each, and ends without a countdo
 test("a hand squeeze is said by the table of phases", () => {
   const state = { words: { phase: { remote: { say: "Squeeze the hand, leave the stretch relaxed", short: "squeeze" } } } };
   assert.equal(cues.wordsOfCue("remote", state).text, "Squeeze the hand, leave the stretch relaxed");
+  const ramp = { say: "Build up slowly", short: "build up", contracts: true };
+  const own = { words: { phase: { ramp } }, phase: { kind: "ramp", band: [20, 30] } };
+  assert.equal(cues.wordsOfCue("ramp", own).text, "Build up slowly, 20 to 30 percent"); // a kind that this page does not know
 });
 
 test("what is to be done is said at once when it changes, by its own kind", () => {

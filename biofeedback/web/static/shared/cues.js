@@ -180,10 +180,6 @@ export function wordsOfCue(cue, state) {
     "alarm-link": "Let go now",
     "alarm-signal": "Let go: no signal",
     "alarm-paused": `Paused. ${sayPhase(state, "rest")}`,
-    contract: [sayPhase(state, "contract"), aim].filter(Boolean).join(", "),
-    remote: sayPhase(state, "remote"),
-    passive: sayPhase(state, "passive"),
-    rest: sayPhase(state, "rest"),
     countdown: "Relax in the stretch, get ready",
     push: "Push",
     ask: state?.ask?.id === 1 && scale.aloud ? `Rate now. ${capital(scale.aloud)}` : "Rate now",
@@ -203,6 +199,8 @@ export function wordsOfCue(cue, state) {
     seen: "The number is back",
   };
   if (cue.startsWith("step:")) return { text: `Now ${cue.split(":").slice(2).join(" to ")} percent`, urgency: 1 };
+  const phase = wordsOf(state).phase[cue]; // every kind that the session knows, also one that this page does not
+  if (phase) return { text: [phase.say, phase.contracts && aim].filter(Boolean).join(", "), urgency: URGENCY[cue] ?? 0 };
   const text = words[cue] ?? (cue.startsWith("count-") ? wordsOf(state).count[Number(cue.slice(6)) - 1] : "");
   return text ? { text, urgency: URGENCY[cue] ?? 0 } : null;
 }
