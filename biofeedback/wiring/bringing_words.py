@@ -19,7 +19,7 @@ from biofeedback.wiring.importing import TABLES, summarise
 N_ROWS = 4  # of the table, shown as they are
 LEFT_OUT = re.compile(r"(?:column|signal|vector|stream) (?P<name>.+?) left out")
 LISTED = re.compile(r"its (?:columns|signals|vectors) are (?P<names>.+)$")
-SAYS_OPTION = re.compile(r"[;,] (?:write|say|if it is \w+ already say) --.*$")
+SAYS_OPTION = re.compile(r"[;,] (?:(?:if it is \w+ already )?(?:write|say|use)) --.*$")
 CURES = (  # what an option of the command line is called on the page, and what one press says
     ("--decimal", "choose how decimals are written", (("Decimals have a comma", {"decimal": "comma"}),
                                                       ("Decimals have a point", {"decimal": "point"}))),

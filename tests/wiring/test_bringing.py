@@ -15,6 +15,7 @@ from biofeedback.storage.edf import export_edf
 from biofeedback.storage.recording import open_recording
 from biofeedback.web.bringing import Brought
 from biofeedback.wiring.bringing import BroughtFiles
+from biofeedback.wiring.bringing_words import reword
 
 from ..storage.helpers import need_module
 from ..storage.test_foreign_files import write_c3d, write_xdf
@@ -201,3 +202,16 @@ def test_files_of_the_lab_are_shown_drawn_and_taken(
     recording = open_recording(place.folder / made["name"])
     assert recording.settings["athlete"] == "A05"
     assert recording.duration_s == pytest.approx(20.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "emg is taken as raw; if it is smoothed already use --channel 'emg=emg:uV@envelope'",
+        "t.csv has no time column; use --rate HZ, or --time NAME; its columns are a, b",
+        "force 1,234 could be 1.234 or 1234; use --decimal comma or --decimal point",
+    ],
+)
+def test_options_of_the_command_line_are_left_out_on_the_page(text: str) -> None:
+    assert "--" in text
+    assert reword(text) == text.split(";")[0]
