@@ -214,4 +214,4 @@ def test_files_of_the_lab_are_shown_drawn_and_taken(
 )
 def test_options_of_the_command_line_are_left_out_on_the_page(text: str) -> None:
     assert "--" in text
-    assert reword(text) == text.split(";")[0]
+    assert reword(text) == text.split(";", maxsplit=1)[0]
