@@ -166,6 +166,14 @@ const URGENCY = /** @type {Record<string, number>} */ ({
 });
 
 /**
+ * @param {import("./types").PhaseMeaning} meaning
+ * @param {string} aim of a contraction
+ */
+function sayKind({ say, contracts }, aim, urgency = 0) {
+  return { text: [say, contracts && aim].filter(Boolean).join(", "), urgency };
+}
+
+/**
  * What is said for a cue, and how urgent it is; null: nothing is.
  * @param {string} cue
  * @param {import("./types").State | null} state
@@ -200,7 +208,7 @@ export function wordsOfCue(cue, state) {
   };
   if (cue.startsWith("step:")) return { text: `Now ${cue.split(":").slice(2).join(" to ")} percent`, urgency: 1 };
   const phase = wordsOf(state).phase[cue]; // every kind that the session knows, also one that this page does not
-  if (phase) return { text: [phase.say, phase.contracts && aim].filter(Boolean).join(", "), urgency: URGENCY[cue] ?? 0 };
+  if (phase) return sayKind(phase, aim, URGENCY[cue]);
   const text = words[cue] ?? (cue.startsWith("count-") ? wordsOf(state).count[Number(cue.slice(6)) - 1] : "");
   return text ? { text, urgency: URGENCY[cue] ?? 0 } : null;
 }
