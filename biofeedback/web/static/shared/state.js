@@ -204,8 +204,7 @@ function betweenAttempts({ verdict }, which, isAttempt) {
 }
 
 /** @param {import("./types").State} state */
-function maximumInstruction(state) {
-  const { maximum } = state;
+function maximumInstruction(state, { maximum } = state) {
   const practising = maximum.care?.practising ?? null;
   const ahead = practising ?? (maximum.step === "idle" ? (maximum.care?.next_practice ?? null) : null);
   const which = ahead === null ? `Attempt ${maximum.number}` : `Practice push: ${SHARES[ahead] ?? `${ahead} %`}`;
