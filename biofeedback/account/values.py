@@ -43,7 +43,7 @@ class Whitener:
     is taken off again. It acts wholly where the RMS is above ``whole_above``, not at all below ``plain_below``, in the
     channel's unit; first from ``from_level`` on, on the level grid. The statistical bandwidths tell what it is worth,
     the independent ones (plain, and so filtered) how restless the level was seen to be; 0 where nobody measured it.
-    ``release_s`` of rest end a contraction at once; 0 in recordings from before, where the whole window went on.
+    ``release_s`` of rest end a contraction at once; 0 on noisy boards and in recordings from before.
     """
 
     coefficients: tuple[float, ...]

@@ -39,17 +39,20 @@ def learn_whitener(look: EmgLook, samples: Samples, channel: Channel, n_baseline
         return None
     scale = value / math.sqrt(best**2 - rest_square)
     unit = abs(channel.factor)  # the samples were looked at as they were sent
+    excess = max(0.0, scale**2 * rest_square - float(np.mean(rest**2)))
+    # On a noisy board what is left of a light hold, the noise taken off, is not told from rest by a few moments
+    tells_rest = excess < (PLAIN_BELOW * value) ** 2
     return Whitener(
         tuple((scale * learnt.coefficients).tolist()),
         samples.rate_hz,
-        rest_excess=unit**2 * max(0.0, scale**2 * rest_square - float(np.mean(rest**2))),
+        rest_excess=unit**2 * excess,
         plain_below=unit * PLAIN_BELOW * value,
         whole_above=unit * WHOLE_ABOVE * value,
         bandwidth_before_hz=learnt.bandwidth_before_hz,
         bandwidth_after_hz=learnt.bandwidth_after_hz,
         plain_independent_hz=_measure_independent(look.filtered, strong, samples.rate_hz, hop),
         independent_hz=_measure_independent(filtered, strong, samples.rate_hz, hop),
-        release_s=RELEASE_S,
+        release_s=RELEASE_S if tells_rest else 0.0,
     )
 
 
