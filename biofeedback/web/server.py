@@ -123,7 +123,7 @@ class Site:
 
     async def _start(self, request: Request) -> Response:
         if self.start is None:  # a start page still open elsewhere asks here where the session is led that began
-            place = find_place(request.scope["right"], len(self.seats)) if self.seats else "/"
+            place = find_place(request.scope["right"], len(self.seats)) if len(self.seats) > 1 else "/"
             return RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)
         return self._files.reply(request, "start/start.html")
 
