@@ -141,6 +141,13 @@ class Pairing:
             return None
         return device
 
+    def is_joined(self, device: Device, now_s: float) -> bool:
+        """Whether a device that was found still has its right: it was not sent away, and its 12 h are not over.
+
+        Asked before every message to its page, so it goes without the token.
+        """
+        return now_s <= device.until_s and any(each is device for each in self._devices.values())
+
     def revoke(self, number: int) -> None:
         """The right of one device ends now, and with it what it gave to others; SessionError if it is not there."""
         if number not in {device.number for device in self._devices.values()}:

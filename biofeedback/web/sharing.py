@@ -295,7 +295,7 @@ class Sharing:
             self._coaches.append(tell)
             tell(self.describe())
         try:
-            yield lambda: here or find_device(self.pairing, scope, self._clock()) is not None
+            yield lambda: here or (device is not None and self.pairing.is_joined(device, self._clock()))
         finally:
             if right.role == "coach":
                 self._coaches.remove(tell)

@@ -4,7 +4,17 @@ import pytest
 
 from biofeedback.errors import SessionError
 from biofeedback.web.access import find_place, may_visit, name_cookie, read_token
-from biofeedback.web.pairing import ALPHABET, COACH, MAX_TRIES, TRIES_WINDOW_S, VALID_S, Pairing, Right, show_code
+from biofeedback.web.pairing import (
+    ALPHABET,
+    COACH,
+    EVENING_S,
+    MAX_TRIES,
+    TRIES_WINDOW_S,
+    VALID_S,
+    Pairing,
+    Right,
+    show_code,
+)
 
 OURS = name_cookie(8765)
 FIRST, SECOND = Right("athlete", 1), Right("athlete", 2)
@@ -76,6 +86,17 @@ def test_one_device_is_sent_away_and_the_others_stay() -> None:
             pairing.revoke(number)
     pairing.join(pairing.invite(SECOND, 0.0).code, 0.0)
     assert [device.number for device in pairing.devices()] == [1, 3, 4]  # a number means one device for good
+
+
+def test_an_open_page_is_welcome_until_its_device_is_sent_away_swaps_its_right_or_the_evening_is_over() -> None:
+    pairing = Pairing()
+    tokens = [pairing.join(pairing.invite(right, 0.0).code, 0.0)[0] for right in (FIRST, SECOND, COACH)]
+    devices = [device for device in map(pairing.find_device, tokens) if device]
+    assert [pairing.is_joined(device, 1.0) for device in devices] == [True, True, True]
+    pairing.revoke(1)
+    pairing.join(pairing.invite(FIRST, 0.0).code, 0.0, earlier=tokens[1])
+    assert [pairing.is_joined(device, 1.0) for device in devices] == [False, False, True]
+    assert not pairing.is_joined(devices[2], EVENING_S + 1.0)
 
 
 def test_a_device_that_joins_again_swaps_its_right() -> None:
