@@ -14,7 +14,7 @@ from biofeedback.storage.recording import TEXTS, open_recording
 from biofeedback.storage.schema import FLOAT_DTYPE, TIMED, Row, to_json, unpack_counts
 
 LOST = "its channels or rate are lost in both copies"
-CURE = "fetch it from a backup, or take them from a recording of the same sensor: check --repair --like OTHER.hold"
+CURE = "restore a backup, or take them from a recording of the same sensor: check --repair --like OTHER.hold"
 Chunks = Iterable[tuple[Any, ...]]  # first_frame, n_frames, dtype, data
 
 

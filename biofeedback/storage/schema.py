@@ -154,7 +154,7 @@ def create_tables(connection: Executes, settings: Mapping[str, Any]) -> None:
 def set_copy_apart(connection: Executes, room_bytes: int = 0) -> None:
     """Put the copy of the settings at the end of the file, so that no one stretch of damage reaches both.
 
-    Behind ``room_bytes`` that rows to come will fill: of use while the file is small. Ordering the pages anew (VACUUM)
+    Behind ``room_bytes`` that rows to come will fill: of use while the file is small. Ordering the pages again (VACUUM)
     brings the copy back to the front.
     """
     rows = connection.execute("SELECT key, value, crc32 FROM meta_copy ORDER BY rowid").fetchall()

@@ -144,7 +144,7 @@ export class AngleSensor {
     this.send({ do: "phone_hidden", who: this.who, hidden: document.hidden });
   }
 
-  /** Tell when no reading comes, and when they come again; meanwhile listen anew now and then. */
+  /** Tell when no reading comes, and when they come again; meanwhile start listening again now and then. */
   watch() {
     const nowMs = performance.now();
     const isMute = this.hasAngle && !document.hidden && nowMs - this.lastEventMs > (this.isEmpty ? EMPTY_MS : WAIT_MS);

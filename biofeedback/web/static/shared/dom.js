@@ -42,7 +42,7 @@ export function setData(element, name, value) {
 }
 
 /**
- * A text whose digits change many times a second, within the room that its shape takes: nothing else is laid out anew.
+ * A text whose digits change many times a second, within the room that its shape takes: nothing else is laid out again.
  * @param {any} digits an element of class digits in one of class room
  * @param {string} text
  */

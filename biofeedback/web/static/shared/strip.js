@@ -58,7 +58,7 @@ export function stripFrame(h) {
 }
 
 /**
- * Changes when the strip has moved on by a pixel of the screen: in between there is nothing to be seen anew.
+ * Changes when the strip has moved on by a pixel of the screen: in between there is nothing new to be seen.
  * @param {number} endS session time at its right edge
  * @param {number} widthPx
  */
