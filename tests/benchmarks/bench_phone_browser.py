@@ -4,7 +4,8 @@
 
 Phone and coach are pages of one Chromium on this computer, the phone's over TLS under a network name. ``angle``: the
 phone is turned by 20 degrees at once; told are the first paint that moved by a twentieth of that, and half of it.
-``script``: the phone's page in a plan, its processor throttled four times, measuring and rating, in turns with neither.
+``script``: the phone's page in a plan, its processor throttled four times: measuring at the limb, rating by
+its slider as well, and neither, in turns.
 """
 
 from __future__ import annotations
@@ -125,23 +126,26 @@ def script(seconds: float) -> Callable[[Evening], None]:
         cdp.send("Performance.enable")
         cdp.send("Emulation.setCPUThrottlingRate", {"rate": THROTTLE})
         print(f"phone's page in a plan, throttled {THROTTLE} times; {describe_load()}")
-        shares: dict[bool, list[float]] = {True: [], False: []}
-        for measures in (True, False) * 3:
-            for button in ("angle-use", "slider-use") if measures else ():
+        ways = {"neither": (), "angle": ("angle-use",), "angle and slider": ("angle-use", "slider-use")}
+        shares: dict[str, list[float]] = {name: [] for name in ways}
+        for name, buttons in list(ways.items()) * 3:
+            for button in buttons:
                 page.evaluate(SWITCH, button)
-            if measures:
+            if buttons:
                 wait(lambda: evening.state["state"] == "live")
                 page.mouse.move(370, 400)
                 page.mouse.down()
             time.sleep(1.0)
-            shares[measures].append(share_of_script(cdp, seconds))
-            if measures:
+            shares[name].append(share_of_script(cdp, seconds))
+            if buttons:
                 page.mouse.up()
-                for button in ("angle-use", "slider-use"):
-                    page.evaluate(SWITCH, button)
-        whole, without = (float(np.median(shares[on])) for on in (True, False))
-        print(f"script of the page: measuring and rating {whole:.1f} % of a core, neither {without:.1f} %")
-        print(f"the phone's part: {whole - without:.1f} % (at most {SCRIPT_PERCENT:g} %)")
+            for button in buttons:
+                page.evaluate(SWITCH, button)
+        without = float(np.median(shares["neither"]))
+        for name, found in shares.items():
+            whole = float(np.median(found))
+            print(f"{name:<18}script of the page {whole:4.1f} % of a core, the phone's part {whole - without:4.1f} %")
+        print(f"{'at most':<18}{SCRIPT_PERCENT:g} %")
 
     return scenario
 
