@@ -102,9 +102,10 @@ class LslSource(ItemSource):
         return items
 
     def _find(self, lsl: Any) -> Any:
+        here = lsl.ContinuousResolver()  # listens all the while: one short look misses streams of a busy computer
         found = {info.uid(): info for info in lsl.resolve_byprop("name", self.name, 1, FIND_S)}
         if not found:
-            others = ", ".join(sorted({info.name() for info in lsl.resolve_streams(0.5)})) or "none"
+            others = ", ".join(sorted({info.name() for info in here.results()})) or "none"
             cure = f"start its program, in the same network; streams that are here: {others}"
             raise SourceError(f"there is no stream {self.name!r}", cure)
         found |= {info.uid(): info for info in lsl.resolve_byprop("name", self.name, 2, LISTEN_S)}

@@ -54,6 +54,7 @@ class Site:
     start: tuple[StartPage, Callable[[], None]] | None = None
     renew: Callable[[], None] | None = None
     own: OwnBrowsers | None = None
+    place: str = "/"
     _places: PagePlaces = field(init=False, default_factory=PagePlaces)
     _refusals: RefusalLog = field(init=False, default_factory=RefusalLog)
     _files: PageFiles = field(init=False, default_factory=PageFiles)
@@ -123,8 +124,7 @@ class Site:
 
     async def _start(self, request: Request) -> Response:
         if self.start is None:  # a start page still open elsewhere asks here where the session is led that began
-            place = find_place(request.scope["right"], len(self.seats)) if len(self.seats) > 1 else "/"
-            return RedirectResponse(place, status_code=303, headers=PAGE_HEADERS)
+            return RedirectResponse(self.place, status_code=303, headers=PAGE_HEADERS)
         return self._files.reply(request, "start/start.html")
 
     async def _renew(self, request: Request) -> Response:
@@ -211,13 +211,14 @@ async def open_page(
     certify: Callable[[Sequence[str]], PageCertificate] | None = None,
     own: OwnBrowsers | None = None,
     keeper: Keeper | None = None,
+    place: str = "/",
 ) -> AsyncIterator[str]:
     """Serve ``live`` while the block runs; yields the page's address. ``port=0`` takes any free one.
 
     ``review`` adds the place where recordings are looked at; without ``live`` it is the only one. ``others`` sit beside
     ``live`` as seats 2, 3, ...: every path takes ``?seat=2``, and ``/group`` shows all of them. ``start`` (what answers
     it, what to call when a session has begun) serves the start page instead of ``live``; ``renew`` is called when the
-    coach at this machine ends a session to go back there.
+    coach at this machine ends a session to go back there. Start pages that are still open are led to ``place``.
 
     With ``share`` the page can also be reached from the local network, by devices that know a one-time code; it is
     called with an invitation for each seat's athlete. ``certify`` finds the certificate for an address there; without
@@ -253,7 +254,7 @@ async def open_page(
         pairing = sharing.pairing if sharing else None
         hosts = [sock.getsockname()[0] for sock in bound] + list(certificate.names if certificate else ())
         access = Access.for_addresses(hosts, port, pairing, is_encrypted=certificate is not None)
-        app = Site(seats, sharing, review, start, renew, own).app(access)
+        app = Site(seats, sharing, review, start, renew, own, place).app(access)
         known = pairing.addresses if pairing else tuple
         servers = [(make_server(app, known), bound[:1] if certificate else bound)]
         if certificate:

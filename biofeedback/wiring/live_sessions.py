@@ -189,10 +189,12 @@ def _add_phone(source: Source, args: argparse.Namespace) -> tuple[Source, PhoneI
     return WithPhone(source, inbox), inbox
 
 
-async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: OwnBrowsers | None = None) -> bool:
+async def serve_sessions(
+    lives: Lives, args: argparse.Namespace, *, from_start: OwnBrowsers | None = None, place: str = "/"
+) -> bool:
     """Serve and run to the end; whether the coach asked for a new session.
 
-    With the browsers ``from_start`` the coach may do so, and their page is open already.
+    With the browsers ``from_start`` the coach may do so, and their page is open already; others follow to ``place``.
     """
     from biofeedback.web.own_browser import OwnBrowsers
     from biofeedback.web.seats import Seat
@@ -229,6 +231,7 @@ async def serve_sessions(lives: Lives, args: argparse.Namespace, *, from_start: 
         certify=choose_certifier(args),
         own=own,
         keeper=_find_keeper(next(iter(lives)).parent) if args.share and args.keeps_phones else None,
+        place=place,
     ) as address:
         for path, (_, request) in lives.items():
             print(f"{request.source.description}\nRecording to {path}")

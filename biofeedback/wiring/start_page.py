@@ -89,7 +89,7 @@ class LocalStartPage:
         check_s: float = CHECK_S,
         watch: FolderWatch | None = None,
     ) -> None:
-        self.choice: ChosenSession | None = None
+        self.place = ""  # where the session is led, once it has begun
         self.leaving = threading.Event()
         self._args = args
         self._folder: Path = args.folder or recordings_folder()
@@ -243,8 +243,8 @@ class LocalStartPage:
     def begin(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """Open the sensor and the recording, once; what was chosen is kept for next time."""
         choice = self._read(form)
-        self._begin([choice], form, read_answers(form, self._library()))
-        return {"place": choice.place}
+        self._begin([choice], choice.place, form, read_answers(form, self._library()))
+        return {"place": self.place}
 
     def seat(self, order: Mapping[str, Any]) -> dict[str, Any]:
         """Whether an athlete can sit in the group as the form says it."""
@@ -253,20 +253,24 @@ class LocalStartPage:
     def begin_group(self, order: Mapping[str, Any]) -> dict[str, Any]:
         """Open the sensors and recordings of up to four athletes, all or none."""
         choices = read_group(order, self._read)
-        self._begin(choices, order["forms"][0])
-        return {"place": "/group" if len(choices) > 1 else "/coach"}
+        self._begin(choices, "/group" if len(choices) > 1 else "/coach", order["forms"][0])
+        return {"place": self.place}
 
     def _begin(
-        self, choices: Sequence[ChosenSession], form: Mapping[str, Any], answers: Mapping[str, str] | None = None
+        self,
+        choices: Sequence[ChosenSession],
+        place: str,
+        form: Mapping[str, Any],
+        answers: Mapping[str, str] | None = None,
     ) -> None:
         self._watch.check()
         with self._sensors:
-            if self.choice is not None:
+            if self.place:
                 raise SessionError("a session has begun already", "reload the page")
             own = self._args.own_exercises or self._folder / EXERCISES_FILE
             keep_answers(own, choices[0].exercise, answers or {}, self._library())
             self._open_session(*choices)
-            self.choice = choices[0]
+            self.place = place
         with contextlib.suppress(BiofeedbackError):  # next time is not worth this evening's session
             save_text(self._folder / LAST_START, json.dumps(keep_fields(form), indent=1, ensure_ascii=True))
 
@@ -334,7 +338,7 @@ def run_from_start(args: argparse.Namespace, request: RequestSession, open_recor
             start_page = LocalStartPage(args, open_session=open_session, open_recording=open_recording, watch=watch)
             if not asyncio.run(serve_start_page(start_page, args, own, tell=tell)):
                 return 0
-            again = asyncio.run(serve_sessions(lives, args, from_start=own))
+            again = asyncio.run(serve_sessions(lives, args, from_start=own, place=start_page.place))
         tell_recordings(lives)
         if not again:
             print("Again:    biofeedback live (the page remembers what was chosen)")
@@ -396,7 +400,7 @@ async def serve_start_page(
     async with open_page(None, port=args.port, review=review, start=(start_page, over.set), own=own) as address:
         tell(address)
         await over.wait()
-    return start_page.choice is not None and not start_page.leaving.is_set()
+    return bool(start_page.place) and not start_page.leaving.is_set()
 
 
 def read_last(folder: Path) -> dict[str, Any] | None:
