@@ -102,6 +102,19 @@ for (const [w, h] of SIZES) {
   }
 }
 
+test("an effort beyond the scale is marked by two arrows that point up, whole, inside the top of the scale", () => {
+  for (const [w, h] of SIZES) {
+    const { ctx, left, right, ground, height, middle } = drawn(viewOf({ percent: 130, bandState: "above" }), { w, h });
+    const arrows = solidEdges(ctx, "above").filter((mark) => mark.paths.length === 2);
+    assert.equal(arrows.length, 1);
+    for (const [k, [foot, tip, other]] of arrows[0].paths.map(({ points }) => points).entries()) {
+      near([(foot[0] + other[0]) / 2, other[1]], [tip[0], foot[1]], "even");
+      assert.ok(ground - height < tip[1] && tip[1] < foot[1] && foot[1] < ground - height / 2, "up, at the top, and whole");
+      assert.ok(k ? foot[0] > middle && other[0] < right : foot[0] > left && other[0] < middle, "one on each side");
+    }
+  }
+});
+
 test("pushing while relaxing is asked for is hatched from the ground on", () => {
   const { ctx, ground, middle, yOf } = drawn(viewOf({ mode: "free", band: null, percent: 53, bandState: "pushing" }));
   const [hatch, ...more] = hatches(ctx);

@@ -46,7 +46,7 @@ export function askedAfter(state, send) {
   if (!asked || !state.plan_ran) return [];
   const said = asked.expect.said;
   const told = said ? make("p", { class: "small" }, `Expected beforehand: ${asked.expect.answers[said]}.`) : null;
-  const range = asked.range.wanted ? make("p", { class: "lead" }, rangeAfter(asked.range)) : null;
+  const range = asked.range.wanted ? make("p", { class: "lead" }, rangeAfterText(asked.range)) : null;
   return [told, end(asked.end, send), range].filter(Boolean);
 }
 
@@ -58,8 +58,8 @@ export function askedAfter(state, send) {
 export function rangeNote(state, name) {
   const range = state.asked?.range;
   if (!range?.plans.includes(name)) return "";
-  const wanted = range.places.filter((at) => !range.readings.some((one) => one.when === "before" && one.at === at));
-  return wanted.length ? `Read the range first, at ${wanted.join(" and at ")}.` : "The range before is read.";
+  const wanted = placesToRead(range, "before");
+  return wanted ? `Read the range first, at ${wanted}.` : "The range before is read.";
 }
 
 /**
@@ -84,9 +84,14 @@ export function earlyText(early, timeS) {
   return { text: `Not yet. ${left}${hurt}`, mayInsist: !early.why_not };
 }
 
-function rangeAfter({ places, readings }) {
-  const wanted = places.filter((at) => !readings.some((one) => one.when === "after" && one.at === at));
-  return wanted.length ? `Now read the range again, in the same way, at ${wanted.join(" and at ")}.` : "The range after is read.";
+/** What is asked for when a plan that wants the range is over. */
+export function rangeAfterText(range) {
+  const wanted = placesToRead(range, "after");
+  return wanted ? `Now read the range again, in the same way, at ${wanted}.` : "The range after is read.";
+}
+
+function placesToRead({ places, readings }, when) {
+  return places.filter((at) => !readings.some((one) => one.when === when && one.at === at)).join(" and at ");
 }
 
 /** @param {...any} children */
