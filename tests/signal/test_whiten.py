@@ -130,6 +130,17 @@ def test_chunk_sizes_and_gaps_leave_no_trace(size: int, release_s: float) -> Non
     assert np.concatenate([part.flags for part in parts]).tobytes() == expected.flags.tobytes()
 
 
+def test_a_filter_begins_at_its_turn_in_the_middle_of_a_long_chunk_too() -> None:
+    x = np.random.default_rng(8).normal(0, 50, (9000, 1))
+    parts: list[bytes] = []
+    for size in (1000, 8000):  # frames before the long chunk; the last one ends where the turn is
+        stream = LevelStream([EMG], RATE_HZ)
+        stream.whiten(0, WhiteningFilter((1.3, -0.9, 0.3)), 800)
+        parts.append(b"".join(stream.push(Chunk(at, x[at:to])).values.tobytes() for at, to in ((0, size), (size, 9000))))
+    is_same = parts[0] == parts[1]
+    assert is_same
+
+
 def test_the_next_turn_is_a_stretch_that_no_frame_has_entered() -> None:
     stream = LevelStream([EMG], RATE_HZ)
     assert stream.find_turn(0) == 0
