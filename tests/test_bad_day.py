@@ -370,9 +370,12 @@ def test_a_disk_that_stays_full_to_the_end_has_everything_saved_elsewhere(
     assert find_gaps(recording, (before_s - 1.0, end_s)) == 0
 
 
-def test_a_file_that_may_not_grow_any_more_is_as_good_as_a_full_disk(board: Board, start: Start) -> None:
+def test_a_file_that_may_not_grow_any_more_is_as_good_as_a_full_disk(
+    board: Board, start: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The same without root: the limit on the size of a file, set from outside while the program runs."""
     need(hasattr(resource, "prlimit"), "limits of another process can be set on Linux only")
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")  # Python would leave half a compiled module for later runs
     program = start()
     page = program.open_page()
     page.start_hold(board)

@@ -6,6 +6,7 @@ import resource
 import shutil
 import sqlite3
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -94,6 +95,7 @@ def test_no_room_for_a_new_recording(small_disk: Path) -> None:
 def test_a_write_that_fails_half_way_is_repeated(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The limit on file size cuts a write in the middle, as a failing drive does."""
     monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)  # Python would leave half a compiled module for later runs
     recorder = Recorder.create(tmp_path / "a.hold", make_settings(rate_hz=1000.0))
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (150_001, limits[1]))

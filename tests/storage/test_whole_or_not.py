@@ -19,7 +19,8 @@ from biofeedback.storage.whole_file import is_half_made
 
 from .helpers import need_module
 
-RUN = [sys.executable, "-c", "import sys; from biofeedback.cli import main; sys.exit(main(sys.argv[1:]))"]
+# -B: Python itself leaves half of a compiled module under its final name when the disk is full, for all later runs
+RUN = [sys.executable, "-B", "-c", "import sys; from biofeedback.cli import main; sys.exit(main(sys.argv[1:]))"]
 COMMANDS = {
     "csv": ["export", "{file}", "--to", "csv", "--out", "{out}"],
     "numpy": ["export", "{file}", "--to", "numpy", "--out", "{out}"],
