@@ -245,6 +245,11 @@ class _Finder(ast.NodeVisitor):
         for statement in node.body:
             self.visit(statement)
 
+    def visit_ClassDef(self, node: ast.ClassDef) -> None:
+        """Not whether it is frozen or has slots, which is how it is kept and not what it does."""
+        for statement in node.body:
+            self.visit(statement)
+
     def visit_JoinedStr(self, node: ast.JoinedStr) -> None:
         """Words."""
 
