@@ -208,3 +208,10 @@ def test_what_cannot_be_read_is_told_and_ends_what_it_would_have_ended(kind: str
     account = fold(events, channels=CHANNELS, settings={})
     assert account.phases[0].end_frame == 50
     assert "frame 50 cannot be read" in account.problems[0]
+
+
+def test_what_cannot_be_read_ends_nothing_that_it_would_not_have_ended() -> None:
+    events = [Event(0, "phase", {"kind": "passive", "index": 0}), Event(50, "rating", {"value": "much", "by": 7})]
+    account = fold(events, channels=CHANNELS, settings={})
+    assert account.phase is not None
+    assert "frame 50 cannot be read" in account.problems[0]
