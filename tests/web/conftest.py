@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import pytest
 
@@ -66,6 +67,13 @@ class Served:
 
         self.call(take_down())
 
+    def renew(self) -> None:
+        """A session as new at the same address, whatever was done to it; at another one where it was taken down."""
+        self.do(lambda live: live.renew())
+        if self._closed is None or self._closed.is_set():
+            self.port = 0
+            self.up()
+
     def end(self) -> None:
         self.down()
         self._loop.call_soon_threadsafe(self._loop.stop)
@@ -73,12 +81,19 @@ class Served:
         self._loop.close()
 
 
-@pytest.fixture
-def served() -> Iterator[Served]:
+@pytest.fixture(scope="module")
+def kept_served() -> Iterator[Served]:
     served = Served()
     served.up()
     yield served
     served.end()
+
+
+@pytest.fixture
+def served(kept_served: Served) -> Served:
+    """A session as new for each test. Its address is one for a module: what a browser has read from it, it keeps."""
+    kept_served.renew()
+    return kept_served
 
 
 @pytest.fixture(scope="module")  # its event loop must be gone before other modules run theirs
@@ -101,8 +116,18 @@ PRESSED = """new MutationObserver(() => {
 """
 
 
+# By browser: tabs that show nothing at the moment, each with what it was made with.
+IDLE: WeakKeyDictionary[Any, list[tuple[str, Any]]] = WeakKeyDictionary()
+MOST_IDLE = 3
+
+
 class Page:
-    """A page with everything it complained about; ``pressed``: the one press before the first hold was made."""
+    """A page with everything it complained about; ``pressed``: the one press before the first hold was made.
+
+    Its tab may have shown pages before it, which saves most of the work of opening one: the document is a new one,
+    nothing is stored, nobody has pressed anything. What is about opening itself, or changes more of the browser than
+    a page can, has a tab ``alone``.
+    """
 
     def __init__(
         self,
@@ -112,19 +137,59 @@ class Page:
         path: str = "",
         script: Path | None = None,
         pressed: bool = True,
+        alone: bool = False,
+        viewport: dict[str, int] | None = None,
+        color_scheme: str = "light",
         **options: Any,
     ) -> None:
-        self.context = browser.new_context(**({"viewport": {"width": 1280, "height": 800}} | options))
-        if script:
-            self.context.add_init_script(path=script)
-        self.context.set_default_timeout(90_000)  # a busy machine is slow, and not wrong
-        if pressed:
-            self.context.add_init_script(script=PRESSED)
-        self.tab = self.context.new_page()
+        scripts = ([script.read_text("utf-8")] if script else []) + ([PRESSED] if pressed else [])
+        self._idle = IDLE.setdefault(browser, [])
+        self._kind = None if alone or not pressed else repr((scripts, sorted(options.items())))
+        viewport = viewport or {"width": 1280, "height": 800}
+        tab = self._take_idle()
+        if tab is None:
+            context = browser.new_context(viewport=viewport, color_scheme=color_scheme, **options)
+            context.set_default_timeout(90_000)  # a busy machine is slow, and not wrong
+            for each in scripts:
+                context.add_init_script(script=each)
+            tab = context.new_page()
+        else:
+            tab.set_viewport_size(viewport)
+            tab.emulate_media(media="null", color_scheme=color_scheme, reduced_motion="no-preference")
+        self.tab = tab
+        self.context = tab.context
         self.complaints: list[str] = []
-        self.tab.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.tab.on("console", lambda said: self.complaints.append(said.text) if said.type == "error" else None)
-        self.tab.goto(served.address + path)
+        self._heard = {
+            "pageerror": lambda error: self.complaints.append(str(error)),
+            "console": lambda said: self.complaints.append(said.text) if said.type == "error" else None,
+        }
+        for event, hear in self._heard.items():
+            tab.on(event, hear)
+        tab.goto(served.address + path)
+
+    def _take_idle(self) -> Any:
+        for found in self._idle:
+            if found[0] == self._kind:
+                self._idle.remove(found)
+                return found[1]
+        return None
+
+    def close(self) -> None:
+        """Leave the tab to the next page of its kind, with nothing of this one in it."""
+        if self.tab.is_closed():
+            return
+        for event, hear in self._heard.items():
+            self.tab.remove_listener(event, hear)
+        if self._kind is None:
+            self.context.close()
+            return
+        self.tab.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
+        self.tab.goto("about:blank")  # it hears and draws nothing any more, and a press counts for the page that had it
+        self.tab.unroute_all()
+        self.context.clear_cookies()
+        self._idle.append((self._kind, self.tab))
+        if len(self._idle) > MOST_IDLE:
+            self._idle.pop(0)[1].context.close()
 
     def text(self, name: str) -> str:
         return str(self.tab.inner_text("#" + name))
@@ -144,4 +209,4 @@ def open_tab(browser: Any, served: Served) -> Iterator[Callable[..., Page]]:
 
     yield open_one
     for page in pages:
-        page.context.close()
+        page.close()

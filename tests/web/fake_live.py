@@ -186,6 +186,14 @@ class FakeLive:
         self.commands.clear()
         self.change()
 
+    def renew(self) -> None:
+        """As it was made, but for its revision: whatever a test has hung on to it is gone."""
+        updates, revision = self._updates, self.revision
+        vars(self).clear()
+        vars(self).update(vars(FakeLive()))
+        self._updates, self.revision = updates, revision
+        self.change()
+
     def change(self, **state: Any) -> None:
         """New values for parts of the state."""
         self._state = self._state | state

@@ -184,7 +184,7 @@ def test_the_number_can_be_read_from_three_metres_and_on_a_phone_from_where_the_
     """One channel; the page says 1.5 m where it is a phone, before the first hold."""
     width, height = size
     screen = {"width": width, "height": height}
-    page = open_tab(path=place, viewport=screen, screen=screen)
+    page = open_tab(path=place, viewport=screen)
     said = "[data-abilities] li:has-text('Number: large enough to read from') >> visible=true"
     distance_mm = 1500 if size in PHONES else 3000
     page.wait(lambda: page.tab.locator(said).count() == 1)
