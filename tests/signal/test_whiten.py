@@ -136,7 +136,8 @@ def test_a_filter_begins_at_its_turn_in_the_middle_of_a_long_chunk_too() -> None
     for size in (1000, 8000):  # frames before the long chunk; the last one ends where the turn is
         stream = LevelStream([EMG], RATE_HZ)
         stream.whiten(0, WhiteningFilter((1.3, -0.9, 0.3)), 800)
-        parts.append(b"".join(stream.push(Chunk(at, x[at:to])).values.tobytes() for at, to in ((0, size), (size, 9000))))
+        pieces = ((0, size), (size, 9000))
+        parts.append(b"".join(stream.push(Chunk(at, x[at:to])).values.tobytes() for at, to in pieces))
     is_same = parts[0] == parts[1]
     assert is_same
 
