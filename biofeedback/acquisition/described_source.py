@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from biofeedback.acquisition.clock import RateMeter, find_common_rate, is_measured
 from biofeedback.acquisition.decoder import Decoded, Frames
-from biofeedback.acquisition.first_lines import adopt_layout, check_comma, judge_first_lines, read_decimal
+from biofeedback.acquisition.first_lines import adopt_layout, check_meaning, judge_first_lines, read_decimal
 from biofeedback.acquisition.layout import Layout
 from biofeedback.acquisition.layout_decoder import LayoutDecoder
 from biofeedback.acquisition.profile import Profile, Transport
@@ -119,7 +119,7 @@ class DescribedSource(WireSource):
                 raise SourceError(
                     f"{self.target} sends {n_frames} frames in {waited_s:.0f} s", "give its rate: rate=..."
                 )
-        check_comma(self.profile, bytes(received), target=self.target)
+        check_meaning(self.profile, bytes(received), target=self.target)
         if measure:
             self._take_rate(meter.rate_hz or 0.0)
         else:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from biofeedback.acquisition.decoder import BadLines, Decoded, Text
 from biofeedback.acquisition.layout import Column, Layout, Understanding
+from biofeedback.acquisition.line_doubts import BITS_WORDS
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.reader import UNREADABLE_PERCENT, unreadable_trouble
 from biofeedback.acquisition.source import Decoder
@@ -54,17 +55,25 @@ def read_decimal(text: str | None) -> str | None:
     return DECIMALS[text]
 
 
-def check_comma(profile: Profile, received: bytes, *, target: str) -> None:
-    """Refuse to read the fractions of one number as a column of their own.
+def check_meaning(profile: Profile, received: bytes, *, target: str) -> None:
+    """Refuse lines of the declared number of numbers that mean something else.
 
     Raises
     ------
     SourceError
-        Lines that can be read as declared, though what follows their comma looks like a fraction.
+        What follows a comma looks like a fraction; a number that says which sensor the line is of; zeros and ones.
     """
     if profile.columns is not None or profile.packets is not None or profile.layout is not None or profile.decimal:
         return
     found = understand(received)
+    if found.problem == BITS_WORDS:
+        what, _, cure = found.problem.partition(": ")
+        raise SourceError(f"{target} prints {found.examples[-1].strip()[:SHOWN]!r}: {what}", cure)
+    if found.layout is not None and len(found.layout.templates) > 1:
+        raise SourceError(
+            f"{target} prints {' and '.join(repr(line.strip()[:SHOWN]) for line in found.examples[:2])} in turn",
+            'press "Read its lines" on the page, or keep a pattern for each of these lines in a profile',
+        )
     if found.layout is not None and found.layout.decimal == ",":
         n = len(found.columns)
         raise SourceError(

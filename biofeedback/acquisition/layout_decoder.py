@@ -23,7 +23,7 @@ from biofeedback.acquisition.decoder import (
     Text,
 )
 from biofeedback.acquisition.layout import ANSI, PLACEHOLDER, Layout
-from biofeedback.acquisition.text_tokens import NUMBERS, read_number
+from biofeedback.acquisition.text_tokens import NUMBERS, read_number, to_text
 
 SHOWN = 60  # characters of a line that does not fit
 _CLOCK = r"[0-9][0-9:.,/TZ +-]*[0-9Z]"
@@ -67,8 +67,8 @@ def _literal(text: str) -> str:
     if "{" in text or "}" in text:
         raise ValueError(f"{text!r}: a brace that belongs to no name; write two for one in the line")
     parts = []
-    for piece in re.findall(r"[ ]+|\t+|\w+|[^\w\s]", text):
-        if piece.isspace():
+    for piece in re.findall(r"[ ]+|\t+|\w+|[^\w \t]", text):
+        if piece[0] in " \t":
             parts.append("[ ]*\t[ \t]*" if "\t" in piece else "[ ]*" if _beside_mark(text, piece) else "[ ]+")
         else:
             parts.append(re.escape(piece) if piece.isalnum() else rf"[ ]*{re.escape(piece)}[ ]*")
@@ -156,10 +156,7 @@ class LayoutDecoder:
         if len(line) > MAX_LINE_BYTES:
             self._add_bad(f"line longer than {MAX_LINE_BYTES} bytes", decoded, rows)
             return None
-        try:
-            text = line.decode("utf-8")
-        except UnicodeDecodeError:
-            text = line.decode("latin-1")
+        text = to_text(line)
         self.last_line = text
         self.n_lines += 1
         order = range(self._next, self._next + len(self._patterns))

@@ -95,8 +95,9 @@ def _find_labels(tokens: Sequence[Token]) -> list[tuple[str, str]]:
     words: list[str] = []
     waiting = ""  # a unit in brackets before its number
     is_after = False  # a number: a unit may follow
-    for token in tokens:
-        is_unit = token.kind == "word" and token.text.lower() in UNITS
+    for k, token in enumerate(tokens):
+        is_label = next((each.text for each in tokens[k + 1 :] if each.kind != "space"), "") in ("=", ":")
+        is_unit = token.kind == "word" and token.text.lower() in UNITS and not is_label
         if token.kind in NUMBER_KINDS:
             found.append((" ".join(words), waiting))
             words, waiting, is_after = [], "", True

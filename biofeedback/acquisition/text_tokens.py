@@ -20,7 +20,8 @@ _UNIT_WORDS = (
 UNITS = {unit.lower(): unit for unit in _UNIT_WORDS}
 
 _CLOCK = (
-    r"\d{4}-\d{2}-\d{2}(?:[T ]\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?(?:Z|[+-]\d{2}:?\d{2})?)?"
+    r"\d{8}T\d{4}(?:\d{2}(?:[.,]\d+)?)?Z?"
+    r"|\d{4}-\d{2}-\d{2}(?:[T ]\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?(?:Z|[+-]\d{2}:?\d{2})?)?"
     r"|\d{1,2}[./]\d{1,2}[./]\d{4}(?:[T ]\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)?"
     r"|\d{1,2}:\d{2}:\d{2}(?:[.,:]\d+)?|\d{1,3}:\d{2}\.\d+"
 )
@@ -54,6 +55,19 @@ def _compile(decimal: str, *, is_hex: bool) -> re.Pattern[str]:
 _TOKENS = {(decimal, is_hex): _compile(decimal, is_hex=is_hex) for decimal in NUMBERS for is_hex in (False, True)}
 
 
+_SPACES_AND_SIGNS = str.maketrans({"\u00a0": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-"})
+_DASH_MINUS = re.compile(r"(?<![\w.])\u2013(?=[\d.])")
+
+
+def to_text(line: bytes) -> str:
+    """A line as text of as many characters, with plain spaces and a plain minus for those that only print so."""
+    try:
+        text = line.decode("utf-8")
+    except UnicodeDecodeError:
+        text = line.decode("latin-1")
+    return text if text.isascii() else _DASH_MINUS.sub("-", text.translate(_SPACES_AND_SIGNS))
+
+
 def tokenise(line: str, decimal: str = ".", *, is_hex: bool = False) -> list[Token]:
     """Tokens of one line in order; every character belongs to one. ``decimal`` ",." groups thousands by commas."""
     tokens: list[Token] = []
@@ -83,7 +97,9 @@ def read_number(text: str, decimal: str) -> float:
     return float(text)
 
 
-_ANY_CLOCK = re.compile(rf"(?<![\w.])(?:{_CLOCK})(?!\d)")
+ANY_CLOCK = re.compile(rf"(?<![\w.])(?:{_CLOCK})(?!\d)")
+_QUOTED = re.compile(r'"[+-]?\d*,\d+"')
+_PARTED_PAIRS = re.compile(r"\d,\d+, +[+-]?\d+,\d")  # 12,5, 3,7
 _DIGITS_COMMA = re.compile(r"(?<=\d),(?=\d)")
 _PAIR = re.compile(r"(?<![\d,.])[+-]?\d*,\d+(?![\d,.])")
 _POINT_NUMBER = re.compile(r"\d\.\d")
@@ -94,20 +110,28 @@ ENOUGH = 12  # different readings without a leading zero: one in four of real fr
 
 def judge_comma(lines: Sequence[str]) -> Literal["decimal", "column", "thousands", "unknown"]:
     """What a comma between two digits is in these lines, by structure alone; "column" where there is none."""
-    is_json = any(_is_json(line) for line in lines[-3:])  # there it parts columns by its standard
-    lines = [_ANY_CLOCK.sub("", line) for line in lines]
+    is_json = any(_is_json(line) for line in lines[-3:])  # there it parts columns by its standard, but for quoted ones
+    is_json = is_json and not any(_QUOTED.search(line) for line in lines)
+    lines = [ANY_CLOCK.sub("", line) for line in lines]
     with_comma = [line for line in lines if _DIGITS_COMMA.search(line)]
     if not with_comma or is_json:
         return "column"
+    return _judge_commas(lines, with_comma)
+
+
+def _judge_commas(
+    lines: Sequence[str], with_comma: Sequence[str]
+) -> Literal["decimal", "column", "thousands", "unknown"]:
     if any(_POINT_NUMBER.search(line) for line in with_comma):
         return _judge_with_points(lines, with_comma)
     groups = [re.findall(r"[\d,]*\d,[\d,]*\d", line) for line in with_comma]
     most = max(group.count(",") for line in groups for group in line)
     if most > 1:
-        return "column"
+        return _judge_runs([group.split(",") for line in groups for group in line])
     if _is_parted_otherwise(with_comma):
         return "decimal"
-    if any(re.search(r"\d,[+-]", line) or re.search(r"\d, +[+-]?\d", line) for line in lines):
+    is_parted = all(_PARTED_PAIRS.search(line) for line in with_comma)
+    if not is_parted and any(re.search(r"\d,[+-]", line) or re.search(r"\d, +[+-]?\d", line) for line in lines):
         return "column"
     return _judge_fractions([pair.split(",") for line in with_comma for pair in _PAIR.findall(line)])
 
@@ -115,7 +139,7 @@ def judge_comma(lines: Sequence[str]) -> Literal["decimal", "column", "thousands
 def _is_parted_otherwise(lines: Sequence[str]) -> bool:
     """Whether something else ends the numbers: another separator, a unit, quotes."""
     has_other = any(re.search(r"\d,\d+(?:\s*[^\W\d]\w*|\")?[ \t]*[;|\t]", line) for line in lines)
-    has_quotes = all(re.search(r'"[+-]?\d*,\d+"', line) for line in lines)
+    has_quotes = all(_QUOTED.search(line) for line in lines)
     return has_other or has_quotes or all(_has_unit(line) for line in lines)
 
 
@@ -145,6 +169,15 @@ def _judge_fractions(pairs: Sequence[Sequence[str]]) -> Literal["decimal", "colu
     if len(lengths) > 1:
         return "column" if len(set(after)) >= ENOUGH else "unknown"
     return "unknown"
+
+
+def _judge_runs(runs: Sequence[Sequence[str]]) -> Literal["decimal", "column"]:
+    """Several commas, no space: every second part is a fraction where only these have leading zeros, and one length."""
+    if any(len(run) % 2 for run in runs):
+        return "column"
+    whole, after = ([part for run in runs for part in run[k::2]] for k in (0, 1))
+    has_zero = [any(text[:1] == "0" and len(text) > 1 for text in parts) for parts in (whole, after)]
+    return "decimal" if has_zero == [False, True] and len({len(text) for text in after}) == 1 else "column"
 
 
 def _has_unit(line: str) -> bool:
