@@ -60,6 +60,7 @@ class Account:
     stopped: str | None = None
     paused: str | None = None
     stranger: str = ""
+    next_rate_hz: float | None = None  # that the sensor turned out to have, for the next start
     open_ask: RatingAsked | None = None
     pending_choice: BandChosen | None = None
     is_plan_over: bool = True

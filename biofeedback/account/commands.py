@@ -115,6 +115,7 @@ COMMANDS: Mapping[str, Command] = {
     ),
     "guide": Command("choose the channel that leads", {"channel": TEXT}),
     "device": Command("say what holds now that another sensor answers", {"answer": TEXT}),
+    "keep_rate": Command("use the measured rate of the sensor from the next start on", {"rate_hz": NUMBER}),
     "start_plan": Command(
         "begin a plan, with ``anyway`` before the rest after a maximum is over, or before a set that would be wasted",
         {"plan": TEXT},

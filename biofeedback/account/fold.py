@@ -36,6 +36,7 @@ from biofeedback.account.kinds import (
     PositionJudged,
     PracticeMade,
     RangeRead,
+    RateKept,
     RatingAsked,
     RatingGiven,
     RelaxationJudged,
@@ -129,6 +130,10 @@ def _record_maximum(frame: int, said: MaximumSet, *, limited: str = "") -> Maxim
 
 def _ignore(account: Account, frame: int, payload: Any) -> None:
     """Certificates, checks of the scale and where relaxing is asked mean nothing for the account."""
+
+
+def _keep_rate(account: Account, frame: int, payload: RateKept) -> None:
+    account.next_rate_hz = payload.measured_hz
 
 
 def _read_cautions(account: Account, frame: int, payload: CautionsRead) -> None:
@@ -463,6 +468,7 @@ _ACT: Mapping[type[Payload], Any] = {
     FeedbackSwitched: _switch_feedback,
     SetupCorrected: _correct_setup,
     DeviceNoticed: _notice_device,
+    RateKept: _keep_rate,
     Noted: _note,
     Answered: _answer,
     Relaxed: _ignore,

@@ -502,6 +502,16 @@ class CertificateMade:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RateKept:
+    """The sensor sends ``measured_hz`` readings a second, not ``declared_hz``: used from the next start on only."""
+
+    kind: ClassVar[str] = "rate"
+    declared_hz: float
+    measured_hz: float
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ScaleChecked:
     """A known load weighed with the scale in use, all in ``unit``; ``warning`` is empty when it agrees."""
 
@@ -573,6 +583,7 @@ Payload: TypeAlias = (
     | SetupCorrected
     | DeviceNoticed
     | CertificateMade
+    | RateKept
     | ScaleChecked
     | Noted
     | Answered

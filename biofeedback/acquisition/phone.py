@@ -270,6 +270,11 @@ class WithPhone(ItemSource):
         return self._reader.trouble if self._reader else ""
 
     @property
+    def deviating_rate_hz(self) -> float | None:  # type: ignore[override]
+        """The sensor's."""
+        return self._reader.deviating_rate_hz if self._reader else None
+
+    @property
     def said(self) -> float | None:
         """Of a simulated athlete."""
         return self.inner.said

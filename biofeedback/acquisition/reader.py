@@ -111,6 +111,11 @@ class Reader:
         self._notice_passing(items, now_s)
         return items
 
+    @property
+    def deviating_rate_hz(self) -> float | None:
+        """The rate that arrives where it is over 1 % off the declared one, else None."""
+        return self.timeline.deviating_rate_hz if self.trouble in ("", self._rate_trouble) else None
+
     def _notice_silence(self, now_s: float, trouble: str) -> list[Item]:
         items = self.timeline.silence(now_s)
         is_mute = not self.timeline.next_frame and now_s - self._started_s > MUTE_S
@@ -200,6 +205,11 @@ class ItemReader:
     """The same for a source that has frames already."""
 
     clock_drift_ppm = None
+
+    @property
+    def deviating_rate_hz(self) -> float | None:
+        """The rate that arrives where it is over 1 % off the declared one, else None."""
+        return self.source.deviating_rate_hz
 
     def __init__(self, source: ItemSource) -> None:
         self.source = source

@@ -146,6 +146,7 @@ class ItemSource(Source):
 
     n_lines: int = 0  # seen, and how many of them could not be read
     n_bad_lines: int = 0
+    deviating_rate_hz: float | None = None  # what arrives, where that is over 1 % off and one sensor's to put right
 
     @abstractmethod
     def read_items(self) -> list[Item]:

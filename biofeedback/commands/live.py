@@ -19,6 +19,8 @@ from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.assembly import add_session_arguments
 from biofeedback.wiring.certificates import FOLDER, choose_certificates, scale_channels
 from biofeedback.wiring.group import pick_own, seat_athletes
+from biofeedback.wiring.kept_rates import NAME as RATES
+from biofeedback.wiring.kept_rates import use_kept_rate
 from biofeedback.wiring.leftovers import tell_unfinished
 from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
 from biofeedback.wiring.maxima import parse_maximum
@@ -97,6 +99,10 @@ def request_session(url: str, athlete: str, codes: Sequence[str], args: argparse
     earlier = pick_own(args.carry, athlete, codes, "--carry")
     certificates = pick_own(args.certificate, athlete, codes, "--certificate")
 
+    folder = args.folder or recordings_folder()
+    used = use_kept_rate(folder, url)
+    if used != url:
+        print(f"{used}: the rate that this sensor turned out to have, kept in {folder / RATES}")
     kept = None if args.no_certificate else (args.folder or recordings_folder()) / FOLDER
 
     def scale(channels: Sequence[Channel]) -> tuple[list[Channel], dict[str, Any]]:
@@ -111,7 +117,7 @@ def request_session(url: str, athlete: str, codes: Sequence[str], args: argparse
         if way := getattr(args, "way", None):  # chosen on the page
             session.command(way, by="coach")
 
-    return SessionRequest(open_source(url, open_recording=open_recording), athlete, scale=scale, prepare=prepare)
+    return SessionRequest(open_source(used, open_recording=open_recording), athlete, scale=scale, prepare=prepare)
 
 
 def list_exercises(folder: Path, own: Path | None) -> int:

@@ -18,6 +18,7 @@ from biofeedback.account.kinds import (
     Noted,
     NumbersTrusted,
     PositionJudged,
+    RateKept,
     RatingGiven,
     Resumed,
     SetupCorrected,
@@ -41,6 +42,7 @@ from biofeedback.session.state import SessionState
 from biofeedback.session.values import parse_rating, read_number, read_text
 from biofeedback.session.zeroing import Zeroing
 
+MOST_OFF = 4.0  # times the declared rate: what is further off is another sensor
 LATE_STOP_S = 1.0  # heard so much later than pressed, it is on record
 
 Message: TypeAlias = Mapping[str, Any]
@@ -334,6 +336,13 @@ def _device(engine: SessionState, message: Message, by: str) -> None:
     engine.settle_device(keeps=answer == "keep", by=by)
 
 
+def _keep_rate(engine: SessionState, message: Message, by: str) -> None:
+    """The rate that arrives, for the next start: the times of what is recorded here stay as they are."""
+    declared_hz = engine.levels.hop * engine.level_rate_hz
+    measured_hz = read_number(message, "rate_hz", declared_hz / MOST_OFF, declared_hz * MOST_OFF)
+    engine.emit(RateKept(declared_hz=declared_hz, measured_hz=measured_hz, by=by))
+
+
 def _need_cautions(engine: SessionState) -> None:
     if engine.stage == "cautions":
         raise SessionError("the cautions have not been read", "read and accept them first")
@@ -398,6 +407,7 @@ ACTIONS: Mapping[str, Callable[[SessionState, Message, str], None]] = {
     "effort": _effort,
     "revise_maximum": _revise_maximum,
     "device": _device,
+    "keep_rate": _keep_rate,
     **CARE_ACTIONS,
     **PHASE_ACTIONS,
     **SCALE_ACTIONS,

@@ -21,7 +21,7 @@ from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.phone import PhoneFeed, carry_out_phone, describe_phone
 from biofeedback.session.session import Session
 from biofeedback.session.updates import Updates
-from biofeedback.session.view import describe_session
+from biofeedback.session.view import describe_session, offer_rate
 
 LOG = logging.getLogger("biofeedback.session")
 UPDATES_PER_S = 75  # batches come 61 times a second: each goes out at once, none waits for a timer
@@ -47,6 +47,10 @@ class Feed(Protocol):
     @property
     def trouble(self) -> str:
         """One line for the page about the wire, with its cure; empty when all is well."""
+
+    @property
+    def deviating_rate_hz(self) -> float | None:
+        """Readings a second that arrive, where they are over 1 % off what was declared; else None."""
 
     @property
     def device_id(self) -> str:
@@ -129,6 +133,7 @@ class LiveSession:
             self.session.recorder.problem,
             self._feed.said,
             self._feed.trouble,
+            self._feed.deviating_rate_hz,
             id(self._answer),
             self._phone and (self._phone.who, (describe_phone(self._phone) or {}).get("state")),
         )
@@ -142,6 +147,9 @@ class LiveSession:
         state = describe_session(self.engine, said=self._feed.said)
         if self._feed.trouble:
             state["message"] = {"level": "error", "text": self._feed.trouble, "cure": ""}
+        measured_hz = self._feed.deviating_rate_hz
+        if measured_hz and (self._feed.trouble or not (state["message"] or self.engine.activity)):
+            state["message"] = offer_rate(self.engine, measured_hz) or state["message"]
         return {
             **state,
             "phone": describe_phone(self._phone),

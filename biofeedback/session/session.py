@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, Protocol
 
 from biofeedback.account.codec import write_payload
-from biofeedback.account.kinds import Answered, CertificateMade, Noted, try_read
+from biofeedback.account.kinds import Answered, CertificateMade, Noted, RateKept, try_read
 from biofeedback.account.values import Maximum
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Band, Cue, Event, Item, Note
@@ -32,7 +33,8 @@ class Session:
     """``take`` items in order, ``command`` in between; every item and event goes to the recorder.
 
     ``utc`` gives the time that events are stamped with, ``cue`` is told what the athlete is asked to do.
-    ``save_certificate``, when set, is handed every scale certificate, to keep it beside the recordings;
+    ``save_certificate``, when set, is handed every scale certificate, to keep it beside the recordings, ``keep_rate``
+    the rate in Hz to open this sensor with next time;
     ``broadcast`` is called with the new events after whatever the session has taken.
     """
 
@@ -42,6 +44,7 @@ class Session:
         self.engine = engine
         self.recorder = recorder
         self.save_certificate: Callable[[Mapping[str, Any]], object] | None = None
+        self.keep_rate: Callable[[float], object] | None = None
         self.broadcast: Callable[[Sequence[Event]], object] | None = None
         self._utc = utc
         self._give_cue = cue
@@ -91,15 +94,17 @@ class Session:
             self.recorder.event(replace(event, utc=self._utc()))
             payload = try_read(event)
             if isinstance(payload, CertificateMade) and self.save_certificate:
-                self._save_certificate(self.save_certificate, write_payload(payload))
+                self._keep(partial(self.save_certificate, write_payload(payload)))
+            if isinstance(payload, RateKept) and self.keep_rate:
+                self._keep(partial(self.keep_rate, payload.measured_hz))
         if self.engine.cue is not self._cue:
             self._cue = self.engine.cue
             self._give_cue(self._cue)
         if self.broadcast:
             self.broadcast(events)
 
-    def _save_certificate(self, save: Callable[[Mapping[str, Any]], object], data: Mapping[str, Any]) -> None:
+    def _keep(self, save: Callable[[], object]) -> None:
         try:
-            save(data)
+            save()
         except BiofeedbackError as error:  # the recording has it too; the session goes on
             self.engine.message = {"level": "error", "text": error.what, "cure": error.cure}

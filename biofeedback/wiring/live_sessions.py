@@ -31,6 +31,7 @@ from biofeedback.wiring.broadcast import begin_broadcast
 from biofeedback.wiring.browser import add_key, show_page
 from biofeedback.wiring.certificates import FOLDER, save_certificate
 from biofeedback.wiring.encryption import choose_certifier
+from biofeedback.wiring.kept_rates import keep_rate
 from biofeedback.wiring.last_time import find_last_time
 from biofeedback.wiring.plans import FOLDER as PLANS_FOLDER
 from biofeedback.wiring.plans import PlanShelf
@@ -56,6 +57,11 @@ class WiredFeed:
     def trouble(self) -> str:
         """One line about the wire."""
         return self._reader.trouble
+
+    @property
+    def deviating_rate_hz(self) -> float | None:
+        """What arrives, where it is not what was declared."""
+        return self._reader.deviating_rate_hz
 
     @property
     def device_id(self) -> str:
@@ -162,6 +168,7 @@ def _open_live(
         with contextlib.ExitStack() as stack, open_recorder(path, settings) as recorder:
             session = make_session(source, recorder, setup, plans, utc=now_utc, channels=channels, folder=folder)
             session.save_certificate = partial(save_certificate, folder / FOLDER, source.url)
+            session.keep_rate = partial(keep_rate, folder, source.url)
             shelf.engines.append(session.engine)
             if args.lsl:
                 stack.callback(begin_broadcast(session, args.lsl).close)

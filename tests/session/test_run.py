@@ -10,8 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from biofeedback.account.fold import fold
 from biofeedback.account.values import Maximum
-from biofeedback.errors import AnalysisError, SessionError
+from biofeedback.errors import AnalysisError, PlanError, SessionError
 from biofeedback.model import Channel, Chunk, Gap
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.engine import Engine
@@ -30,6 +31,7 @@ class HandFeed:
         self.said = None
         self.trouble = ""
         self.device_id = ""
+        self.deviating_rate_hz = None
         self.is_closed = False
         self.frame = 0
 
@@ -287,3 +289,50 @@ def test_a_session_that_ends_in_a_hold_says_so_on_record(is_over):
     assert stops == ([] if is_over else ["the session ended during the hold"])
     ends = [event.data["kind"] for event in rig.recorder.events if event.kind == "phase"]
     assert ends[-1] == "end"
+
+
+def test_a_sensor_that_is_not_as_fast_as_declared_is_offered_for_the_next_start_at_one_press():
+    """The press goes on record and changes nothing that was recorded: levels before and after it are on one grid."""
+    rig, kept = Rig(), []
+
+    async def script(live, rig):
+        live.session.keep_rate = kept.append
+        await make_ready(live, rig)
+        rig.feed.trouble, rig.feed.deviating_rate_hz = "the sensor sends 97.5 readings a second", 97.5
+        message = live.state()["message"]
+        assert "97.5 a second, not 100 (-2.5 %)" in message["text"]
+        (press,) = message["actions"]
+        assert press["title"] == "Use 97.5 a second next time"
+        rig.feed.trouble = ""  # it is told for a minute; the press stays as long as nothing else is said
+        assert live.state()["message"] == message
+        level = live.engine.level
+        live.command(press["command"], by="coach")
+        assert kept == [97.5]
+        event = rig.recorder.events[-1]
+        assert (event.kind, event.data) == ("rate", {"declared_hz": 100.0, "measured_hz": 97.5, "by": "coach"})
+        assert "actions" not in live.state()["message"]
+        assert "97.5 readings a second are used from the next start on" in live.state()["message"]["text"]
+        rig.feed.put(1.0)
+        await until(live, lambda: live.engine.level == level + 100)  # a second at the declared rate, as before
+        with pytest.raises(SessionError, match="out of range"):
+            live.command({"do": "keep_rate", "rate_hz": 5000.0}, by="coach")
+
+    rig.run(script)
+    channels = [Channel(name="force", kind="force", unit="N")]
+    assert fold(rig.recorder.events, channels=channels, settings={}).next_rate_hz == 97.5
+
+
+def test_a_rate_that_cannot_be_kept_is_told_and_stays_on_record():
+    rig = Rig()
+
+    async def script(live, rig):
+        def refuse(rate_hz):
+            raise PlanError("rates.json was not saved", "free some disk space")
+
+        live.session.keep_rate = refuse
+        live.command({"do": "accept_cautions"}, by="coach")
+        live.command({"do": "keep_rate", "rate_hz": 97.5}, by="coach")
+        assert live.state()["message"]["text"] == "rates.json was not saved"
+        assert rig.recorder.events[-1].kind == "rate"
+
+    rig.run(script)

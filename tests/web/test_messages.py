@@ -67,6 +67,7 @@ GOOD = [
     {"do": "position", "answer": "held", "phase_index": 1},
     {"do": "revise_maximum", "channel": "force", "value": 450.5},
     {"do": "device", "answer": "keep"},
+    {"do": "keep_rate", "rate_hz": 79.6},
     {"do": "end_phase"},
     {"do": "extend_phase", "seconds": 10},
     {"do": "choose_band", "low": 40, "high": 50},

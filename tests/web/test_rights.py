@@ -181,7 +181,8 @@ ATHLETES = {
 }  # fmt: skip
 COACHES = {
     "accept_cautions", "zero", "screening", "practice", "attempt", "way", "reject_attempt", "accept_maximum",
-    "typed_maximum", "revise_maximum", "guide", "device", "start_plan", "choose_band", "end_phase", "extend_phase",
+    "typed_maximum", "revise_maximum", "guide", "device", "keep_rate", "start_plan", "choose_band", "end_phase",
+    "extend_phase",
     "correct", "position", "limit", "take_up", "resume", "finish", "note", "covariates", "feedback", "scale_load",
     "scale_undo", "scale_creep", "scale_finish", "scale_check", "open_plan", "check_plan", "save_plan",
     "save_exercise", "invite", "trust_numbers",
