@@ -34,7 +34,7 @@ def find_hum(frequency_hz: FloatArray, power: FloatArray, rate_hz: float) -> tup
     first, last = _find_span(frequency_hz, len(power), rate_hz)
     middle = first + int(power[first:last].argmax())
     within = slice(max(0, middle - 1), middle + 2)
-    if power[within].sum() < LEAST_LINE * total or not _is_line(power, middle, step_hz):
+    if power[within].sum() < LEAST_LINE * total or not _is_line(power[None], np.array([middle]), step_hz)[0]:
         return None, 0.0
     line_hz = locate_line(power, middle) * step_hz
     candidates = [line_hz / n for n in range(1, N_HARMONICS + 1)]
@@ -47,14 +47,17 @@ def find_hum(frequency_hz: FloatArray, power: FloatArray, rate_hz: float) -> tup
 
 
 def may_hum(frequency_hz: FloatArray, power: FloatArray, rate_hz: float) -> NDArray[np.bool_]:
-    """Which spectra ``(n, n_bins)`` have a line strong enough to be worth `find_hum`: a look at all of them at once."""
+    """Which spectra ``(n, n_bins)`` have a line, so that they are worth `find_hum`: a look at all of them at once."""
     first, last = _find_span(frequency_hz, power.shape[-1], rate_hz)
     if last <= first:
         return np.zeros(len(power), dtype=np.bool_)
     middle = first + power[:, first:last].argmax(axis=-1)
     rows = np.arange(len(power))
     line = power[rows, middle - 1] + power[rows, middle] + power[rows, middle + 1]
-    return np.asarray(line >= LEAST_LINE * power.sum(axis=-1), dtype=np.bool_)
+    strong = np.flatnonzero(line >= LEAST_LINE * power.sum(axis=-1))
+    worth = np.zeros(len(power), dtype=np.bool_)
+    worth[strong] = _is_line(power[strong], middle[strong], float(frequency_hz[1]))
+    return worth
 
 
 def _find_span(frequency_hz: FloatArray, n_bins: int, rate_hz: float) -> tuple[int, int]:
@@ -75,10 +78,15 @@ def locate_line(power: FloatArray, middle: int) -> float:
     return middle + side * max(0.0, (2 * ratio - 1) / (ratio + 1))
 
 
-def _is_line(power: FloatArray, middle: int, step_hz: float) -> bool:
+def _is_line(power: FloatArray, middle: NDArray[np.intp], step_hz: float) -> NDArray[np.bool_]:
+    """Whether the strongest bin ``middle`` (n,) of each spectrum ``(n, n_bins)`` stands out from those around it."""
+    if not len(power):
+        return np.zeros(0, dtype=np.bool_)
     near, far = max(2, round(3 / step_hz)), max(6, round(12 / step_hz))
-    around = np.concatenate((power[max(0, middle - far) : middle - near], power[middle + near + 1 : middle + far]))
-    return bool(around.size and power[middle] > PROMINENCE * np.median(around))
+    beside = np.concatenate((np.arange(-far, -near), np.arange(near + 1, far)))
+    around = np.take_along_axis(power, (middle[:, None] + beside).clip(0, power.shape[1] - 1), axis=1)
+    strongest = np.take_along_axis(power, middle[:, None], axis=1)[:, 0]
+    return np.asarray(strongest > PROMINENCE * np.median(around, axis=1), dtype=np.bool_)
 
 
 def find_lines(frequency_hz: FloatArray, fundamental_hz: float) -> NDArray[np.bool_]:

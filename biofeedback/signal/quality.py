@@ -129,8 +129,14 @@ class EmgCheck:
         worth = may_hum(self._frequency_hz, power.reshape(-1, power.shape[-1]), self._rate_hz).reshape(n, -1)
         slow, whole = together[..., : self._n_slow].sum(axis=-1), together.sum(axis=-1)
         slow_share = slow / np.where(whole > 0, whole, 1.0)
+        tells = (worth | (slow_share > LOOSE_SHARE) | (active > self._most_active[0])).any(axis=1).tolist()
+        quietest = np.minimum.accumulate(np.where(active > 0, active, np.inf), axis=0)
         for k in range(n):
-            verdicts[k] = self._find_loose(slow[k], slow_share[k], active[k], n_known[k]) * _ELECTRODE
+            if not tells[k]:  # as nearly all
+                self._suspect_hz = None
+                continue
+            least = np.minimum(self._least_active, quietest[k])
+            verdicts[k] = self._find_loose(slow[k], slow_share[k], active[k], least, n_known[k]) * _ELECTRODE
             hums = {c: find_hum(self._frequency_hz, power[k, c], self._rate_hz) for c in np.flatnonzero(worth[k])}
             for channel, (_, share) in hums.items():
                 verdicts[k, channel] |= _HUM * (share > HUM_MOST)
@@ -139,21 +145,24 @@ class EmgCheck:
                 verdicts[k] |= _SETTLING
                 n, verdicts = k + 1, verdicts[: k + 1]
                 break
+        self._least_active = np.minimum(self._least_active, quietest[n - 1])
         self._recent = spectra[n : n + LOOSE_STRETCHES - 1].copy()
         return verdicts
 
     def _find_loose(
-        self, slow: FloatArray, share: FloatArray, active: FloatArray, n_known: FloatArray
+        self, slow: FloatArray, share: FloatArray, active: FloatArray, least: FloatArray, n_known: FloatArray
     ) -> NDArray[np.bool_]:
-        """Which channels drift more than their muscle speaks, ``(n_channels,)``: slow power of late, its share."""
+        """Which channels drift more than their muscle speaks, ``(n_channels,)``: slow power of late, its share.
+
+        ``active`` is the muscle's power, ``least`` that of the quietest second so far.
+        """
         if (active > self._most_active[0]).any():
             self._most_active = np.sort(np.concatenate((self._most_active, active[None])), axis=0)[1:]
-        np.minimum(self._least_active, np.where(active > 0, active, np.inf), out=self._least_active)
         drifts = share > LOOSE_SHARE
         if not drifts.any():
             return drifts
         usual = self._most_active[0]
-        is_known = usual > ACTIVE_TIMES * self._least_active
+        is_known = usual > ACTIVE_TIMES * least
         enough = np.where(is_known, slow > LOOSE_OF_ACTIVITY * n_known * usual, share > LOOSE_UNKNOWN_SHARE)
         return np.asarray(drifts & enough, dtype=np.bool_)
 

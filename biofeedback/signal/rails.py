@@ -7,6 +7,8 @@ anything just before it. Limits are common practice, no source.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -63,17 +65,19 @@ class RailCheck:
         self.learns = not bool(declared.all()) and any(c.kind not in UNJUDGED_KINDS for c in channels)
         learns = ~declared & np.array([c.kind not in UNJUDGED_KINDS for c in channels])
         swings = np.array([c.kind == "emg" and not c.envelope for c in channels])
-        self._learns: NDArray[np.bool_] = np.concatenate((learns, learns))  # the upper ends, then the lower ones
-        self._swings: NDArray[np.bool_] = np.concatenate((swings, swings))
+        both = (2 * n, 1)  # the upper ends, then the lower ones
+        self._learns: NDArray[np.bool_] = np.concatenate((learns, learns))[:, None]
+        self._swings: NDArray[np.bool_] = np.concatenate((swings, swings))[:, None]
         self._n, self._n_stretch, self._n_filled = n, n_stretch, 0
         self._hops: FloatArray = np.full((2 * n, n_stretch), -np.inf)
-        self._end, self._other = np.full(2 * n, -np.inf), np.full(2 * n, np.inf)
-        self._n_at, self._n_near, self._n_visits, self._n_between = np.zeros((4, 2 * n), dtype=np.int64)
+        self._end, self._other = np.full(both, -np.inf), np.full(both, np.inf)
+        self._near_end = self._left_end = self._far_end = self._end
+        self._n_at, self._n_near, self._n_visits, self._n_between = np.zeros((4, *both), dtype=np.int64)
+        self._n_between[~self._learns] = N_BETWEEN
+        self._is_code, self._is_wide = np.zeros((2, *both), dtype=np.bool_)
         self._has_left: NDArray[np.bool_] = np.zeros(2 * n, dtype=np.bool_)
-        self._near_end, self._left_end = np.full((2, 2 * n), -np.inf)
-        self._rails: FloatArray = np.full(2 * n, np.inf)
-        self._is_code: NDArray[np.bool_] = np.zeros(2 * n, dtype=np.bool_)
-        self._is_any = False
+        self._rails: FloatArray = np.full(both, np.inf)
+        self._is_any = self._is_settled = False
 
     def push(self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
         """Extremes of the next hops, ``(n_channels, n_hops)``, in one stretch or whole ones: which are cut off."""
@@ -82,20 +86,11 @@ class RailCheck:
         ends = np.concatenate((high, -low))
         if is_missing is not None:
             ends[:, is_missing] = -np.inf
-        found = np.zeros(ends.shape, dtype=np.bool_)
         stretches = ends.reshape(len(ends), -1, self._n_stretch)
-        tops, lowest = stretches.max(axis=2), _lowest(stretches)
-        first, n = 0, stretches.shape[1]
-        while first < n:
-            quiet = self._is_quiet(tops[:, first:], lowest[:, first:])
-            after = first + int(np.append(quiet, False).argmin())  # the next that teaches something, or the end
-            self._has_left |= (lowest[:, first:after] < self._left_end[:, None]).any(axis=1)
-            part = slice(first * self._n_stretch, (after + 1) * self._n_stretch)
-            if self._is_any:
-                found[:, part] = ends[:, part] >= self._rails[:, None]
-            if after < n:
-                self._learn(stretches[:, after], tops[:, after], lowest[:, after])
-            first = after + 1
+        rails = np.concatenate((self._rails, self._learn(stretches)), axis=1)[:, :-1]
+        if not (rails < np.inf).any():
+            return None
+        found: NDArray[np.bool_] = (stretches >= rails[:, :, None]).reshape(ends.shape)
         return found[: self._n] | found[self._n :] if found.any() else None
 
     def _push_part(
@@ -108,63 +103,95 @@ class RailCheck:
             part[:, is_missing] = -np.inf
         found = None
         if self._is_any:
-            beyond = part >= self._rails[:, None]
+            beyond = part >= self._rails
             if np.logical_or.reduce(beyond, axis=None):
                 found = beyond[: self._n] | beyond[self._n :]
         self._n_filled += low.shape[1]
         if self._n_filled == self._n_stretch:
             self._n_filled = 0
-            top, lowest = self._hops.max(axis=1), _lowest(self._hops)
-            if self._is_quiet(top[:, None], lowest[:, None])[0]:
-                self._has_left |= lowest < self._left_end
-            else:
-                self._learn(self._hops, top, lowest)
+            self._learn(self._hops[:, None])
         return found
 
-    def _is_quiet(self, tops: FloatArray, lowest: FloatArray) -> NDArray[np.bool_]:
-        """Whether each stretch stays within the known range and away from its ends, as most do."""
-        inside = (tops < self._near_end[:, None]) & (lowest >= self._other[:, None])
-        return np.asarray(inside.all(axis=0), dtype=np.bool_)
+    def _learn(self, ends: FloatArray) -> FloatArray:
+        """Take whole stretches, ``(2 n_channels, n_stretches, n_hops)``; the rails that hold after each of them.
 
-    def _learn(self, ends: FloatArray, top: FloatArray, lowest: FloatArray) -> None:
-        """Take a whole stretch, ``(2 n_channels, n_hops)``; ends of the range with the sign that makes them upper."""
-        grown = top > self._end
-        np.copyto(self._end, top, where=grown)
-        for kept in (self._n_at, self._n_near, self._n_visits):  # what lay between lies between
-            kept[grown] = 0
-        np.minimum(self._other, lowest, out=self._other)
-        width = np.where(np.isfinite(self._other), self._end - self._other, 0.0)
-        self._near_end, self._left_end = self._end - NEAR * width, self._end - 0.1 * width
-        at = ends == self._end[:, None]
-        below = self._near_end[:, None]
-        near = (ends >= below) & ~at
-        is_there = at.any(axis=1)
-        self._n_at += at.sum(axis=1)
-        self._n_near += near.sum(axis=1)
-        self._n_between += ((ends < below) & (ends > (self._end - 0.9 * width)[:, None])).sum(axis=1)
-        self._n_visits += is_there & (self._has_left | grown)
-        self._has_left = (self._has_left & ~is_there) | (lowest < self._left_end)
+        Ends of the range come with the sign that makes them upper. As long as none moves, stretches are counted
+        together.
+        """
+        tops, lowest = ends.max(axis=2), _lowest(ends)
+        if self._is_settled and not ((tops >= self._near_end) | (lowest < self._other)).any():
+            self._has_left |= (lowest < self._left_end).any(axis=1)
+            return self._rails.repeat(tops.shape[1], axis=1)
+        end = np.maximum.accumulate(np.concatenate((self._end, tops), axis=1), axis=1)
+        other = np.minimum.accumulate(np.concatenate((self._other, lowest), axis=1), axis=1)
+        grown, widened = end[:, 1:] > end[:, :-1], other[:, 1:] < other[:, :-1]
+        moves = np.flatnonzero((grown | widened).any(axis=0)).tolist()
+        rails: FloatArray = np.empty(tops.shape)
+        for first, after in pairwise(dict.fromkeys((0, *moves, tops.shape[1]))):
+            part = slice(first, after)
+            if first in moves:
+                self._set_range(end[:, first + 1, None], other[:, first + 1, None], grown[:, first])
+            self._count(ends[:, part], tops[:, part], lowest[:, part], is_new=grown[:, first])
+            rails[:, part] = self._judge()
+        self._rails, self._is_any = rails[:, -1:], bool((rails[:, -1] < np.inf).any())
+        self._is_settled = bool((self._n_between[:, -1] >= N_BETWEEN).all())
+        return rails
+
+    def _set_range(self, end: FloatArray, other: FloatArray, grown: NDArray[np.bool_]) -> None:
+        """Ends of the range and those opposite to them; where an end has ``grown``, nothing came to the one before."""
+        width = np.where(np.isfinite(other), end - other, 0.0)
+        self._end, self._other, self._is_wide = end, other, self._learns & (width >= FEW_STEPS)
+        self._near_end, self._left_end, self._far_end = end - NEAR * width, end - 0.1 * width, end - 0.9 * width
         if grown.any():
+            for kept in (self._n_at, self._n_near, self._n_visits):  # what lay between lies between
+                kept[grown, -1] = 0
             self._is_code = self._find_codes()
-        if not self._is_any and not (self._n_at >= min(N_HOPS, N_HOPS_CODE)).any():
-            return
-        heap = (
-            self._swings
-            & (self._n_at >= N_HOPS)
-            & (self._n_at > HEAP / 2 * (self._n_near + 1))
-            & (self._n_visits >= N_VISITS)
-        )
-        code_heap = self._is_code & (self._n_at >= N_HOPS_CODE) & (self._n_at > self._n_near)
-        learnt = self._learns & (width >= FEW_STEPS) & (self._n_between >= N_BETWEEN) & (heap | code_heap)
-        self._rails = np.where(learnt, self._end, np.inf)
-        self._is_any = bool(learnt.any())
+
+    def _count(self, ends: FloatArray, tops: FloatArray, lowest: FloatArray, *, is_new: NDArray[np.bool_]) -> None:
+        """Stretches within the range; the first comes to ends that are new. Counts are kept as after each of them."""
+        rows, columns = np.nonzero(tops >= self._near_end)  # the others count nothing
+        close = ends[rows, columns]
+        n_at, n_near = np.zeros((2, *tops.shape), dtype=np.int64)
+        n_at[rows, columns] = np.count_nonzero(close == self._end[rows], axis=1)
+        n_near[rows, columns] = np.count_nonzero(close >= self._near_end[rows], axis=1)
+        n_visits = self._visit(n_at > 0, lowest < self._left_end, is_new)
+        n_between = np.zeros(tops.shape, dtype=np.int64)
+        if (self._n_between[:, -1] < N_BETWEEN).any():
+            is_between = (ends < self._near_end[..., None]) & (ends > self._far_end[..., None])
+            n_between = np.count_nonzero(is_between, axis=2)
+        self._n_at = self._n_at[:, -1:] + n_at.cumsum(axis=1)
+        self._n_near = self._n_near[:, -1:] + (n_near - n_at).cumsum(axis=1)
+        self._n_visits = self._n_visits[:, -1:] + n_visits.cumsum(axis=1)
+        self._n_between = self._n_between[:, -1:] + n_between.cumsum(axis=1)
+
+    def _judge(self) -> FloatArray:
+        """The rails after each of the stretches counted last."""
+        n_at, n_near = self._n_at, self._n_near
+        if n_at.max() < min(N_HOPS, N_HOPS_CODE):
+            return np.full(n_at.shape, np.inf)
+        heap = self._swings & (n_at >= N_HOPS) & (n_at > HEAP / 2 * (n_near + 1)) & (self._n_visits >= N_VISITS)
+        code_heap = self._is_code & (n_at >= N_HOPS_CODE) & (n_at > n_near)
+        learnt = self._is_wide & (self._n_between >= N_BETWEEN) & (heap | code_heap)
+        return np.where(learnt, self._end, np.inf)
+
+    def _visit(
+        self, is_there: NDArray[np.bool_], leaves: NDArray[np.bool_], is_new: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """In which stretches the signal comes back to its end after it was away, or comes to a new one."""
+        place = 2 * np.arange(1, is_there.shape[1] + 1)
+        latest = np.where(leaves, place + 1, np.where(is_there, place, 0))  # odd where it is away
+        has_left = np.maximum.accumulate(np.concatenate((self._has_left[:, None], latest), axis=1), axis=1) % 2 == 1
+        comes = is_there & has_left[:, :-1]
+        comes[:, 0] |= is_there[:, 0] & is_new
+        self._has_left = has_left[:, -1]
+        return np.asarray(comes, dtype=np.bool_)
 
     def _find_codes(self) -> NDArray[np.bool_]:
-        """Which ends are the last code of a converter, or its first: ``(2 n_channels,)``."""
-        codes = np.concatenate((self._end[: self._n], -self._end[self._n :])).tolist()
+        """Which ends are the last code of a converter, or its first: ``(2 n_channels, 1)``."""
+        codes = np.concatenate((self._end[: self._n], -self._end[self._n :]))[:, 0].tolist()
         return np.array(
             [
-                code in (LAST_CODES if k < self._n else FIRST_CODES) and (code != 0 or bool(self._swings[k]))
+                [code in (LAST_CODES if k < self._n else FIRST_CODES) and (code != 0 or bool(self._swings[k, 0]))]
                 for k, code in enumerate(codes)
             ]
         )
@@ -172,4 +199,7 @@ class RailCheck:
 
 def _lowest(ends: FloatArray) -> FloatArray:
     """Along the last axis, of what is there."""
-    return np.asarray(np.where(ends > -np.inf, ends, np.inf).min(axis=-1), dtype=np.float64)
+    lowest = ends.min(axis=-1)
+    if lowest.min() == -np.inf:
+        lowest = np.where(ends > -np.inf, ends, np.inf).min(axis=-1)
+    return np.asarray(lowest, dtype=np.float64)
