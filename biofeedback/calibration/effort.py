@@ -156,8 +156,9 @@ class EffortStream:
                 self._n_relaxed += end - at
             at = end
             if block.stop == self._n_block:
-                self._watch_zeros()
-                self._renew_baselines(levels.first + at)
+                means, usable = self._summarise_block()
+                self._watch_zeros(means, usable)
+                self._renew_baselines(levels.first + at, means, usable)
                 self._table = None
         if len(parts) == 1:
             percent, baseline, plus_minus = parts[0]
@@ -196,7 +197,13 @@ class EffortStream:
             shown[:, angle] = measure_turn(values[:, gravity], zero)
         return shown
 
-    def _renew_baselines(self, end: int) -> None:
+    def _summarise_block(self) -> tuple[list[float], list[bool]]:
+        """Each channel's mean level over a whole block, and whether all of its levels are to be used."""
+        means = np.add.reduce(np.ascontiguousarray(self._values.T), axis=1) / self._n_block
+        usable = (np.bitwise_or.reduce(self._flags, axis=0) & UNUSABLE) == 0
+        return means.tolist(), usable.tolist()
+
+    def _renew_baselines(self, end: int, means: Sequence[float], usable: Sequence[bool]) -> None:
         """At the end of a block: learn from it if it was relaxed, and say where force baselines go next."""
         if self.baseline == "zero":
             return
@@ -213,8 +220,8 @@ class EffortStream:
             if self._is_stretch_new:
                 state.tension.begin_stretch(end_s - n_relaxed / self.level_rate_hz)
                 state.means.clear()
-            mean = float(self._values[:, index].sum()) / self._n_block
-            is_usable = not math.isnan(mean) and not np.any(self._flags[:, index] & UNUSABLE)
+            mean = means[index]
+            is_usable = usable[index] and not math.isnan(mean)
             learns = is_relaxed and is_usable and state.is_still(mean, block_s)
             if learns:
                 state.tension.learn(end_s - block_s / 2, mean)
@@ -224,16 +231,14 @@ class EffortStream:
         if self._n_relaxed:
             self._is_stretch_new = False
 
-    def _watch_zeros(self) -> None:
+    def _watch_zeros(self, means: Sequence[float], usable: Sequence[bool]) -> None:
         """At the end of a block: whether the zeros of the force channels still hold."""
         for index, state in enumerate(self._states):
             if self._is_quadratic[index]:
-                level = float(self._values[:, index].sum()) / self._n_block
-                state.n_silent = state.n_silent + 1 if level < OFF_BELOW * state.rest else 0
+                state.n_silent = state.n_silent + 1 if means[index] < OFF_BELOW * state.rest else 0
             if state.drift is not None:
-                mean = float(self._values[:, index].sum()) / self._n_block
                 state.drift.strength = 0.0 if math.isnan(state.strength) else state.strength
-                state.drift.push(math.nan if np.any(self._flags[:, index] & UNUSABLE) else mean)
+                state.drift.push(means[index] if usable[index] else math.nan)
         self._note_doubts()
 
     def _note_doubts(self) -> None:

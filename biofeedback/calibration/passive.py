@@ -125,10 +125,10 @@ class PassiveTension:
         """Tension at ``time_s``, at or after the last block learnt; its SD widens with the time since then."""
         change = shapes(time_s - self._start_s) - self._recent_shape
         moved = self._amplitude * change
-        mean = float((self._weights * moved).sum())
+        mean = float(np.add.reduce(self._weights * moved))
         spread = self._weights * ((moved - mean) ** 2 + self._amplitude_variance * change * change)
-        usual = EXPECTED_FALL * self._tension * float((PER_FALL * change).sum()) / len(change)
-        variance = WANDER * self._sd**2 / len(self._recent) + float(spread.sum())
+        usual = EXPECTED_FALL * self._tension * float(np.add.reduce(PER_FALL * change)) / len(change)
+        variance = WANDER * self._sd**2 / len(self._recent) + float(np.add.reduce(spread))
         variance += (MODEL_DOUBT * max(abs(mean), abs(usual))) ** 2 if self._relaxes else 0.0
         variance += self._wander_variance * max(0.0, time_s - self._last_s)
         variance += self._find_drift_variance(time_s)
@@ -195,7 +195,7 @@ class PassiveTension:
         variance = WANDER * max(self._sd**2, TINY)
         self._amplitude_variance = np.minimum(variance / information, prior_variance)
         weights = np.exp(np.maximum((cost.min() - cost) * (0.5 / variance), -700.0))
-        self._weights = weights / weights.sum()
+        self._weights = weights / np.add.reduce(weights)
 
     def _find_drift(self) -> None:
         """How far the last readings rose or fell otherwise than the fit does: what its own scatter does not explain."""
@@ -207,7 +207,7 @@ class PassiveTension:
         span_s = (last[0] - before_last[0] - after_first[0] + first[0]) / n
         seen = (last[1] - before_last[1] - after_first[1] + first[1]) / n
         change = (last[2] - before_last[2] - after_first[2] + first[2]) / n
-        fitted = float((self._weights * self._amplitude * change).sum())
+        fitted = float(np.add.reduce(self._weights * self._amplitude * change))
         chance = 2.0 * self._sd**2 / n
         unexplained = max(0.0, (seen - fitted) ** 2 - chance)
         self._drift_variance = (unexplained + (SLOW_DOUBT * seen) ** 2) / span_s**2

@@ -55,7 +55,7 @@ def check_relaxed(
 def mean_emg_percent(percent: FloatArray, flags: FlagArray, channels: Sequence[Channel]) -> float | None:
     """The most active calibrated EMG channel's mean effort; None where none is usable."""
     means = [
-        float(np.mean(percent[:, index]))
+        float(np.add.reduce(percent[:, index])) / len(percent)
         for index, channel in enumerate(channels)
         if channel.kind == "emg" and len(percent) and not np.any(flags[:, index] & EMG_DOUBTFUL)
     ]

@@ -163,7 +163,7 @@ class Lane:
         if n_missed:
             pieces += self._miss(n_missed)
         if isinstance(item, Chunk) and item.n_frames:
-            pieces += self._read(np.asarray(item.counts, dtype=np.float64))
+            pieces += self._read(np.ascontiguousarray(item.counts.T, dtype=np.float64))
         if len(pieces) == 1:
             values, flags = pieces[0]
         else:
@@ -173,13 +173,14 @@ class Lane:
         return Levels(first, values, flags)
 
     def _read(self, counts: FloatArray) -> Iterator[Piece]:
+        """Frames ``(n_channels, n_frames)``, channel by channel in memory: what comes after goes along time."""
         is_finite = np.isfinite(counts)
         if np.logical_and.reduce(is_finite, axis=None):
-            yield from self._read_whole(counts.T)
+            yield from self._read_whole(counts)
             return
-        good: NDArray[np.bool_] = np.asarray(is_finite.all(axis=1))
+        good: NDArray[np.bool_] = np.asarray(is_finite.all(axis=0))
         for begin, end in pairwise([0, *(np.flatnonzero(good[1:] != good[:-1]) + 1).tolist(), len(good)]):
-            yield from self._read_whole(counts[begin:end].T) if good[begin] else self._miss(end - begin)
+            yield from self._read_whole(counts[:, begin:end]) if good[begin] else self._miss(end - begin)
 
     def _read_whole(self, counts: FloatArray) -> Iterator[Piece]:
         if self._n_pending and self._last is not None:
@@ -222,7 +223,8 @@ class Lane:
             if self._emg is not None:
                 self._emg.miss(n)
             return []
-        units = (counts - self._offset) * self._scale
+        units = counts - self._offset
+        units *= self._scale
         quantities = []
         for columns, kind in self._filters:  # raw EMG first: it says how far
             x = units[columns, :n]

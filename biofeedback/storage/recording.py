@@ -21,7 +21,7 @@ from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item, Note
 from biofeedback.storage import database
 from biofeedback.storage.database import CHECK, Connection
-from biofeedback.storage.schema import COLUMNS, KINDS, checksum, join_texts, read_json, unpack_counts, unpack_times
+from biofeedback.storage.schema import COLUMNS, KINDS, join_texts, read_json, sum_chunk, unpack_counts, unpack_times
 
 N_ROWS_PER_CHUNK = 64  # 16 s at a time keeps memory small and the filters busy
 MAX_CHANNELS, MAX_RATE_HZ = 64, 1e6
@@ -180,7 +180,7 @@ class Recording:
             end, n_left = 0, n_bytes
             try:
                 for first, n_frames, dtype, data, crc in connection.execute(query, (self.n_frames,)):
-                    if checksum((first, n_frames, dtype, data)) != crc:
+                    if sum_chunk(first, n_frames, dtype, data) != crc:
                         raise ValueError("checksum differs")
                     counts = unpack_counts(dtype, data, n_frames, len(self.channels))
                     n_left -= len(data)

@@ -185,6 +185,12 @@ def checksum(values: tuple[Value, ...]) -> int:
     return zlib.crc32(b"\0".join((*columns, b"")))
 
 
+def sum_chunk(first_frame: int, n_frames: int, dtype: str, data: bytes) -> int:
+    """The same of a row of frames, which are many."""
+    crc = zlib.crc32(f"{first_frame}\0{n_frames}\0{dtype}\0".encode())
+    return zlib.crc32(b"\0", zlib.crc32(data, crc))
+
+
 def join_texts(values: tuple[Value, ...]) -> str:
     """A row without bytes as one text, whose CRC-32 is the row's checksum: faster where there are many."""
     return "\0".join(map(str, values)) + "\0"
