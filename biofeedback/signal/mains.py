@@ -84,9 +84,11 @@ def _is_line(power: FloatArray, middle: NDArray[np.intp], step_hz: float) -> NDA
         return np.zeros(0, dtype=np.bool_)
     near, far = max(2, round(3 / step_hz)), max(6, round(12 / step_hz))
     beside = np.concatenate((np.arange(-far, -near), np.arange(near + 1, far)))
-    around = np.take_along_axis(power, (middle[:, None] + beside).clip(0, power.shape[1] - 1), axis=1)
-    strongest = np.take_along_axis(power, middle[:, None], axis=1)[:, 0]
-    return np.asarray(strongest > PROMINENCE * np.median(around, axis=1), dtype=np.bool_)
+    rows = np.arange(len(power))
+    around = power[rows[:, None], (middle[:, None] + beside).clip(0, power.shape[1] - 1)]
+    around.sort(axis=1)
+    median = (around[:, (len(beside) - 1) // 2] + around[:, len(beside) // 2]) / 2  # numpy's own imports 30 ms of more
+    return np.asarray(power[rows, middle] > PROMINENCE * median, dtype=np.bool_)
 
 
 def find_lines(frequency_hz: FloatArray, fundamental_hz: float) -> NDArray[np.bool_]:

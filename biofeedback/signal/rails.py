@@ -7,16 +7,14 @@ anything just before it. Limits are common practice, no source.
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import UNJUDGED_KINDS, Channel, FloatArray
 
 BITS = (8, 10, 12, 14, 16, 18, 20, 24)
-LAST_CODES = frozenset({2.0**n - 1 for n in BITS} | {2.0 ** (n - 1) - 1 for n in BITS})
-FIRST_CODES = frozenset({-(2.0 ** (n - 1)) for n in BITS} | {0.0})
+LAST_CODES = sorted({2.0**n - 1 for n in BITS} | {2.0 ** (n - 1) - 1 for n in BITS})
+FIRST_CODES = sorted({-(2.0 ** (n - 1)) for n in BITS} | {0.0})
 FEW_STEPS = 20.0  # a range of fewer steps says nothing about its ends
 HEAP = 8.0  # times what lies just before it
 HEAP_S = 0.1  # a force that stays on one value for as long is cut off; muscle activity turns within a sample
@@ -71,10 +69,10 @@ class RailCheck:
         self._n, self._n_stretch, self._n_filled = n, n_stretch, 0
         self._hops: FloatArray = np.full((2 * n, n_stretch), -np.inf)
         self._end, self._other = np.full(both, -np.inf), np.full(both, np.inf)
-        self._near_end = self._left_end = self._far_end = self._end
+        self._near_end = self._left_end = self._end
         self._n_at, self._n_near, self._n_visits, self._n_between = np.zeros((4, *both), dtype=np.int64)
         self._n_between[~self._learns] = N_BETWEEN
-        self._is_code, self._is_wide = np.zeros((2, *both), dtype=np.bool_)
+        self._is_code, self._is_possible, self._is_there = np.zeros((3, *both), dtype=np.bool_)
         self._has_left: NDArray[np.bool_] = np.zeros(2 * n, dtype=np.bool_)
         self._rails: FloatArray = np.full(both, np.inf)
         self._is_any = self._is_settled = False
@@ -115,86 +113,82 @@ class RailCheck:
     def _learn(self, ends: FloatArray) -> FloatArray:
         """Take whole stretches, ``(2 n_channels, n_stretches, n_hops)``; the rails that hold after each of them.
 
-        Ends of the range come with the sign that makes them upper. As long as none moves, stretches are counted
-        together.
+        Ends of the range come with the sign that makes them upper.
         """
         tops, lowest = ends.max(axis=2), _lowest(ends)
-        if self._is_settled and not ((tops >= self._near_end) | (lowest < self._other)).any():
+        counts = (tops >= self._near_end) & self._is_possible
+        if self._is_settled and not (counts | (tops > self._end) | (lowest < self._other)).any():  # as nearly all
             self._has_left |= (lowest < self._left_end).any(axis=1)
             return self._rails.repeat(tops.shape[1], axis=1)
         end = np.maximum.accumulate(np.concatenate((self._end, tops), axis=1), axis=1)
-        other = np.minimum.accumulate(np.concatenate((self._other, lowest), axis=1), axis=1)
-        grown, widened = end[:, 1:] > end[:, :-1], other[:, 1:] < other[:, :-1]
-        moves = np.flatnonzero((grown | widened).any(axis=0)).tolist()
-        rails: FloatArray = np.empty(tops.shape)
-        for first, after in pairwise(dict.fromkeys((0, *moves, tops.shape[1]))):
-            part = slice(first, after)
-            if first in moves:
-                self._set_range(end[:, first + 1, None], other[:, first + 1, None], grown[:, first])
-            self._count(ends[:, part], tops[:, part], lowest[:, part], is_new=grown[:, first])
-            rails[:, part] = self._judge()
-        self._rails, self._is_any = rails[:, -1:], bool((rails[:, -1] < np.inf).any())
-        self._is_settled = bool((self._n_between[:, -1] >= N_BETWEEN).all())
+        other = np.minimum.accumulate(np.concatenate((self._other, lowest), axis=1), axis=1)[:, 1:]
+        grown, end = end[:, 1:] > end[:, :-1], end[:, 1:]
+        width = np.where(np.isfinite(other), end - other, 0.0)
+        near_end, left_end = end - NEAR * width, end - 0.1 * width
+        is_code = self._find_codes(end) if grown.any() else self._is_code
+        is_possible = np.broadcast_to(self._learns & (self._swings | is_code), tops.shape)
+        self._is_code, self._is_possible = is_code[:, -1:], is_possible[:, -1:]
+        self._count(ends, tops, end, near_end, grown=grown, is_possible=is_possible)
+        self._n_visits = _count_on(self._n_visits, self._visit(lowest < left_end, grown), grown)
+        if not self._is_settled:
+            is_between = (ends < near_end[..., None]) & (ends > (end - 0.9 * width)[..., None])
+            n_between = self._n_between + np.count_nonzero(is_between, axis=2).cumsum(axis=1)
+            self._n_between = n_between[:, -1:]
+            self._is_settled = bool((self._n_between >= N_BETWEEN).all())
+            is_possible = is_possible & (n_between >= N_BETWEEN)
+        rails = self._judge(end, is_code, is_possible & (width >= FEW_STEPS))
+        self._end, self._other, self._rails = end[:, -1:], other[:, -1:], rails[:, -1:]
+        self._near_end, self._left_end = near_end[:, -1:], left_end[:, -1:]
+        self._is_any = bool((self._rails < np.inf).any())
         return rails
 
-    def _set_range(self, end: FloatArray, other: FloatArray, grown: NDArray[np.bool_]) -> None:
-        """Ends of the range and those opposite to them; where an end has ``grown``, nothing came to the one before."""
-        width = np.where(np.isfinite(other), end - other, 0.0)
-        self._end, self._other, self._is_wide = end, other, self._learns & (width >= FEW_STEPS)
-        self._near_end, self._left_end, self._far_end = end - NEAR * width, end - 0.1 * width, end - 0.9 * width
-        if grown.any():
-            for kept in (self._n_at, self._n_near, self._n_visits):  # what lay between lies between
-                kept[grown, -1] = 0
-            self._is_code = self._find_codes()
+    def _count(
+        self,
+        ends: FloatArray,
+        tops: FloatArray,
+        end: FloatArray,
+        near_end: FloatArray,
+        *,
+        grown: NDArray[np.bool_],
+        is_possible: NDArray[np.bool_],
+    ) -> None:
+        """Hops at the end and just before it, since the end is where it is: as after each stretch."""
+        which = np.nonzero((tops >= near_end) & is_possible)  # the others count nothing
+        close, n_each = ends[which], np.zeros((2, *tops.shape), dtype=np.int64)
+        n_each[0][which] = np.count_nonzero(close == end[which][:, None], axis=1)
+        n_each[1][which] = np.count_nonzero(close >= near_end[which][:, None], axis=1)
+        self._is_there = n_each[0] > 0
+        self._n_at = _count_on(self._n_at, n_each[0], grown)
+        self._n_near = _count_on(self._n_near, n_each[1] - n_each[0], grown)
 
-    def _count(self, ends: FloatArray, tops: FloatArray, lowest: FloatArray, *, is_new: NDArray[np.bool_]) -> None:
-        """Stretches within the range; the first comes to ends that are new. Counts are kept as after each of them."""
-        rows, columns = np.nonzero(tops >= self._near_end)  # the others count nothing
-        close = ends[rows, columns]
-        n_at, n_near = np.zeros((2, *tops.shape), dtype=np.int64)
-        n_at[rows, columns] = np.count_nonzero(close == self._end[rows], axis=1)
-        n_near[rows, columns] = np.count_nonzero(close >= self._near_end[rows], axis=1)
-        n_visits = self._visit(n_at > 0, lowest < self._left_end, is_new)
-        n_between = np.zeros(tops.shape, dtype=np.int64)
-        if (self._n_between[:, -1] < N_BETWEEN).any():
-            is_between = (ends < self._near_end[..., None]) & (ends > self._far_end[..., None])
-            n_between = np.count_nonzero(is_between, axis=2)
-        self._n_at = self._n_at[:, -1:] + n_at.cumsum(axis=1)
-        self._n_near = self._n_near[:, -1:] + (n_near - n_at).cumsum(axis=1)
-        self._n_visits = self._n_visits[:, -1:] + n_visits.cumsum(axis=1)
-        self._n_between = self._n_between[:, -1:] + n_between.cumsum(axis=1)
+    def _visit(self, leaves: NDArray[np.bool_], grown: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """1 where the signal comes back to its end after it was away, or comes to a new one."""
+        place = 2 * np.arange(1, leaves.shape[1] + 1)
+        latest = np.where(leaves, place + 1, np.where(self._is_there, place, 0))  # odd where it is away
+        has_left = np.maximum.accumulate(np.concatenate((self._has_left[:, None], latest), axis=1), axis=1) % 2 == 1
+        self._has_left = has_left[:, -1]
+        return np.asarray(self._is_there & (has_left[:, :-1] | grown), dtype=np.int64)
 
-    def _judge(self) -> FloatArray:
+    def _judge(self, end: FloatArray, is_code: NDArray[np.bool_], may_be: NDArray[np.bool_]) -> FloatArray:
         """The rails after each of the stretches counted last."""
         n_at, n_near = self._n_at, self._n_near
         if n_at.max() < min(N_HOPS, N_HOPS_CODE):
             return np.full(n_at.shape, np.inf)
         heap = self._swings & (n_at >= N_HOPS) & (n_at > HEAP / 2 * (n_near + 1)) & (self._n_visits >= N_VISITS)
-        code_heap = self._is_code & (n_at >= N_HOPS_CODE) & (n_at > n_near)
-        learnt = self._is_wide & (self._n_between >= N_BETWEEN) & (heap | code_heap)
-        return np.where(learnt, self._end, np.inf)
+        code_heap = is_code & (n_at >= N_HOPS_CODE) & (n_at > n_near)
+        return np.where(may_be & (heap | code_heap), end, np.inf)
 
-    def _visit(
-        self, is_there: NDArray[np.bool_], leaves: NDArray[np.bool_], is_new: NDArray[np.bool_]
-    ) -> NDArray[np.bool_]:
-        """In which stretches the signal comes back to its end after it was away, or comes to a new one."""
-        place = 2 * np.arange(1, is_there.shape[1] + 1)
-        latest = np.where(leaves, place + 1, np.where(is_there, place, 0))  # odd where it is away
-        has_left = np.maximum.accumulate(np.concatenate((self._has_left[:, None], latest), axis=1), axis=1) % 2 == 1
-        comes = is_there & has_left[:, :-1]
-        comes[:, 0] |= is_there[:, 0] & is_new
-        self._has_left = has_left[:, -1]
-        return np.asarray(comes, dtype=np.bool_)
+    def _find_codes(self, end: FloatArray) -> NDArray[np.bool_]:
+        """Which ends ``(2 n_channels, n_stretches)`` are the last code of a converter, or its first."""
+        first = -end[self._n :]
+        is_first = np.isin(first, FIRST_CODES) & ((first != 0) | self._swings[self._n :])
+        return np.concatenate((np.isin(end[: self._n], LAST_CODES), is_first))
 
-    def _find_codes(self) -> NDArray[np.bool_]:
-        """Which ends are the last code of a converter, or its first: ``(2 n_channels, 1)``."""
-        codes = np.concatenate((self._end[: self._n], -self._end[self._n :]))[:, 0].tolist()
-        return np.array(
-            [
-                [code in (LAST_CODES if k < self._n else FIRST_CODES) and (code != 0 or bool(self._swings[k, 0]))]
-                for k, code in enumerate(codes)
-            ]
-        )
+
+def _count_on(before: NDArray[np.int64], each: NDArray[np.int64], grown: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Running counts that go on from ``before`` (its last column) and start again where ``grown``."""
+    total = before[:, -1:] + each.cumsum(axis=1)
+    return np.asarray(total - np.maximum.accumulate(np.where(grown, total - each, 0), axis=1), dtype=np.int64)
 
 
 def _lowest(ends: FloatArray) -> FloatArray:

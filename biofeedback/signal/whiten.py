@@ -27,6 +27,7 @@ LEAST_GAIN = 1.3  # bandwidth after over before; less does not pay
 LIGHT = 0.25  # of the maximum: where the filter is chosen to be best
 PLAIN_BELOW, WHOLE_ABOVE = 0.05, 0.12  # of the maximum: below the lightest bands
 FOLLOW_S = 0.2  # how long the choice between them looks back
+POWERS_PER_S = 100.0  # mean squares, of which the scatter is measured
 NEIGHBOUR_S = 0.12  # means whose scatter is measured: what is slower than two of them is the effort, not the signal
 RELEASE_S = 0.16  # of rest ends a contraction: longer than between the pulses of one slow motor unit (from memory)
 ENDED = 2.0  # times the power of the newest rest: the window still holds the contraction
@@ -106,10 +107,24 @@ def learn_whitening(
     best = min(tried, key=lambda one: _error(one, muscle, noise, LIGHT))
     after = whiten(judged, best)
     after_hz = measure_bandwidth(after, rate_hz)
-    if after_hz < LEAST_GAIN * before_hz:
+    if after_hz < LEAST_GAIN * before_hz or not _scatters_less(contraction, best, rate_hz):
         return None
     coefficients = best * _rms(judged) / _rms(after)
     return Whitening(coefficients, before_hz, after_hz, whiten(rest, coefficients))
+
+
+def _scatters_less(x: FloatArray, coefficients: FloatArray, rate_hz: float) -> bool:
+    """Whether the level of the contraction itself wanders less after the filter; also where too few readings tell.
+
+    A spectrum that is even says nothing of a muscle whose units fire together: its level may wander as before.
+    """
+    hop = max(1, round(rate_hz / POWERS_PER_S))
+    whole = len(x) // hop * hop
+    plain_hz, after_hz = (
+        measure_independent(np.mean(y[:whole].reshape(-1, hop) ** 2, axis=1), rate_hz / hop)
+        for y in (x, np.convolve(x, coefficients))
+    )
+    return after_hz > plain_hz or not plain_hz
 
 
 def _error(coefficients: FloatArray, muscle: FloatArray, noise: FloatArray, effort: float) -> float:

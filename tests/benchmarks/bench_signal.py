@@ -1,8 +1,18 @@
-"""What turning frames into levels costs. Run: python tests/benchmarks/bench_signal.py"""
+"""What turning frames into levels costs. Run: python tests/benchmarks/bench_signal.py [--against CHECKOUT]
+
+``--against`` names a checkout of an earlier version: both are timed in turns, each in processes of its own, and the
+ratios of the least times are printed, live and afterwards (limit 1).
+"""
 
 from __future__ import annotations
 
+import argparse
+import json
+import os
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import numpy as np
 from scipy import signal
@@ -10,7 +20,7 @@ from scipy import signal
 from biofeedback.model import Channel, Chunk, FloatArray
 from biofeedback.signal.levels import LevelStream
 
-SECONDS, LIVE_SECONDS, CHUNK_S, N_RUNS = 60, 5, 0.016, 5
+SECONDS, LIVE_SECONDS, CHUNK_S, N_RUNS, N_TURNS = 60, 5, 0.016, 5, 4
 CASES = (
     ("8 raw EMG, 1 kHz", 1000, ["emg"] * 8),
     ("1 force, 80 Hz", 80, ["force"]),
@@ -62,16 +72,67 @@ def run_plain(kinds: list[str], rate_hz: float, counts: FloatArray) -> float:
     return time.process_time() - start
 
 
-def main() -> None:
+def make_counts(rate_hz: float, kinds: list[str]) -> tuple[list[Channel], FloatArray]:
+    channels = [Channel(name=f"{kind}{i}", kind=kind) for i, kind in enumerate(kinds)]
+    return channels, np.round(np.random.default_rng(1).normal(0, 300, (SECONDS * rate_hz, len(kinds))))
+
+
+def time_cases() -> list[tuple[float, float]]:
+    """Of each case, seconds live and afterwards."""
+    times_s = []
+    for _, rate_hz, kinds in CASES:
+        channels, counts = make_counts(rate_hz, kinds)
+        live_s = min(run_stream(channels, rate_hz, counts, CHUNK_S) for _ in range(2))
+        times_s.append((live_s, min(run_stream(channels, rate_hz, counts, 10) for _ in range(N_RUNS))))
+    return times_s
+
+
+def compare(other: Path) -> bool:
+    """Print the ratios to another checkout; whether one is above 1."""
+    here = Path(__file__).parents[2]
+    least: dict[Path, np.ndarray] = {}
+    for _ in range(N_TURNS):
+        for checkout in (here, other):
+            told = subprocess.run(
+                [sys.executable, __file__, "--json"],
+                env={**os.environ, "PYTHONPATH": str(checkout)},
+                capture_output=True,
+                text=True,
+                check=True,
+            ).stdout
+            found = np.array(json.loads(told))
+            least[checkout] = np.minimum(least.get(checkout, found), found)
+    ratios = least[here] / least[other]
+    print(f"{'processor time of now over then':32}  {'live':>6}  {'afterwards':>10}")
+    for (name, *_), (live, after) in zip(CASES, ratios, strict=True):
+        print(f"{name:32}  {live:>6.2f}  {after:>10.2f}")
+    together = least[here].sum(axis=0) / least[other].sum(axis=0)
+    print(f"{'all together':32}  {together[0]:>6.2f}  {together[1]:>10.2f}   limit 1")
+    return bool((together > 1.0).any())
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--against", type=Path, help="a checkout of an earlier version")
+    parser.add_argument("--json", action="store_true", help="only the seconds of each case, live and afterwards")
+    options = parser.parse_args()
+    if options.json:
+        print(json.dumps(time_cases()))
+        return 0
+    if options.against:
+        return int(compare(options.against))
+    print_table()
+    return 0
+
+
+def print_table() -> None:
     run_plain(["emg"], 1000, np.zeros((1000, 1)))  # imports
-    rng = np.random.default_rng(1)
     print(
         f"{'frames to levels':28}  {'live, 16 ms chunks':>20}  {'one cold push':>13}  {'afterwards, 10 s':>20}"
         f"  {'plain':>8}  {'ratio':>6}"
     )
     for name, rate_hz, kinds in CASES:
-        channels = [Channel(name=f"{kind}{i}", kind=kind) for i, kind in enumerate(kinds)]
-        counts = np.round(rng.normal(0, 300, (SECONDS * rate_hz, len(kinds))))
+        channels, counts = make_counts(rate_hz, kinds)
         live = min(run_stream(channels, rate_hz, counts, CHUNK_S) for _ in range(N_RUNS))
         after = min(run_stream(channels, rate_hz, counts, 10) for _ in range(N_RUNS))
         cold_s = run_live(channels, rate_hz, counts)
@@ -83,4 +144,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

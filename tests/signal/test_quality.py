@@ -8,6 +8,7 @@ import pytest
 from biofeedback.model import Channel, Chunk, Flag, FlagArray, FloatArray, Gap
 from biofeedback.signal.levels import LevelStream, Mains
 from biofeedback.signal.quality import explain
+from biofeedback.signal.rails import RailCheck
 
 RATE_HZ = 1000
 FORCE = Channel(name="force", kind="force", unit="N")
@@ -197,3 +198,24 @@ def test_behind_a_hole_the_notch_settles_as_long_as_it_must() -> None:
     found = humming((2300, 2700), "auto")
     assert found[Flag.SETTLING][-1][0] == 270
     assert 0.73 <= (found[Flag.SETTLING][-1][1] - 270) / 100 <= 0.78
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_ends_of_the_range_are_the_same_however_many_seconds_are_looked_at_together(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    channels = [Channel(name="emg", kind="emg"), Channel(name="force", kind="force")]
+    turning = np.clip(rng.normal(0, rng.uniform(200, 900), (3000, 10)), -512, 511)
+    staying = np.clip(np.cumsum(rng.normal(0, 10, 30000)).reshape(3000, 10), 0, 1023)
+    readings = np.round(np.array((turning, staying)))
+    low, high = readings.min(axis=2), readings.max(axis=2)
+    found = []
+    for steps in ([1600, 1400], [100] * 30, [300, 700, 1600, 400], [37, 63] * 30):
+        check, at = RailCheck(channels, 100), 0
+        parts = []
+        for n in steps:
+            told = check.push(low[:, at : at + n], high[:, at : at + n], None)
+            parts.append(np.zeros((2, n), dtype=bool) if told is None else told)
+            at += n
+        found.append(np.concatenate(parts, axis=1))
+    assert found[0].any()
+    assert all((one == found[0]).all() for one in found)
