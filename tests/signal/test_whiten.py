@@ -67,6 +67,15 @@ def test_what_is_white_already_is_refused() -> None:
     assert learn_whitening(white(rng, 4), 0.01 * white(rng, 1), RATE_HZ) is None
 
 
+def test_what_makes_the_level_wander_more_is_refused() -> None:
+    """A spectrum made even is no gain where what it lifts comes in bursts."""
+    rng = np.random.default_rng(3)
+    even, bursts = (white(rng, 4), np.repeat(rng.random(40) < 0.3, RATE_HZ // 10))
+    x, rest = colour(rng, 4, 25), 0.01 * white(rng, 1)
+    assert learn_whitening(x + 0.05 * even, rest, RATE_HZ) is not None
+    assert learn_whitening(x + 0.15 * even * bursts, rest, RATE_HZ) is None
+
+
 def test_too_little_to_learn_from_is_refused() -> None:
     rng = np.random.default_rng(3)
     assert learn_whitening(colour(rng, 0.8, 25), 0.01 * white(rng, 1), RATE_HZ) is None
@@ -180,7 +189,8 @@ def test_real_muscle_is_steadier_by_a_quarter_and_more() -> None:
         rest = min((filtered[at : at + n] for at in range(400, len(filtered) - n, n // 4)), key=np.std)
         maximum = float(taught.std()) / 0.26
         learnt = learn_whitening(taught, rest, rate_hz, maximum=maximum)
-        assert learnt is not None
+        if learnt is None:  # its level would wander no less: plain stays plain
+            continue
         excess = max(0.0, float(np.mean(learnt.rest**2) - np.mean(rest**2)))
         one = WhiteningFilter(
             tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW * maximum, WHOLE_ABOVE * maximum, RELEASE_S
@@ -198,9 +208,11 @@ def test_real_muscle_is_steadier_by_a_quarter_and_more() -> None:
             cvs.append(100 * signal.detrend(held).std() / held.mean())
         shares.append(cvs[1] / cvs[0])
         after.append(cvs[1])
+    assert len(shares) >= 30, "refused only where what taught it says so"
     assert np.median(shares) < 0.75
     assert np.median(after) < 8.2, "% of the level; 11.2 without"
-    assert max(shares) < 1.03, "never worth mentioning worse"
+    assert sorted(shares)[-2] < 1.0
+    assert max(shares) < 1.02, "1.019, which its own seconds drawn anew do not tell from 1 (emg_table.py)"
     assert np.median(told) == pytest.approx(np.median(after), rel=0.15), "what a report states is what is seen"
     whole_ms, cut_ms = np.transpose(took_ms)
     assert np.median(cut_ms) < 180, "ms until 90 % of a release shows; 249 with the whole window"
@@ -234,7 +246,8 @@ def pulse(rng: np.random.Generator, seconds: float, share: float) -> np.ndarray:
 def test_ending_a_contraction_at_once_changes_no_effort_in_a_band(share: float, speed: int) -> None:
     """Steady at 25 %, or a ramp between 15 and 60 %, of even or spiky activity: never worse than the whole window."""
     rng = np.random.default_rng(8)
-    learnt = learn_whitening(pulse(rng, 4, share), 0.01 * pulse(rng, 1, 1.0), RATE_HZ)
+    strong = max(share, 0.1)  # what is spikier still at the maximum would be refused
+    learnt = learn_whitening(pulse(rng, 4, strong), 0.01 * pulse(rng, 1, 1.0), RATE_HZ)
     assert learnt is not None
     t = np.arange(20_000) / RATE_HZ
     start = 60 if speed < 0 else 15
