@@ -56,7 +56,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--time", default=None, metavar="NAME", help="the column of times (found by its name)")
     parser.add_argument("--rate", type=float, default=None, metavar="HZ", help="rows per second, instead of times")
     parser.add_argument(
-        "--time-unit", default=None, choices=["s", "ms", "us", "ns"], help="of the times, where the table does not tell"
+        "--time-unit",
+        default=None,
+        choices=["s", "ms", "us", "ns", "min", "h", "days"],
+        help="of the times, where the table does not tell",
     )
     parser.add_argument(
         "--decimal", default=None, choices=["comma", "point"], help="the decimal sign, where both could be meant"

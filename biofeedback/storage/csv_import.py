@@ -79,11 +79,12 @@ def import_csv(
         ours = {}
         time_column = find_time(layout, said.time, wanted, path)
         chosen, remarks = _choose_channels(layout, wanted, time_column, path)
-    needed = [*chosen, *([time_column] if time_column is not None and not said.rate_hz else [])]
-    cells = read_cells(path, layout, decimal=decimal, needed=needed)
+    used_time = time_column if not said.rate_hz else None
+    needed = [*chosen, *([used_time] if used_time is not None else [])]
+    cells = read_cells(path, layout, decimal=decimal, needed=needed, is_timed=used_time is not None)
     remarks = [*layout.remarks, *remarks, *cells.remarks]
     if not ours and not np.isfinite(cells.values[:, list(chosen)]).any():
-        raise RecordingError(f"{path} has no numbers in {', '.join(c.name for c in chosen.values())}", CHANNEL_CURE)
+        raise _say_no_numbers(path, layout, chosen)
     rate, columns, n_frames, started = _place(
         cells, chosen, time_column, said=said, layout=layout, path=path, remarks=remarks
     )
@@ -109,6 +110,13 @@ def import_csv(
     gaps = [Gap(int(g["first_frame"]), int(g["n_frames"]), str(g["reason"])) for g in ours.get("gaps", [])]
     notes = [Note(int(n["frame"]), str(n["text"])) for n in ours.get("notes", [])]
     return Imported(about, (*make_items(used, table, rate, gaps), *notes), tuple(events), tuple(remarks))
+
+
+def _say_no_numbers(path: Path, layout: Layout, chosen: Mapping[int, Channel]) -> RecordingError:
+    examples = [row[k] for row in layout.sample for k in chosen if len(row) > k and row[k]]
+    cure = "write them as numbers alone, with the unit in the header" if examples else "choose another column"
+    what = f": the first cell is {examples[0][:30]!r}" if examples else ""
+    return RecordingError(f"{path} has no numbers in {', '.join(c.name for c in chosen.values())}{what}", cure)
 
 
 def _fill(columns: Sequence[Column], n_frames: int) -> FloatArray:
@@ -152,6 +160,8 @@ def _choose_channels(
         if k == time_column:
             continue
         channel = choose_channel(name, unit, wanted.get(name))
+        if not channel and name == f"column {k + 1}" and not any(row[k] for row in layout.sample if len(row) > k):
+            continue  # separators at the ends of rows, or before them
         if channel:
             chosen[k] = channel
         else:

@@ -89,7 +89,8 @@ def tell_left_out(what: str, name: str, wanted: str | None) -> str:
     """Why there is no channel of a column or signal."""
     if wanted == LEFT_OUT:
         return f"{what} {name} left out, as said"
-    return f"{what} {name} left out: its kind is not known; {CHANNEL_CURE}"
+    what = "" if name.startswith(f"{what} ") else f"{what} "
+    return f"{what}{name} left out: its kind is not known; {CHANNEL_CURE}"
 
 
 def match_names(

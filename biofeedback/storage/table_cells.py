@@ -10,9 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import FloatArray
+from biofeedback.storage.table_digits import read_decimals
 from biofeedback.storage.table_text import Layout, is_clock, is_missing, is_number, read_blocks, split_line
 
 MOST_RAGGED = 0.01  # of the rows may have other cells than the header
@@ -39,8 +41,12 @@ class Cells:
     remarks: tuple[str, ...]
 
 
-def read_cells(path: Path, layout: Layout, *, decimal: str | None = None, needed: Sequence[int] = ()) -> Cells:
+def read_cells(
+    path: Path, layout: Layout, *, decimal: str | None = None, needed: Sequence[int] = (), is_timed: bool = False
+) -> Cells:
     """All rows of the table. ``decimal`` "comma" or "point" where both could be meant; ``needed`` columns must be sure.
+
+    ``is_timed``: each row has its time, so that one without any number is none and can be left out.
 
     Raises RecordingError where columns change on the way, or a sign could mean both.
     """
@@ -49,7 +55,7 @@ def read_cells(path: Path, layout: Layout, *, decimal: str | None = None, needed
         n_columns = len(layout.names)
         clocks = [k for k in range(n_columns) if _is_clock_column(layout.sample, k)]
         fast = None if clocks else _read_fast(blocks, layout, decimal)
-        return fast or _read_with_care(path, blocks, layout, clocks, decimal=decimal, needed=needed)
+        return fast or _read_with_care(path, blocks, layout, clocks, decimal=decimal, needed=needed, is_timed=is_timed)
     except MemoryError as error:
         raise RecordingError(f"{path} does not fit into memory", "cut it into shorter files") from error
 
@@ -75,7 +81,7 @@ def _read_fast(blocks: list[str], layout: Layout, decimal: str | None) -> Cells 
         return None
     parts = []
     for block in blocks:
-        part = _load_block(block.replace(",", ".") if is_comma else block, layout.separator, columns, n_columns)
+        part = _load_block(block, layout.separator, columns, n_columns, is_comma=is_comma)
         if part is None:
             return None
         parts.append(part)
@@ -100,9 +106,16 @@ def _find_sure_sign(blocks: Sequence[str], separator: str, decimal: str | None) 
     return None if is_point_doubtful and not any(SURE["."].search(block) for block in blocks) else False
 
 
-def _load_block(text: str, separator: str, columns: Sequence[int], n_columns: int) -> FloatArray | None:
+def _load_block(
+    text: str, separator: str, columns: Sequence[int], n_columns: int, *, is_comma: bool
+) -> FloatArray | None:
     """Numbers of ``columns``, ``(n_rows, len(columns))``; None when a cell is none or a row has other cells."""
+    if separator and len(columns) == n_columns:
+        plain = read_decimals(text, separator, "," if is_comma else ".", n_columns)
+        if plain is not None:
+            return plain
     n_rows = text.count("\n")
+    text = text.replace(",", ".") if is_comma else text
     if separator:
         if len(columns) < n_columns and not _is_even(text, separator, n_columns):  # else the reader sees it
             return None
@@ -149,6 +162,7 @@ def _read_with_care(
     *,
     decimal: str | None,
     needed: Sequence[int],
+    is_timed: bool = False,
 ) -> Cells:
     n_columns = len(layout.names)
     columns: list[list[str]] = [[] for _ in range(n_columns)]
@@ -181,21 +195,39 @@ def _read_with_care(
         ]
     )
     numeric = [k for k in range(n_columns) if k not in clocks]
-    if decimal is None and any("," in cell for k in clocks for cell in columns[k][:100] if ":" in cell[:9]):
+    if decimal is None and any("," in cell.rpartition(":")[2] for k in clocks for cell in columns[k][:100]):
         decimal = "comma" if layout.separator != "," else None
     sign, told = judge_signs(
         path, {layout.names[k]: columns[k] for k in numeric}, decimal, {layout.names[k] for k in needed}
     )
     remarks += told
     values = np.full((n_rows, n_columns), math.nan)
-    n_odd, example = 0, ""
+    odd_rows: dict[int, list[int]] = {}
     for k in numeric:
-        values[:, k], n, first = to_numbers(columns[k], sign)
-        if k in needed or not needed:
-            n_odd, example = n_odd + n, example or first
-    if n_odd:
-        remarks.append(f"{n_odd} cells are no numbers, the first: {example[:20]!r}; they count as empty")
-    return Cells(values, {k: columns[k] for k in clocks}, tuple(remarks))
+        values[:, k], odd_rows[k] = to_numbers(columns[k], sign)
+    is_row, told_row = _find_rows(values, columns, odd_rows, clocks) if is_timed else (np.ones(n_rows, np.bool_), [])
+    told_of = [(row, k) for k in odd_rows for row in odd_rows[k] if is_row[row] and (k in needed or not needed)]
+    if told_of:
+        first_row, first_k = min(told_of)
+        example = columns[first_k][first_row][:20]
+        remarks.append(f"{len(told_of)} cells are no numbers, the first: {example!r}; they count as empty")
+    texts = {k: [cell for cell, is_kept in zip(columns[k], is_row, strict=True) if is_kept] for k in clocks}
+    return Cells(values[is_row], texts, (*remarks, *told_row))
+
+
+def _find_rows(
+    values: FloatArray, columns: Sequence[Sequence[str]], odd_rows: Mapping[int, Sequence[int]], clocks: Sequence[int]
+) -> tuple[NDArray[np.bool_], list[str]]:
+    """Whether each row is one, and a remark: words without any number are a header once more, or a last line."""
+    is_row = np.ones(len(values), dtype=np.bool_)
+    for row in {row for rows in odd_rows.values() for row in rows}:
+        is_row[row] = np.isfinite(values[row]).any() or any(is_clock(columns[k][row].strip()) for k in clocks)
+    words = np.flatnonzero(~is_row)
+    if not len(words):
+        return is_row, []
+    text = " ".join(cells[int(words[0])] for cells in columns)[:60]
+    what = f"{len(words)} rows hold no number" if len(words) > 1 else "a row holds no number"
+    return is_row, [f"{what}: left out, row {words[0] + 1}{' first' if len(words) > 1 else ''}: {text!r}"]
 
 
 def _judge_ragged(path: Path, *, n_columns: int, n_rows: int, n_ragged: int, longest: int, where: str) -> str:
@@ -274,10 +306,10 @@ def _is_grouped(numbers: Sequence[str], grouped: Sequence[str], sign: str) -> bo
     return ends_in_zero and all(len(cell.lstrip("+-")) <= 3 for cell in without)
 
 
-def to_numbers(cells: Sequence[str], decimal: str) -> tuple[FloatArray, int, str]:
-    """Numbers, NaN where empty or none; how many are none, and the first of those."""
+def to_numbers(cells: Sequence[str], decimal: str) -> tuple[FloatArray, list[int]]:
+    """Numbers, NaN where empty or none; which cells are neither empty nor numbers."""
     values = np.full(len(cells), math.nan)
-    n_odd, example = 0, ""
+    odd = []
     grouped = GROUPED["." if decimal == "," else ","]
     other = "." if decimal == "," else ","
     for k, cell in enumerate(cells):
@@ -290,10 +322,10 @@ def to_numbers(cells: Sequence[str], decimal: str) -> tuple[FloatArray, int, str
             text = "?"
         number = _to_number(text.replace(",", ".") if decimal == "," else text)
         if number is None:
-            n_odd, example = n_odd + 1, example or cell
+            odd.append(k)
         else:
             values[k] = number
-    return values, n_odd, example
+    return values, odd
 
 
 def _to_number(text: str) -> float | None:

@@ -12,26 +12,28 @@ from numpy.typing import NDArray
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import FloatArray
-from biofeedback.storage.table_text import CLOCK, is_missing
+from biofeedback.storage.table_text import CLOCK, USUAL_HZ, is_missing
 
 TIME_UNITS = {
     "s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3, "millis": 1e-3,
     "milliseconds": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "usec": 1e-6, "micros": 1e-6, "microseconds": 1e-6,
     "ns": 1e-9, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0, "days": 86400.0,
 }  # fmt: skip
-ALIKE = ("s", "ms", "us", "ns")
-UNIT_CURE = "use --time-unit s, ms or us, or --rate HZ and the times are not used"
+ALIKE, COARSE = ("s", "ms", "us", "ns"), ("min", "h", "days")
+UNIT_CURE = "use --time-unit s, ms, us, min or days, or --rate HZ and the times are not used"
 RATE_CURE = "use --rate HZ if the rows are evenly spaced: then the times are not used"
-USUAL_HZ = (5.0, 5000.0)  # of sensors on people; what lies outside is believed only when it is said
 POSSIBLE_HZ = (0.2, 50_000.0)
 EPOCH_S = (946_684_800.0, 4_102_444_800.0)  # 2000 to 2100, seconds since 1970
 EXCEL_DAYS = (36_526.0, 73_051.0)  # the same years, in days since 1900
+UTC_NAMES = ("Z", "UTC", "GMT")
+BACKWARDS_CURE = "sort its rows by time, the earliest first"
 SMALLEST_GAP_STEPS = 1.75  # a lost row doubles the step between two times; jitter stays below this
 MOST_WRONG = 0.01  # of the rows: beyond this, rate x span and rows do not belong together
 MOST_GAPS = 0.02  # of the steps: more are no lost rows, but rows that came in packets
 PACKET_REACH_S = 0.5  # rows that came in packets stand no further than this from the even line through all
 WRAPS = (2.0**16, 2.0**24, 2.0**31, 2.0**32)
 MOST_LOST = 5_000_000, 10  # frames in gaps, and how many for each row: more is a mistaken time, and all of the memory
+FEWEST_CHANGES = 3  # of a coarse time
 UNEVEN = 0.05  # of a period, standard deviation of the steps: told from here on
 
 
@@ -59,6 +61,7 @@ def read_clock_texts(cells: Sequence[str], where: str) -> Times:
     """Times of day, with or without dates, to seconds; a day more where midnight was passed."""
     seconds = np.full(len(cells), np.nan)
     days: dict[str, int] = {}
+    names: set[str] = set()  # of time zones
     first = None
     told = []
     for k, cell in enumerate(cells):
@@ -71,23 +74,36 @@ def read_clock_texts(cells: Sequence[str], where: str) -> Times:
             if match["date"] not in days:
                 days[match["date"]] = _count_day(match["date"], days)
             day = days[match["date"]]
+        elif match["days"]:
+            day = int(match["days"])
         hour, minute, second = int(match["hour"]), int(match["minute"]), int(match["second"] or 0)
         if match["second"] is None and first["second"] is None:  # MM:SS or MM:SS.fff
             hour, minute, second = 0, hour, minute
         if match["half"]:
             hour = hour % 12 + 12 * (match["half"].lower() == "pm")
         fraction = match["fraction"] or match["short"] or ""
-        seconds[k] = (
-            day * 86400.0 + hour * 3600.0 + minute * 60.0 + second + (float(f"0.{fraction}") if fraction else 0.0)
-        )
+        fraction_s = float(f"0.{fraction}") if fraction else 0.0
+        zone = match["zone"] or ""
+        names.add(zone if zone.isalpha() and zone not in UTC_NAMES else "")
+        seconds[k] = day * 86400.0 + hour * 3600.0 + minute * 60.0 + second + fraction_s - _read_offset_s(zone)
     if first is None:
         raise RecordingError(f"{where} holds no times", RATE_CURE)
+    if len(names) > 1:
+        raise RecordingError(f"{where}: the time zone changes on the way ({', '.join(sorted(names))})", RATE_CURE)
+    seconds -= 86400.0 * (seconds[np.isfinite(seconds)][0] // 86400.0)
     if first["second"] is None:
         told.append("times are read as minutes and seconds")
-    if not first["date"]:
+    if not (first["date"] or first["days"]):
         steps = np.diff(seconds, prepend=seconds[:1])
         seconds += 86400.0 * np.cumsum(np.nan_to_num(steps) < -43_200.0)
     return Times(seconds, "s", _read_moment(first), told)
+
+
+def _read_offset_s(zone: str) -> float:
+    """How far ahead of UTC ``+02:00`` is; 0 for a name, which is the same in every row."""
+    if not zone or zone.isalpha():
+        return 0.0
+    return (60.0 * int(zone[1:3]) + int(zone[-2:])) * (-60.0 if zone[0] == "-" else 60.0)
 
 
 def _count_day(date: str, days: dict[str, int]) -> int:
@@ -100,9 +116,9 @@ def _count_day(date: str, days: dict[str, int]) -> int:
 
 
 def _read_moment(match: re.Match[str]) -> str:
-    if not (match["date"] and match["zone"]):
+    zone = "+00:00" if match["zone"] in UTC_NAMES else match["zone"] or ""
+    if not match["date"] or not zone or zone.isalpha():
         return ""
-    zone = "+00:00" if match["zone"] in ("Z", "UTC") else match["zone"]
     zone = zone if ":" in zone else f"{zone[:3]}:{zone[3:]}"
     try:
         stamp = f"{match['date']}T{int(match['hour']):02}:{match['minute']}:{match['second'] or '00'}{zone}"
@@ -124,7 +140,11 @@ def read_time_numbers(raw: FloatArray, unit: str, said_unit: str | None, where: 
     steps = np.diff(raw[np.isfinite(raw)])
     steps = steps[steps > 0]
     if not len(steps):
-        raise RecordingError(f"{where}: its times do not advance", RATE_CURE)
+        is_backwards = known[-1] < known[0]
+        raise RecordingError(
+            f"{where}: its times {'run backwards' if is_backwards else 'do not advance'}",
+            BACKWARDS_CURE if is_backwards else RATE_CURE,
+        )
     step = _usual_step(raw)
     if said_unit is not None:
         name = said_unit
@@ -140,7 +160,7 @@ def read_time_numbers(raw: FloatArray, unit: str, said_unit: str | None, where: 
         if name != "s":
             told.append(f"times without a unit are read as {name}, which makes {1 / (step * TIME_UNITS[name]):.4g} Hz")
     scale = TIME_UNITS[name]
-    first_s = float(known[0]) * scale
+    first_s = float(known[0]) * scale if name != "days" else 0.0  # a spreadsheet's days are of no known zone
     started = datetime.fromtimestamp(first_s, UTC).isoformat() if EPOCH_S[0] < first_s < EPOCH_S[1] else ""
     if started:
         told.append(f"times are counted from 1970: the first is {started}")
@@ -184,9 +204,11 @@ def _guess_unit(first: float, step: float, where: str) -> str:
     usual, possible = fits(USUAL_HZ), fits(POSSIBLE_HZ)
     if len(usual) == 1 and step != 1.0:
         return usual[0]
+    if not usual:  # too fast for seconds: minutes, hours or days are as likely
+        possible += [name for name in COARSE if USUAL_HZ[0] <= 1.0 / (step * TIME_UNITS[name]) <= USUAL_HZ[1]]
     if not usual and len(possible) == 1:
         return possible[0]
-    rates = ", ".join(f"{1 / (step * TIME_UNITS[name]):g} Hz in {name}" for name in possible) or "no usual rate"
+    rates = ", ".join(f"{1 / (step * TIME_UNITS[name]):.5g} Hz in {name}" for name in possible) or "no usual rate"
     raise RecordingError(f"{where} names no unit and steps by {step:g}: {rates}", UNIT_CURE)
 
 
@@ -198,6 +220,8 @@ def place_by_times(times: FloatArray, where: str) -> Placing:
     """
     n_rows = len(times)
     known = np.flatnonzero(np.isfinite(times))
+    if len(known) > 1 and times[known].max() == times[known[0]] > times[known[-1]]:
+        raise RecordingError(f"{where}: its times run backwards", BACKWARDS_CURE)
     if len(known) < 2 or not times[known].max() > times[known[0]]:
         raise RecordingError(f"{where}: its times do not advance", RATE_CURE)
     told: list[str] = []
@@ -266,6 +290,9 @@ def _fit_packets(time_s: FloatArray, where: str, told: list[str], *, is_coarse: 
     n = len(time_s)
     half = n // 2
     period = float(np.median(time_s[half:] - time_s[: n - half]) / half)
+    changes = np.flatnonzero(np.diff(time_s) > 0) + 1
+    if is_coarse and len(changes) >= FEWEST_CHANGES:  # where the time moves on, it is known best
+        period = float(np.polyfit(changes, time_s[changes], 1)[0])
     span_s = float(time_s[-1] - time_s[0])
     if not period > 0 or half < 3:
         raise RecordingError(f"{where}: too few different times to tell a rate", RATE_CURE)

@@ -13,15 +13,16 @@ from biofeedback.errors import RecordingError
 
 N_SAMPLE_LINES = 400
 N_SURE_LINES = 3  # so many rows of numbers in a row, and a table has begun
-BLOCK_CHARACTERS = 8 * 2**20
+BLOCK_BYTES = 2**20
 MOST_BYTES = 2 * 2**30
 COMMENTS = ("#", "%", "//")
 SEPARATORS = ("\t", ";", ",", "|", "")  # "": any run of blanks
 NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|\d{1,3}(?:[.,'’\xa0\u202f ]\d{3})+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?")
 CLOCK = re.compile(
-    r"(?:(?P<date>\d{1,4}[-./]\d{1,2}[-./]\d{1,4})[T ,]+)?(?P<hour>\d{1,2}):(?P<minute>\d{2})"
+    r"(?:(?P<date>\d{1,4}[-./ ](?:\d{1,2}|[A-Za-z]{3})[-./ ]\d{1,4})[T ,]+|(?P<days>\d+) days?,? )?"
+    r"(?P<hour>\d{1,2}):(?P<minute>\d{2})"
     r"(?::(?P<second>\d{2})(?:[.,:](?P<fraction>\d{1,9}))?|\.(?P<short>\d{1,9}))?"
-    r"\s*(?P<half>[AaPp][Mm])?\s*(?P<zone>Z|UTC|[-+]\d{2}:?\d{2})?"
+    r"\s*(?P<half>[AaPp][Mm])?\s*(?P<zone>[-+]\d{2}:?\d{2}|[A-Z]{1,5})?"
 )
 MISSING = frozenset(("", "nan", "n/a", "na", "#n/a", "null", "none", "-", "--", "missing", "nan(ind)", "."))
 UNIT_IN_HEADER = re.compile(
@@ -29,14 +30,15 @@ UNIT_IN_HEADER = re.compile(
 )
 UNIT = re.compile(r"[\[(]?(?:[a-zA-Zµμ°%·/]{1,5}|[a-z]+seconds?)?[\])]?")
 SAID_RATE = re.compile(
-    r"(?:sampl\w*|scan|data|acquisition)?[ _-]*(?:rate|frequency|freq)\b[^\d\n]{0,20}([\d.]+)\s*(k?)Hz"
-    r"|sampl\w*[ _-]*(?:rate|frequency|freq)\b[^\d\n]{0,20}([\d.]+)(?![\d.]*\s*[a-zA-Z])",
+    r"(?:sampl\w*|scan|data|acquisition|abtast)?[ _-]*(?:rate|frequency|freq)\b[^\d\n]{0,20}(\d[\d.,]*)\s*(k?)Hz"
+    r"|sampl\w*[ _-]*(?:rate|frequency|freq)\b[^\d\n]{0,20}(\d[\d.,]*)(?![\d.,]*\s*[a-zA-Z])",
     re.IGNORECASE,
 )
 OTHER_FILES = {  # first bytes, by the formats' own texts
     b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture", b"BM": "a picture",
     b"%PDF": "a PDF", b"\x1f\x8b": "a compressed file", b"SQLite format 3\0": "a database",
 }  # fmt: skip
+USUAL_HZ = (5.0, 5000.0)  # of sensors on people; what lies outside is believed only when it is said
 WRITE_AGAIN = "open it in the program that made it and save it as CSV"
 
 
@@ -64,7 +66,7 @@ def read_layout(path: Path) -> Layout:
     """Find the table in the file. RecordingError, with the cure, where there is none."""
     head = _read_head(path)
     encoding = _find_encoding(head, path)
-    lines = _decode(head, encoding).splitlines()[:N_SAMPLE_LINES]
+    lines = _make_plain(_decode(head, encoding)).split("\n")[:N_SAMPLE_LINES]
     kept = [(k, line) for k, line in enumerate(lines) if line.strip() and not line.lstrip().startswith(COMMENTS)]
     if len(kept) < 2:
         raise RecordingError(f"{path} has no table", "it needs a header and one row per frame")
@@ -77,6 +79,8 @@ def read_layout(path: Path) -> Layout:
     comments = [line.lstrip(" #%/") for line in lines[:first] if line.lstrip().startswith(COMMENTS)]
     before = [line for _, line in kept[:start]]
     header, units, n_used = _find_header(before, rows[:start], n_columns, separator, rows[start:])
+    if header is None and start and separator != "," and _are_row_numbers(rows[start - 1], rows[start:]):
+        header, n_used = ["row number", *rows[start - 1]], 1
     if header is None and start and 1 < len(rows[start - 1]) < n_columns:
         n_named = len(rows[start - 1])
         raise RecordingError(
@@ -110,11 +114,31 @@ def read_layout(path: Path) -> Layout:
 
 def read_blocks(path: Path, layout: Layout) -> Iterator[str]:
     """The rows as text, some megabytes at a time, cut at line ends; blank and comment lines are left out."""
-    with path.open(encoding=layout.encoding, newline=None) as file:
-        for _ in range(layout.first):
-            file.readline()
-        while block := file.read(BLOCK_CHARACTERS):
-            yield _clean(block + file.readline())
+    n_skip = layout.first
+    for block in _read_wide(path, layout.encoding) if layout.encoding.startswith("utf-16") else _read_bytes(path):
+        text = block if isinstance(block, str) else _make_plain(block.decode(layout.encoding, "replace"))
+        while n_skip and text:
+            text, n_skip = text.partition("\n")[2], n_skip - 1
+        if text := _clean(text):
+            yield text
+
+
+def _read_bytes(path: Path) -> Iterator[bytes]:
+    with path.open("rb") as file:
+        while block := file.read(BLOCK_BYTES):
+            yield block + file.readline()
+
+
+def _read_wide(path: Path, encoding: str) -> Iterator[str]:
+    with path.open(encoding=encoding, newline=None) as file:
+        while block := file.read(BLOCK_BYTES):
+            yield _make_plain(block + file.readline())
+
+
+def _make_plain(text: str) -> str:
+    """One line end and one minus for every kind that files have; other signs that could break a line break none."""
+    text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+    return text.replace("\u2212", "-") if "\u2212" in text else text  # the sign that typesetters write for minus
 
 
 def _clean(block: str) -> str:
@@ -127,7 +151,8 @@ def _clean(block: str) -> str:
 def split_line(line: str, separator: str) -> list[str]:
     """The cells of one line."""
     if not separator:
-        return line.split()
+        cells = line.split()
+        return next(csv.reader([" ".join(cells)], delimiter=" ")) if '"' in line else cells
     if '"' in line:
         return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True))]
     return [cell.strip() for cell in line.split(separator)]
@@ -246,6 +271,12 @@ def _find_header(
     return last, None, 1
 
 
+def _are_row_numbers(header: Sequence[str], sample: Sequence[Sequence[str]]) -> bool:
+    """Whether rows begin with 1, 2, 3, which the header does not name: as statistics programs write them."""
+    counted = [str(k + 1) for k in range(len(sample))]
+    return len(sample[0]) == len(header) + 1 and [row[0] if row else "" for row in sample] == counted
+
+
 def _name_columns(
     header: Sequence[str], units: Sequence[str] | None
 ) -> tuple[tuple[str, ...], tuple[str, ...], list[str]]:
@@ -269,11 +300,16 @@ def _name_columns(
 
 
 def _read_said_rate(text: str) -> float | None:
+    """A rate in the lines before the table; None where there is none, or ``1,000`` could be two that sensors have."""
     match = SAID_RATE.search(text)
     if not match:
         return None
-    try:
-        rate_hz = float(match[1] or match[3]) * (1000.0 if match[2] else 1.0)
-    except ValueError:
-        return None
-    return rate_hz if rate_hz > 0 else None
+    written = (match[1] or match[3]).rstrip(".,")
+    readings = {written.replace(",", ".")}
+    if re.fullmatch(r"[1-9]\d{0,2}([.,])\d{3}(\1\d{3})*", written):
+        readings.add(re.sub("[.,]", "", written))
+    found = {float(reading) * (1000.0 if match[2] else 1.0) for reading in readings if reading.count(".") <= 1}
+    likely = [rate_hz for rate_hz in found if USUAL_HZ[0] <= rate_hz < 10 * USUAL_HZ[1]]
+    if len(likely) == 1 or len(found) == 1:
+        return (likely or [*found])[0] or None
+    return None

@@ -30,7 +30,7 @@ def read_options(order: Mapping[str, Any]) -> ImportOptions:
         channels=channels,
         time=str(order["time"]) if order.get("time") else None,
         rate_hz=rate_hz,
-        time_unit=str(unit) if unit in ("s", "ms", "us", "ns") else None,
+        time_unit=str(unit) if unit in ("s", "ms", "us", "ns", "min", "h", "days") else None,
         decimal=str(decimal) if decimal in ("comma", "point") else None,
     )
 

@@ -1,4 +1,4 @@
-"""Sixty ways in which loggers write the same 20 s, and none silently wrong: read right, or refused with a cure.
+"""A hundred ways in which loggers write the same 20 s, and none silently wrong: read right, or refused with a cure.
 
 The pull: 10 N for 5 s, 60 N for 10 s, 10 N for 5 s, 100 readings a second. Where a variant is refused, the test does
 what the cure says and the numbers must then be right. Hand-made forms unless another program wrote the file.
@@ -79,6 +79,18 @@ def clock(k: int, form: str) -> str:
 
 def iso(k: int) -> str:
     return clock(k, "%Y-%m-%dT%H:%M:%S.%f")
+
+
+def autumn(k: int, *, zone: bool) -> str:
+    """From ten seconds before the clocks go back."""
+    if k < 1000:
+        return f"2026-10-25T02:59:{50 + k / 100:06.3f}" + "+02:00" * zone
+    return f"2026-10-25T02:00:{(k - 1000) / 100:06.3f}" + "+01:00" * zone
+
+
+def noon(k: int) -> str:
+    moment = datetime.datetime(2026, 1, 5, 11, 59, 50) + datetime.timedelta(milliseconds=10 * k)
+    return f"{moment:%I:%M:%S.%f} {'PM' if moment.hour > 11 else 'AM'}"
 
 
 def with_pandas(**options: object) -> Callable[[Path], Path]:
@@ -415,6 +427,124 @@ VARIANTS = [
         refused="no column is known",
         cure=("--channel", "load=force:N"),
     ),
+    V("line that names the separator", table("time_s;force_N", separator=";", before="sep=;\n"), told="'sep=;'"),
+    V("a sign before the table that breaks lines elsewhere", table(before="Ger\xe4t\x85 \x0c3\n", encoding="latin-1")),
+    V("a sign that is no UTF-8, late", table(after="# 20 \xb0C\n", encoding="latin-1")),
+    V(
+        "rows with their numbers, unnamed",
+        table('"time_s" "force_N"', separator=" ", times=lambda k: f'"{k + 1}" {k / 100}'),
+    ),
+    V(
+        "rows with their numbers",
+        table(
+            '"";"time_s";"force_N"',
+            separator=";",
+            times=lambda k: f'"{k + 1}";{number(k / 100, 2, ",")}',
+            values=lambda k: number(PULL[k], 3, ","),
+        ),
+    ),
+    V(
+        "exponents of savetxt",
+        table("# time_s,force_N", times=lambda k: f"{k / 100:.18e}", values=lambda k: f"{PULL[k]:.18e}"),
+    ),
+    V(
+        "exponents with decimal comma",
+        table(
+            "time_s;force_N",
+            separator=";",
+            times=lambda k: f"{k / 100:.4e}".replace(".", ","),
+            values=lambda k: f"{PULL[k]:.4E}".replace(".", ","),
+        ),
+    ),
+    V(
+        "lines at the end",
+        table(after="End of data\nchecked by,nobody\n"),
+        told="2 rows hold no number: left out, row 2001 first",
+    ),
+    V("a mean at the end", table(after="\nMean,35.0\n"), told="1 cells are no numbers, the first: 'Mean'"),
+    V(
+        "header once more",
+        table(times=lambda k: "time_s,force_N\n" * (k in (500, 1000, 1500)) + f"{k / 100:.2f}"),
+        told="3 rows hold no number: left out, row 501 first",
+    ),
+    V("mixed line ends", table(values=lambda k: number(PULL[k]) + ("\r" if k % 3 else ""))),
+    V("half a last row", table(after="20.00,"), told="1 cells are empty"),
+    V("separators at row ends only", table(values=lambda k: number(PULL[k]) + ",")),
+    V("units in brackets below", table("time,force\n(ms),(N)", times=lambda k: str(10 * k))),
+    V(
+        "two lines of names",
+        table("Clock,Load cell\ntime_s,force_N"),
+        told="a line before the table is skipped: 'Clock,Load",
+    ),
+    V("date and time apart", table("date,time,force_N", times=lambda k: clock(k, "%d.%m.%Y,%H:%M:%S.%f"))),
+    V("name of a month", table("time,force_N", times=lambda k: clock(k, "%d-%b-%Y %H:%M:%S.%f"))),
+    V(
+        "date and decimal comma",
+        table(
+            "time;force_N",
+            separator=";",
+            times=lambda k: (
+                clock(k, "%d.%m.%Y %H:%M:%S.%f").replace(".", ",")[:10].replace(",", ".")
+                + clock(k, "%d.%m.%Y %H:%M:%S.%f")[10:].replace(".", ",")
+            ),
+            values=lambda k: number(PULL[k], 3, ","),
+        ),
+    ),
+    V("name of a zone", table("time,force_N", times=lambda k: f"{iso(k)} CET")),
+    V("hours ahead", table("time,force_N", times=lambda k: f"{iso(k)}+0530")),
+    V("the hour that comes twice, with its zone", table("time,force_N", times=lambda k: autumn(k, zone=True))),
+    V(
+        "the hour that comes twice",
+        table("time,force_N", times=lambda k: autumn(k, zone=False)),
+        refused="jump back from 10800 to 7200 s",
+        cure=("--rate", "100"),
+    ),
+    V("differences of time", table("time,force_N", times=lambda k: f"0 days 00:00:{k / 100:09.6f}")),
+    V("twelve hours with noon", table("time,force_N", times=noon)),
+    V("epoch ns", table("timestamp,force_N", times=lambda k: str((176765760000 + k) * 10**7)), told="read as ns"),
+    V(
+        "minutes, unsaid",
+        table("time,force_N", times=lambda k: f"{k / 6000:.8f}"),
+        refused="5999.9 Hz in s, 99.998 Hz in min",
+        cure=("--time-unit", "min"),
+    ),
+    V("minutes", table("time [min];force_N", separator=";", times=lambda k: f"{k / 6000:.8f}")),
+    V(
+        "part of a day",
+        table("time,force_N", times=lambda k: f"{k / 8_640_000:.12f}"),
+        refused="100 Hz in days",
+        cure=("--time-unit", "days"),
+    ),
+    V(
+        "spreadsheet days, few digits",
+        table("time,force_N", times=lambda k: f"{46027.75 + k / 8_640_000:.5f}"),
+        told="coarser than its rows: taken as even at 99.9",
+    ),
+    V("time before a trigger", table(times=lambda k: f"{k / 100 - 5:.2f}")),
+    V(
+        "backwards",
+        table(rows=np.arange(N)[::-1].astype(float)),
+        refused="run backwards; sort its rows by time",
+        again=plain,
+    ),
+    V("minus of typesetters", table(values=lambda k: f"\u2212{PULL[k]:.3f}"), scale=-1.0),
+    V(
+        "unit in every cell",
+        table(values=lambda k: f"{PULL[k]:.3f} N"),
+        refused="the first cell is '10.000 N'; write them as numbers alone",
+        again=plain,
+    ),
+    V(
+        "rate with decimal comma",
+        table("force_N", times=lambda _: "", before="Abtastrate: 100,0 Hz\n"),
+        told="100 Hz, as",
+    ),
+    V(
+        "rate that could be two",
+        table("force_N", times=lambda _: "", before="Sample rate: 10,000 Hz\n"),
+        refused="no time column",
+        cure=("--rate", "100"),
+    ),
     V("name with its unit", table("time_s,Fz (N)"), arguments=("--channel", "Fz (N)=force")),
     V("name without its unit", table("time_s,Fz (N)"), arguments=("--channel", "Fz=force")),
     V("name in other letters", table("time_s,Fz [N]"), arguments=("--channel", "fz=force")),
@@ -464,8 +594,8 @@ def test_read_right_or_refused_with_a_cure_that_works(
     check_numbers(path, variant)
 
 
-def test_there_are_sixty_of_them_and_no_two_alike() -> None:
-    assert len({variant.name for variant in VARIANTS}) == len(VARIANTS) >= 60
+def test_there_are_a_hundred_of_them_and_no_two_alike() -> None:
+    assert len({variant.name for variant in VARIANTS}) == len(VARIANTS) >= 100
 
 
 def test_a_file_that_is_too_large_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

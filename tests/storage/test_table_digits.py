@@ -1,0 +1,89 @@
+"""The quick reader of plain tables gives what Python's own ``float`` gives, bit for bit, or leaves it to another."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from biofeedback.storage import table_cells
+from biofeedback.storage.csv_import import import_csv
+from biofeedback.storage.table_digits import read_decimals
+from biofeedback.storage.table_text import read_blocks, read_layout
+
+PLAIN = st.one_of(
+    st.from_regex(r"-?[0-9]{1,16}", fullmatch=True),
+    st.from_regex(r"-?[0-9]{0,9}\.[0-9]{1,16}", fullmatch=True),
+    st.floats(allow_nan=False, allow_infinity=False, width=32).map(lambda value: f"{value:.6f}"),
+    st.integers(-(2**53), 2**53).map(str),
+    st.just(""),
+)
+ODD = st.one_of(PLAIN, st.text("0123456789.-+eE_ nai\xa0xX\t", max_size=9))
+
+
+def table(cells: list[list[str]], separator: str, decimal: str) -> str:
+    return "".join(separator.join(row).replace(".", decimal) + "\n" for row in cells)
+
+
+def rows(cells: st.SearchStrategy[str]) -> st.SearchStrategy[list[list[str]]]:
+    return st.integers(1, 4).flatmap(
+        lambda n: st.lists(st.lists(cells, min_size=n, max_size=n), min_size=1, max_size=9)
+    )
+
+
+def read_each(cells: list[list[str]]) -> list[float]:
+    return [math.nan if cell == "" else float(cell) for row in cells for cell in row]
+
+
+@given(rows(PLAIN), st.sampled_from([",.", ";,", "\t.", "\t,", "|."]))
+def test_plain_numbers_are_what_float_makes_of_them(cells: list[list[str]], signs: str) -> None:
+    found = read_decimals(table(cells, *signs), *signs, len(cells[0]))
+    if found is None:  # more digits than are exact
+        assert any(len(cell.strip("-").replace(".", "")) > 15 for row in cells for cell in row)
+    else:
+        expected = np.array(read_each(cells)).reshape(found.shape)
+        assert found.tobytes() == np.where(np.isnan(expected), np.nan, expected).tobytes()  # the sign of -0.0 too
+
+
+@given(rows(ODD))
+def test_anything_else_is_left_to_the_careful_reader(cells: list[list[str]]) -> None:
+    found = read_decimals(table(cells, ";", "."), ";", ".", len(cells[0]))
+    if found is not None:
+        np.testing.assert_array_equal(found.ravel(), read_each(cells))
+
+
+@pytest.mark.parametrize("text", ["1,2\n3\n", "1\n2,3\n", "1,2,3\n", "1,-\n", "1,.\n", "1,-.\n", "1-,2\n",
+                                  "1,1.2.3\n", "1,--2\n", "1,9007199254740993\n", "1,1e5\n", "1, 2\n",
+                                  "1,é\n", "1,nan\n"])  # fmt: skip
+def test_rows_and_cells_that_do_not_fit_are_not_read(text: str) -> None:
+    assert read_decimals(text, ",", ".", 2) is None
+
+
+@pytest.mark.parametrize(("separator", "decimal"), [(",", "."), (";", ","), ("\t", ".")])
+def test_a_table_is_the_same_by_the_quick_and_by_the_careful_way(
+    separator: str, decimal: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Several blocks, an empty cell here and there, and numbers of every length."""
+    monkeypatch.setattr("biofeedback.storage.table_text.BLOCK_BYTES", 5000)
+    dice = np.random.default_rng(1)
+    lines = [separator.join(("time_s", "force_N", "position_deg"))]
+    for k in range(3000):
+        cells = [
+            f"{k / 1000:.3f}",
+            f"{dice.normal(100, 300):.{k % 9}f}",
+            str(dice.integers(-9, 10**6)) if k % 7 else "",
+        ]
+        lines.append(separator.join(cells).replace(".", decimal))
+    path = tmp_path / "made.csv"
+    path.write_bytes("\r\n".join(lines).encode())
+    layout = read_layout(path)
+    care = table_cells._read_with_care(path, read_blocks(path, layout), layout, [], decimal=None, needed=[0, 1, 2])
+    quick = table_cells.read_cells(path, layout, needed=[0, 1, 2])
+    assert quick.values.tobytes() == care.values.tobytes()
+    assert quick.remarks == care.remarks == ()
+    monkeypatch.setattr(table_cells, "_read_with_care", None)  # the quick way it was
+    assert import_csv(path).settings["rate_hz"] == 1000.0
