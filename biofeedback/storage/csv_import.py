@@ -26,7 +26,7 @@ from biofeedback.storage.imported import (
     tell_left_out,
 )
 from biofeedback.storage.table_cells import Cells, read_cells
-from biofeedback.storage.table_text import Layout, is_clock, read_layout
+from biofeedback.storage.table_text import Layout, is_clock, is_number, read_layout
 from biofeedback.storage.together import Column, bring_together, find_holes, make_items
 
 TIME_NAMES = ("time", "t", "seconds", "timestamp", "time stamp", "date time", "datetime", "date_time", "zeit", "millis",
@@ -169,12 +169,17 @@ def _choose_channels(
             remarks.append(tell_left_out("column", name, wanted.get(name)))
     if not chosen:
         columns = ", ".join(layout.names)
-        example = f"--channel '{left_out[0]}=force:N'" if left_out else CHANNEL_CURE
+        numbers = [name for name in left_out if _holds_numbers(layout, layout.names.index(name))]
+        example = f"--channel '{(numbers or left_out)[0]}=force:N'" if left_out else CHANNEL_CURE
         raise RecordingError(
             f"{path}: no column is known to be force, emg or position",
             f"write --channel 'NAME=KIND' or 'NAME=KIND:UNIT*FACTOR', e.g. {example}; its columns are {columns}",
         )
     return chosen, remarks
+
+
+def _holds_numbers(layout: Layout, k: int) -> bool:
+    return any(is_number(row[k]) for row in layout.sample if len(row) > k)
 
 
 def _place(

@@ -92,7 +92,7 @@ def import_edf(
         "simulated": "simulated" in file.local_recording_identification,
         **(settings or {}),
     }
-    return Imported(about, make_items(used, table, rate_hz, gaps), tuple(events), tuple(remarks))
+    return Imported(about, make_items(used, table, rate_hz, gaps), tuple(events), tuple(remarks), tuple(labels))
 
 
 def _leave_out_slow_emg(

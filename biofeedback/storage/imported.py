@@ -23,12 +23,16 @@ CHANNEL_CURE = "write --channel 'NAME=KIND' or 'NAME=KIND:UNIT*FACTOR', e.g. 'ch
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """What was understood of a foreign file. ``remarks`` tells what was missing, odd or left out."""
+    """What was understood of a foreign file.
+
+    ``remarks`` tells what was missing, odd or left out; ``names`` are all signals of the file, those left out too.
+    """
 
     settings: Mapping[str, Any]
     items: tuple[Item, ...]
     events: tuple[Event, ...]
     remarks: tuple[str, ...]
+    names: tuple[str, ...] = ()
 
 
 P = ParamSpec("P")

@@ -88,4 +88,4 @@ def assemble(
         "rate_hz": rate_hz,
         **(settings or {}),
     }
-    return Imported(about, make_items(used, table, rate_hz), tuple(events), tuple(told))
+    return Imported(about, make_items(used, table, rate_hz), tuple(events), tuple(told), tuple(names))

@@ -97,7 +97,7 @@ class BroughtFiles:
         if order.get("maximum") and not has_zero and not any(one.get("kind") == "rest" for one in stretches):
             remarks.append(ZERO_ASSUMED)
         about = {**imported.settings, **{key: value for key, value in settings.items() if value}}
-        made = Imported(about, imported.items, imported.events, imported.remarks)
+        made = Imported(about, imported.items, imported.events, imported.remarks, imported.names)
         out = _find_free(self.folder, brought.path.stem)
         write_recording(made, out, extra_events=[*calibration, *events])
         return {"name": out.name, "remarks": remarks}

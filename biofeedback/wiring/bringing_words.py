@@ -17,7 +17,6 @@ from biofeedback.wiring.bringing_order import read_options
 from biofeedback.wiring.importing import TABLES, summarise
 
 N_ROWS = 4  # of the table, shown as they are
-LEFT_OUT = re.compile(r"(?:column|signal|vector|stream) (?P<name>.+?) left out")
 LISTED = re.compile(r"its (?:columns|signals|vectors) are (?P<names>.+)$")
 SAYS_OPTION = re.compile(r"[;,] (?:(?:if it is \w+ already )?(?:write|say|use)) --.*$")
 CURES = (  # what an option of the command line is called on the page, and what one press says
@@ -82,9 +81,7 @@ def describe_imported(
             "high": float(known.max()),
             "first": known[:3].tolist(),
         }
-    names = [column["name"] for column in columns] or [
-        *taken, *(match["name"] for text in imported.remarks if (match := LEFT_OUT.match(text)))
-    ]  # fmt: skip
+    names = [column["name"] for column in columns] or imported.names or [*taken]
     listed = {column["name"]: column for column in columns}
     account = fold([*imported.events, *events], channels=channels, settings={})
     n_frames = len(values)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.io import savemat
 
 from biofeedback.errors import RecordingError
 from biofeedback.storage.recording import open_recording
@@ -171,3 +172,47 @@ def test_a_table_is_brought_put_right_marked_and_opened(
         served.end()
     account = open_recording(recordings / "trial.hold").account
     assert account.maxima["load"].strength == pytest.approx(400.0, abs=4.0)
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.network
+@pytest.mark.parametrize(("scheme", "size"), [("dark", (844, 390))])
+def test_signals_of_another_format_are_chosen_seen_and_taken(
+    browser: Any, tmp_path: Path, scheme: str, size: tuple[int, int]
+) -> None:
+    """A MAT file with EMG at 1000 Hz, force at 100 and an angle whose name tells no kind: one choice takes it, too."""
+    recordings = tmp_path / "recordings"
+    recordings.mkdir()
+    pull = 12.0 + 60.0 * ((np.arange(2000) >= 500) & (np.arange(2000) < 1500))
+    signals = {"emg": np.random.default_rng(3).normal(0, 50, 20_000), "force": pull, "knee": np.arange(2000) % 40.0}
+    savemat(tmp_path / "pull.mat", {**signals, "fs": 1000.0})
+    served = Served(review=make_review(recordings))
+    served.up()
+    try:
+        viewport = {"width": size[0], "height": size[1]}
+        page = Page(browser, served, path="review", script=axe_script(), color_scheme=scheme, viewport=viewport)
+        page.wait(lambda: page.tab.is_visible("#to-bring"))
+        page.tab.click("#to-bring")
+        page.tab.wait_for_selector("#table")
+        page.tab.set_input_files("#table", str(tmp_path / "pull.mat"))
+        page.wait(lambda: page.text("summary") == "20,000 rows, 1000 Hz, 20 s, 0 gaps", within_s=60)
+        kinds = page.tab.locator("#columns select")
+        assert [kinds.nth(k).input_value() for k in range(kinds.count())] == ["emg", "force", "none"]
+        kinds.nth(2).select_option("position")
+        page.wait(lambda: "2,000 readings, 0 to 39" in page.text("columns"))
+        page.wait(lambda: page.tab.is_visible("#trace"))
+        assert violations(page) == []
+        wide = "document.querySelector('main').scrollWidth - document.querySelector('main').clientWidth"
+        assert page.tab.evaluate(wide) <= 0
+        page.tab.fill("#athlete", "A07")
+        page.tab.click("#take")
+        page.wait(lambda: page.text("made-title") == "It is a recording now: pull.hold", within_s=60)
+        assert page.complaints == []
+        page.context.close()
+    finally:
+        served.end()
+    channels = open_recording(recordings / "pull.hold").channels
+    assert [(channel.name, channel.kind) for channel in channels] == [
+        ("emg", "emg"), ("force", "force"), ("knee", "position")
+    ]  # fmt: skip

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.io import savemat
 
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.errors import RecordingError
@@ -180,6 +181,22 @@ def test_signals_and_vectors_of_other_formats_are_shown_with_what_they_bring(
     told = place.look(Brought(tmp_path / "pull.mat"), {"rate_hz": 100, "channels": {"pull": "force:N"}})
     assert told["problem"] is None
     assert told["columns"][0]["high"] == pytest.approx(412.0, abs=3.0)
+
+
+def test_a_signal_that_was_left_out_can_be_taken_after_all_and_put_back(place: BroughtFiles, tmp_path: Path) -> None:
+    """Whatever the format: the page lists every signal of the file, with what it is taken as."""
+    savemat(tmp_path / "pull.mat", {"force": PULL, "knee": np.arange(float(N)), "fs": 100.0})
+    brought = Brought(tmp_path / "pull.mat")
+    told = place.look(brought, {})
+    assert [(column["name"], column.get("kind")) for column in told["columns"]] == [("force", "force"), ("knee", None)]
+    chosen = {"knee": "position:deg"}
+    kinds = [column.get("kind") for column in place.look(brought, {"channels": chosen})["columns"]]
+    assert kinds == ["force", "position"]
+    told = place.look(brought, {"channels": {"force": "none", **chosen}})
+    assert [(column["name"], column.get("kind")) for column in told["columns"]] == [
+        ("force", None),
+        ("knee", "position"),
+    ]
 
 
 @pytest.mark.parametrize(("name", "module", "write_it"), [("a.xdf", "pyxdf", write_xdf), ("a.c3d", "ezc3d", write_c3d)])
