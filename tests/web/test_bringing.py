@@ -198,7 +198,7 @@ def test_signals_of_another_format_are_chosen_seen_and_taken(
         page.tab.set_input_files("#table", str(tmp_path / "pull.mat"))
         page.wait(lambda: page.text("summary") == "20,000 rows, 1000 Hz, 20 s, 0 gaps", within_s=60)
         kinds = page.tab.locator("#columns select")
-        assert [kinds.nth(k).input_value() for k in range(kinds.count())] == ["emg", "force", "none"]
+        assert [kinds.nth(k).input_value() for k in range(kinds.count())] == ["emg", "force", ""]
         kinds.nth(2).select_option("position")
         page.wait(lambda: "2,000 readings, 0 to 39" in page.text("columns"))
         page.wait(lambda: page.tab.is_visible("#trace"))
