@@ -26,6 +26,7 @@ from biofeedback.storage.imported import (
     tell_left_out,
 )
 from biofeedback.storage.table_cells import Cells, read_cells
+from biofeedback.storage.table_moments import read_clock_texts
 from biofeedback.storage.table_text import Layout, is_clock, is_number, read_layout
 from biofeedback.storage.together import Column, bring_together, find_holes, make_items
 
@@ -207,7 +208,7 @@ def _place(
         )
     where = f"{path}, {layout.names[time_column]}"
     if time_column in cells.clocks:
-        times = clock.read_clock_texts(cells.clocks[time_column], where)
+        times = read_clock_texts(cells.clocks[time_column], where)
     else:
         unit = layout.units[time_column] or UNIT_OF_NAME.get(layout.names[time_column].lower(), "")
         times = clock.read_time_numbers(cells.values[:, time_column], unit, said.time_unit, where)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
@@ -12,7 +10,8 @@ from numpy.typing import NDArray
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import FloatArray
-from biofeedback.storage.table_text import CLOCK, USUAL_HZ, is_missing
+from biofeedback.storage.table_moments import RATE_CURE, Times
+from biofeedback.storage.table_text import USUAL_HZ
 
 TIME_UNITS = {
     "s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3, "millis": 1e-3,
@@ -21,11 +20,9 @@ TIME_UNITS = {
 }  # fmt: skip
 ALIKE, COARSE = ("s", "ms", "us", "ns"), ("min", "h", "days")
 UNIT_CURE = "use --time-unit s, ms, us, min or days, or --rate HZ and the times are not used"
-RATE_CURE = "use --rate HZ if the rows are evenly spaced: then the times are not used"
 POSSIBLE_HZ = (0.2, 50_000.0)
 EPOCH_S = (946_684_800.0, 4_102_444_800.0)  # 2000 to 2100, seconds since 1970
 EXCEL_DAYS = (36_526.0, 73_051.0)  # the same years, in days since 1900
-UTC_NAMES = ("Z", "UTC", "GMT")
 BACKWARDS_CURE = "sort its rows by time, the earliest first"
 SMALLEST_GAP_STEPS = 1.75  # a lost row doubles the step between two times; jitter stays below this
 MOST_WRONG = 0.01  # of the rows: beyond this, rate x span and rows do not belong together
@@ -37,16 +34,6 @@ FEWEST_CHANGES = 3  # of a coarse time
 UNEVEN = 0.05  # of a period, standard deviation of the steps: told from here on
 
 
-@dataclass(slots=True)
-class Times:
-    """Seconds of each row from the first, NaN for rows that are left out; when the first was, and what was assumed."""
-
-    time_s: FloatArray
-    unit: str
-    started_utc: str = ""
-    told: list[str] = field(default_factory=list)
-
-
 @dataclass(frozen=True, slots=True)
 class Placing:
     """``rate_hz`` and the frame of each row, -1 for rows that are left out; ``first_s`` is the time of frame 0."""
@@ -55,76 +42,6 @@ class Placing:
     frames: NDArray[np.int64]
     told: tuple[str, ...]
     first_s: float = 0.0
-
-
-def read_clock_texts(cells: Sequence[str], where: str) -> Times:
-    """Times of day, with or without dates, to seconds; a day more where midnight was passed."""
-    seconds = np.full(len(cells), np.nan)
-    days: dict[str, int] = {}
-    names: set[str] = set()  # of time zones
-    first = None
-    told = []
-    for k, cell in enumerate(cells):
-        match = None if is_missing(cell) else CLOCK.fullmatch(cell.strip())
-        if match is None:
-            continue
-        first = first or match
-        day = 0
-        if match["date"]:
-            if match["date"] not in days:
-                days[match["date"]] = _count_day(match["date"], days)
-            day = days[match["date"]]
-        elif match["days"]:
-            day = int(match["days"])
-        hour, minute, second = int(match["hour"]), int(match["minute"]), int(match["second"] or 0)
-        if match["second"] is None and first["second"] is None:  # MM:SS or MM:SS.fff
-            hour, minute, second = 0, hour, minute
-        if match["half"]:
-            hour = hour % 12 + 12 * (match["half"].lower() == "pm")
-        fraction = match["fraction"] or match["short"] or ""
-        fraction_s = float(f"0.{fraction}") if fraction else 0.0
-        zone = match["zone"] or ""
-        names.add(zone if zone.isalpha() and zone not in UTC_NAMES else "")
-        seconds[k] = day * 86400.0 + hour * 3600.0 + minute * 60.0 + second + fraction_s - _read_offset_s(zone)
-    if first is None:
-        raise RecordingError(f"{where} holds no times", RATE_CURE)
-    if len(names) > 1:
-        raise RecordingError(f"{where}: the time zone changes on the way ({', '.join(sorted(names))})", RATE_CURE)
-    seconds -= 86400.0 * (seconds[np.isfinite(seconds)][0] // 86400.0)
-    if first["second"] is None:
-        told.append("times are read as minutes and seconds")
-    if not (first["date"] or first["days"]):
-        steps = np.diff(seconds, prepend=seconds[:1])
-        seconds += 86400.0 * np.cumsum(np.nan_to_num(steps) < -43_200.0)
-    return Times(seconds, "s", _read_moment(first), told)
-
-
-def _read_offset_s(zone: str) -> float:
-    """How far ahead of UTC ``+02:00`` is; 0 for a name, which is the same in every row."""
-    if not zone or zone.isalpha():
-        return 0.0
-    return (60.0 * int(zone[1:3]) + int(zone[-2:])) * (-60.0 if zone[0] == "-" else 60.0)
-
-
-def _count_day(date: str, days: dict[str, int]) -> int:
-    """A number that grows by one per day; dates that are not ISO are counted as they come."""
-    try:
-        day = datetime.fromisoformat(date.replace("/", "-").replace(".", "-")).toordinal()
-    except ValueError:
-        return (max(days.values()) + 1) if days else 0
-    return day
-
-
-def _read_moment(match: re.Match[str]) -> str:
-    zone = "+00:00" if match["zone"] in UTC_NAMES else match["zone"] or ""
-    if not match["date"] or not zone or zone.isalpha():
-        return ""
-    zone = zone if ":" in zone else f"{zone[:3]}:{zone[3:]}"
-    try:
-        stamp = f"{match['date']}T{int(match['hour']):02}:{match['minute']}:{match['second'] or '00'}{zone}"
-        return datetime.fromisoformat(stamp).astimezone(UTC).isoformat()
-    except ValueError:
-        return ""
 
 
 def read_time_numbers(raw: FloatArray, unit: str, said_unit: str | None, where: str) -> Times:

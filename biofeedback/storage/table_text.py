@@ -10,11 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from biofeedback.errors import RecordingError
+from biofeedback.storage.table_file import decode_head, find_encoding, make_plain, read_bytes, read_head, read_wide
 
 N_SAMPLE_LINES = 400
 N_SURE_LINES = 3  # so many rows of numbers in a row, and a table has begun
-BLOCK_BYTES = 2**20
-MOST_BYTES = 2 * 2**30
 COMMENTS = ("#", "%", "//")
 SEPARATORS = ("\t", ";", ",", "|", "")  # "": any run of blanks
 NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|\d{1,3}(?:[.,'’\xa0\u202f ]\d{3})+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?")
@@ -34,12 +33,7 @@ SAID_RATE = re.compile(
     r"|sampl\w*[ _-]*(?:rate|frequency|freq)\b[^\d\n]{0,20}(\d[\d.,]*)(?![\d.,]*\s*[a-zA-Z])",
     re.IGNORECASE,
 )
-OTHER_FILES = {  # first bytes, by the formats' own texts
-    b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture", b"BM": "a picture",
-    b"%PDF": "a PDF", b"\x1f\x8b": "a compressed file", b"SQLite format 3\0": "a database",
-}  # fmt: skip
 USUAL_HZ = (5.0, 5000.0)  # of sensors on people; what lies outside is believed only when it is said
-WRITE_AGAIN = "open it in the program that made it and save it as CSV"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +58,9 @@ class Layout:
 
 def read_layout(path: Path) -> Layout:
     """Find the table in the file. RecordingError, with the cure, where there is none."""
-    head = _read_head(path)
-    encoding = _find_encoding(head, path)
-    lines = _make_plain(_decode(head, encoding)).split("\n")[:N_SAMPLE_LINES]
+    head = read_head(path)
+    encoding = find_encoding(head, path)
+    lines = make_plain(decode_head(head, encoding)).split("\n")[:N_SAMPLE_LINES]
     kept = [(k, line) for k, line in enumerate(lines) if line.strip() and not line.lstrip().startswith(COMMENTS)]
     if len(kept) < 2:
         raise RecordingError(f"{path} has no table", "it needs a header and one row per frame")
@@ -115,30 +109,12 @@ def read_layout(path: Path) -> Layout:
 def read_blocks(path: Path, layout: Layout) -> Iterator[str]:
     """The rows as text, some megabytes at a time, cut at line ends; blank and comment lines are left out."""
     n_skip = layout.first
-    for block in _read_wide(path, layout.encoding) if layout.encoding.startswith("utf-16") else _read_bytes(path):
-        text = block if isinstance(block, str) else _make_plain(block.decode(layout.encoding, "replace"))
+    for block in read_wide(path, layout.encoding) if layout.encoding.startswith("utf-16") else read_bytes(path):
+        text = block if isinstance(block, str) else make_plain(block.decode(layout.encoding, "replace"))
         while n_skip and text:
             text, n_skip = text.partition("\n")[2], n_skip - 1
         if text := _clean(text):
             yield text
-
-
-def _read_bytes(path: Path) -> Iterator[bytes]:
-    with path.open("rb") as file:
-        while block := file.read(BLOCK_BYTES):
-            yield block + file.readline()
-
-
-def _read_wide(path: Path, encoding: str) -> Iterator[str]:
-    with path.open(encoding=encoding, newline=None) as file:
-        while block := file.read(BLOCK_BYTES):
-            yield _make_plain(block + file.readline())
-
-
-def _make_plain(text: str) -> str:
-    """One line end and one minus for every kind that files have; other signs that could break a line break none."""
-    text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
-    return text.replace("\u2212", "-") if "\u2212" in text else text  # the sign that typesetters write for minus
 
 
 def _clean(block: str) -> str:
@@ -171,42 +147,6 @@ def is_clock(cell: str) -> bool:
 def is_missing(cell: str) -> bool:
     """Empty, or a word for it."""
     return cell.strip().lower() in MISSING
-
-
-def _read_head(path: Path) -> bytes:
-    try:
-        size = path.stat().st_size
-        with path.open("rb") as file:
-            head = file.read(2**20)
-    except OSError as error:
-        raise RecordingError(f"{path} cannot be read ({error.strerror})", "check the name") from error
-    if size > MOST_BYTES:
-        raise RecordingError(f"{path} has {size / 2**30:.1f} GiB", "cut it into files below 2 GiB, the header in each")
-    if head[:4] == b"PK\3\4":
-        raise RecordingError(f"{path} is a spreadsheet or another packed file, not text", WRITE_AGAIN)
-    for mark, what in OTHER_FILES.items():
-        if head.startswith(mark):
-            raise RecordingError(f"{path} is {what}, not a table", WRITE_AGAIN)
-    return head
-
-
-def _find_encoding(head: bytes, path: Path) -> str:
-    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16"
-    odd, even = head[1:2000:2].count(0), head[0:2000:2].count(0)
-    if max(odd, even) > 0.4 * len(head[0:2000:2]) and min(odd, even) < 0.1 * len(head[0:2000:2]):
-        return "utf-16-le" if odd > even else "utf-16-be"
-    if b"\0" in head:
-        raise RecordingError(f"{path} is not text, and so not a table", WRITE_AGAIN)
-    try:
-        head[: len(head) - 4 if len(head) == 2**20 else None].decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return "latin-1"
-    return "utf-8-sig"
-
-
-def _decode(head: bytes, encoding: str) -> str:
-    return head.decode(encoding, "ignore").lstrip("\ufeff")
 
 
 def _find_separator(lines: Sequence[str]) -> tuple[str, int]:

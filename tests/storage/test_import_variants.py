@@ -599,8 +599,8 @@ def test_there_are_a_hundred_of_them_and_no_two_alike() -> None:
 
 
 def test_a_file_that_is_too_large_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from biofeedback.storage import table_text
+    from biofeedback.storage import table_file, table_text
 
-    monkeypatch.setattr(table_text, "MOST_BYTES", 1000)
+    monkeypatch.setattr(table_file, "MOST_BYTES", 1000)
     with pytest.raises(BiofeedbackError, match=r"GiB; cut it into files"):
         table_text.read_layout(plain(tmp_path))

@@ -68,7 +68,7 @@ def test_a_table_is_the_same_by_the_quick_and_by_the_careful_way(
     separator: str, decimal: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Several blocks, an empty cell here and there, and numbers of every length."""
-    monkeypatch.setattr("biofeedback.storage.table_text.BLOCK_BYTES", 5000)
+    monkeypatch.setattr("biofeedback.storage.table_file.BLOCK_BYTES", 5000)
     dice = np.random.default_rng(1)
     lines = [separator.join(("time_s", "force_N", "position_deg"))]
     for k in range(3000):
