@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import itertools
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -196,7 +198,26 @@ class Page:
 
     def wait(self, condition: Callable[[], object], *, within_s: float = 5.0) -> float:
         """Free seconds until ``condition`` holds (no script is evaluated from text: the page's policy forbids it)."""
-        return wait_until(condition, within_s=within_s, pause=lambda: self.tab.wait_for_timeout(25)).spent_s
+        pauses_ms = itertools.chain([25] * 20, itertools.repeat(75))  # what takes long is not asked as often: it costs
+        return wait_until(
+            condition, within_s=within_s, pause=lambda: self.tab.wait_for_timeout(next(pauses_ms))
+        ).spent_s
+
+    def resize(self, size: tuple[int, int]) -> None:
+        """The window is another one; what hangs on its size has been laid out and drawn."""
+        self.tab.set_viewport_size({"width": size[0], "height": size[1]})
+        self.tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
+class Findings(list[str]):
+    """What is wrong, with where it was seen: of all that a test looks at in one page no failure hides another."""
+
+    @contextlib.contextmanager
+    def at(self, *where: object) -> Iterator[None]:
+        try:
+            yield
+        except AssertionError as error:
+            self.append(f"{' '.join(map(str, where))}: {error}")
 
 
 @pytest.fixture

@@ -121,12 +121,12 @@ def test_where_a_device_joins(browser: Any) -> None:
     try:
         page = Page(browser, served, path="pair", script=script)
         assert violations(page) == []
-        page.context.close()
+        page.close()
         page = Page(browser, served, path="coach", script=script)
         page.tab.click("[data-invite='coach']")
         page.wait(lambda: page.tab.locator("#devices canvas").count() == 2)
         assert violations(page) == []
-        page.context.close()
+        page.close()
     finally:
         served.end()
 

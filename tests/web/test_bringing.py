@@ -167,7 +167,7 @@ def test_a_table_is_brought_put_right_marked_and_opened(
         page.tab.click("#open-made")
         page.wait(lambda: page.text("title") == "A07")
         assert page.complaints == []
-        page.context.close()
+        page.close()
     finally:
         served.end()
     account = open_recording(recordings / "trial.hold").account

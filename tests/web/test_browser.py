@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from .conftest import Page, Served
+from .conftest import Findings, Page, Served
 from .scenes import SCENES, holding
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -71,21 +71,22 @@ def test_every_number_on_the_screen_is_the_sessions_at_that_level(served: Served
 
 
 @pytest.mark.parametrize(("place", "scheme"), [("", "light"), ("athlete", "dark")])  # they differ in colours only
-@pytest.mark.parametrize("size", SIZES)
-def test_nothing_is_cut_off_in_any_stage_at_any_size(
-    served: Served, open_tab: Any, size: str, place: str, scheme: str
-) -> None:
-    width, height = SIZES[size]
-    page = open_tab(path=place, viewport={"width": width, "height": height}, color_scheme=scheme)
+def test_nothing_is_cut_off_in_any_stage_at_any_size(served: Served, open_tab: Any, place: str, scheme: str) -> None:
+    page = open_tab(path=place, color_scheme=scheme)
+    found = Findings()
     for name, scene in SCENES.items():
         served.do(lambda live, scene=scene: (live.restart(), scene(live)))
         page.wait(lambda: page.tab.get_attribute("body", "data-stage") == served.live.state()["stage"])
         page.tab.wait_for_timeout(60)
-        wide, tall = page.tab.evaluate("() => [document.body.scrollWidth, document.body.scrollHeight]")
-        assert wide <= width, name
-        assert tall <= height, name  # what is longer scrolls inside main
-        if name in LIVE_SCENES:
-            check_live_layout(page, min(width, height), name)
+        for size, (width, height) in SIZES.items():
+            page.resize((width, height))
+            with found.at(size, name):
+                wide, tall = page.tab.evaluate("() => [document.body.scrollWidth, document.body.scrollHeight]")
+                assert wide <= width
+                assert tall <= height  # what is longer scrolls inside main
+                if name in LIVE_SCENES:
+                    check_live_layout(page, min(width, height), name)
+    assert found == []
     assert page.complaints == []
 
 
@@ -245,34 +246,35 @@ def test_refusals_are_shown_with_their_cure(served: Served, open_tab: Any) -> No
 
 
 def test_nothing_moves_while_a_question_opens_during_a_hold(served: Served, open_tab: Any) -> None:
+    page = open_tab()
     for width, height in SIZES.values():
+        page.resize((width, height))
         served.do(lambda live: (live.restart(), holding(live, 71.3, 2)))
-        page = open_tab(viewport={"width": width, "height": height})
-        page.wait(lambda: page.text("number") == "71")  # noqa: B023 - used at once
+        page.wait(lambda: page.text("number") == "71" and page.tab.get_attribute("#pad", "data-open") != "yes")
+        page.tab.wait_for_timeout(100)
         boxes = """() => ["form", "stop", "pad-keys", "time"].map(
           (id) => JSON.stringify(document.getElementById(id).getBoundingClientRect()))"""
         before = page.tab.evaluate(boxes)
         served.do(lambda live: live.change(ask={"id": 2, "text": "Discomfort now, 0 to 10?", "said": 5}))
-        page.wait(lambda: page.tab.get_attribute("#pad", "data-open") == "yes")  # noqa: B023
+        page.wait(lambda: page.tab.get_attribute("#pad", "data-open") == "yes")
         assert page.tab.evaluate(boxes) == before, (width, height)
-        page.context.close()
 
 
 @pytest.mark.parametrize("place", ["", "athlete", "coach"])
 def test_how_to_push_and_breathe_is_never_cut(served: Served, open_tab: Any, place: str) -> None:
+    page = open_tab(path=place)
+    if place == "athlete":
+        page.tab.click("#read-them")  # the cautions stay until somebody has pressed here: sound needs it
     for width, height in SIZES.values():
         served.do(lambda live: live.restart())
-        page = open_tab(path=place, viewport={"width": width, "height": height})
-        if place == "athlete":
-            page.tab.click("#read-them")  # the cautions stay until somebody has pressed here: sound needs it
+        page.resize((width, height))
         for scene in ("maximum_idle", "maximum_countdown", "maximum_push", "maximum_rest"):
             served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))
             said = {"maximum_push": "Count aloud: 3 building", "maximum_countdown": "Count aloud"}.get(scene, ".")
-            page.wait(lambda said=said: said in page.text("more"))  # noqa: B023 - used at once
             line = page.tab.locator("#more")
-            assert line.is_visible(), (scene, width, height)
+            page.wait(lambda said=said, line=line: line.is_visible() and said in page.text("more"))
+            page.tab.wait_for_timeout(60)
             assert line.evaluate("(e) => e.scrollWidth - e.clientWidth") <= 1, (scene, width, height)
-        page.context.close()
 
 
 def test_sound_tells_below_and_above_is_silent_in_the_band_and_when_muted(
@@ -431,8 +433,8 @@ def test_a_phone_that_cannot_stay_lit_by_itself_says_so(
     for scene in ("cautions", "ready"):
         served.do(lambda live, scene=scene: (live.restart(), SCENES[scene](live)))  # type: ignore[misc]
         for path in ("athlete", "coach"):
-            page = Page(browser, served, path=path, script=script, viewport={"width": 390, "height": 844})
+            page = Page(browser, served, path=path, script=script, alone=True, viewport={"width": 390, "height": 844})
             page.wait(lambda page=page, scene=scene: page.tab.get_attribute("body", "data-stage") == scene)  # type: ignore[misc]
             seen = [each.is_visible() for each in page.tab.locator("[data-dark]").all()]
             assert any(seen) == (path == "athlete" and not can)
-            page.context.close()
+            page.close()

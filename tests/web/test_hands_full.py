@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 
 import pytest
@@ -24,25 +25,23 @@ FIRST = {
 }
 
 
-@pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
-def test_what_comes_first_is_in_sight_at_every_stage(
-    served: Served, open_tab: Callable[..., Page], size: tuple[int, int]
-) -> None:
-    page = open_tab(path="coach", viewport={"width": size[0], "height": size[1]})
-    for name, button in FIRST.items():
+def test_what_comes_first_is_in_sight_at_every_stage(served: Served, open_tab: Callable[..., Page]) -> None:
+    page = open_tab(path="coach")
+    for size, (name, button) in itertools.product([(1280, 800), (390, 844)], FIRST.items()):
+        page.resize(size)
         served.do(lambda live, name=name: (live.restart(), SCENES[name](live)))  # type: ignore[misc]
         page.wait(lambda button=button: page.tab.is_visible(button))  # type: ignore[misc]
         page.tab.evaluate("() => { window.scrollTo(0, 0); document.getElementById('main').scrollTo(0, 0); }")
         page.tab.wait_for_timeout(100)
         box = page.tab.locator(button).first.bounding_box()
         assert box
-        assert box["y"] >= 0, name
-        assert box["y"] + box["height"] <= size[1], name
+        assert box["y"] >= 0, (size, name)
+        assert box["y"] + box["height"] <= size[1], (size, name)
         at = [box["x"] + box["width"] / 2, box["y"] + box["height"] / 2]
         hit = page.tab.evaluate(
             "([x, y, query]) => Boolean(document.elementFromPoint(x, y)?.closest(query))", [*at, button]
         )
-        assert hit, f"{name}: something lies over it"
+        assert hit, f"{size} {name}: something lies over it"
     assert page.complaints == []
 
 
@@ -135,14 +134,15 @@ def test_the_position_question_is_at_most_three_tabs_away(
 ) -> None:
     """From where the page begins, from the rating that was just given, from Stop; Enter answers, Space still stops."""
     where = "() => document.activeElement?.closest('#position-ask') ? document.activeElement.dataset.answer : ''"
+    page = open_tab(path=place, viewport={"width": size[0], "height": size[1]})  # a new one, for where a page begins
     for start, key in ((None, "Tab"), ("#pad-keys button >> nth=12", "Tab"), ("#stop", "Shift+Tab")):
-        served.do(lambda live: (live.restart(), SCENES["inside"](live)))  # type: ignore[misc]
-        page = open_tab(path=place, viewport={"width": size[0], "height": size[1]})
-        page.wait(lambda page=page: page.text("number") == "71")  # type: ignore[misc]
+        served.do(lambda live: (live.restart(), SCENES["inside"](live)))  # type: ignore[func-returns-value]
+        page.wait(lambda: page.text("number") == "71" and page.tab.is_visible("#stop"))
+        page.wait(lambda: not page.tab.is_visible("#position-ask"))
         if start:
             page.tab.focus(start)
         served.do(SCENES["position"])
-        page.wait(lambda page=page: page.tab.is_visible("#position-ask"))  # type: ignore[misc]
+        page.wait(lambda: page.tab.is_visible("#position-ask"))
         n_tabs = 0
         while not page.tab.evaluate(where):
             page.tab.keyboard.press(key)
@@ -154,7 +154,6 @@ def test_the_position_question_is_at_most_three_tabs_away(
         assert served.live.commands[-1][0]["answer"] == answer
         page.tab.keyboard.press("Space")
         page.wait(lambda: served.live.commands[-1][0].get("do") == "stop")
-        page.context.close()  # else it goes on drawing beside the next
 
 
 def test_zeroed_is_said_before_the_page_moves_on(served: Served, open_tab: Callable[..., Page]) -> None:

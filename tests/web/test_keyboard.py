@@ -88,7 +88,7 @@ def test_focus_is_always_visible(served: Served, open_tab: Callable[..., Page]) 
             assert "rgba" not in found[3], (name, found)  # not see-through
             reached.add(found[0])
         assert len(reached) >= 2, (name, reached)
-        page.context.close()
+        page.close()
 
 
 def test_at_twice_the_size_nothing_is_lost(served: Served, open_tab: Callable[..., Page]) -> None:

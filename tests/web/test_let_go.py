@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from .conftest import Page, Served
+from .conftest import Findings, Page, Served
 from .scenes import SCENES
 from .test_browser import SIZES
 
@@ -139,19 +139,20 @@ def test_a_stop_pressed_while_disconnected_is_sent_first(served: Served, open_ta
     page.wait(lambda: page.tab.is_visible("#ended"))
 
 
-@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("place", ["athlete", ""])
-def test_stay_or_come_out_is_said_at_every_size(
-    served: Served, open_tab: Callable[..., Page], size: str, place: str
-) -> None:
-    width, height = SIZES[size]
-    served.do(SCENES["passive"])
-    page = open_tab(path=place, viewport={"width": width, "height": height})
-    page.wait(lambda: page.text("now") == "Relax, stay in the position")
+def test_stay_or_come_out_is_said_at_every_size(served: Served, open_tab: Callable[..., Page], place: str) -> None:
+    page = open_tab(path=place)
     fits = "(e) => e.scrollWidth <= e.clientWidth + 1 && e.getBoundingClientRect().right <= innerWidth"
-    assert page.tab.locator("#now").evaluate(fits)
-    served.do(lambda live: live.change(phase={"index": 2, "kind": "rest", "title": "Rest", "band": None}))
-    page.wait(lambda: page.text("now") == "Come out and rest")
+    found = Findings()
+    for size in SIZES:
+        with found.at(size):
+            page.resize(SIZES[size])
+            served.do(lambda live: (live.restart(), SCENES["passive"](live)))  # type: ignore[func-returns-value]
+            page.wait(lambda: page.text("now") == "Relax, stay in the position")
+            assert page.tab.locator("#now").evaluate(fits)
+            served.do(lambda live: live.change(phase={"index": 2, "kind": "rest", "title": "Rest", "band": None}))
+            page.wait(lambda: page.text("now") == "Come out and rest")
+    assert found == []
 
 
 def test_what_is_said_through_a_hold(served: Served, open_tab: Callable[..., Page], speaking: Path) -> None:
@@ -246,20 +247,20 @@ def test_the_page_that_pressed_stop_asks_why_and_a_sharp_sensation_offers_no_oth
     assert {"do": "explain_stop", "why": "sharp"} in [message for message, _ in served.live.commands]
 
 
-@pytest.mark.parametrize("size", [(390, 844), (360, 740)])
+@pytest.mark.parametrize("place", ["athlete", "", "coach"])
 def test_the_pad_is_as_wide_as_the_phone_and_every_key_is_at_least_56_px(
-    served: Served, open_tab: Callable[..., Page], size: tuple[int, int]
+    served: Served, open_tab: Callable[..., Page], place: str
 ) -> None:
-    width, height = size
     served.do(SCENES["inside"])
-    for place in ("athlete", "", "coach"):
-        page = open_tab(path=place, viewport={"width": width, "height": height})
-        page.wait(lambda page=page: page.text("number") == "71")
+    page = open_tab(path=place)
+    page.wait(lambda: page.text("number") == "71")
+    for width, height in ((390, 844), (360, 740)):
+        page.resize((width, height))
         pad = page.tab.locator("#pad").bounding_box()
         for key in page.tab.locator("#pad-keys button").all():
             box = key.bounding_box()
-            assert min(box["width"], box["height"]) >= 56, (place, key.inner_text())
-            assert box["y"] + box["height"] <= pad["y"] + pad["height"], (place, key.inner_text())
+            assert min(box["width"], box["height"]) >= 56, (width, key.inner_text())
+            assert box["y"] + box["height"] <= pad["y"] + pad["height"], (width, key.inner_text())
         assert page.tab.locator("#pad").bounding_box()["width"] >= width - 2 * 14
         stop = page.tab.locator("#stop").bounding_box()
         gauge = page.tab.locator("#form").bounding_box()

@@ -84,7 +84,7 @@ def test_the_edges_are_painted_with_the_level_that_they_are_about(
         seen.add((round(band.low_percent), now["number"] == ""))
     assert len(seen) > (2 if name == "ramp" else 1)
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 def check_strip(now: dict[str, Any], band: Band) -> None:

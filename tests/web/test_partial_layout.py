@@ -38,7 +38,7 @@ def test_a_changed_number_leaves_the_rest_of_the_page_where_it_is(
         served.do(lambda live, level=level: feed(live, level))
         page.wait(lambda level=level: page.text("number") == f"{level:.0f}")  # type: ignore[misc]
     events = json.loads(browser.stop_tracing())["traceEvents"]
-    page.context.close()
+    page.close()
     layouts = [event["args"] for event in events if event["name"] == "Layout" and "beginData" in event.get("args", {})]
     drawn = [args for args in layouts if args["beginData"]["dirtyObjects"]]
     assert len(drawn) >= 5, "nothing was laid out: this test looks at nothing"

@@ -158,7 +158,7 @@ def test_the_countdown_is_the_time_that_is_left_of_the_phase(browser: Any, rig: 
     assert page.text("time") == clock(40 - 1.5)
     assert "finished" in page.text("next")
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 def test_the_share_in_band_is_the_efforts_that_lay_in_it_after_the_ramp(browser: Any, rig: Rig) -> None:
@@ -178,7 +178,7 @@ def test_the_share_in_band_is_the_efforts_that_lay_in_it_after_the_ramp(browser:
         assert page.text("number") == str(math.floor(percent + 0.5))
         state = "in" if LOW <= percent <= HIGH else "below" if percent < LOW else "above"
         assert page.tab.get_attribute("#form", "data-band") == state
-    page.context.close()
+    page.close()
 
 
 def test_the_question_opens_and_closes_when_the_plan_says_and_its_answer_is_the_sessions(
@@ -199,7 +199,7 @@ def test_the_question_opens_and_closes_when_the_plan_says_and_its_answer_is_the_
     assert rig.engine.account.ratings[-1].phase_index == 0
     page.wait(lambda: page.tab.evaluate(is_asked) == before or "6" in page.text("given"))
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 COLORS = ["in", "in-tint", "above", "above-tint", "below", "below-tint", "sleeve", "ink", "line"]
@@ -293,4 +293,4 @@ def test_the_form_on_the_screen_stands_where_the_effort_is(browser: Any, rig: Ri
     left_of_time = (12 - 6.0) / 12
     assert above.at(x + (left_of_time - margin) * (above.right - above.left) / 2, above.ground) == "ink"
     assert above.at(x + (left_of_time + margin) * (above.right - above.left) / 2, above.ground) != "ink"
-    page.context.close()
+    page.close()

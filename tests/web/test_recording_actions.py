@@ -338,7 +338,7 @@ def test_a_download_keeps_its_name(browser: Any, folder: Path) -> None:
         with page.tab.expect_download() as taken:
             page.tab.click("#download")
         assert taken.value.suggested_filename == "Übung am Abend.zip"
-        page.context.close()
+        page.close()
     finally:
         served.end()
 
@@ -388,6 +388,6 @@ def test_a_reviewer_compares_takes_along_renames_and_deletes(browser: Any, folde
         assert before - {path.name for path in folder.glob("*.h*")} == told
         assert page.tab.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
         assert page.complaints == []
-        page.context.close()
+        page.close()
     finally:
         served.end()

@@ -241,7 +241,7 @@ def test_a_reviewer_finds_opens_and_zooms(browser: Any, folder: Path, scheme: st
         page.tab.click("[aria-label='Show part 2']")
         page.wait(lambda: page.text("where").startswith("0:06.0 to 0:20.0"))
         assert page.complaints == []
-        page.context.close()
+        page.close()
     finally:
         served.end()
 
@@ -257,5 +257,5 @@ def test_a_page_of_a_session_that_is_over_is_led_to_the_recordings(browser: Any,
     session.live, session._review = None, make_review(folder)  # type: ignore[assignment]
     session.up()
     page.tab.wait_for_url("**/review", timeout=90_000)
-    page.context.close()
+    page.close()
     session.end()
