@@ -158,6 +158,7 @@ class Page:
         else:
             tab.set_viewport_size(viewport)
             tab.emulate_media(media="null", color_scheme=color_scheme, reduced_motion="no-preference")
+        self._is_left = False
         self.tab = tab
         self.context = tab.context
         self.complaints: list[str] = []
@@ -178,8 +179,9 @@ class Page:
 
     def close(self) -> None:
         """Leave the tab to the next page of its kind, with nothing of this one in it."""
-        if self.tab.is_closed():
+        if self._is_left or self.tab.is_closed():
             return
+        self._is_left = True  # the tab may be another page's from now on
         for event, hear in self._heard.items():
             self.tab.remove_listener(event, hear)
         if self._kind is None:

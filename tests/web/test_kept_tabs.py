@@ -62,6 +62,8 @@ def test_what_a_tab_left_behind_is_not_heard(browser: Any, served: Served) -> No
     served.renew()
     other = Page(browser, served)
     assert other.tab is page.tab
+    page.close()  # once more, and it is the other's now
+    assert other.tab.url == served.address
     other.tab.wait_for_timeout(200)
     assert other.complaints == []
     assert served.live.commands == []
