@@ -30,7 +30,7 @@ def test_a_changed_number_leaves_the_rest_of_the_page_where_it_is(
 ) -> None:
     served.do(SCENES["two_sides"])
     width, height = SIZES[size]
-    page = Page(browser, served, path=place, viewport={"width": width, "height": height})
+    page = Page(browser, served, path=place, alone=True, viewport={"width": width, "height": height})
     page.wait(lambda: page.tab.is_visible("#number") and page.text("number") == "71")
     page.tab.wait_for_timeout(700)  # what is told twice a second at most is told
     browser.start_tracing(page=page.tab, categories=["devtools.timeline"])
