@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from biofeedback.model import UNJUDGED_KINDS, Channel, FloatArray
 
 BITS = (8, 10, 12, 14, 16, 18, 20, 24)
-LAST_CODES = sorted({2.0**n - 1 for n in BITS} | {2.0 ** (n - 1) - 1 for n in BITS})
-FIRST_CODES = sorted({-(2.0 ** (n - 1)) for n in BITS} | {0.0})
+LAST_CODES = np.array([2.0**n - 1 for n in BITS] + [2.0 ** (n - 1) - 1 for n in BITS])
+FIRST_CODES = np.array([-(2.0 ** (n - 1)) for n in BITS] + [0.0])
 FEW_STEPS = 20.0  # a range of fewer steps says nothing about its ends
 HEAP = 8.0  # times what lies just before it
 HEAP_S = 0.1  # a force that stays on one value for as long is cut off; muscle activity turns within a sample
@@ -67,7 +67,8 @@ class RailCheck:
         self._learns: NDArray[np.bool_] = np.concatenate((learns, learns))[:, None]
         self._swings: NDArray[np.bool_] = np.concatenate((swings, swings))[:, None]
         self._n, self._n_stretch, self._n_filled = n, n_stretch, 0
-        self._hops: FloatArray = np.full((2 * n, n_stretch), -np.inf)
+        self._lows: list[FloatArray] = []  # of this stretch's hops
+        self._highs: list[FloatArray] = []
         self._end, self._other = np.full(both, -np.inf), np.full(both, np.inf)
         self._near_end = self._left_end = self._end
         self._n_at, self._n_near, self._n_visits, self._n_between = np.zeros((4, *both), dtype=np.int64)
@@ -79,11 +80,11 @@ class RailCheck:
 
     def push(self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
         """Extremes of the next hops, ``(n_channels, n_hops)``, in one stretch or whole ones: which are cut off."""
-        if low.shape[1] < self._n_stretch:
-            return self._push_part(low, high, is_missing)
-        ends = np.concatenate((high, -low))
         if is_missing is not None:
-            ends[:, is_missing] = -np.inf
+            low, high = np.where(is_missing, np.inf, low), np.where(is_missing, -np.inf, high)
+        if low.shape[1] < self._n_stretch:
+            return self._push_part(low, high)
+        ends = np.concatenate((high, -low))
         stretches = ends.reshape(len(ends), -1, self._n_stretch)
         rails = np.concatenate((self._rails, self._learn(stretches)), axis=1)[:, :-1]
         if not (rails < np.inf).any():
@@ -91,23 +92,19 @@ class RailCheck:
         found: NDArray[np.bool_] = (stretches >= rails[:, :, None]).reshape(ends.shape)
         return found[: self._n] | found[self._n :] if found.any() else None
 
-    def _push_part(
-        self, low: FloatArray, high: FloatArray, is_missing: NDArray[np.bool_] | None
-    ) -> NDArray[np.bool_] | None:
-        part = self._hops[:, self._n_filled : self._n_filled + low.shape[1]]
-        part[: self._n] = high
-        np.negative(low, out=part[self._n :])
-        if is_missing is not None:
-            part[:, is_missing] = -np.inf
+    def _push_part(self, low: FloatArray, high: FloatArray) -> NDArray[np.bool_] | None:
+        """Part of a stretch: compared with what is known, kept until the whole is there."""
         found = None
         if self._is_any:
-            beyond = part >= self._rails
-            if np.logical_or.reduce(beyond, axis=None):
-                found = beyond[: self._n] | beyond[self._n :]
+            beyond: NDArray[np.bool_] = (high >= self._rails[: self._n]) | (-low >= self._rails[self._n :])
+            found = beyond if np.logical_or.reduce(beyond, axis=None) else None
+        self._lows.append(low)
+        self._highs.append(high)
         self._n_filled += low.shape[1]
         if self._n_filled == self._n_stretch:
-            self._n_filled = 0
-            self._learn(self._hops[:, None])
+            low, high = np.concatenate(self._lows, axis=1), np.concatenate(self._highs, axis=1)
+            self._lows, self._highs, self._n_filled = [], [], 0
+            self._learn(np.concatenate((high, -low))[:, None])
         return found
 
     def _learn(self, ends: FloatArray) -> FloatArray:
@@ -181,8 +178,9 @@ class RailCheck:
     def _find_codes(self, end: FloatArray) -> NDArray[np.bool_]:
         """Which ends ``(2 n_channels, n_stretches)`` are the last code of a converter, or its first."""
         first = -end[self._n :]
-        is_first = np.isin(first, FIRST_CODES) & ((first != 0) | self._swings[self._n :])
-        return np.concatenate((np.isin(end[: self._n], LAST_CODES), is_first))
+        is_last = (end[: self._n, :, None] == LAST_CODES).any(axis=2)
+        is_first = (first[..., None] == FIRST_CODES).any(axis=2) & ((first != 0) | self._swings[self._n :])
+        return np.concatenate((is_last, is_first))
 
 
 def _count_on(before: NDArray[np.int64], each: NDArray[np.int64], grown: NDArray[np.bool_]) -> NDArray[np.int64]:
