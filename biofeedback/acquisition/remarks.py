@@ -49,10 +49,10 @@ class Remarks:
         texts = []
         for one, limit_percent in ((meter, UNSURE_PERCENT), (slow_meter, RATE_TOLERANCE_PERCENT)):
             measured = one.rate_hz
-            if self._is_rate_told or measured is None or not one.is_settled or one.has_stalled:
+            if self._is_rate_told or measured is None or not one.is_settled:
                 continue
             deviation = 100 * (measured / self._rate_hz - 1)
-            if abs(deviation) > limit_percent:
+            if abs(deviation) > limit_percent and not one.has_stalled:
                 self._is_rate_told = True
                 self.rate_hz = measured
                 off = f"{deviation:+.1f} % off the declared {self._rate_hz:g} Hz"

@@ -310,9 +310,11 @@ class SessionState:
             self.take_search(settled=True, by="rule")
 
     def _watch_signals(self) -> None:
-        seen = self.strip.recent_flags(self._n_recent).tobytes()
-        shares = self.strip.recent_share(self._n_recent, Flag.CLIPPED)
-        clips_briefly = tuple(0 < share < LASTING_SHARE for share in shares)
+        flags = self.strip.recent_flags(self._n_recent)
+        seen, clips_briefly = flags.tobytes(), (False,) * len(self.channels)
+        if any(each & Flag.CLIPPED for each in flags.tolist()):
+            shares = self.strip.recent_share(self._n_recent, Flag.CLIPPED)
+            clips_briefly = tuple(0 < share < LASTING_SHARE for share in shares)
         if (seen, clips_briefly) == (self._seen_flags, self.clips_briefly):
             return
         self.revision += clips_briefly != self.clips_briefly

@@ -20,6 +20,7 @@ import tempfile
 import threading
 import time
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import numpy as np
 
@@ -33,6 +34,7 @@ from biofeedback.session.setup import Setup
 from biofeedback.web.slots import PageSlot, StateText
 
 RATE_HZ, N_CHANNELS = 1000, 8
+N_ROWS = 60 * RATE_HZ  # a board that says the same second again and again looks cut off at its extremes
 WARM_S = 60.0
 PEER = """
 import serial, sys, time
@@ -81,13 +83,13 @@ class Board:
 
     def _print_forever(self) -> None:
         rng = np.random.default_rng(1)
-        block = rng.normal(0, 200, (RATE_HZ, N_CHANNELS)).astype(int) + 512
+        block = rng.normal(0, 200, (N_ROWS, N_CHANNELS)).astype(int) + 512
         lines = [(" ".join(map(str, row)) + "\n").encode() for row in block.tolist()]
         started, sent = time.monotonic(), 0
         while True:
             time.sleep(0.004)
             due = int((time.monotonic() - started) * RATE_HZ)
-            os.write(self.master, b"".join(lines[k % RATE_HZ] for k in range(sent, due)))
+            os.write(self.master, b"".join(lines[k % N_ROWS] for k in range(sent, due)))
             sent = due
 
     def close(self) -> None:
@@ -109,7 +111,7 @@ def watch_page(address: str, seconds: float) -> float:
     from websockets.asyncio.client import connect
 
     async def count() -> float:
-        host = address.rstrip("/").removeprefix("http://")
+        host = urlsplit(address).netloc  # without the key, which this account needs none of
         async with connect(f"ws://{host}/ws", origin=f"http://{host}", compression=None) as page:
             n, end = 0, time.monotonic() + seconds
             while time.monotonic() < end:
@@ -197,9 +199,9 @@ def measure_work(n_updates: int = 3000) -> float:
     engine = Engine(channels, RATE_HZ, Setup(), [])
     live = LiveSession(Session(engine, NoRecorder(), utc=str, cue=id), NoFeed(), recording_name="")
     slot = PageSlot(live, StateText(live))
-    rows = (np.random.default_rng(1).normal(0, 200, (RATE_HZ, N_CHANNELS)).astype(int) + 512).tolist()
+    rows = (np.random.default_rng(1).normal(0, 200, (N_ROWS, N_CHANNELS)).astype(int) + 512).tolist()
     lines = [(" ".join(map(str, row)) + "\n").encode() for row in rows]
-    pieces = [b"".join(lines[at : at + 16 + at % 2]) for at in range(0, 900, 33)]
+    pieces = [b"".join(lines[at : at + 16 + at % 2]) for at in range(0, N_ROWS - 33, 33)]
     started = 0.0
     for k in range(-100, n_updates):
         if k == 0:
@@ -219,7 +221,7 @@ class NoRecorder:
 
 
 class NoFeed:
-    said, trouble, device_id = None, "", ""
+    said, trouble, device_id, deviating_rate_hz = None, "", "", None
 
 
 def main() -> None:
