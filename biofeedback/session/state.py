@@ -37,6 +37,7 @@ from biofeedback.signal.levels import LevelStream
 
 STRIP_S = 30.0
 RECENT_S = 0.5
+CLIPPED = int(Flag.CLIPPED)  # looked for at every update; a plain number is a tenth of the cost
 LASTING_SHARE = 0.4  # of the last half second at an end of the range: less is a spike, and no reason to let go
 KEPT_S = 2.0  # of counts beyond those of an attempt: a batch may run ahead of the level at which it is judged
 TROUBLE = 0xFFFF & ~int(Flag.SETTLING | Flag.BRIDGED)  # what the page tells; the other two pass by themselves
@@ -312,7 +313,7 @@ class SessionState:
     def _watch_signals(self) -> None:
         flags = self.strip.recent_flags(self._n_recent)
         seen, clips_briefly = flags.tobytes(), (False,) * len(self.channels)
-        if any(each & Flag.CLIPPED for each in flags.tolist()):
+        if any(each & CLIPPED for each in flags.tolist()):
             shares = self.strip.recent_share(self._n_recent, Flag.CLIPPED)
             clips_briefly = tuple(0 < share < LASTING_SHARE for share in shares)
         if (seen, clips_briefly) == (self._seen_flags, self.clips_briefly):
