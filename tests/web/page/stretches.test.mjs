@@ -1,7 +1,15 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { add, readNumber, signOf, span } from "../../../biofeedback/web/static/bring/stretches.js";
+import {
+  add,
+  fitLabel,
+  phaseLabels,
+  readNumber,
+  signOf,
+  span,
+  stretchLabels,
+} from "../../../biofeedback/web/static/bring/stretches.js";
 
 const rest = { kind: "rest", from_s: 1, to_s: 3 };
 const relax = { kind: "passive", from_s: 10, to_s: 20 };
@@ -39,4 +47,12 @@ test("dragging marks from the earlier to the later moment, inside what is on scr
 
 test("every kind has its sign", () => {
   assert.deepEqual(["rest", "maximum", "passive", "contract", "else"].map(signOf), ["0", "max", "R", "C", "–"]);
+});
+
+test("a stretch is called by its word where that fits; a rest of the file is no zero", () => {
+  const measure = (text) => 7 * text.length;
+  assert.equal(fitLabel(stretchLabels("contract"), 60, measure), "Contract");
+  assert.equal(fitLabel(stretchLabels("contract"), 50, measure), "C");
+  assert.equal(fitLabel(phaseLabels("rest"), 500, measure), "Come out and rest");
+  assert.equal(fitLabel(phaseLabels("rest"), 50, measure), "–");
 });

@@ -14,6 +14,13 @@ const MEASURES = ["rest", "maximum"];
 export const signOf = (kind) => KINDS.find((each) => each.kind === kind)?.sign ?? "–";
 export const textOf = (kind) => KINDS.find((each) => each.kind === kind)?.text ?? kind;
 
+/** What stands above a stretch that was set by hand, and above a phase that the file brings: words, and a sign for them. */
+export const stretchLabels = (kind) => [textOf(kind), signOf(kind)];
+export const phaseLabels = (kind) => [sayPhase(null, kind), MEASURES.includes(kind) ? "–" : signOf(kind)];
+
+/** The words where there is room for them, else the sign; `measure` gives a text's width. */
+export const fitLabel = ([text, sign], room, measure) => (measure(text) <= room ? text : sign);
+
 /** A number as people type it, with a point or a comma; null when it is none. */
 export function readNumber(text) {
   const number = Number(String(text).trim().replace(",", "."));

@@ -2,7 +2,7 @@
 
 import { paint, readColors } from "../shared/canvas.js";
 import { momentText, ticks } from "../review/trace-view.js";
-import { signOf } from "./stretches.js";
+import { fitLabel, phaseLabels, stretchLabels } from "./stretches.js";
 
 const FOOT = 26;
 const HEAD = 20;
@@ -18,8 +18,11 @@ function drawAll(ctx, w, h, { drawn, view, stretches, phases, marked, colors }) 
   ctx.clearRect(0, 0, w, h);
   ctx.font = '13px system-ui, "Segoe UI", Roboto, sans-serif';
   const x = (s) => ((s - view.fromS) / (view.toS - view.fromS)) * w;
-  for (const one of phases) drawStretch(ctx, x, h, one, colors.restTint, colors);
-  for (const one of stretches) drawStretch(ctx, x, h, one, one.kind === "contract" ? colors.inTint : colors.sleeve, colors);
+  for (const one of phases) drawStretch(ctx, x, h, one, phaseLabels(one.kind), colors.restTint, colors);
+  for (const one of stretches) {
+    const tint = one.kind === "contract" ? colors.inTint : colors.sleeve;
+    drawStretch(ctx, x, h, one, stretchLabels(one.kind), tint, colors);
+  }
   if (marked) {
     ctx.fillStyle = colors.aboveTint;
     ctx.fillRect(x(marked.fromS), HEAD, x(marked.toS) - x(marked.fromS), h - FOOT - HEAD);
@@ -32,7 +35,7 @@ function drawAll(ctx, w, h, { drawn, view, stretches, phases, marked, colors }) 
   drawn.channels.forEach((channel, k) => drawLane(ctx, channel, HEAD + k * lane, lane, w, drawn, x, colors));
 }
 
-function drawStretch(ctx, x, h, { from_s, to_s, kind }, tint, colors) {
+function drawStretch(ctx, x, h, { from_s, to_s }, labels, tint, colors) {
   const left = x(from_s);
   const width = Math.max(1, x(to_s) - left);
   ctx.fillStyle = tint;
@@ -43,7 +46,8 @@ function drawStretch(ctx, x, h, { from_s, to_s, kind }, tint, colors) {
   ctx.fillStyle = colors.ink;
   ctx.textAlign = "center";
   ctx.textBaseline = "middle";
-  ctx.fillText(signOf(kind), left + width / 2, HEAD / 2);
+  const label = fitLabel(labels, width, (text) => ctx.measureText(text).width);
+  ctx.fillText(label, left + width / 2, HEAD / 2);
 }
 
 function drawTimes(ctx, view, w, foot, x, colors) {
