@@ -283,4 +283,5 @@ $("kinds").append(
 $("take").addEventListener("click", take);
 window.addEventListener("resize", () => now.view && see(now.view));
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawNow);
+if ($("table").files.length) bringTable(); // chosen before this script was there
 document.documentElement.dataset.arrived = "yes";
