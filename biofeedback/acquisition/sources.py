@@ -51,6 +51,11 @@ def open_source(url: str, *, open_recording: OpenRecording | None = None) -> Sou
         from biofeedback.acquisition.simulated import open_simulated
 
         return open_simulated(url)
+    if parsed.scheme == "hid":
+        raise SourceError(
+            "scales of the HID class are not read: two or three readings a second lead no hold",
+            'use a scale with a serial output, or "A maximum from a display" on the coach\'s page',
+        )
     known = [*DEVICES, "replay", "simulated", "join"]
     near = difflib.get_close_matches(parsed.scheme, known, n=1)
     listed = f"use {', '.join(f'{scheme}:' for scheme in known[:-1])} or {known[-1]}:, {EXAMPLE}"

@@ -1,3 +1,5 @@
+from pathlib import Path
+
 import pytest
 
 from biofeedback.acquisition.source import read_channel, read_channels
@@ -96,3 +98,15 @@ def test_serial_url():
 @pytest.mark.parametrize("target", ["socket://192.0.2.1:4000", "rfc2217://192.0.2.1:4000"])
 def test_port_behind_a_network(target):
     assert open_source(f"serial:{target}?channels=force&rate=80").target == target
+
+
+def test_a_scale_of_the_hid_class_is_told_to_be_no_source_and_what_to_do():
+    """Usage page 0x8D of the USB HID usage tables is "Weighing Devices" (from memory)."""
+    with pytest.raises(SourceError, match="not read") as raised:
+        open_source("hid:1234:5678")
+    assert "from a display" in raised.value.cure
+    assert "did you mean" not in raised.value.cure
+    notes = (Path(__file__).parents[2] / "firmware-notes" / "profiles.md").read_text("utf-8")
+    page = (Path(__file__).parents[2] / "biofeedback/web/static/live/live.html").read_text("utf-8")
+    assert "HID class (usage page 0x8D) are not read" in notes
+    assert "A maximum from a display" in page  # what the cure sends people to
