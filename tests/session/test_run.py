@@ -302,7 +302,7 @@ def test_a_sensor_that_is_not_as_fast_as_declared_is_offered_for_the_next_start_
         message = live.state()["message"]
         assert "97.5 a second, not 100 (-2.5 %)" in message["text"]
         (press,) = message["actions"]
-        assert press["title"] == "Use 97.5 a second next time"
+        assert press["title"] == "Use 97.5 next time"
         rig.feed.trouble = ""  # it is told for a minute; the press stays as long as nothing else is said
         assert live.state()["message"] == message
         level = live.engine.level
