@@ -131,7 +131,9 @@ def offer_rate(engine: Engine, measured_hz: float) -> dict[str, Any] | None:
         "level": "warn",
         "text": f"The sensor sends {rate}, not {declared_hz:g} ({off}); times are off by as much",
         "cure": "this recording stays as it is: the rate can only change with a new start",
-        "actions": [{"title": f"Use {measured_hz:.4g} next time", "command": {"do": "keep_rate", "rate_hz": measured_hz}}],
+        "actions": [
+            {"title": f"Use {measured_hz:.4g} next time", "command": {"do": "keep_rate", "rate_hz": measured_hz}}
+        ],
     }
 
 
