@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.analysis.interval import find_t_quantile
-from biofeedback.analysis.ratings import BEND_RATIO, SCALE_HIGH, SCALE_LOW, Estimate, Ratings, correlate, list_drift
+from biofeedback.analysis.ratings import SCALE_HIGH, SCALE_LOW, Estimate, Ratings, correlate, list_drift
 
 N_ROUNDS = 40
 SETTLED_POINTS = 1e-3
@@ -29,7 +29,7 @@ def open_interval(ratings: Ratings, fit: Estimate, rounding: float) -> tuple[flo
     at_low, at_high = y <= SCALE_LOW, y >= SCALE_HIGH
     if not (at_low.any() or at_high.any()):
         return low, high, False
-    outer_low, outer_high = _fit_censored(ratings, at_low, at_high, rounding)
+    outer_low, outer_high = _fit_censored(ratings, fit.bend_ratio, at_low, at_high, rounding)
     if at_low[contracting].all() or at_high[~contracting].all():
         outer_low = -WIDEST
     if at_high[contracting].all() or at_low[~contracting].all():
@@ -40,13 +40,13 @@ def open_interval(ratings: Ratings, fit: Estimate, rounding: float) -> tuple[flo
 
 
 def _fit_censored(
-    ratings: Ratings, at_low: NDArray[np.bool_], at_high: NDArray[np.bool_], rounding: float
+    ratings: Ratings, bend_ratio: float, at_low: NDArray[np.bool_], at_high: NDArray[np.bool_], rounding: float
 ) -> tuple[float, float]:
     from scipy.special import ndtr
 
     straight, bend = list_drift(ratings)
     columns = np.column_stack([straight, ratings.contracting.astype(np.float64)])
-    inverse = np.linalg.inv(correlate(bend))
+    inverse = np.linalg.inv(correlate(bend, bend_ratio))
     projection = np.linalg.pinv(columns.T @ inverse @ columns) @ columns.T @ inverse
     left = inverse - inverse @ columns @ projection
     expected, df = float(np.trace(left)), float(np.trace(left)) ** 2 / float(np.trace(left @ left))
@@ -65,7 +65,7 @@ def _fit_censored(
         if float(np.abs(z - last).max()) < SETTLED_POINTS:
             break
     share = np.maximum(1 - hidden / variance, LEAST_SHARE)
-    inverse = np.linalg.inv(np.diag(1 / share) + BEND_RATIO**2 * np.outer(bend, bend))
+    inverse = np.linalg.inv(np.diag(1 / share) + bend_ratio**2 * np.outer(bend, bend))
     spread = float(np.linalg.pinv(columns.T @ inverse @ columns)[-1, -1])
     reach = find_t_quantile(max(1.0, df - float((1 - share).sum()))) * sqrt(max(variance * spread, 0.0))
     value = float(projection[-1] @ z)

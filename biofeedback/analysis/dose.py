@@ -13,10 +13,18 @@ import numpy as np
 
 from biofeedback.analysis.curve import STEP_PERCENT, Contrasts, Posterior, weigh_curves
 from biofeedback.analysis.emax import EmaxFit, fit_emax
-from biofeedback.analysis.held import DoseLevel, HeldBand, describe_enough, describe_neither, describe_open
+from biofeedback.analysis.held import (
+    DoseLevel,
+    HeldBand,
+    describe_enough,
+    describe_neither,
+    describe_open,
+    describe_worse_from_little,
+)
 from biofeedback.analysis.informing import LOWEST_NEXT_PERCENT, choose_next, list_efforts
 from biofeedback.analysis.words import (
     EXCLUDED_PERCENT,
+    MAY_COME_LATE,
     N_POINTS_MIN,
     YARDSTICK_POINTS,
     DoseAdvice,
@@ -158,8 +166,14 @@ def compute_dose(
 def agree_with(dose: Dose, word: ResponseWord) -> Dose:
     """The dose answer beside the session's own: worse only where that is "more"; one band is enough only where "less".
 
-    One band is not left out, however clear, as light or hard was never held.
+    One band is not left out, however clear, as light or hard was never held. Where the change may come late no effort
+    is judged.
     """
+    if word == MAY_COME_LATE:
+        return replace(
+            dose, advice="not decided", band=None, least_percent=None, least_chance_percent=None, next_percent=None,
+            next_reason="", is_worse=False, saturation=None, reason="what contraction does may come only after it",
+        )  # fmt: skip
     is_single = len(dose.held) == 1
     is_worse = word == "more" and (dose.is_worse or is_single)
     if dose.advice == "neither" and not (is_single and word != "more"):
@@ -168,7 +182,9 @@ def agree_with(dose: Dose, word: ResponseWord) -> Dose:
         )
     if dose.advice == "enough" and not (is_single and word != "less"):
         return dose
-    if not dose.held or dose.relaxed_too_low or dose.n_points < N_POINTS_MIN:
+    if word == "more" and not is_worse and dose.held and dose.relaxed_too_low:
+        return replace(dose, is_worse=False, reason=describe_worse_from_little(dose.held))
+    if not is_worse and (not dose.held or dose.relaxed_too_low or dose.n_points < N_POINTS_MIN):
         return replace(dose, is_worse=is_worse)
     agreed = replace(
         dose, advice="not decided", band=None, least_percent=None, least_chance_percent=None, is_worse=is_worse,

@@ -60,6 +60,11 @@ def describe_neither(held: Sequence[HeldBand], wanted_points: float, *, is_worse
     return f"no band that was held eases it by {wanted_points:.1f} points ({_list_rated(held)})"
 
 
+def describe_worse_from_little(held: Sequence[HeldBand]) -> str:
+    """Why nothing is decided where contraction made it worse on average, and no easing could have shown."""
+    return f"contracting made it worse on average ({_list_rated(held)}), and little discomfort was there to ease"
+
+
 def describe_open(
     held: Sequence[HeldBand],
     wanted_points: float,
@@ -69,6 +74,8 @@ def describe_open(
     limit_percent: float,
 ) -> str:
     """Why nothing is decided; ``limit_percent``: the highest effort that may be asked for."""
+    if held and is_worse:
+        return f"what was held made it worse ({_list_rated(held)})"
     if not has_room:
         return "there was too little discomfort for an easing to show"
     if not held:
@@ -76,8 +83,6 @@ def describe_open(
     n_points = sum(h.n for h in held)
     if n_points < N_POINTS_MIN:
         return f"{count(n_points, 'contraction')} with relaxed ratings on both sides are too few"
-    if is_worse:
-        return f"what was held made it worse ({_list_rated(held)})"
     return _describe_doubt(held, wanted_points, limit_percent)
 
 

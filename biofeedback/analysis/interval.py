@@ -10,15 +10,18 @@ DRIFT_DF = 3.7  # degrees of freedom that level, line, part of the bend and the 
 
 
 def count_more_cycles(
-    mean: float | None, rating_sd: float | None, n: int, *, n_min: int
-) -> tuple[int | None, str]:  # fmt: skip
-    """Cycles beyond ``n`` after which the interval would leave zero out, were mean and scatter to stay as they are."""
+    mean: float | None, rating_sd: float | None, n: int, *, n_min: int, alias_points: float = 0.0
+) -> tuple[int | None, str]:
+    """Cycles beyond ``n`` after which the interval would leave zero out, were mean and scatter to stay as they are.
+
+    ``alias_points``: what rounding may imitate, which no further cycle makes smaller.
+    """
     if mean is None or rating_sd is None or n < n_min:
         return max(n_min - n, 1), f"at least {n_min} rated contractions are needed to say anything"
     for total in range(n + 1, N_CYCLES_MAX + 1):
         # contractions against one relaxed phase more, in turn
         reach = find_t_quantile(2 * total + 1 - DRIFT_DF) * rating_sd * sqrt(1 / total + 1 / (total + 1))
-        if reach < abs(mean):
+        if reach + alias_points < abs(mean):
             return total - n, "if the change stays as large as it was"
     return None, f"with a change this small against its scatter, {N_CYCLES_MAX} cycles would not be enough"
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from biofeedback.analysis.interval import find_t_quantile
 from biofeedback.analysis.sessions import estimate_between_variance, estimate_random_mean
-from biofeedback.analysis.words import YARDSTICK_POINTS
+from biofeedback.analysis.words import MAY_COME_LATE, YARDSTICK_POINTS
 from biofeedback.model import FloatArray, same_name
 
 N_PEOPLE_MIN = 3
@@ -125,7 +125,8 @@ def read_sessions(rows: Sequence[Mapping[str, object]]) -> dict[GroupKey, list[S
     names: dict[str, str] = {}
     for row in rows:
         change, error = _read(row.get("change_mean")), _read(row.get("change_error"))
-        if change is None or not error or str(row.get("answer", "")).startswith("too few"):
+        answer = str(row.get("answer", ""))
+        if change is None or not error or answer.startswith("too few") or answer == MAY_COME_LATE:
             continue
         exercise = str(row.get("exercise") or "")
         exercise = names.setdefault(same_name(exercise), exercise)

@@ -1,10 +1,10 @@
 """The model behind every answer: ratings are a drift, plus what contraction does, plus scatter.
 
 The drift of one stay in the position is a level, a straight line in time and a bend, fast at first and slow later as
-relaxation is. Level and line are free; the bend is drawn towards none, as a normal variable whose RMS over the session
-is a third of the scatter of single ratings: free, it would cost a short session a fifth of its power, and left out,
-relaxation that slows down would be taken for an effect. All ratings that are there count, whether or not their
-neighbours were answered.
+relaxation is. Level and line are free; the bend is drawn towards none, as a normal variable with an RMS over the
+session of a fifth of a point, whatever ratings scatter by: free, it would cost a short session a fifth of its power,
+and left out, relaxation that slows down would be taken for an effect. All ratings that are there count, whether or not
+their neighbours were answered.
 
 Scatter is estimated so that it is right for independent ratings around a line, and too large rather than too small
 where drift bends, walks or ratings hang together; an interval may be too wide, not too narrow.
@@ -22,7 +22,9 @@ from numpy.typing import NDArray
 from biofeedback.analysis.interval import find_t_quantile
 from biofeedback.model import FloatArray
 
-BEND_RATIO = 0.35  # RMS of the bend against the scatter of single ratings; found by simulation, see the truth table
+BEND_POINTS = 0.2  # RMS of the bend; found by simulation, see the truth table
+FIRST_RATIO = 0.35  # of the bend to the scatter of single ratings, until the ratings have told their scatter
+LEAST_RATIO, LARGEST_RATIO = 0.1, 1.0
 DECIMALS = 9  # the last bits of the arithmetic are no change
 BEND_RATE, FREE_BEND_RATE = 5.0, 10.0  # the bend is 1 / (1 + rate u), u from 0 to 1 over the stay
 SCALE_LOW, SCALE_HIGH = 0.0, 10.0
@@ -59,6 +61,7 @@ class Estimate:
 
     ``weights`` (n,) makes the value from the ratings. ``scatter`` is this session's own; ``borrowed`` whether others'
     were joined with it. ``alias`` is what rounding to the scale's steps may imitate; it is part of ``reach``.
+    ``bend_ratio`` is the RMS of the bend that was reckoned with, over the scatter.
     """
 
     value: float
@@ -69,6 +72,7 @@ class Estimate:
     scatter: Scatter
     alias: float
     borrowed: bool
+    bend_ratio: float
 
 
 def list_drift(ratings: Ratings) -> tuple[FloatArray, FloatArray]:
@@ -103,9 +107,12 @@ def _find_share(ratings: Ratings) -> FloatArray:
     return since_s / longest_s if longest_s > 0 else since_s
 
 
-def correlate(bend: FloatArray) -> FloatArray:
-    """Covariance of the ratings around level and line (n, n), in units of the scatter's variance."""
-    return np.asarray(np.eye(bend.size) + BEND_RATIO**2 * np.outer(bend, bend), dtype=np.float64)
+def correlate(bend: FloatArray, ratio: float = FIRST_RATIO) -> FloatArray:
+    """Covariance of the ratings around level and line (n, n), in units of the scatter's variance.
+
+    ``ratio``: RMS of the bend over the scatter.
+    """
+    return np.asarray(np.eye(bend.size) + ratio**2 * np.outer(bend, bend), dtype=np.float64)
 
 
 def estimate(
@@ -114,32 +121,46 @@ def estimate(
 ) -> Estimate | None:  # fmt: skip
     """What a column ``effect`` (n,) adds to the drift; ``beside`` (n, k): further columns that are free.
 
-    Generalised least squares with the bend in the covariance. The variance of single ratings is the weighted sum of
-    squares over its expectation for independent ratings, with Satterthwaite's degrees of freedom; never below that of
-    rounding to ``rounding`` points (rounding^2 / 12). ``earlier`` is joined with it unless it is clearly smaller. None
-    when the ratings cannot tell the effect from the drift, or leave no degree of freedom.
+    Generalised least squares with the bend in the covariance, twice: the scatter that the first round finds says how
+    large the bend is beside it. The variance of single ratings is the weighted sum of squares over its expectation for
+    independent ratings, with Satterthwaite's degrees of freedom; never below that of rounding to ``rounding`` points
+    (rounding^2 / 12). ``earlier`` is joined with it unless it is clearly smaller. None when the ratings cannot tell the
+    effect from the drift, or leave no degree of freedom.
     """
     straight, bend = list_drift(ratings)
     others = straight if beside is None else np.column_stack([straight, beside])
-    inverse = np.linalg.inv(correlate(bend))
     columns = np.column_stack([others, effect])
     if ratings.n <= columns.shape[1] or np.linalg.matrix_rank(columns) < np.linalg.matrix_rank(others) + 1:
         return None
+    first = _solve(ratings.rating, columns, correlate(bend, FIRST_RATIO), rounding)
+    if first is None:
+        return None
+    ratio = min(max(BEND_POINTS / sqrt(first[1].variance), LEAST_RATIO), LARGEST_RATIO)
+    second = _solve(ratings.rating, columns, correlate(bend, ratio), rounding)
+    if second is None:
+        return None
+    weights, own = second
+    joined = join_scatters(own, earlier)
+    error = sqrt(joined.variance * float(weights @ weights))
+    alias = find_alias(own, rounding) * float(np.abs(weights).sum())
+    reach = find_t_quantile(joined.df) * error + alias
+    value = round(float(weights @ ratings.rating), DECIMALS)
+    return Estimate(value, error, reach, joined.df, weights, own, alias, joined is not own, ratio)
+
+
+def _solve(
+    y: FloatArray, columns: FloatArray, covariance: FloatArray, rounding: float
+) -> tuple[FloatArray, Scatter] | None:
+    """Weights of the last column's coefficient, and the scatter around all columns; None without freedom."""
+    inverse = np.linalg.inv(covariance)
     projection = np.linalg.pinv(columns.T @ inverse @ columns) @ columns.T @ inverse
     left = inverse - inverse @ columns @ projection
     expected = float(np.trace(left))
     df = expected**2 / float(np.trace(left @ left)) if expected > 1e-9 else 0.0
     if df < 1 - 1e-9:
         return None
-    weights = np.asarray(projection[-1], dtype=np.float64)
-    y = ratings.rating
-    own = Scatter(max(float(y @ left @ y) / expected, rounding**2 / 12), df)
-    joined = join_scatters(own, earlier)
-    error = sqrt(joined.variance * float(weights @ weights))
-    alias = find_alias(own, rounding) * float(np.abs(weights).sum())
-    reach = find_t_quantile(joined.df) * error + alias
-    return Estimate(
-        round(float(weights @ y), DECIMALS), error, reach, joined.df, weights, own, alias, joined is not own
+    return np.asarray(projection[-1], dtype=np.float64), Scatter(
+        max(float(y @ left @ y) / expected, rounding**2 / 12), df
     )
 
 

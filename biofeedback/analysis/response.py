@@ -25,6 +25,7 @@ from biofeedback.analysis.ratings import (
 )
 from biofeedback.analysis.trends import Trend, fit_theil_sen
 from biofeedback.analysis.words import (
+    MAY_COME_LATE,
     YARDSTICK_POINTS,
     Reach,
     ResponseWord,
@@ -118,9 +119,10 @@ class Response:
     ``nap`` and ``tau`` are above 0.5 and 0 where contracting phases were rated lower; ``tau`` is free of the passive
     ratings' own trend, ``tau_u`` its forerunner, for older reports. ``at_end_percent`` of the ratings are 0 or 10.
     ``fell`` and ``came_back`` are the mean steps into and out of a contraction; ``shift`` tells whether the change
-    stayed the same over the cycles, None where that cannot be asked. ``is_aftereffect``: "more" only because the
-    passive phases after a contraction are lower than the one before any. ``test`` is None unless the order was drawn
-    by lot. ``n_more_cycles`` is what a clear answer would still need if the change stays as it is.
+    stayed the same over the cycles, None where that cannot be asked. ``first_step`` is the first contraction minus
+    the relaxed phase before it, ``later_step`` the relaxed phases after contractions minus that one: where the change
+    comes from those alone, the word is that it may come late, neither "less" nor "more". ``test`` is None unless the
+    order was drawn by lot. ``n_more_cycles`` is what a clear answer would still need if the change stays as it is.
     ``without_marked`` is the same answer from good ratings only, None when none are marked.
     """
 
@@ -152,7 +154,8 @@ class Response:
     fell: float | None
     came_back: float | None
     shift: Shift | None
-    is_aftereffect: bool
+    first_step: float | None
+    later_step: float | None
     test: RandomisationTest | None
     test_reason: str
     word: ResponseWord
@@ -225,15 +228,22 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None, earlier: Sca
     )  # fmt: skip
     if n < min(N_CONTRASTS_MIN, len(working)):
         between = f"{n} of {count(len(working), 'rated contraction')} {'lies' if n == 1 else 'lie'}"
+        between = between if n else "no rated contraction lies"
         reason = f"{between} between rated relaxed phases, {N_CONTRASTS_MIN} are needed"
+    first_step, later_step = _find_steps(usable)
+    if word in ("less", "more") and may_come_late(mean, first_step, later_step):
+        word, reason = MAY_COME_LATE, "only relaxed phases after a contraction differ from it, not the one before any"
     n_more, n_more_reason = (
-        (0, "the answer is clear already")
+        (None, "only another order can")
+        if word == MAY_COME_LATE
+        else (0, "the answer is clear already")
         if word in ("less", "more")
         else count_more_cycles(
             None if fit is None else fit.value,
             None if fit is None else fit.scatter.variance**0.5,
             n,
             n_min=N_CONTRASTS_MIN,
+            alias_points=0.0 if fit is None else fit.alias,
         )
     )
     test, test_reason = _test_order(phases, drawn)
@@ -266,7 +276,8 @@ def _answer(phases: Sequence[RatedPhase], drawn: DrawnOrder | None, earlier: Sca
         fell=_mean([c.during - c.before for c in usable if c.during is not None and c.before is not None]),
         came_back=_mean([c.after - c.during for c in usable if c.after is not None and c.during is not None]),
         shift=None if fit is None else _find_shift(phases, ratings, fit, rounding, earlier),
-        is_aftereffect=word == "more" and mean is not None and _is_aftereffect(usable, mean),
+        first_step=first_step,
+        later_step=later_step,
         test=test,
         test_reason=test_reason,
         word=word,
@@ -322,12 +333,31 @@ def _find_shift(
     return Shift(first, last, slope.value - slope.reach, slope.value + slope.reach)
 
 
-def _is_aftereffect(usable: Sequence[Contrast], mean: float) -> bool:
-    """Whether the first contraction was no worse than the relaxed phase before it, which those after all lie below."""
-    first, later = usable[0], [c.after for c in usable if c.after is not None]
-    if first.before is None or first.during is None or not later:
+def _find_steps(usable: Sequence[Contrast]) -> tuple[float | None, float | None]:
+    """The first contraction, and the relaxed phases after one, minus the relaxed phase before any.
+
+    A rise that goes on from one relaxed phase to the next is a drift, and no step that a contraction left behind. A
+    fall that goes on is not taken out: what would be told as harm has to stand without it.
+    """
+    later = [c.after for c in usable if c.after is not None]
+    if not later or usable[0].before is None or usable[0].during is None:
+        return None, None
+    going_on = max(later[-1] - later[0], 0.0) / max(len(later) - 1, 1) * (len(later) + 1) / 2
+    step = float(np.mean(later)) - usable[0].before
+    return usable[0].during - usable[0].before, max(step - going_on, 0.0) if step > 0 else step
+
+
+def may_come_late(mean: float | None, first_step: float | None, later_step: float | None) -> bool:
+    """Whether ``mean`` is a change only against the relaxed phases that followed a contraction.
+
+    The first contraction then changed nothing in its direction, and those phases lie half of it or more away from the
+    one before any, on the other side. So looks an easing that comes late and stays, called "more" without this; and a
+    worsening that comes late, called "less".
+    """
+    if mean is None or first_step is None or later_step is None:
         return False
-    return first.during <= first.before and first.before - float(np.mean(later)) >= mean / 2
+    sign = 1.0 if mean > 0 else -1.0
+    return sign * first_step <= 0 and -sign * later_step >= abs(mean) / 2
 
 
 def _test_order(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> tuple[RandomisationTest | None, str]:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from biofeedback.analysis.response import Response
-from biofeedback.analysis.words import AT_END_PERCENT, YARDSTICK_POINTS, blame_scale, count, describe_points
+from biofeedback.analysis.words import (
+    AT_END_PERCENT,
+    MAY_COME_LATE,
+    YARDSTICK_POINTS,
+    blame_scale,
+    count,
+    describe_points,
+)
 
 WHOLE_SCALE = 10.0
 ALIAS_POINTS = 0.25  # rounding that may imitate less is not worth a sentence
 ALL_PERCENT = 100.0
 ALL_AT_END = "Every rating stands at an end of the scale, where neither easing nor worsening need show."
-AFTEREFFECT = (
-    "That is against the relaxed phases that came after a contraction; the first contraction was no worse than the "
-    "relaxed phase before it. An easing that comes late and stays looks just like this, so harm is not shown."
-)
 N_DRIFT_MIN = 5  # relaxed ratings; with fewer, none equal, Sen's interval does not exist
 
 
@@ -27,8 +30,6 @@ def describe_response(response: Response) -> tuple[str, ...]:
             *said,
             f"The change itself moved over the contractions: from {first} in the first to {last} in the last.",
         )
-    if response.is_aftereffect:
-        said = (*said, AFTEREFFECT)
     is_hidden = response.is_open or response.at_end_percent >= AT_END_PERCENT
     if is_hidden and response.word == "no clear difference":
         said = (*said, f"A change may be hidden: {blame_scale(response.at_end_percent)}.")
@@ -60,6 +61,8 @@ def describe_drift(response: Response) -> str:
         moved = f"{'fell' if drift.slope < 0 else 'rose'} by {format(size, '.1f' if size >= 0.05 else '.2g')} a minute"
         return f"The relaxed ratings {moved} by themselves; this is taken out of the comparison."
     most = max(-drift.low, drift.high) * span_min + response.rounding  # what rounding to the scale's steps may hide
+    if response.at_end_percent >= AT_END_PERCENT:
+        return ""  # the scale's end may hide a drift
     if most < (response.wanted_points or YARDSTICK_POINTS):
         return (
             "The relaxed ratings did not drift by themselves as far as would matter: "
@@ -112,6 +115,8 @@ def _describe_change(response: Response) -> tuple[str, ...]:
             f"and anything from {_name_end(low)} to {_name_end(high)} fits these ratings."
         )
         return first, _describe_outlook(response, max(-low, high))
+    if response.word == MAY_COME_LATE:
+        return _describe_late(response, mean, over)
     ends = [_describe_end(low), _describe_end(high)]
     first = (
         f"There was {response.word} discomfort while contracting: {describe_points(mean)} than in the passive phases "
@@ -121,6 +126,16 @@ def _describe_change(response: Response) -> tuple[str, ...]:
         return first, "It was rated 0 in every contraction: nothing was left to ease."
     verb = response.reach or "may reach"
     return first, f"That {verb} the usual yardstick for a change that matters, 2 points or 30 %."
+
+
+def _describe_late(response: Response, mean: float, over: str) -> tuple[str, ...]:
+    """A change against the relaxed phases that followed a contraction alone, which shows neither easing nor harm."""
+    no, what, shown = ("worse", "An easing", "harm") if mean > 0 else ("easier", "A worsening", "an easing")
+    return (
+        f"Not decided: over {over} discomfort while contracting was {describe_points(mean)} than in the relaxed phases "
+        f"that came after a contraction, but the first contraction was no {no} than the relaxed phase before it.",
+        f"{what} that comes late and stays looks just like this, so {shown} is not shown.",
+    )
 
 
 def _describe_nothing(response: Response) -> str:

@@ -9,8 +9,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from biofeedback.analysis.interval import find_t_quantile
-from biofeedback.analysis.response import N_CONTRASTS_MIN, Response
-from biofeedback.analysis.words import YARDSTICK_POINTS, ResponseWord, choose_word, count, describe_points
+from biofeedback.analysis.response import N_CONTRASTS_MIN, Response, may_come_late
+from biofeedback.analysis.words import (
+    MAY_COME_LATE,
+    YARDSTICK_POINTS,
+    ResponseWord,
+    choose_word,
+    count,
+    describe_points,
+)
 from biofeedback.model import FloatArray
 
 N_SESSIONS_MIN = 3  # two sessions leave one degree of freedom
@@ -18,6 +25,10 @@ CARRIED_POINTS = 0.1  # less is not worth a sentence
 CARRIED = (
     "A fall that bends alike every time, fast at first, does not average out over sessions; it may have moved this "
     "mean by {:.1f} points, which the interval allows for."
+)
+LATE = (
+    "Only the relaxed phases that came after a contraction differ from it, on average, not the one before any; what "
+    "comes late and stays looks just like this."
 )
 
 
@@ -57,8 +68,10 @@ class SessionsAnswer:
         if self.next_low is None or self.next_high is None:
             return (first,)
         carried = (CARRIED.format(self.carried_points),) if self.carried_points >= CARRIED_POINTS else ()
+        late = (LATE,) if self.word == MAY_COME_LATE else ()
         return (
             first,
+            *late,
             *carried,
             f"The next session may bring {describe_points(self.next_low)} to {describe_points(self.next_high)}.",
         )
@@ -84,6 +97,11 @@ def combine_responses(responses: Sequence[Response]) -> SessionsAnswer:
         errors / sds * pooled,
         carried_points=abs(float(np.mean(carried))) if carried else 0.0,
     )
+    steps = [(r.first_step, r.later_step) for r in used if r.first_step is not None and r.later_step is not None]
+    if answer.word in ("less", "more") and steps:
+        first_step, later_step = np.mean(steps, axis=0).tolist()
+        if may_come_late(answer.mean_change, first_step, later_step):
+            answer = replace(answer, word=MAY_COME_LATE, reason=LATE)
     n_left_out = len(responses) - len(used)
     if not n_left_out:
         return answer

@@ -6,7 +6,10 @@ from typing import Literal, TypeAlias
 
 YARDSTICK_POINTS, YARDSTICK_PERCENT = 2.0, 30.0  # Farrar et al., Pain 94 (2001) 149: chronic pain, a yardstick only
 AT_END_PERCENT = 25.0  # with this many ratings at 0 or 10 the scale hides part of the change; common practice
-ResponseWord: TypeAlias = Literal["less", "more", "no clear difference", "too few ratings to say"]
+ResponseWord: TypeAlias = Literal[
+    "less", "more", "no clear difference", "not decided, may come late", "too few ratings to say"
+]
+MAY_COME_LATE: ResponseWord = "not decided, may come late"
 Reach: TypeAlias = Literal["reaches", "may reach", "is below"]
 DoseAdvice: TypeAlias = Literal["enough", "neither", "not decided"]
 EXCLUDED_PERCENT = 5.0  # chance left to a band that is called not enough

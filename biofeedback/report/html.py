@@ -22,7 +22,6 @@ from biofeedback.report.table import trim
 from biofeedback.report.tables import list_settings, list_tables
 from biofeedback.report.training_tables import LESSONS_TITLE
 from biofeedback.report.words import (
-    ANSWER_SIGNS,
     CAPTIONS,
     TITLE,
     describe_done,
@@ -31,6 +30,7 @@ from biofeedback.report.words import (
     describe_next,
     describe_notes,
     describe_setting,
+    sign_answer,
     title_answer,
 )
 
@@ -68,9 +68,9 @@ def build_report(analysis: SessionAnalysis, *, full: bool = False) -> str:
 def _show_answer(analysis: SessionAnalysis) -> Markup:
     title = tag(
         "p",
-        tag("span", ANSWER_SIGNS[analysis.response.word], class_="sign", aria_hidden="true"),
+        tag("span", sign_answer(analysis), class_="sign", aria_hidden="true"),
         " ",
-        title_answer(analysis.response),
+        title_answer(analysis),
         class_="answer",
     )
     return tag("section", title, *(tag("p", sentence) for sentence in describe_effect(analysis)), class_="effect")

@@ -9,9 +9,8 @@ from typing import Literal, TypeAlias
 from biofeedback.account.kinds import PlanBegun
 from biofeedback.account.words import STOP_REASONS, get_meaning
 from biofeedback.analysis.answer import PhaseRow, SessionAnalysis
-from biofeedback.analysis.response_words import describe_response
 from biofeedback.analysis.words import count
-from biofeedback.report.words import describe_next
+from biofeedback.report.words import depends_on_effort, describe_answer, describe_next, title_answer
 
 TOO_FEW = "too few ratings to say"
 NO_CHECK = "This plan does not compare contracting with relaxing: a check does."
@@ -41,7 +40,7 @@ def describe_outcome(analysis: SessionAnalysis) -> Outcome:
     held = _describe_held(rows) if plan else ()
     if plan and stop is not None:
         reached = _count_reached(rows, plan)
-        said = () if not compares or response.word == TOO_FEW else describe_response(response)
+        said = () if not compares or response.word == TOO_FEW else describe_answer(analysis)
         unfinished = "An unfinished check says nothing about what contraction did."
         last = (unfinished,) if compares and response.word == TOO_FEW else said
         sentences = (*([f"{stop}."] if stop else []), *held[1:], *last)
@@ -50,7 +49,9 @@ def describe_outcome(analysis: SessionAnalysis) -> Outcome:
         return Outcome(
             "hold", "How it was held", held[0] if held else "Nothing was held", (*held[1:], NO_CHECK), advice
         )
-    return Outcome("check", "What contraction did to discomfort", response.word, describe_response(response), advice)
+    title = title_answer(analysis)
+    headline = f"{title[0].lower()}{title[1:]}" if depends_on_effort(analysis) else response.word
+    return Outcome("check", "What contraction did to discomfort", headline, describe_answer(analysis), advice)
 
 
 def compares_phases(plan: PlanBegun, rows: Sequence[PhaseRow] = ()) -> bool:

@@ -85,7 +85,7 @@ def _write_first_page(sheet: Sheet, analysis: SessionAnalysis) -> None:
     if analysis.settings.get("simulated"):
         sheet.paragraph("Simulated athlete and sensors", size=8.0, bold=True, colour=PALETTE["edge"])
     sheet.space(6.0)
-    sheet.paragraph(title_answer(analysis.response), size=13.0, bold=True, colour=PALETTE["effort"])
+    sheet.paragraph(title_answer(analysis), size=13.0, bold=True, colour=PALETTE["effort"])
     for sentence in describe_effect(analysis):
         sheet.paragraph(sentence)
     if any(row.rating is not None and row.rating.value is not None for row in analysis.phases):

@@ -19,7 +19,7 @@ from biofeedback.analysis.response import Response
 from biofeedback.analysis.response_words import describe_drift, describe_response, describe_return
 from biofeedback.analysis.sliding import describe_paces
 from biofeedback.analysis.trace import Trace
-from biofeedback.analysis.words import AT_END_PERCENT
+from biofeedback.analysis.words import AT_END_PERCENT, MAY_COME_LATE, describe_points
 from biofeedback.calibration.scale import explain_beyond
 from biofeedback.calibration.units import per_body_mass
 from biofeedback.cautions import SORE_CAUTION
@@ -37,10 +37,14 @@ MILDER = (
     "Many ratings stand at 10, the end of the scale: go less far into the stretch next time, so that easing and "
     "worsening can both be seen."
 )
+MILDER_THOUGH_CLEAR = (
+    "Many ratings stand at 10, the end of the scale: go less far into the stretch next time; how large the change is "
+    "cannot be seen there."
+)
 REPEAT = "Run the response check: five cycles, a closing relaxed phase, and a rating in every phase."
 LATE = (
-    "Not decided: easing may come only after a contraction. Repeat the check with two relaxed phases before the "
-    "first contraction, which would tell a late easing from a drift."
+    "Not decided: what contraction does may come only after it. Repeat the check with two relaxed phases before the "
+    "first contraction, which would tell a late change from a drift."
 )
 HARDER_START = (
     "Not decided: there was too little discomfort for an easing to show. Next time settle at 4 to 6 of 10, if the "
@@ -80,11 +84,18 @@ CAPTIONS = {
     "diamonds: each contraction.",
 }
 NOTHING_HELD = "No contraction to compare"
-ANSWER_SIGNS = {"less": "↓", "more": "↑", "no clear difference": "≈", "too few ratings to say": "?"}
+ANSWER_SIGNS = {
+    "less": "↓",
+    "more": "↑",
+    "no clear difference": "≈",
+    MAY_COME_LATE: "?",
+    "too few ratings to say": "?",
+}
 ANSWER_TITLES = {
     "less": "Less discomfort while contracting",
     "more": "More discomfort while contracting",
     "no clear difference": "No clear difference",
+    MAY_COME_LATE: "Not decided: a change may come late",
     "too few ratings to say": "Too few ratings to say",
 }
 
@@ -109,9 +120,34 @@ def format_start(started_utc: str) -> str:
     return f"{local:%Y-%m-%d %H:%M} UTC" + ("" if away == "+0000" else f"{away[:3]}:{away[3:]}")
 
 
-def title_answer(response: Response) -> str:
+def title_answer(analysis: SessionAnalysis) -> str:
     """The answer in a few words."""
+    response, dose = analysis.response, analysis.dose
+    if depends_on_effort(analysis) and dose.band is not None:
+        return f"Less discomfort at {name_band(dose.band)}"
     return ANSWER_TITLES[response.word] if response.contrasts else NOTHING_HELD
+
+
+def sign_answer(analysis: SessionAnalysis) -> str:
+    """The answer as a sign."""
+    return ANSWER_SIGNS["less" if depends_on_effort(analysis) else analysis.response.word]
+
+
+def depends_on_effort(analysis: SessionAnalysis) -> bool:
+    """Whether a band was enough although the mean over all efforts does not say less."""
+    return analysis.dose.advice == "enough" and analysis.response.word in ("more", "no clear difference")
+
+
+def describe_answer(analysis: SessionAnalysis) -> tuple[str, ...]:
+    """What contraction did in the session; band by band where the mean over all efforts would hide it."""
+    if not depends_on_effort(analysis):
+        return describe_response(analysis.response)
+    held = [f"{describe_points(one.rated)} at {one.name}" for one in analysis.dose.held]
+    mean = describe_points(analysis.response.mean_change or 0.0)
+    return (
+        f"It depended on the effort: discomfort while contracting was {', '.join(held)}.",
+        f"The mean over all contractions, {mean}, hides that.",
+    )
 
 
 def describe_notes(analysis: SessionAnalysis) -> tuple[str, ...]:
@@ -154,12 +190,17 @@ def describe_done(analysis: SessionAnalysis) -> tuple[str, ...]:
 def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
     """What contraction did, how the ratings moved by themselves, and what qualifies the answer."""
     response = analysis.response
-    sentences = list(describe_response(response))
+    sentences = list(describe_answer(analysis))
     if moved := describe_drift(response):
         sentences.append(moved)
     efforts = [row.summary.mean_percent for row in analysis.phases if row.phase.meaning.contracts]
     known = [effort for effort in efforts if effort is not None]
-    if response.mean_change is not None and known and max(known) - min(known) > MIXED_PERCENT:
+    if (
+        not depends_on_effort(analysis)
+        and response.mean_change is not None
+        and known
+        and max(known) - min(known) > MIXED_PERCENT
+    ):
         sentences.append(f"This is the mean over efforts from {min(known):.0f} to {max(known):.0f} %.")
     sentences += describe_paces(analysis.paces)
     if returned := describe_return(response):
@@ -209,6 +250,8 @@ def _advise_after_aftermath(told: Sequence[Aftermath]) -> list[str]:
 
 def advise_effort(dose: Dose, word: str) -> list[str]:
     """One advice, said once, with its reason; then the one next thing to try. ``word``: the answer."""
+    if word == MAY_COME_LATE:
+        return [LATE]
     tried_next = _describe_next_band(dose)
     if dose.advice == "enough" and dose.band is not None:
         steps = [f"Train at {name_band(dose.band)}, as it was held: {dose.reason}.", *tried_next]
@@ -225,11 +268,18 @@ def advise_effort(dose: Dose, word: str) -> list[str]:
 
 
 def _describe_next_band(dose: Dose) -> list[str]:
-    if dose.next_percent is None:
+    band = _pick_next_band(dose)
+    if band is None:
         return []
-    band = next((h.band for h in dose.held if h.effort_percent == dose.next_percent), make_band(dose.next_percent))
     careful = [CAREFUL] if band.high_percent > CAREFUL_PERCENT else []
     return [f"Next time, try {name_band(band)} in the same kind of check: {dose.next_reason}.", *careful]
+
+
+def _pick_next_band(dose: Dose) -> Band | None:
+    """The band of the effort to try next: the one that was held there, or one around it."""
+    if dose.next_percent is None:
+        return None
+    return next((h.band for h in dose.held if h.effort_percent == dose.next_percent), make_band(dose.next_percent))
 
 
 def _describe_untried(dose: Dose) -> str:
@@ -245,7 +295,7 @@ def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
         return [("advice", said)] if said else []
     if hindered := _find_hindrance(analysis):
         return [] if hindered == [REPEAT] else [("advice", SHORT[hindered[0]])]
-    tried = [] if dose.next_percent is None else [("to try next", name_band(make_band(dose.next_percent)))]
+    tried = [] if (band := _pick_next_band(dose)) is None else [("to try next", name_band(band))]
     if dose.advice == "neither":
         return [("advice", "eases a little: judge yourself" if response.word == "less" else "no contraction")]
     if dose.advice != "enough" or dose.band is None or dose.least_percent is None:
@@ -261,9 +311,9 @@ def summarise_advice(analysis: SessionAnalysis) -> list[tuple[str, str]]:
 def find_next_band(analysis: SessionAnalysis) -> Band | None:
     """The band of the effort worth trying next; None where nothing is, or something has to be put right before."""
     dose = analysis.dose
-    if analysis.by_feel or _find_hindrance(analysis) or dose.advice == "neither" or dose.next_percent is None:
+    if analysis.by_feel or _find_hindrance(analysis) or dose.advice == "neither":
         return None
-    return make_band(dose.next_percent)
+    return _pick_next_band(dose)
 
 
 def explain_set(analysis: SessionAnalysis) -> str:
@@ -376,7 +426,8 @@ def _advise(analysis: SessionAnalysis) -> list[str]:
     response, dose = analysis.response, analysis.dose
     if hindered := _find_hindrance(analysis):
         return hindered
-    steps = [MILDER] if _is_at_ten(analysis) else []
+    is_clear = response.word in ("less", "more")
+    steps = [MILDER_THOUGH_CLEAR if is_clear else MILDER] if _is_at_ten(analysis) else []
     if analysis.by_feel:
         return [*steps, *_advise_by_feel(response)]
     steps += advise_effort(dose, response.word)
@@ -411,8 +462,8 @@ def _find_hindrance(analysis: SessionAnalysis) -> list[str]:
         (given and not analysis.phases, NO_PHASES),
         (response.word == "too few ratings to say", REPEAT),
         (response.word == "no clear difference" and _is_at_ten(analysis), MILDER),
-        (response.is_aftereffect, LATE),
-        (analysis.dose.relaxed_too_low, HARDER_START),
+        (response.word == MAY_COME_LATE, LATE),
+        (analysis.dose.relaxed_too_low and response.word != "more", HARDER_START),
     )
     return next(([text] for found, text in hindrances if found), [])
 

@@ -59,6 +59,7 @@ def describe_analysis(analysis: SessionAnalysis) -> dict[str, Any]:
     outcome = describe_outcome(analysis)
     answer = describe_answer(analysis.response)
     if outcome.kind == "check":
+        answer["text"] = " ".join(outcome.sentences)
         if band := find_next_band(analysis):
             answer["next_band"] = [band.low_percent, band.high_percent]
         answer["details"] += [list(row) for row in summarise_advice(analysis)]

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from biofeedback.acquisition.source import SourceUrl
+from biofeedback.analysis.words import MAY_COME_LATE
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import ATHLETE_CODE, same_name
 from biofeedback.session.exercises import Exercise
@@ -27,6 +28,7 @@ ANSWERS = {
     "less": "contracting: less discomfort",
     "more": "contracting: more discomfort",
     "no clear difference": "contracting: no clear difference",
+    MAY_COME_LATE: "contracting: not decided, may come late",
     "too few ratings to say": "too few ratings to say",
 }
 

@@ -92,7 +92,7 @@ tau|n||rank correlation between asking for contraction and discomfort
 tau_u|n||the same, corrected for the trend over time
 drift_per_min|n|points/min|trend of the passive ratings
 came_back|n|points|mean step of the ratings out of contractions, from during to after; positive: discomfort came back
-answer|t||less, more, no change, or why there is no answer
+answer|t||less, more, no clear difference, not decided as it may come late, or too few ratings to say
 advice|t||what to train with next
 effort_slope_percent_per_min|n|% of maximum/min|median trend of effort within contractions
 n_left_band|w||contractions that left the band for good before their end

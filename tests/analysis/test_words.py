@@ -21,7 +21,7 @@ def answer(ratings):
             [7, 4, 7, 5, 7, 4, 7],
             (
                 "There was less discomfort while contracting: 2.7 points lower than in the passive phases around it, "
-                "over 3 contractions (95 % interval: 3.7 points lower to 1.7 points lower).",
+                "over 3 contractions (95 % interval: 3.8 points lower to 1.6 points lower).",
                 "That may reach the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
@@ -29,7 +29,7 @@ def answer(ratings):
             [7, 8, 7, 8, 7, 8, 7.5, 9, 7.5],
             (
                 "There was more discomfort while contracting: 1.1 points higher than in the passive phases around it, "
-                "over 4 contractions (95 % interval: 0.6 points higher to 1.5 points higher).",
+                "over 4 contractions (95 % interval: 0.7 points higher to 1.6 points higher).",
                 "That is below the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
@@ -37,15 +37,15 @@ def answer(ratings):
             [6, 6, 6.5, 6.5, 6, 6.5, 6],
             (
                 "No clear difference: over 3 contractions discomfort while contracting was 0.2 points higher, and "
-                "anything from 0.5 points lower to 0.8 points higher fits these ratings.",
+                "anything from 0.6 points lower to 0.9 points higher fits these ratings.",
                 "Whatever there is, it is below the usual yardstick for a change that matters, 2 points or 30 %.",
             ),
         ),
         (
             [6, 4, 7, 8, 5, 5, 8, 7, 4],
             (
-                "No clear difference: over 4 contractions discomfort while contracting was 0.1 points lower, and "
-                "anything from 3.3 points lower to 3.1 points higher fits these ratings.",
+                "No clear difference: over 4 contractions discomfort while contracting was the same, and "
+                "anything from 3.0 points lower to 3.0 points higher fits these ratings.",
                 "More of the same will hardly settle it: with a change this small against its scatter, 60 cycles would "
                 "not be enough.",
             ),

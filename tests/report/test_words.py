@@ -79,11 +79,26 @@ def test_where_there_is_nothing_to_ease_nothing_is_decided() -> None:
 
 def test_an_easing_that_comes_late_is_not_decided() -> None:
     analysis = answer((8, 6, 6, 6), (8, 8, 8))
-    assert analysis.response.is_aftereffect
+    assert analysis.response.word == "not decided, may come late"
+    assert title_answer(analysis) == "Not decided: a change may come late"
+    effect = " ".join(describe_effect(analysis))
+    assert "so harm is not shown" in effect
+    assert "yardstick" not in effect
     steps = " ".join(describe_next(analysis))
     assert "two relaxed phases before the first contraction" in steps
     assert "Do not contract" not in steps
     assert dict(summarise_advice(analysis))["advice"].startswith("not decided")
+
+
+def test_a_worsening_that_comes_late_is_no_easing() -> None:
+    """4 4 6 4 6 4 6: contracting is rated lower only because every contraction left more discomfort behind."""
+    analysis = answer((4, 6, 6, 6), (4, 4, 4))
+    assert title_answer(analysis) == "Not decided: a change may come late"
+    effect, steps = say(analysis)
+    assert "no easier than the relaxed phase before it" in effect
+    assert "an easing is not shown" in effect
+    assert "Train at" not in steps
+    assert analysis.dose.advice == "not decided"
 
 
 def test_expectation_is_said_once_and_only_where_there_is_an_effect() -> None:
@@ -135,7 +150,7 @@ def test_ratings_without_phases_are_told_as_that() -> None:
     effect, steps = say(analysis)
     assert "too few" not in (effect + steps).lower()
     assert "given outside any phase" in steps
-    assert title_answer(analysis.response) == "No contraction to compare"
+    assert title_answer(analysis) == "No contraction to compare"
 
 
 def test_a_stop_half_way_a_second_plan_and_corrections_of_corrections_are_all_heard() -> None:

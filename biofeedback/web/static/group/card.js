@@ -214,7 +214,9 @@ function maximumTask(card, state) {
 function doneTask(card, state) {
   const { stopped, answer, report_url: report, athlete } = state;
   const ended = stopped && `${capital(stopped.reason)}. Come out of the position slowly.`;
-  const word = (answer?.kind ?? "check") === "check" ? `Discomfort while contracting: ${answer?.word}` : answer?.headline;
+  const heading = answer?.headline ?? answer?.word;
+  const isWord = (answer?.kind ?? "check") === "check" && heading === answer?.word;
+  const word = isWord ? `Discomfort while contracting: ${heading}` : heading;
   const said = answer ? sentence(word) : "The answer is being worked out.";
   const href = `${report}?seat=${card.number}`;
   return [
