@@ -192,10 +192,10 @@ def agree_with(dose: Dose, word: ResponseWord) -> Dose:
             dose.held, dose.wanted_points, has_room=True, is_worse=is_worse, limit_percent=dose.limit_percent
         ),
     )  # fmt: skip
-    if dose.advice == "not decided":
-        return agreed
-    again = dose.held[0].effort_percent
-    return replace(agreed, next_percent=again, next_reason="more ratings there would decide it")
+    if dose.advice != "not decided":
+        again = dose.held[0].effort_percent
+        agreed = replace(agreed, next_percent=again, next_reason="more ratings there would decide it")
+    return agreed
 
 
 def choose_effort(

@@ -28,13 +28,14 @@ from biofeedback.analysis.reliability import (
 )
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 from biofeedback.analysis.sessions import SessionsAnswer, combine_responses
-from biofeedback.analysis.trends import Trend, TrendWord, fit_theil_sen, judge_trend
+from biofeedback.analysis.trends import Trend, TrendWord, fit_theil_sen, judge_together, judge_trend
 from biofeedback.analysis.words import YARDSTICK_POINTS, find_wanted
 from biofeedback.model import is_from_phone, same_name
 
 DAY_S = 86_400.0
 N_SESSIONS_ICC = 3
 ALIKE = "most pairs of sessions gave the same value"
+AS_ONE_OF = "the order of all sessions would be a change by itself; as one of {m} measures it may be luck"
 CHANGES: dict[TrendWord, ChangeWord] = {
     "rising": "up",
     "falling": "down",
@@ -128,6 +129,11 @@ class Measure:
     change: Change | None
     strength: float | None
     correlation: float | None
+
+    @property
+    def may_be_real(self) -> bool:
+        """Whether there were sessions enough, and values that differ: else nothing can be called real by luck."""
+        return self.strength is not None and len(set(self.values)) > 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +238,7 @@ def compare_sessions(athlete: str, points: Sequence[SessionPoint]) -> History:
     groups = []
     for key in keys:
         own = tuple(p for p in dated if p.key == key)
-        measures = [_judge_measure(own, attribute, title, unit) for attribute, title, unit in MEASURES]
+        measures = _judge_together([_judge_measure(own, *measure) for measure in MEASURES])
         answer = combine_responses([p.response for p in own])
         attempts = [p.attempts for p in own if p.maximum_unit == own[-1].maximum_unit]
         repeats, agreement = estimate_repeat_error(attempts), _compare_attempts(attempts)
@@ -271,6 +277,20 @@ def _compare_attempts(attempts: Sequence[Sequence[float]]) -> Reliability | None
         return None
 
 
+def _judge_together(measures: Sequence[Measure]) -> list[Measure]:
+    """The same measures, real only what is so among all that could have been."""
+    judged = [m for m in measures if m.may_be_real]
+    real = judge_together([m.strength or 0.0 for m in judged])
+    lucky = {m.name for m, is_real in zip(judged, real, strict=True) if not is_real}
+    said = AS_ONE_OF.format(m=len(judged))
+    return [
+        replace(m, change=replace(m.change, word="not decided", reason=said))
+        if m.name in lucky and m.change is not None and m.change.word in ("up", "down")
+        else m
+        for m in measures
+    ]
+
+
 def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, unit: str) -> Measure:
     own_unit = f"{attribute}_unit" if not unit else "name"
     known = [(p.day, float(v), getattr(p, own_unit)) for p in points if (v := getattr(p, attribute)) is not None]
@@ -285,7 +305,9 @@ def _judge_measure(points: Sequence[SessionPoint], attribute: str, title: str, u
     if len(values) > 1:
         moved = values[-1] - values[0] if trend.slope is None else trend.slope * weeks[-1]
         is_flat = lasting.word in ("rising", "falling") and moved * (lasting.score or 0.0) <= 0
-        word = CHANGES["no clear trend" if is_flat else lasting.word]
+        word: ChangeWord = CHANGES["no clear trend" if is_flat else lasting.word]
+        if lasting.is_open and not is_flat:
+            word = "not decided"
         change = Change(moved, word, ALIKE if is_flat else lasting.reason)
     return Measure(title, unit, days, values, trend, error, change, lasting.strength, lasting.correlation)
 

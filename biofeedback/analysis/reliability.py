@@ -64,7 +64,7 @@ class RepeatError:
     reason: str = ""
 
 
-ChangeWord: TypeAlias = Literal["up", "down", "within measurement error", "unknown"]
+ChangeWord: TypeAlias = Literal["up", "down", "within measurement error", "not decided", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)

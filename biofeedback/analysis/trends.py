@@ -15,14 +15,20 @@ from biofeedback.model import FloatArray
 TrendWord: TypeAlias = Literal["rising", "falling", "no clear trend", "unknown"]
 
 
-N_LASTING_MIN = 6  # with five even a perfect order does not pass the limit
+N_LASTING_MIN = 7  # with six even a perfect order is not real
 LIMITS = ((10, 2.8), (15, 2.38))  # of Kendall's S over its SD with fewer values than this
 LATER_LIMIT = 3.1  # with more
 N_FEW = 60  # of so many values the pairs are kept, as every session asks for them
 TINY = 1e-12  # squares of what a line leaves of values that lie on it
 LASTING = 1.96  # what was real once stays so while all values still reach this
-AMONG = (1.0, 1.1, 1.15, 1.18, 1.2, 1.23)  # strength that chance reaches in 5 %, 2.5 %, ... 0.83 % of series; simulated
-HANGING = (1.3 / 0.7) ** 0.5  # how much larger the standard deviation of S is where neighbours correlate by 0.3
+# Strengths, simulated (`truth_table.py looks`): 1 is reached by chance in 5 % of series whose neighbours are unrelated
+AMONG = (1.125, 1.215, 1.275, 1.315, 1.33, 1.34, 1.36, 1.38, 1.39)  # in 5 %, 2.5 %, ... 0.56 % of those that
+# correlate by 0.3
+FIRM = 1.24  # in 5 % of those that correlate by 0.5
+UNDECIDED = (
+    "the order of all {n} sessions would be a change if they were unrelated, but sessions close in time resemble each "
+    "other, and so few cannot show how much"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +82,10 @@ class LastingTrend:
     """Whether values in the order taken rise or fall, however often that was asked before; None: too few to say.
 
     ``score`` is Kendall's S of all values over its standard deviation. ``strength``: the largest score in its
-    direction at any look so far, over the limit there: 1 is real, ``AMONG[m - 1]`` real among m measures judged side by
-    side, ``HANGING`` real even if neighbouring sessions hang together by 0.3. ``correlation`` of neighbouring values
-    beside the trend; the standard deviation is larger by half of it.
+    direction at any look so far, over the limit there: from ``AMONG[0]`` real, from 1 real only if sessions were
+    unrelated (``is_open``); ``AMONG[m - 1]`` is real among m measures judged side by side, ``FIRM`` real even if
+    neighbouring sessions correlate by 0.5. ``correlation`` of neighbouring values beside the trend; the standard
+    deviation is larger by half of it.
     """
 
     word: TrendWord
@@ -86,6 +93,7 @@ class LastingTrend:
     strength: float | None
     correlation: float | None
     reason: str
+    is_open: bool = False
 
 
 def judge_trend(x: ArrayLike, y: ArrayLike) -> LastingTrend:
@@ -93,9 +101,10 @@ def judge_trend(x: ArrayLike, y: ArrayLike) -> LastingTrend:
 
     Without a trend the rank of each new value among those before it is uniform and independent of all earlier ranks,
     and Kendall's S is the sum of these ranks (centred), whatever the values' distribution. The limit for S over its
-    standard deviation is passed at any of the looks after 3, 4, ... 20 values in less than 5 % of such series (4.9 %,
-    simulated; see the truth table), where 1.96 is passed in a quarter. It is low from 10 to 14 values, where a trend
-    worth knowing begins to show. What was real once stays so while all values together still say it. One odd value
+    standard deviation is passed at any of the looks after 3, 4, ... 20 values in less than 5 % of such series, where
+    1.96 is passed in a quarter; ``AMONG[0]`` times the limit in 5 % of those whose neighbours correlate by 0.3, which a
+    dozen values cannot tell from unrelated ones. It is low from 10 to 14 values, where a trend worth knowing begins to
+    show. What was real once stays so while all values together still say it. One odd value
     moves S by n - 1 at most. Standard deviation with ties: Kendall, Rank Correlation Methods (1970); with correlation:
     Hamed & Rao, J Hydrol 204 (1998) 182 (its idea, from memory), drawn halfway to none: few values know it badly.
     """
@@ -110,12 +119,30 @@ def judge_trend(x: ArrayLike, y: ArrayLike) -> LastingTrend:
     scores = _score_looks(ys) / np.sqrt((1 + kept) / (1 - kept))
     score, limits = float(scores[-1]), [find_limit(k) for k in range(N_LASTING_MIN, n + 1)]
     strength = float(np.max(np.sign(score) * scores / limits))
-    if strength < 1 or abs(score) < LASTING:
-        reason = f"over all {n} sessions no more than chance may bring"
-        return LastingTrend("no clear trend", score, min(strength, 0.99), correlation, reason)
+    if abs(score) < LASTING:
+        strength = min(strength, 0.99)
+    if strength < AMONG[0]:
+        is_open = strength >= 1
+        reason = UNDECIDED.format(n=n) if is_open else f"over all {n} sessions no more than chance may bring"
+        return LastingTrend("no clear trend", score, strength, correlation, reason, is_open)
     word: TrendWord = "rising" if score > 0 else "falling"
     reason = f"over all {n} sessions, beyond what chance brings at any look"
     return LastingTrend(word, score, strength, correlation, reason)
+
+
+def judge_together(strengths: Sequence[float]) -> list[bool]:
+    """Which of the ``strengths`` (m,), of measures judged side by side, are real; any falsely so in 5 % at most.
+
+    The strongest has to pass as one of m, the next as one of m - 1, and so on to the first that does not: S. Holm,
+    Scand J Stat 6 (1979) 65. Like each limit, where neighbouring sessions correlate by up to 0.3, whether or not the
+    measures hang together.
+    """
+    real = [False] * len(strengths)
+    for n_left, place in zip(range(len(strengths), 0, -1), np.argsort(strengths)[::-1].tolist(), strict=True):
+        if strengths[place] < AMONG[min(n_left, len(AMONG)) - 1]:
+            break
+        real[place] = True
+    return real
 
 
 def find_limit(n: int) -> float:
@@ -124,7 +151,7 @@ def find_limit(n: int) -> float:
 
 
 def _score_looks(y: FloatArray) -> FloatArray:
-    """Kendall's S over its standard deviation of the first 6, 7, ... n values; 0 where all are the same."""
+    """Kendall's S over its standard deviation of the first 7, 8, ... n values; 0 where all are the same."""
     steps = [float(np.sign(y[k] - y[:k]).sum()) for k in range(y.size)]
     totals = np.cumsum(steps)[N_LASTING_MIN - 1 :]
     variances = [find_kendall_variance(y[:k]) for k in range(N_LASTING_MIN, y.size + 1)]

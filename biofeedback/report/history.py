@@ -12,7 +12,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from biofeedback.analysis.history import DAY_S, History, HistoryGroup, Measure, SideRow
 from biofeedback.analysis.reliability import SideDifference
 from biofeedback.analysis.response_words import describe_response
-from biofeedback.analysis.trends import AMONG, HANGING
+from biofeedback.analysis.trends import FIRM
 from biofeedback.cautions import CAUTIONS
 from biofeedback.report.figures import PALETTE, STYLE, set_margins
 from biofeedback.report.figuring import EMPTY, capitalise, count, find_digits, number, signed
@@ -23,12 +23,20 @@ from biofeedback.report.table import Table
 from biofeedback.report.training_tables import describe_lessons
 from biofeedback.report.words import advise_effort
 
-CHANGE_WORDS = {"up": "higher", "down": "lower", "within measurement error": "no real change", "unknown": "not known"}
+CHANGE_WORDS = {
+    "up": "higher",
+    "down": "lower",
+    "within measurement error": "no real change",
+    "not decided": "not decided yet",
+    "unknown": "not known",
+}
 NOTE = (
     "A change is judged on all sessions, not first against last: it is called real when the order of the values rises "
     "or falls beyond a limit (Kendall’s S, a number of standard deviations) that chance passes in less than 5 % of "
-    "series even when it is looked at after every session up to the twentieth; six sessions are needed, and what was "
-    "real once stays so while all sessions still say it. Where neighbouring sessions hang together the limit is "
+    "series even when it is looked at after every session up to the twentieth, also where neighbouring sessions "
+    "correlate by 0.3; seven sessions are needed, and what was real once stays so while all sessions still say it. "
+    "Evenings close in time resemble each other, so a run of good ones can look like a change: what would pass only if "
+    "they did not is “not decided yet”. Where neighbouring sessions are seen to hang together the limit is "
     "wider. Trend: the median of all pairwise slopes (Theil-Sen). Minimal detectable change between two single "
     "sessions: t × √2 × the standard error of measurement (Weir, J Strength Cond Res 2005), from this person's own "
     "differences from session to session."
@@ -57,9 +65,7 @@ def describe_history(history: History) -> tuple[str, ...]:
         lines.append(f"{name_group(group)}: {count(len(group.points), 'session')}")
         lines += [f"  {sentence}" for sentence in (*describe_group(group), *describe_apart(history, group))]
         if len(group.points) > 1:
-            lines += [
-                f"  {measure.name}: {describe_measure(measure, count_judged(group))}" for measure in group.measures
-            ]
+            lines += [f"  {measure.name}: {describe_measure(measure)}" for measure in group.measures]
             lines += [f"  {sentence}" for sentence in (*describe_together(group), *describe_repeats(group))]
     lines += [f"{name_side(row)}: {describe_side(row.difference)}" for row in history.sides]
     if history.undated:
@@ -101,10 +107,11 @@ def name_before(group: HistoryGroup) -> str:
 def describe_together(group: HistoryGroup) -> list[str]:
     """That several verdicts stand side by side, and which measures hang together from session to session."""
     said = []
-    if count_judged(group) > 1:
+    n_judged = sum(measure.may_be_real for measure in group.measures)
+    if n_judged > 1:
         said.append(
-            f"{count_judged(group)} measures were judged side by side: each has its own chance, below 5 %, to be "
-            "called real by luck; where a change would not pass as one of so many, that is said with it."
+            f"{n_judged} measures were judged side by side, and more is asked of each, so that all of them together "
+            "have a chance below 5 % of one that is called real by luck (Holm)."
         )
     tied = [m.name for m in group.measures if m.correlation is not None and m.correlation > len(m.values) ** -0.5]
     if tied:
@@ -114,12 +121,7 @@ def describe_together(group: HistoryGroup) -> list[str]:
     return said
 
 
-def count_judged(group: HistoryGroup) -> int:
-    """Measures that have sessions enough for a verdict."""
-    return sum(m.change is not None and m.change.word != "unknown" for m in group.measures)
-
-
-def describe_measure(measure: Measure, n_judged: int = 1) -> str:
+def describe_measure(measure: Measure) -> str:
     """First and last value, and whether the difference is real."""
     unit = f" {measure.unit}" if measure.unit else ""
     digits = _find_digits(measure)
@@ -128,19 +130,19 @@ def describe_measure(measure: Measure, n_judged: int = 1) -> str:
         return f"{last}{unit}, measured once"
     if measure.change.word == "unknown":
         return f"{first} to {last}{unit}; {measure.change.reason}"
-    return f"{first} to {last}{unit}: {CHANGE_WORDS[measure.change.word]} ({explain_change(measure, n_judged)})"
+    return f"{first} to {last}{unit}: {CHANGE_WORDS[measure.change.word]} ({explain_change(measure)})"
 
 
-def explain_change(measure: Measure, n_judged: int) -> str:
+def explain_change(measure: Measure) -> str:
     """The reason of a verdict, and what a real change would not withstand."""
     if measure.change is None or measure.strength is None or measure.change.word not in ("up", "down"):
         return "" if measure.change is None else measure.change.reason
-    doubts = []
-    if measure.strength < AMONG[min(n_judged, len(AMONG)) - 1]:
-        doubts.append(f"as one of {n_judged} measures it may be luck")
-    if measure.strength < HANGING:
-        doubts.append("if sessions close in time are alike, which so few cannot rule out, it may be chance too")
-    return "; ".join([measure.change.reason, *doubts])
+    if measure.strength >= FIRM:
+        return measure.change.reason
+    return (
+        f"{measure.change.reason}; if sessions close in time are very alike, which so few cannot rule out, it may be "
+        "chance too"
+    )
 
 
 def describe_repeats(group: HistoryGroup) -> list[str]:
@@ -270,11 +272,7 @@ def _show_group(group: HistoryGroup, apart: Sequence[str]) -> Markup:
         caption = "Dashed: the trend over all sessions, where it is real. Dots: single sessions, which scatter."
         parts.append(frame_figure(svg, caption, "trace"))
     parts.append(show_table(tabulate_measures(group)))
-    reasons = [
-        f"{capitalise(m.name)}: {explain_change(m, count_judged(group))}."
-        for m in group.measures
-        if m.change is not None
-    ]
+    reasons = [f"{capitalise(m.name)}: {explain_change(m)}." for m in group.measures if m.change is not None]
     reasons += [*describe_together(group), *describe_repeats(group)]
     return tag("section", *parts, list_section("Why", reasons) if reasons else Markup())
 

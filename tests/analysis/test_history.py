@@ -52,12 +52,24 @@ def test_minimal_detectable_change_from_the_person_s_own_steps(point) -> None:
 
 
 def test_a_steady_rise_is_real_and_scatter_is_not(point) -> None:
-    rise = compare_sessions("A01", make_points(point, [400, 410, 420, 430, 440, 450])).groups[0].measures[0]
+    rise = compare_sessions("A01", make_points(point, [400, 410, 420, 430, 440, 450, 460])).groups[0].measures[0]
     assert rise.change.word == "up"
-    assert rise.change.difference == pytest.approx(50.0)
+    assert rise.change.difference == pytest.approx(60.0)
     assert rise.trend_per_week.slope == pytest.approx(70.0)
-    scatter = compare_sessions("A01", make_points(point, [400, 430, 390, 425, 395, 420])).groups[0].measures[0]
+    scatter = compare_sessions("A01", make_points(point, [400, 430, 390, 425, 395, 420, 405])).groups[0].measures[0]
     assert scatter.change.word == "within measurement error"
+
+
+def test_what_is_a_change_by_itself_may_be_luck_as_one_of_several(point) -> None:
+    """Seven sessions in perfect order pass the limit of one measure, and not that of two that differ (Holm)."""
+    rise = make_points(point, [400, 410, 420, 430, 440, 450, 460])
+    several = [replace(p, in_band_percent=80.0 + n % 3) for n, p in enumerate(rise)]
+    assert compare_sessions("A01", rise).groups[0].measures[0].change.word == "up"
+    change = compare_sessions("A01", several).groups[0].measures[0].change
+    assert change.word == "not decided"
+    assert "as one of 2 measures it may be luck" in change.reason
+    longer = [replace(p, in_band_percent=80.0 + n % 3) for n, p in enumerate(make_points(point, range(400, 500, 10)))]
+    assert compare_sessions("A01", longer).groups[0].measures[0].change.word == "up"
 
 
 def test_one_odd_session_at_either_end_changes_nothing(point) -> None:
@@ -67,10 +79,17 @@ def test_one_odd_session_at_either_end_changes_nothing(point) -> None:
         assert abs(measure.change.difference) < 20
 
 
-def test_fewer_than_six_sessions_make_no_change_real(point) -> None:
-    measure = compare_sessions("A01", make_points(point, [400, 500, 600, 700, 800])).groups[0].measures[0]
+def test_fewer_than_seven_sessions_make_no_change_real(point) -> None:
+    measure = compare_sessions("A01", make_points(point, [400, 500, 600, 700, 800, 900])).groups[0].measures[0]
     assert measure.change.word == "unknown"
-    assert measure.change.reason == "5 sessions; 6 are needed to tell a trend"
+    assert measure.change.reason == "6 sessions; 7 are needed to tell a trend"
+
+
+def test_a_run_of_good_sessions_that_may_resemble_each_other_is_not_decided(point) -> None:
+    order = [2.0, 0, 5, 3, 1, 8, 4, 7, 11, 6, 10, 9]
+    measure = compare_sessions("A01", make_points(point, [400 + 5 * rank for rank in order])).groups[0].measures[0]
+    assert measure.change.word == "not decided"
+    assert "resemble each other" in measure.change.reason
 
 
 def test_simulated_sessions_are_never_pooled_with_real_ones(point) -> None:

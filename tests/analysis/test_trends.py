@@ -3,7 +3,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.analysis.trends import AMONG, count_kendall_s, find_limit, fit_theil_sen, judge_trend
+from biofeedback.analysis.trends import (
+    AMONG,
+    FIRM,
+    count_kendall_s,
+    find_limit,
+    fit_theil_sen,
+    judge_together,
+    judge_trend,
+)
 
 
 def test_kendall_1970_example(published):
@@ -63,17 +71,74 @@ def test_kendall_s_is_the_sum_of_ranks_among_the_values_before():
 
 
 def test_looked_at_after_every_session_chance_is_called_real_in_at_most_5_percent():
-    """Ranks are independent and uniform without a trend; drawn so, looks after 3 to 20 pass the limit in 4.9 %."""
+    """Ranks are independent and uniform without a trend; drawn so, looks after 3 to 20 seldom pass the limit."""
     rng = np.random.default_rng(8)
     n = np.arange(1, 21)
     steps = 2 * np.floor(rng.random((40_000, 20)) * n) - (n - 1)
     sd = np.sqrt(n * (n - 1) * (2 * n + 5) / 18)
-    scores = np.abs(np.cumsum(steps, axis=1)[:, 5:] / sd[5:])
-    strength = (scores / [find_limit(k) for k in range(6, 21)]).max(axis=1)
-    assert 0.045 < np.mean(strength >= 1) < 0.051
+    scores = np.abs(np.cumsum(steps, axis=1)[:, 6:] / sd[6:])
+    strength = (scores / [find_limit(k) for k in range(7, 21)]).max(axis=1)
+    assert 0.045 < np.mean(strength >= 1) < 0.051  # "not decided" or real
     for n_measures, limit in enumerate(AMONG, start=1):  # real among several judged side by side
         assert np.mean(strength >= limit) < 0.051 / n_measures
     assert np.mean((scores >= 1.96).any(axis=1)) > 0.2  # what one look's limit would do
+
+
+@pytest.mark.parametrize(("correlation", "strength"), [(0.0, AMONG[0]), (0.3, AMONG[0]), (0.5, FIRM)])
+def test_sessions_that_resemble_their_neighbours_are_not_called_a_trend(correlation, strength):
+    """A stationary first-order autoregression, its definition; 250 people looked at after every session to the 20th."""
+    rng = np.random.default_rng(12)
+    x, n_called = np.arange(20.0), 0
+    for _ in range(250):
+        y = rng.normal(0, 1, 20)
+        for i in range(1, 20):
+            y[i] = correlation * y[i - 1] + np.sqrt(1 - correlation**2) * y[i]
+        looks = [judge_trend(x[:k], y[:k]) for k in range(7, 21)]
+        n_called += any(look.word in ("rising", "falling") and look.strength >= strength for look in looks)
+    assert n_called / 250 < 0.05 + 2 * (0.05 * 0.95 / 250) ** 0.5
+
+
+def test_of_several_measures_hardly_any_is_called_real_by_luck():
+    """Four measures without a trend, neighbours correlating by 0.3, all looked at after every session to the 20th."""
+    rng = np.random.default_rng(21)
+    x, n_called, n_people = np.arange(20.0), 0, 60
+    for _ in range(n_people):
+        measures = rng.normal(0, 1, (4, 20))
+        for i in range(1, 20):
+            measures[:, i] = 0.3 * measures[:, i - 1] + np.sqrt(1 - 0.3**2) * measures[:, i]
+        looks = [[judge_trend(x[:k], y[:k]).strength for y in measures] for k in range(7, 21)]
+        n_called += any(any(judge_together(strengths)) for strengths in looks)
+    assert n_called / n_people < 0.05 + 2 * (0.05 * 0.95 / n_people) ** 0.5
+
+
+def test_measures_side_by_side_are_judged_as_holm_does(reference):
+    """Against statsmodels, each strength as the p that its limits stand for: 5 % at the first, a ninth at the last."""
+    multipletests = reference("statsmodels.stats.multitest").multipletests
+    rng = np.random.default_rng(2)
+    limits = [0.0, *AMONG, 2.0]
+    p_values = [1.0, *(0.05 / m for m in range(1, 10)), 1e-6]
+    for _ in range(200):
+        strengths = rng.uniform(0.9, 1.6, int(rng.integers(1, 10)))
+        theirs = multipletests(np.interp(strengths, limits, p_values), 0.05, "holm")[0]
+        assert judge_together(strengths.tolist()) == theirs.tolist()
+
+
+def test_what_only_unrelated_sessions_would_prove_is_not_decided():
+    """Twelve sessions, S is 38; its SD is 14.58 (Kendall 1970), the limit there 2.38."""
+    y = np.array([2.0, 0, 5, 3, 1, 8, 4, 7, 11, 6, 10, 9])
+    near = judge_trend(np.arange(12.0), y)
+    assert near.correlation <= 0
+    assert near.score == pytest.approx(count_kendall_s(y) / 14.58, rel=1e-3)
+    assert 1 <= near.strength < AMONG[0]
+    assert near.word == "no clear trend"
+    assert near.is_open
+    assert "cannot show how much" in near.reason
+    assert not judge_trend(np.arange(12.0), np.arange(12.0)).is_open
+
+
+def test_six_sessions_in_perfect_order_are_too_few_and_seven_are_enough():
+    assert judge_trend(np.arange(6.0), np.arange(6.0)).word == "unknown"
+    assert judge_trend(np.arange(7.0), np.arange(7.0)).word == "rising"
 
 
 def test_what_was_real_once_stays_so_while_all_values_still_say_it():

@@ -11,7 +11,7 @@ from simulated_people import Athlete
 
 from biofeedback.analysis.response import compute_response
 from biofeedback.analysis.sessions import combine_responses
-from biofeedback.analysis.trends import HANGING, fit_theil_sen, judge_trend
+from biofeedback.analysis.trends import FIRM, fit_theil_sen, judge_together, judge_trend
 
 
 def check_sessions(between_sd: float, n_sessions: int, seed: int, *, n: int) -> tuple[float, float, float]:
@@ -60,27 +60,33 @@ def print_carried(pool: Pool, n: int, seed: int) -> None:
         print(f"  {name:28}{k:4d} sessions {less:5.1f}% {more:5.1f}%")
 
 
-LOOKS = (  # slope in SD a session, correlation of neighbours, sessions
-    ("no trend", 0.0, 0.0, 20),
-    ("no trend, one odd last session of 12", 0.0, 0.0, 12),
-    ("no trend, sessions hang together (0.3)", 0.0, 0.3, 20),
-    ("no trend, sessions hang together (0.5)", 0.0, 0.5, 20),
-    ("trend of 0.3 SD a session, 12 sessions", 0.3, 0.0, 12),
-    ("the same, sessions hang together (0.3)", 0.3, 0.3, 12),
+LOOKS = (  # slope in SD a session, correlation of neighbours, sessions, measures side by side
+    ("no trend", 0.0, 0.0, 20, 1),
+    ("no trend, one odd last session of 12", 0.0, 0.0, 12, 1),
+    ("no trend, neighbours correlate (0.3)", 0.0, 0.3, 20, 1),
+    ("no trend, neighbours correlate (0.5)", 0.0, 0.5, 20, 1),
+    ("no trend, neighbours correlate (0.7)", 0.0, 0.7, 20, 1),
+    ("no trend, 4 measures, any of them", 0.0, 0.0, 20, 4),
+    ("no trend, 4 measures, correlated (0.3)", 0.0, 0.3, 20, 4),
+    ("no trend, 4 measures, correlated (0.5)", 0.0, 0.5, 20, 4),
+    ("trend of 0.3 SD a session, 12 sessions", 0.3, 0.0, 12, 1),
+    ("the same, neighbours correlate (0.3)", 0.3, 0.3, 12, 1),
+    ("trend of 0.5 SD a session, 12 sessions", 0.5, 0.0, 12, 1),
+    ("trend of 0.15 SD a session, 20 sessions", 0.15, 0.0, 20, 1),
 )
 
 
-def check_looks(
-    name: str, slope: float, correlation: float, n_sessions: int, seed: int, *, n: int
-) -> tuple[float, ...]:
-    """In %: called real at any look from the third session on, at the last; the same without any doubt told with it.
+def check_looks(cell: tuple[str, float, float, int, int], seed: int, *, n: int) -> tuple[float, ...]:
+    """In %, any of the measures: called real at any look from the third session on, at the last; real or "not decided".
 
-    Beside them a single look of Theil-Sen's interval at the end.
+    Beside them: real without any doubt told with it, and a single look of Theil-Sen's interval at the end.
     """
+    name, slope, correlation, n_sessions, n_measures = cell
     rng = np.random.default_rng(seed)
-    counts = np.zeros(5)
+    flags = np.zeros((n, n_measures, 5), dtype=bool)
+    strengths = np.zeros((n, n_measures, n_sessions - 2))
     x = np.arange(float(n_sessions))
-    for _ in range(n):
+    for person, measure in np.ndindex(n, n_measures):
         y = rng.normal(0, 1, n_sessions)
         for i in range(1, n_sessions):
             y[i] = correlation * y[i - 1] + np.sqrt(1 - correlation**2) * y[i]
@@ -88,16 +94,25 @@ def check_looks(
         y[-1] += 5.0 if "odd" in name else 0.0
         looks = [judge_trend(x[:k], y[:k]) for k in range(3, n_sessions + 1)]
         real = [look.word in ("rising", "falling") for look in looks]
-        sure = [is_real and look.strength >= HANGING for look, is_real in zip(looks, real, strict=True)]
+        near = any(look.is_open for look in looks) or any(real)
+        strengths[person, measure] = [
+            look.strength if is_real else 0.0 for look, is_real in zip(looks, real, strict=True)
+        ]
         single = fit_theil_sen(x, y).word in ("rising", "falling")
-        counts += [any(real), real[-1], any(sure), sure[-1], single]
-    return tuple((100 * counts / n).tolist())
+        flags[person, measure, 2], flags[person, measure, 4] = near, single
+    for person in range(n):
+        looks_at = strengths[person].T.tolist()
+        real_at = np.array([judge_together(own) for own in looks_at])
+        flags[person, :, 0], flags[person, :, 1] = real_at.any(axis=0), real_at[-1]
+        flags[person, :, 3] = (real_at & (strengths[person].T >= FIRM)).any(axis=0)
+    return tuple((100 * flags.any(axis=1).mean(axis=0)).tolist())
 
 
 def print_looks(pool: Pool, n: int, seed: int) -> None:
     """A measure looked at after every session: called real by chance, and a trend found, in %."""
     print(f"\nA measure over the sessions, {n} athletes each: called a real change, in %")
-    print(f"{'':44}{'any look':>10}{'the last':>10}{'no doubt told:':>16}{'the last':>10}{'one look, Theil-Sen':>21}")
-    rows = pool.starmap(partial(check_looks, n=n), [(*cell, seed + i) for i, cell in enumerate(LOOKS)], chunksize=1)
-    for (name, *_), (any_look, last, any_sure, last_sure, single) in zip(LOOKS, rows, strict=True):
-        print(f"  {name:42}{any_look:9.1f}%{last:9.1f}%{any_sure:15.1f}%{last_sure:9.1f}%{single:20.1f}%")
+    heads = ("any look", "the last", "or not decided", "no doubt told", "one look, Theil-Sen")
+    print(f"{'':42}" + "".join(f"{head:>{len(head) + 3}}" for head in heads))
+    rows = pool.starmap(partial(check_looks, n=n), [(cell, seed + i) for i, cell in enumerate(LOOKS)], chunksize=1)
+    for (name, *_), row in zip(LOOKS, rows, strict=True):
+        print(f"  {name:40}" + "".join(f"{v:{len(head) + 2}.1f}%" for v, head in zip(row, heads, strict=True)))

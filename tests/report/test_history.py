@@ -25,21 +25,37 @@ def history(check):
     point = summarise_session(check, "a")
     points = [
         replace(
-            point, name=str(n), started_utc=f"2026-0{1 + n}-05T18:00:00+00:00", maximum=400.0 + 10 * n,
-            maximum_unit="N", side="right" if n > 6 else "left",
+            point, name=str(n), started_utc=f"2026-{1 + n:02d}-05T18:00:00+00:00", maximum=400.0 + 10 * n,
+            maximum_unit="N", side="right" if n > 8 else "left", in_band_percent=80.0 + n % 3,
         )
-        for n in range(9)
+        for n in range(11)
     ]  # fmt: skip
     return compare_sessions("A01", points)
 
 
 def test_words_say_what_is_real_and_what_is_not_known(history) -> None:
     text = "\n".join(describe_history(history))
-    assert "maximum: 400.0 to 460.0 N: higher" in text
-    assert "2 sessions; 6 are needed to tell a trend" in text  # right side
-    assert "measures were judged" in text
+    assert "maximum: 400.0 to 480.0 N: higher" in text
+    assert "2 sessions; 7 are needed to tell a trend" in text  # right side
+    assert "2 measures were judged side by side, and more is asked of each" in text
     assert "simulated: read them as an example" in text
     assert "left is" in text
+
+
+def test_what_is_not_decided_says_why_and_draws_no_trend(check) -> None:
+    point = summarise_session(check, "a")
+    order = [2.0, 0, 5, 3, 1, 8, 4, 7, 11, 6, 10, 9]
+    points = [
+        replace(point, name=str(n), started_utc=f"2026-02-{1 + n:02d}T18:00:00+00:00", maximum=400 + 5 * rank,
+                maximum_unit="N")
+        for n, rank in enumerate(order)
+    ]  # fmt: skip
+    history = compare_sessions("A01", points)
+    text = "\n".join(describe_history(history))
+    assert "maximum: 410.0 to 445.0 N: not decided yet (the order of all 12 sessions would be a change if" in text
+    rows = {row[0]: row for row in tabulate_measures(history.groups[0]).rows}
+    assert rows["maximum, N"][-1] == "not decided yet"
+    assert "not decided yet" in build_history(history)
 
 
 def test_one_session_says_so_in_a_line(check) -> None:
@@ -92,8 +108,10 @@ def find_scale(ticks):
 def test_dots_and_trend_stand_where_the_ticks_say_they_do(check) -> None:
     """A maximum that rises by 10 N a week; a range that goes up and down and has no trend."""
     point = replace(summarise_session(check, "a"), maximum_unit="N", reach_unit="cm")
-    dates = [f"2026-{day}T00:00:00+00:00" for day in ("01-05", "01-12", "01-19", "01-26", "02-02", "02-09", "02-16")]
-    reaches = [40.0, 47.0, 41.0, 46.0, 42.0, 45.0, 43.0]
+    dates = [
+        f"2026-{day}T00:00:00+00:00" for day in ("01-05", "01-12", "01-19", "01-26", "02-02", "02-09", "02-16", "02-23")
+    ]
+    reaches = [40.0, 47.0, 41.0, 46.0, 42.0, 45.0, 43.0, 44.0]
     points = [
         replace(point, name=str(n), started_utc=date, maximum=400.0 + 10 * n, reach=reaches[n])
         for n, date in enumerate(dates)
@@ -109,7 +127,7 @@ def test_dots_and_trend_stand_where_the_ticks_say_they_do(check) -> None:
     find_day = find_scale(on_x)
     shown = {measure.name: row for measure, row in zip(group.measures, rows, strict=True)}
     reach = next(name for name in shown if "range" in name or "reach" in name)
-    for name, truth in (("maximum", [400.0 + 10 * n for n in range(7)]), (reach, reaches)):
+    for name, truth in (("maximum", [400.0 + 10 * n for n in range(8)]), (reach, reaches)):
         row = shown[name]
         find_value = find_scale([(at, float(word)) for at, word in row["ticks"]["y"]])
         assert [find_value(y) for _, y in row["dots"]] == pytest.approx(truth, abs=0.02)
@@ -141,7 +159,7 @@ def test_no_date_lies_off_the_paper(check) -> None:
 
 
 def test_sets_and_lessons_have_their_rows_over_the_weeks(check) -> None:
-    """Seven sessions in which the first set lasts longer each time; nine repeats of a lesson over the first three."""
+    """Eight sessions in which the first set lasts longer each time; nine repeats of a lesson over the first three."""
     point = replace(summarise_session(check, "a"), simulated=False)
     points = [
         replace(
@@ -154,17 +172,17 @@ def test_sets_and_lessons_have_their_rows_over_the_weeks(check) -> None:
                 RepeatMade(lesson="light", phase_index=1, error=9.0 - n, kept=n > 1) for _ in range(3 * (n < 3))
             ),
         )
-        for n in range(7)
+        for n in range(8)
     ]
     history = compare_sessions("A01", points)
     (group,) = history.groups
     rows = {row[0]: row for row in tabulate_measures(group).rows}
-    assert rows["first set until the band was lost, s"][1:4] == ("7", "12.0", "24.0")
+    assert rows["first set until the band was lost, s"][1:4] == ("8", "12.0", "26.0")
     assert rows["first set until the band was lost, s"][-1] == "higher"
-    assert rows["last set against the first, %"][1:3] == ("7", "−30.0")
+    assert rows["last set against the first, %"][1:3] == ("8", "−30.0")
     assert rows["last set against the first, %"][-1] == "no real change"
     text = "\n".join(describe_history(history))
-    assert "first set until the band was lost: 12.0 to 24.0 s: higher" in text
+    assert "first set until the band was lost: 12.0 to 26.0 s: higher" in text
     assert "Hold it lightly (error: RMS error, % of maximum), 9 repeats: not passed yet" in text
     page = build_history(history)
     assert "first set until the band was lost" in page
