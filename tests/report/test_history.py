@@ -25,7 +25,7 @@ def history(check):
     point = summarise_session(check, "a")
     points = [
         replace(
-            point, name=str(n), started_utc=f"2026-{1 + n:02d}-05T18:00:00+00:00", maximum=400.0 + 10 * n,
+            point, name=str(n), started_utc=f"2026-01-{1 + 2 * n:02d}T18:00:00+00:00", maximum=400.0 + 10 * n,
             maximum_unit="N", side="right" if n > 8 else "left", in_band_percent=80.0 + n % 3,
         )
         for n in range(11)
