@@ -88,6 +88,39 @@ def test_the_bend_is_a_matter_of_points_and_takes_less_from_ratings_that_scatter
     assert borrowed.value == one.value  # a session's change is one number, whatever is learnt from others
 
 
+def test_on_open_ratings_of_people_under_both_conditions_it_is_least_squares_and_the_paired_t(reference):
+    """Ryan, Wilde & Crist, J Ethnobiol 33 (2013): ratings 0-10 of each person under low and high, some missing.
+
+    The data set "rm_anova" that pingouin carries; each person is a stay with a level of its own, time does not count.
+    """
+    data = reference("pingouin").read_dataset("rm_anova").dropna(subset=["DesireToKill"])
+    smf, pingouin = reference("statsmodels.formula.api"), reference("pingouin")
+    data["high"] = (data["Disgustingness"] == "High").astype(float)
+    n = len(data)
+    own = Ratings(
+        data["DesireToKill"].to_numpy(float), data["high"].to_numpy() > 0, np.zeros(n), data["Subject"].to_numpy(int)
+    )
+    fit = estimate(own, data["high"].to_numpy(), rounding=0.1)
+    theirs = smf.ols("DesireToKill ~ C(Subject) + high", data).fit()
+    assert (fit.value, fit.error) == pytest.approx((theirs.params["high"], theirs.bse["high"]))
+    assert fit.df == pytest.approx(theirs.df_resid)
+    assert (fit.value - fit.reach, fit.value + fit.reach) == pytest.approx(
+        tuple(theirs.conf_int().loc["high"]), abs=1e-6
+    )
+    whole = data[data.groupby("Subject")["high"].transform("count") == 4]
+    sides = whole.groupby(["Subject", "high"])["DesireToKill"].mean().unstack()
+    paired = pingouin.ttest(sides[1.0], sides[0.0], paired=True)
+    ours = estimate(
+        Ratings(
+            sides.to_numpy().ravel(), np.tile([False, True], len(sides)), np.zeros(2 * len(sides)),
+            np.repeat(np.arange(len(sides)), 2),
+        ),
+        np.tile([0.0, 1.0], len(sides)), rounding=0.1,
+    )  # fmt: skip
+    assert ours.value / ours.error == pytest.approx(float(paired["T"].iloc[0]))
+    assert ours.df == pytest.approx(float(paired["dof"].iloc[0]))
+
+
 def test_a_straight_line_and_a_level_of_each_stay_change_nothing():
     own = make_ratings(3)
     column = own.contracting.astype(float)
