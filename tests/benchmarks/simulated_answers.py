@@ -21,7 +21,7 @@ from simulated_people import (
 from biofeedback.analysis.ratings import Scatter, pool_scatters
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
 
-FALSE_PERCENT = (5.0, 3.6)  # at which equal false rates power is compared
+FALSE_PERCENT = (5.0, 4.3, 3.6)  # at which equal false rates power is compared
 
 
 def rate(athlete: Athlete, rng: np.random.Generator, changes: np.ndarray | None = None) -> list[RatedPhase]:
@@ -112,16 +112,18 @@ def compare_with_start(phases: list[RatedPhase]) -> bool:
 
 
 def check_power(name: str, athlete: Athlete, *, n: int, seed: int) -> tuple[str, list[float]]:
-    """Found, falsely found without a change, and found at equal false rates; in %, beside contrasts alone.
+    """Found, falsely found without a change, and found at equal false rates; in %, beside a line and contrasts alone.
 
-    The contrasts are those of each contraction with both its neighbours, complete ones only, with a t interval from
-    generalised least squares: what this program did before.
+    The line is plain regression on contraction and time. The contrasts are those of each contraction with both its
+    neighbours, complete ones only, with a t interval from generalised least squares: what this program did before.
     """
     true, none = (answer_sessions(a, n=n, seed=seed) for a in (athlete, replace(athlete, change=0.0)))
     row = [*compare_scores(true[1], none[1])]
-    return name, row + compare_scores(
-        *([measure_contrasts(phases, athlete.step) for phases in sessions] for sessions in (true[0], none[0]))
-    )
+    for measure in (fit_line, measure_contrasts):
+        row += compare_scores(
+            *([measure(phases, athlete.step) for phases in sessions] for sessions in (true[0], none[0]))
+        )
+    return name, row
 
 
 def check_borrowed(name: str, athlete: Athlete, *, n: int, seed: int, n_earlier: int = 4) -> tuple[str, list[float]]:
@@ -155,6 +157,23 @@ class Contrasted:
     word: str
     low: float | None = None
     high: float | None = None
+
+
+def fit_line(phases: list[RatedPhase], step: float) -> Contrasted:
+    """Plain least squares on contraction and a straight line in time, at least three contractions."""
+    from scipy.special import stdtrit
+
+    rated = [p for p in phases if p.rating is not None]
+    column = np.array([p.kind == "contract" for p in rated], dtype=float)
+    columns = np.column_stack([np.ones(len(rated)), [p.time_s / 60 for p in rated], column])
+    df = len(rated) - 3
+    if column.sum() < 3 or df < 1 or np.linalg.matrix_rank(columns) < 3:
+        return Contrasted("too few ratings to say")
+    ratings = np.array([p.rating for p in rated])
+    fit = np.linalg.lstsq(columns, ratings, rcond=None)[0]
+    variance = max(float(((ratings - columns @ fit) ** 2).sum()) / df, step**2 / 12)
+    reach = float(stdtrit(df, 0.975)) * np.sqrt(variance * np.linalg.inv(columns.T @ columns)[2, 2])
+    return Contrasted("", float(fit[2] - reach), float(fit[2] + reach))
 
 
 def measure_contrasts(phases: list[RatedPhase], step: float) -> Contrasted:
@@ -213,8 +232,9 @@ def print_breaking(pool: Pool, n: int, seed: int) -> None:
 
 def print_power(pool: Pool, n: int, seed: int) -> None:
     """Power at equal false rates; and three cycles with the scatter of four earlier sessions."""
-    print(f"\nA true change of -2 points, {n} sessions each: found, falsely found at 0, found at 5 and 3.6 % falsely")
-    print(f"{'':42}{'all ratings':>32}{'complete contrasts':>32}")
+    rates = ", ".join(f"{percent:g}" for percent in FALSE_PERCENT)
+    print(f"\nA true change of -2 points, {n} sessions each: found, falsely found at 0, found at {rates} % falsely")
+    print(f"{'':42}{'all ratings':>40}{'a line in time':>40}{'complete contrasts':>40}")
     cells = [(name, athlete, seed + i) for i, (name, athlete) in enumerate(list_powers())]
     for name, row in pool.starmap(partial(_check_power_cell, n=n), cells, chunksize=1):
         print(f"{name:42}" + "".join(f"{v:7.1f}%" for v in row))
