@@ -18,6 +18,8 @@ def count_more_cycles(
     """
     if mean is None or rating_sd is None or n < n_min:
         return max(n_min - n, 1), f"at least {n_min} rated contractions are needed to say anything"
+    if 0 < abs(mean) <= alias_points:
+        return None, "rounding to the scale's steps could imitate a change this small"
     for total in range(n + 1, N_CYCLES_MAX + 1):
         # contractions against one relaxed phase more, in turn
         reach = find_t_quantile(2 * total + 1 - DRIFT_DF) * rating_sd * sqrt(1 / total + 1 / (total + 1))

@@ -207,7 +207,7 @@ def describe_effect(analysis: SessionAnalysis) -> tuple[str, ...]:
         sentences.append(returned)
     if any(result.change for result in judge_ranges(analysis.trace.account.ranges)):
         sentences.append(FURTHER)
-    if response.word in ("less", "more"):
+    if response.word in ("less", "more") or depends_on_effort(analysis):
         sentences.append(EXPECTATION)
     return tuple(sentences)
 

@@ -61,6 +61,13 @@ def test_sentences(ratings, sentences):
     assert describe_response(answer(ratings)) == sentences
 
 
+def test_what_rounding_could_imitate_is_settled_by_no_more_cycles():
+    response = answer([2, 2, 3, 3, 4, 4, 5, 5, 6, 6, 7])
+    assert response.alias_points > abs(response.mean_change)
+    assert response.n_more_cycles is None
+    assert "rounding to the scale's steps could imitate" in response.n_more_reason
+
+
 def test_a_clear_answer_in_sight_is_counted():
     response = answer([7, 5, 7, 6, 6, 5.5, 7])
     assert response.word == "no clear difference"

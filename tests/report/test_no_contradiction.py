@@ -107,6 +107,7 @@ def test_where_it_depends_on_the_effort_the_title_names_the_band_that_eased() ->
     effect = " ".join(describe_effect(analysis))
     assert "2.0 points higher at 20–30 %, 4.0 points lower at 60–80 %" in effect
     assert "settle it" not in effect
+    assert effect.count("may feel what is expected") == 1
     assert describe_outcome(analysis).headline == "less discomfort at 60–80 %"
     assert describe_next(analysis)[0].startswith("Train at 60–80 %")
 
