@@ -75,6 +75,7 @@ class Rules:
     words: Mapping[str, str] = field(default_factory=dict)
 
 
+BENT = "the bend of a drift is a matter of points, which weighs three and four ratings otherwise; its interval holds 0"
 ESTIMATED = "the change is estimated from every rating that is there, its drift taken out, not from complete contrasts"
 RULES = Rules(
     allowed=(
@@ -187,6 +188,20 @@ RULES = Rules(
             "sentences of the new estimate; what qualifies it has sentences of its own",
         ),
         Allowed(r"report\.effect\[\d\]", "expectation is told once, where there is an effect", "added"),
+        Allowed(
+            r"(analysis\.response\.word|cohort\.answer)",
+            BENT,
+            recording="late-and-corrected.hold",
+            to=("no clear difference",),
+        ),
+        Allowed(r"report\.effect\[3\]", BENT, "gone", recording="late-and-corrected.hold"),
+        Allowed(r"(analysis\.response|cohort)\.(change_mean|mean_change)", BENT, recording="position.hold", within=0.3),
+        Allowed(
+            r"(analysis\.response\.(without_marked\.)?|cohort\.)change_percent",
+            BENT,
+            recording="position.hold",
+            within=12.0,
+        ),
         Allowed(r"(cohort|analysis\.dose)\.advice", "where nothing is decided", to=("not decided", "enough")),
         Allowed(
             r"(analysis\.dose\.(reason|next_percent|next_reason)|report\.next(\.n|\[\d\]))",
