@@ -40,6 +40,7 @@ PhaseKind: TypeAlias = Literal["passive", "contract"]
 N_CONTRASTS_MIN = 3  # fewer rated contractions are anecdotes, whatever the interval
 N_BETWEEN_MIN = 2  # of them with a relaxed rating on each side: otherwise a drift could be all there is
 MIXED_PERCENT = 15.0  # contractions further apart than this are not one effort
+LATE_SHARE = 0.75  # of a change that may come late, which the relaxed phases after a contraction make; by simulation
 N_SHIFT_MIN = 4  # contractions; a change of the change over three is a guess
 
 
@@ -336,28 +337,27 @@ def _find_shift(
 def _find_steps(usable: Sequence[Contrast]) -> tuple[float | None, float | None]:
     """The first contraction, and the relaxed phases after one, minus the relaxed phase before any.
 
-    A rise that goes on from one relaxed phase to the next is a drift, and no step that a contraction left behind. A
-    fall that goes on is not taken out: what would be told as harm has to stand without it.
+    What goes on from one relaxed phase to the next is a drift, and no step that a contraction left behind.
     """
     later = [c.after for c in usable if c.after is not None]
     if not later or usable[0].before is None or usable[0].during is None:
         return None, None
-    going_on = max(later[-1] - later[0], 0.0) / max(len(later) - 1, 1) * (len(later) + 1) / 2
+    going_on = (later[-1] - later[0]) / max(len(later) - 1, 1) * (len(later) + 1) / 2
     step = float(np.mean(later)) - usable[0].before
-    return usable[0].during - usable[0].before, max(step - going_on, 0.0) if step > 0 else step
+    return usable[0].during - usable[0].before, step - going_on if step * going_on > 0 else step
 
 
 def may_come_late(mean: float | None, first_step: float | None, later_step: float | None) -> bool:
     """Whether ``mean`` is a change only against the relaxed phases that followed a contraction.
 
-    The first contraction then changed nothing in its direction, and those phases lie half of it or more away from the
-    one before any, on the other side. So looks an easing that comes late and stays, called "more" without this; and a
+    The first contraction then changed nothing in its direction, and those phases lie most of it away from the one
+    before any, on the other side. So looks an easing that comes late and stays, called "more" without this; and a
     worsening that comes late, called "less".
     """
     if mean is None or first_step is None or later_step is None:
         return False
     sign = 1.0 if mean > 0 else -1.0
-    return sign * first_step <= 0 and -sign * later_step >= abs(mean) / 2
+    return sign * first_step <= 0 and -sign * later_step >= LATE_SHARE * abs(mean)
 
 
 def _test_order(phases: Sequence[RatedPhase], drawn: DrawnOrder | None) -> tuple[RandomisationTest | None, str]:

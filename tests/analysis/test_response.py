@@ -131,7 +131,7 @@ def test_a_floor_hides_how_far_it_went():
 
 
 def test_scatter_of_earlier_sessions_is_borrowed_unless_this_one_scatters_clearly_more():
-    ratings = [7, 5.5, 6, 6, 7, 5, 6.5]
+    ratings = [7, 5, 6, 6, 7, 5, 6.5]
     alone = compute_response(alternate(ratings))
     assert alone.word == "no clear difference"
     joined = compute_response(alternate(ratings), earlier=Scatter(0.5, 24))

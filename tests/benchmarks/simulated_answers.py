@@ -20,6 +20,7 @@ from simulated_people import (
 
 from biofeedback.analysis.ratings import Scatter, pool_scatters
 from biofeedback.analysis.response import RatedPhase, Response, compute_response
+from biofeedback.analysis.words import MAY_COME_LATE
 
 FALSE_PERCENT = (5.0, 4.3, 3.6)  # at which equal false rates power is compared
 
@@ -39,6 +40,7 @@ class Row:
     less: float
     more: float
     unclear: float
+    late: float
     too_few: float
     bias: float
     width: float
@@ -60,6 +62,7 @@ def check_response(name: str, athlete: Athlete, *, n: int, seed: int, beside: bo
         less=share(answers, "less"),
         more=share(answers, "more"),
         unclear=share(answers, "no clear difference"),
+        late=share(answers, MAY_COME_LATE),
         too_few=share(answers, "too few ratings to say"),
         bias=mean_of([a.mean_change - athlete.change for a in known]),
         width=mean_of([a.high - a.low for a in known]),
@@ -242,14 +245,14 @@ def print_power(pool: Pool, n: int, seed: int) -> None:
 
 def print_rows(title: str, rows: list[Row]) -> None:
     print(f"\n{title}")
-    print(f"{'':42}{'':8}{'':7}{'':7}{'':9}{'':9}{'':8}{'':8}   complete contrasts")
+    print(f"{'':42}{'':8}{'':7}{'':7}{'':9}{'':7}{'':9}{'':8}{'':8}   complete contrasts")
     print(
-        f"{'':42}{'covers':>8}{'less':>7}{'more':>7}{'unclear':>9}{'too few':>9}{'bias':>8}{'width':>8}"
+        f"{'':42}{'covers':>8}{'less':>7}{'more':>7}{'unclear':>9}{'late':>7}{'too few':>9}{'bias':>8}{'width':>8}"
         f"{'cover':>10}{'false':>8}"
     )
     for r in rows:
         print(
-            f"{r.name:42}{r.covers:7.1f}%{r.less:6.1f}%{r.more:6.1f}%{r.unclear:8.1f}%{r.too_few:8.1f}%"
+            f"{r.name:42}{r.covers:7.1f}%{r.less:6.1f}%{r.more:6.1f}%{r.unclear:8.1f}%{r.late:6.1f}%{r.too_few:8.1f}%"
             f"{r.bias:+8.2f}{r.width:8.2f}{r.contrasts_cover:9.1f}%{r.contrasts_false:7.1f}%"
         )
 

@@ -28,7 +28,8 @@ class Athlete:
     that of the last above ``change``. ``anchoring``: the share of the last rating given in the next. ``missing``: the
     share without answer, of ratings "anywhere", "high" (above the session's median) or "contracting" as
     ``missing_where`` says.
-    ``carry_over``: the share of a change still there in the passive phase after it.
+    ``carry_over``: the share of a change still there in the passive phase after it. ``leaves``: points that come late,
+    in every passive phase after the first contraction, and in no contraction.
     """
 
     change: float = 0.0
@@ -40,6 +41,7 @@ class Athlete:
     autocorrelation: float = 0.0
     step: float = 0.5
     carry_over: float = 0.0
+    leaves: float = 0.0
     settling_s: float = 18.0  # in the position before the first rating
     drawn: bool = False  # each pair of phases in an order drawn by lot
     drift: str = "relaxing"
@@ -78,6 +80,8 @@ def simulate(
     effect = np.zeros((n, m))
     steps = np.linspace(-athlete.fade, athlete.fade, int(contracting.sum()))
     effect[:, contracting] = athlete.change + steps if changes is None else changes
+    effect[:, np.cumsum(contracting) > 0] += athlete.leaves
+    effect[:, contracting] -= athlete.leaves
     effect[:, 1:] += athlete.carry_over * effect[:, :-1] * ~contracting[1:]
     noise = rng.normal(0, athlete.noise_sd, (n, m))
     for i in range(1, m):
@@ -198,6 +202,9 @@ def list_breaking_athletes() -> Iterator[tuple[str, Athlete]]:
     yield "start at 5, -3: some of it below 0", Athlete(change=-3, start=5)
     yield "start at 4, -3: most of it below 0", Athlete(change=-3, start=4)
     yield "half the change stays in the next phase", Athlete(change=-2, carry_over=0.5)
+    yield "2 less, late: in relaxed phases only", Athlete(leaves=-2)
+    yield "2 more, late: in relaxed phases only", Athlete(leaves=2, start=6)
+    yield "2 more, while contracting", Athlete(change=2)
     yield "anchored on the last rating (0.3)", Athlete(change=-2, anchoring=0.3)
     yield "fading: -4 at first, 0 at last", Athlete(change=-2, fade=2)
     yield "rated at once, no settling, no scatter", Athlete(settling_s=2, noise_sd=0.2, step=0.1)
