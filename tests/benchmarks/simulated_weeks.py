@@ -73,6 +73,8 @@ LOOKS = (  # slope in SD a session, correlation of neighbours, sessions, measure
     ("the same, neighbours correlate (0.3)", 0.3, 0.3, 12, 1),
     ("trend of 0.5 SD a session, 12 sessions", 0.5, 0.0, 12, 1),
     ("trend of 0.15 SD a session, 20 sessions", 0.15, 0.0, 20, 1),
+    ("0.3 SD in one of 4 measures, 12 sessions", 0.3, 0.0, 12, 4),
+    ("0.5 SD in one of 4 measures, 12 sessions", 0.5, 0.0, 12, 4),
 )
 
 
@@ -90,7 +92,7 @@ def check_looks(cell: tuple[str, float, float, int, int], seed: int, *, n: int) 
         y = rng.normal(0, 1, n_sessions)
         for i in range(1, n_sessions):
             y[i] = correlation * y[i - 1] + np.sqrt(1 - correlation**2) * y[i]
-        y += slope * x
+        y += slope * x * (measure == 0)  # of several measures one has the trend
         y[-1] += 5.0 if "odd" in name else 0.0
         looks = [judge_trend(x[:k], y[:k]) for k in range(3, n_sessions + 1)]
         real = [look.word in ("rising", "falling") for look in looks]
