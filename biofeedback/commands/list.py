@@ -66,7 +66,7 @@ def check_word(word: str) -> None:
     if not said or said in known:
         return
     near = get_close_matches(said, known, n=1, cutoff=0.5) or [one for one in known if said in one]
-    cure = f"did you mean '{near[0]}'?" if near else f"answers are {', '.join(known)}"
+    cure = f"did you mean '{near[0]}'?" if near else f"answers are {', '.join(map(repr, known))}"
     raise BiofeedbackError(f"--answer {word}: there is no such answer", cure)
 
 

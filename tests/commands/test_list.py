@@ -15,7 +15,7 @@ from biofeedback.cli import main
         ("les", "did you mean 'less'?"),
         ("no diference", "did you mean 'no clear difference'?"),
         ("too few", "did you mean 'too few ratings to say'?"),
-        ("sideways", "answers are less, more, no clear difference, too few ratings to say"),
+        ("sideways", "answers are 'less', 'more', 'no clear difference', 'not decided, may come late', 'too few"),
     ],
 )
 def test_an_answer_that_is_none_gets_a_suggestion(
