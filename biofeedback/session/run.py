@@ -19,9 +19,10 @@ from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Chunk, Item
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.phone import PhoneFeed, carry_out_phone, describe_phone
+from biofeedback.session.rate_offer import offer_rate
 from biofeedback.session.session import Session
 from biofeedback.session.updates import Updates
-from biofeedback.session.view import describe_session, offer_rate
+from biofeedback.session.view import describe_session
 
 LOG = logging.getLogger("biofeedback.session")
 UPDATES_PER_S = 75  # batches come 61 times a second: each goes out at once, none waits for a timer
