@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from biofeedback.storage.recording import open_recording
 from biofeedback.web.seats import Seat
 from biofeedback.web.server import open_page
 
+from ..busy import wait_until
 from .axe import axe_script
 from .care_scenes import CARE_SCENES
 from .conftest import Page, Served
@@ -453,6 +455,12 @@ def test_no_violation_in_any_state(browser: Any, shared_group: ServedGroup) -> N
     assert problems == []
 
 
+def count_begun(folder: Path) -> int:
+    """In how many recordings, still being written, a plan has begun."""
+    recordings = [open_recording(path) for path in folder.glob("*.hold")]
+    return sum(any(event.kind == "plan" for event in recording.events) for recording in recordings)
+
+
 @pytest.mark.waits(210)
 def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: Any, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "biofeedback", "demo", "--athletes", "4", "--fast", "--auto", "--channels=force"]
@@ -466,7 +474,13 @@ def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: 
             assert address, "the program ended"
         tab = browser.new_page()
         tab.goto(found.group())
-        tab.wait_for_selector(".seat[data-stage='plan'] >> nth=3", timeout=120_000)
+        tab.wait_for_selector(".seat:not([data-stage='plan']) >> nth=3", timeout=60_000)
+        assert tab.locator(".seat .code").all_inner_texts() == CODES
+        tab.close()  # for one and a half minutes it would draw what nothing here looks at
+        wait_until(lambda: count_begun(tmp_path) == len(CODES), within_s=240, pause=lambda: time.sleep(2))
+        tab = browser.new_page()
+        tab.goto(found.group())
+        tab.wait_for_selector(".seat[data-stage='plan'] >> nth=3", timeout=60_000)
         tab.wait_for_selector(".seat .form[data-band='in']", timeout=60_000)
         assert tab.locator(".seat .code").all_inner_texts() == CODES
         tab.close()
