@@ -11,6 +11,7 @@ Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), eq. 2.23, 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,19 +84,23 @@ class Posterior:
 
     def below(self, effort_percent: float, value: float) -> float:
         """Probability that the change there is below ``value`` points."""
-        from scipy.special import ndtr
-
-        place = find_place(effort_percent)
-        sd = np.maximum(self.sd[:, place], 1e-9)
-        return float(self.weight @ ndtr((value - self.mean[:, place]) / sd))
+        return self._spread(effort_percent)(value)
 
     def quantile(self, effort_percent: float, probability: float) -> float:
         """The inverse of ``below``, by bisection to a thousandth of a point."""
+        below = self._spread(effort_percent)
         low, high = -100.0, 100.0
         while high - low > 1e-3:
             middle = (low + high) / 2
-            low, high = (middle, high) if self.below(effort_percent, middle) < probability else (low, middle)
+            low, high = (middle, high) if below(middle) < probability else (low, middle)
         return (low + high) / 2
+
+    def _spread(self, effort_percent: float) -> Callable[[float], float]:
+        from scipy.special import ndtr
+
+        place = find_place(effort_percent)
+        mean, sd = self.mean[:, place], np.maximum(self.sd[:, place], 1e-9)
+        return lambda value: float(self.weight @ ndtr((value - mean) / sd))
 
     def draw(self, n: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
         """``n`` curves at ``EFFORTS`` (n, n_efforts), and the scatter of a contrast around each (n,)."""

@@ -25,9 +25,12 @@ def play(kind, *, patience_s, stalls=STALLS, total_s=300.0, pieces=1, lost=(), s
     """Frame k is taken at k / 100 s; during a stall nothing arrives, at its end all of it, in ``pieces`` batches."""
     line, items, sent = Timeline(RATE_HZ, 1, patience_s=patience_s), [], 0
     rng = np.random.default_rng(3)
+    ahead = sorted(stalls, reverse=True)
     for k in range(1, round(total_s / step_s) + 1):
         now_s = k * step_s
-        if any(begin <= now_s < end for begin, end in stalls):
+        while ahead and ahead[-1][1] <= now_s:
+            ahead.pop()
+        if ahead and ahead[-1][0] <= now_s:
             items += line.silence(now_s)
             continue
         due = round(now_s * RATE_HZ)

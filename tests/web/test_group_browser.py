@@ -67,6 +67,10 @@ class ServedGroup(Served):
         self._task = self._loop.create_task(run())
         await ready.wait()
 
+    def renew(self) -> None:
+        self.each(lambda live, k: live.renew())
+        super().renew()
+
 
 def show(page: Page, group: ServedGroup, scene: str) -> None:
     """All seats in a scene, and painted: the page names the exercise only when it is the same everywhere."""
@@ -82,20 +86,27 @@ def show(page: Page, group: ServedGroup, scene: str) -> None:
     page.tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
 
 
-@pytest.fixture
-def group() -> Iterator[ServedGroup]:
-    group = ServedGroup()
-    group.up()
-    yield group
-    group.end()
+@pytest.fixture(scope="module")
+def kept_groups() -> Iterator[dict[bool, ServedGroup]]:
+    groups = {share: ServedGroup(share=share) for share in (False, True)}
+    for group in groups.values():
+        group.up()
+    yield groups
+    for group in groups.values():
+        group.end()
 
 
 @pytest.fixture
-def shared_group() -> Iterator[ServedGroup]:
-    group = ServedGroup(share=True)
-    group.up()
-    yield group
-    group.end()
+def group(kept_groups: dict[bool, ServedGroup]) -> ServedGroup:
+    """Four sessions as new for each test, at one address."""
+    kept_groups[False].renew()
+    return kept_groups[False]
+
+
+@pytest.fixture
+def shared_group(kept_groups: dict[bool, ServedGroup]) -> ServedGroup:
+    kept_groups[True].renew()
+    return kept_groups[True]
 
 
 def numbers(page: Page) -> list[str]:
@@ -132,7 +143,7 @@ def test_every_gauge_shows_its_own_sessions_number_at_that_level(browser: Any, g
     for k, level, text, word in seen:  # on a machine too busy to show the present, the page says so instead
         assert text == ("–" if word == "Not live" else shown(values[k, level - first[k]])), (k, level, word)
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 @pytest.mark.parametrize("key", ["Space", "Escape", ""])
@@ -156,7 +167,7 @@ def test_stop_for_all_reaches_those_who_run_and_their_own_stop_only_them(
         page.tab.click("#stop-all")
     page.wait(lambda: stops() == [1, 1, 1, 0])
     page.wait(lambda: page.tab.is_disabled("#stop-all"))
-    page.context.close()
+    page.close()
 
 
 def test_what_is_for_all_goes_to_those_it_fits_and_a_rating_to_one(browser: Any, group: ServedGroup) -> None:
@@ -177,7 +188,7 @@ def test_what_is_for_all_goes_to_those_it_fits_and_a_rating_to_one(browser: Any,
     page.tab.click(".seat >> nth=1 >> .code")
     page.wait(lambda: page.text("athlete") == "A02")
     assert page.tab.get_attribute("#group", "href") == "/group"
-    page.context.close()
+    page.close()
 
 
 @pytest.mark.parametrize("size", [(844, 390), (1280, 800), (1920, 1080)])
@@ -191,7 +202,7 @@ def test_all_numbers_and_stops_are_seen_at_one_glance(browser: Any, group: Serve
             box = page.tab.locator(f".seat >> nth={k} >> {part}").bounding_box()
             assert 0 <= box["x"] <= box["x"] + box["width"] <= size[0], (k, part)
             assert 0 <= box["y"] <= box["y"] + box["height"] <= end, (k, part)
-    page.context.close()
+    page.close()
 
 
 def test_this_screen_plays_one_chosen_athletes_sound_or_none(browser: Any, group: ServedGroup, tmp_path: Path) -> None:
@@ -231,7 +242,7 @@ def test_this_screen_plays_one_chosen_athletes_sound_or_none(browser: Any, group
     page.tab.reload()  # the choice outlives a reload, in this tab
     page.wait(lambda: page.tab.is_checked("#whose input[value='3']"))
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 def test_who_left_the_band_is_marked_with_the_time_since(browser: Any, group: ServedGroup) -> None:
@@ -255,7 +266,7 @@ def test_who_left_the_band_is_marked_with_the_time_since(browser: Any, group: Se
     group.each(lambda live, k: live.feed(np.array([70.0]), band_state=2) if k == 1 else None)
     page.wait(lambda: stages()[1] == "Hold")
     assert page.tab.eval_on_selector_all(".seat", bands)[1] == "in"
-    page.context.close()
+    page.close()
 
 
 @pytest.mark.parametrize(  # light and dark differ in colours only
@@ -283,7 +294,7 @@ def test_nothing_is_cut_off_or_moves_when_a_question_opens(
     page.wait(lambda: page.tab.locator(".rating[data-open='yes']").count() == 4)
     assert page.tab.evaluate(boxes) == before
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 def test_a_complaint_moves_nothing_in_a_group(browser: Any, group: ServedGroup) -> None:
@@ -297,7 +308,7 @@ def test_a_complaint_moves_nothing_in_a_group(browser: Any, group: ServedGroup) 
     page.tab.keyboard.press("Escape")
     page.wait(lambda: "Stop has not reached" in page.text("banner"))
     assert page.tab.evaluate(boxes) == before
-    page.context.close()
+    page.close()
     group.up()
 
 
@@ -331,7 +342,7 @@ def test_at_twice_the_size_everything_can_be_reached(
     page.wait(lambda: group.lives[0].commands[-1][0].get("value") == 10)
     page.tab.click("#stop-all")
     page.wait(lambda: group.lives[1].commands[-1][0]["do"] == "stop")
-    page.context.close()
+    page.close()
 
 
 def test_the_whole_group_is_led_by_keyboard(browser: Any, shared_group: ServedGroup) -> None:
@@ -380,7 +391,7 @@ def test_the_whole_group_is_led_by_keyboard(browser: Any, shared_group: ServedGr
     page.tab.keyboard.press("Escape")
     page.wait(lambda: seats("done") == 4)
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 @pytest.mark.parametrize("size", ["phone", "laptop"])
@@ -404,7 +415,7 @@ def test_the_group_asks_for_one_press_before_the_first_hold_and_hides_no_effort(
     page.wait(lambda: page.tab.is_visible(".seat >> nth=3") and not page.tab.is_visible("#read-them"))
     page.wait(lambda: page.tab.is_enabled("#start-all"))
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 def test_an_answer_to_the_cautions_in_the_group_is_the_press(browser: Any, group: ServedGroup) -> None:
@@ -414,7 +425,7 @@ def test_an_answer_to_the_cautions_in_the_group_is_the_press(browser: Any, group
     page.wait(lambda: not page.tab.is_visible("#read-them"))
     show(page, group, "zero")
     assert page.tab.is_visible(".seat >> nth=0")
-    page.context.close()
+    page.close()
 
 
 @pytest.mark.parametrize("size", [(390, 844), (360, 740), (820, 1180), (1180, 820), (1280, 800)])
@@ -431,7 +442,7 @@ def test_every_rating_key_of_the_group_is_at_least_56_px(
     for card in page.tab.locator(".seat").all():
         pad, last = card.locator(".rating").bounding_box(), card.locator(".keys button").last.bounding_box()
         assert last["y"] + last["height"] <= pad["y"] + pad["height"] + 1, "no key is cut off"
-    page.context.close()
+    page.close()
 
 
 @pytest.mark.network
@@ -451,7 +462,7 @@ def test_no_violation_in_any_state(browser: Any, shared_group: ServedGroup) -> N
         page.tab.click(f"#{box} summary")
         problems += [f"{box}: {each}" for each in violations_light_and_dark(page)]
         page.tab.click(f"#{box} summary")
-    page.context.close()
+    page.close()
     assert problems == []
 
 
@@ -504,7 +515,7 @@ def test_what_a_card_says_is_what_holds_now(browser: Any, group: ServedGroup) ->
     group.each(lambda live, k: live.change(limit=7))
     page.wait(lambda: "discomfort 7." in task.inner_text())
     assert page.text("stop-hint") == "Space or Esc"
-    page.context.close()
+    page.close()
 
 
 @pytest.mark.parametrize("scene", [*CARE_SCENES, "ready", "stopped", "done"])
@@ -518,4 +529,4 @@ def test_no_id_names_two_things_on_a_page_of_several(browser: Any, group: Served
         page.wait(lambda: group.lives[2].commands)
         assert group.lives[2].commands[-1][0]["do"] == "screening"
         assert [len(live.commands) for live in group.lives] == [0, 0, 1, 0]
-    page.context.close()
+    page.close()

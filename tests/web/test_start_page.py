@@ -62,7 +62,7 @@ def open_start(browser: Any, program: Program) -> Iterator[Callable[..., Page]]:
 
     yield open_one
     for page in pages:
-        page.context.close()
+        page.close()
 
 
 def complaints(page: Page) -> list[str]:
@@ -256,7 +256,7 @@ def test_a_board_of_ours_is_recognised_and_a_radio_is_found_when_asked_for(brows
     page.wait(lambda: "It is Board 8." in page.text("apart"))
     page.wait(lambda: page.text("source") == "ble:Board 8?profile=frame-radio")
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 def test_a_cure_that_the_page_can_apply_is_one_press(browser: Any, two_ports: str) -> None:
@@ -275,7 +275,7 @@ def test_a_cure_that_the_page_can_apply_is_one_press(browser: Any, two_ports: st
     page.tab.check("[value='port:/dev/ttyACM1']")  # what was typed of one board is not of the next
     page.wait(lambda: page.text("source") == "serial:/dev/ttyACM1?profile=frame-lines")
     assert page.complaints == []
-    page.context.close()
+    page.close()
 
 
 def test_a_board_nobody_described_is_read_put_right_kept_and_used(
