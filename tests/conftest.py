@@ -10,16 +10,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
-
-settings.register_profile("busy machine", deadline=None)  # how long an example takes is the benchmarks' business
-settings.load_profile("busy machine")
 
 if sys.dont_write_bytecode:
     # Else each worker, and each program that a test starts, compiles everything again: two thirds of the collecting.
     sys.dont_write_bytecode = False
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     sys.pycache_prefix = os.environ["PYTHONPYCACHEPREFIX"] = str(Path(__file__).parents[1] / ".cache" / "compiled")
+
+# After it, so that what this imports is kept compiled, too.
+from hypothesis import settings
+
+settings.register_profile("busy machine", deadline=None)  # how long an example takes is the benchmarks' business
+settings.load_profile("busy machine")
 
 IS_ALL_REQUIRED = os.environ.get("BIOFEEDBACK_REQUIRE_ALL") == "1"
 
