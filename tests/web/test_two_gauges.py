@@ -54,6 +54,7 @@ class Feed:
     said = None
     trouble = ""
     device_id = ""
+    deviating_rate_hz = None
 
     def __init__(self) -> None:
         self.items: queue.Queue[list[Item]] = queue.Queue()
