@@ -17,6 +17,22 @@ BOXES = """() => Object.fromEntries([...document.querySelectorAll(".live button,
   .filter((e) => e.offsetParent !== null)
   .map((e) => [e.id || e.textContent, JSON.stringify(e.getBoundingClientRect())]))"""
 
+# What of the banner lies under the button for the sound, when that is as wide as it gets.
+COVERED = """() => {
+  const sound = document.querySelector("#options summary"), name = document.querySelector("#sound-name");
+  const said = name.textContent;
+  name.textContent = "Tap for sound";
+  const a = sound.getBoundingClientRect();
+  const lines = [...document.querySelectorAll("#banner p, #banner button")].flatMap((e) => {
+    const range = document.createRange();
+    range.selectNodeContents(e);
+    return [...(e.matches("button") ? e : range).getClientRects()].map((b) => [e.textContent, b]);
+  });
+  name.textContent = said;
+  return lines.filter(([, b]) => b.right > a.left && b.left < a.right && b.bottom > a.top && b.top < a.bottom)
+    .map(([text]) => text);
+}"""
+
 
 @pytest.mark.parametrize("place", ["athlete", "coach", ""])
 def test_trouble_moves_nothing_during_an_effort(served: Served, open_tab: Callable[..., Page], place: str) -> None:
@@ -45,6 +61,8 @@ def make_trouble(served: Served, page: Page) -> None:
         sound.click(timeout=1000)  # in reach, not under the banner
         assert page.tab.is_visible("#sound-off")
         sound.click()
+        covered = page.tab.evaluate(COVERED)
+        assert covered == [], f"{scene}: under the sound's own button"
         banner, bar = page.tab.locator("#banner"), page.tab.locator(".bar")
         assert banner.bounding_box()["y"] == bar.bounding_box()["y"], (
             "a hand on Sound moves no trouble over the headline"
