@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import sys
@@ -38,6 +39,22 @@ def published() -> Callable[[str], dict[str, Any]]:
         return data
 
     return read
+
+
+LOOP = pytest.StashKey[asyncio.AbstractEventLoop | None]()  # of the browser, which stays open between tests on pages
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """The event loop of the browser counts as running in tests on pages only: others may run loops of their own."""
+    if "browser" not in getattr(item, "fixturenames", ()):
+        return (yield)
+    asyncio._set_running_loop(item.config.stash.get(LOOP, None))
+    try:
+        return (yield)
+    finally:
+        item.config.stash[LOOP] = asyncio._get_running_loop()
+        asyncio._set_running_loop(None)
 
 
 @pytest.hookimpl(wrapper=True)

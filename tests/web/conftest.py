@@ -83,7 +83,7 @@ class Served:
         self._loop.close()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def kept_served() -> Iterator[Served]:
     served = Served()
     served.up()
@@ -93,19 +93,21 @@ def kept_served() -> Iterator[Served]:
 
 @pytest.fixture
 def served(kept_served: Served) -> Served:
-    """A session as new for each test. Its address is one for a module: what a browser has read from it, it keeps."""
+    """A session as new for each test. Its address stays the same: what a browser has read from it, it keeps."""
     kept_served.renew()
     return kept_served
 
 
-@pytest.fixture(scope="module")  # its event loop must be gone before other modules run theirs
+@pytest.fixture(scope="session")  # between tests on pages its event loop is not the running one: see tests/conftest.py
 def browser() -> Iterator[Any]:
     need(CHROMIUM, "chromium is not installed")
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as driver:
         chromium = driver.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+        loop = asyncio.get_running_loop()
         yield chromium
+        asyncio._set_running_loop(loop)  # the last test of all may be none on a page
         chromium.close()
 
 
