@@ -232,7 +232,7 @@ def test_ratings_by_pointer_and_by_key(served: Served, open_tab: Any) -> None:
 def test_what_the_simulated_athlete_says_is_there_to_be_pressed(served: Served, open_tab: Any) -> None:
     served.do(SCENES["inside"])
     page = open_tab()
-    page.wait(lambda: page.text("said") == "Simulated athlete: 4.5")
+    page.wait(lambda: page.text("said") == "Says 4.5")
     assert page.tab.evaluate("() => document.querySelector('[data-rating][data-said]').textContent") == "4"
     assert page.tab.is_visible("#simulated")
 

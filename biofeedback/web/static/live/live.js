@@ -100,7 +100,7 @@ function onState() {
 function renderSaid({ simulated, ask }) {
   const said = ask?.said ?? null;
   show($("said"), simulated);
-  setText($("said"), said === null ? "" : `Simulated athlete: ${said}`);
+  setText($("said"), said === null ? "" : `Says ${said}`);
 }
 
 function onData(data) {
