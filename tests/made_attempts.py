@@ -96,6 +96,15 @@ def add_glitches(rng: np.random.Generator, x: FloatArray, rate_hz: int, n: int, 
     return x
 
 
+def add_burst(rng: np.random.Generator, x: FloatArray, rate_hz: int, n: int, size: float) -> FloatArray:
+    """Glitches close together, 0.15 s of them in the push: a plug that scrapes, a radio that loses bits."""
+    first = rng.integers(round((START_S + 1.0) * rate_hz), len(x) - rate_hz)
+    at = first + rng.integers(0, max(2, round(0.15 * rate_hz)), n)
+    x = x.copy()
+    np.add.at(x, at, size * rng.uniform(0.7, 1.3, n) * rng.choice([-1, 1], n, p=[0.3, 0.7]))
+    return x
+
+
 def add_pop(rng: np.random.Generator, x: FloatArray, rate_hz: int, size: float) -> FloatArray:
     """An electrode that steps aside and comes back: a jump that decays."""
     at = rng.integers(round((START_S + 0.8) * rate_hz), len(x) - rate_hz)

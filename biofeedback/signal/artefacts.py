@@ -26,6 +26,8 @@ MEDIAN_S = 0.09
 SLOWEST_RATE_HZ = 60.0  # below, a twitch may be one sample
 SLOW_POWER = 1.0  # between 3 and 18 Hz in 100 ms, times the contraction's own power: a pulled cable
 BURST_POWER = 12.0  # of 30 ms, times the contraction's own power
+FAST_POWER = 6.0  # of second differences in 100 ms, times the contraction's own: glitches close together; muscle: 3.2
+CROWD, CROWD_S = 3, 0.1  # glitches within that time: what lies between them is not to be believed, either
 TOUCHED_S = 0.05  # on either side of what was found
 MOST_SPOILT = 0.5  # of a window that may be left out of its mean
 
@@ -78,8 +80,9 @@ def look_at_emg(
         return filtered
 
     filtered = run(sections, samples)
-    repaired, n_glitches = _repair(samples, usual=np.sqrt(_usual_power(filtered, hop, n_window)), rate_hz=rate_hz)
-    if n_glitches:
+    repaired = _repair(samples, usual=np.sqrt(_usual_power(filtered, hop, n_window)))
+    is_glitch = repaired != samples
+    if is_glitch.any():
         filtered = run(sections, repaired)
     power = _hop_means(filtered**2, hop)
     usual = _usual_power(filtered, hop, n_window)
@@ -87,6 +90,8 @@ def look_at_emg(
     per_s = rate_hz / hop
     spoilt = _spread(_running(slow, round(0.1 * per_s)) > SLOW_POWER * usual, round(TOUCHED_S * per_s))
     spoilt |= _spread(_running(power, max(1, round(0.03 * per_s))) > BURST_POWER * usual, round(TOUCHED_S * per_s))
+    crowded = _find_crowds(repaired, is_glitch, hop=hop, per_s=per_s, n_window=n_window)
+    spoilt |= _spread(crowded, round((CROWD_S + TOUCHED_S) * per_s))
     level = _measure_level(power, spoilt, n_window)
     active = filtered[n_lead * hop :].reshape(-1, hop)[level[n_lead:] ** 2 > usual / 4].ravel()
     hum_share = _hum_share(active, rate_hz)
@@ -96,7 +101,7 @@ def look_at_emg(
         repaired=repaired,
         filtered=filtered,
         spoilt=spoilt[n_lead:],
-        n_glitches=n_glitches,
+        n_glitches=int(np.count_nonzero(is_glitch)),
         hum_share=hum_share,
         slow_share=slow_share,
         hop=hop,
@@ -137,14 +142,26 @@ def find_jumps(samples: FloatArray, rate_hz: float, hop: int) -> NDArray[np.bool
     return jumps
 
 
-def _repair(samples: FloatArray, *, usual: float, rate_hz: float) -> tuple[FloatArray, int]:
-    """Samples of raw EMG with lone outliers replaced by the median of their neighbours, and how many there were."""
+def _find_crowds(
+    repaired: FloatArray, is_glitch: NDArray[np.bool_], *, hop: int, per_s: float, n_window: int
+) -> NDArray[np.bool_]:
+    """Hops (n_hops,) at whose end many glitches lie close together, repaired, or too small or too close for that."""
+    n_near = max(1, round(CROWD_S * per_s))
+    fast = np.concatenate(([0.0, 0.0], np.diff(repaired, 2)))
+    power = _hop_means(fast**2, hop)
+    crowded = _running(power, n_near) > FAST_POWER * _usual_power(fast, hop, n_window)
+    crowded |= n_near * hop * _running(_hop_means(is_glitch.astype(np.float64), hop), n_near) > CROWD - 0.5
+    return np.asarray(crowded, dtype=np.bool_)
+
+
+def _repair(samples: FloatArray, *, usual: float) -> FloatArray:
+    """Samples of raw EMG with lone outliers replaced by the median of their neighbours."""
     from scipy.ndimage import median_filter
 
     middle = median_filter(samples, 5, mode="nearest")
     far = np.abs(samples - middle) > GLITCH_EMG * usual
     lone = far & ~(np.convolve(far, np.ones(3), "same") > 2)
-    return np.where(lone, middle, samples), int(np.count_nonzero(lone))
+    return np.where(lone, middle, samples)
 
 
 def _hum_share(active: FloatArray, rate_hz: float) -> float:

@@ -19,6 +19,7 @@ from ..made_attempts import (
     START_S,
     Board,
     add_bounce,
+    add_burst,
     add_glitches,
     add_pop,
     add_tug,
@@ -97,6 +98,17 @@ def test_glitches_of_the_emg_are_cut_out(seed: int) -> None:
     assert attempt.accepted, attempt.reason
     assert "glitch reading" in attempt.told
     assert attempt.value == pytest.approx(measure_truth(EMG_12, values), rel=0.02)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("maximum", [150, 480])
+def test_a_burst_of_glitches_does_not_make_a_maximum(maximum: float, seed: int) -> None:
+    """Repaired one by one, or as small as the muscle's own swings, they still made up to 43 % too much."""
+    values = make_emg(rng(seed), 1000, maximum)
+    attempt = judge(EMG_12, add_burst(rng(seed + 100), values, 1000, 30, 1500))
+    assert attempt.accepted, attempt.reason
+    assert "jump that no muscle makes" in attempt.told
+    assert attempt.value == pytest.approx(measure_truth(EMG_12, values), rel=0.05)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
