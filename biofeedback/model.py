@@ -172,6 +172,8 @@ class Chunk:
     @classmethod
     def join(cls, chunks: Sequence[Chunk]) -> Chunk:
         """Chunks that follow each other as one, device times only where all have them."""
+        if len(chunks) == 1 and chunks[0].counts.dtype == np.float64:
+            return chunks[0]
         times = [chunk.device_us for chunk in chunks if chunk.device_us is not None]
         counts = np.concatenate([chunk.counts for chunk in chunks], dtype=np.float64)
         return cls(chunks[0].first_frame, counts, np.concatenate(times) if len(times) == len(chunks) else None)

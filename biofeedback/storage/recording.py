@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cached_property
 from heapq import merge
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 from zlib import crc32
 
 import numpy as np
@@ -21,7 +21,17 @@ from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Item, Note
 from biofeedback.storage import database
 from biofeedback.storage.database import CHECK, Connection
-from biofeedback.storage.schema import COLUMNS, KINDS, join_texts, read_json, sum_chunk, unpack_counts, unpack_times
+from biofeedback.storage.schema import (
+    COLUMNS,
+    KINDS,
+    TIMED,
+    check_packed,
+    join_texts,
+    read_json,
+    sum_chunk,
+    unpack_counts,
+    unpack_times,
+)
 
 N_ROWS_PER_CHUNK = 64  # 16 s at a time keeps memory small and the filters busy
 MAX_CHANNELS, MAX_RATE_HZ = 64, 1e6
@@ -40,6 +50,9 @@ UNUSABLE = (
     RecursionError,
     MemoryError,
 )  # what odd contents end in
+
+
+_FrameRow: TypeAlias = tuple[int, int, str, bytes]  # first frame, how many, their format and the bytes
 
 
 def open_recording(path: str | PathLike[str]) -> Recording:
@@ -156,33 +169,36 @@ class Recording:
             raise RecordingError(f"{self.path} holds gaps of {hours:.0f} h", "too long to hold in memory")
         counts = np.empty((self.n_frames, len(self.channels)))
         end = 0
-        for first, part, _ in self._rows():
-            counts[end:first] = np.nan
-            end = first + len(part)
-            counts[first:end] = part
+        for chunk in self._chunks():
+            counts[end : chunk.first_frame] = np.nan
+            end = chunk.end_frame
+            counts[chunk.first_frame : end] = chunk.counts
         counts[end:] = np.nan
         return counts
 
     def _chunks(self) -> Iterator[Chunk]:
-        parts: list[Chunk] = []
-        for first, counts, device_us in self._rows():
-            if parts and (first != parts[-1].end_frame or len(parts) == N_ROWS_PER_CHUNK):
-                yield Chunk.join(parts)
-                parts = []
-            parts.append(Chunk(first, counts, device_us))
-        if parts:
-            yield Chunk.join(parts)
+        """Rows that follow each other, unpacked together: thousands of small arrays cost more than their numbers."""
+        rows: list[_FrameRow] = []
+        end = 0
+        for row in self._rows():
+            if rows and (row[0] != end or len(rows) == N_ROWS_PER_CHUNK):
+                yield _unpack(rows, len(self.channels))
+                rows = []
+            rows.append(row)
+            end = row[0] + row[1]
+        if rows:
+            yield _unpack(rows, len(self.channels))
 
-    def _rows(self) -> Iterator[tuple[int, Any, FloatArray | None]]:
-        """``(first_frame, counts in the stored dtype, device times)``, each checked against its checksum."""
+    def _rows(self) -> Iterator[_FrameRow]:
+        """``(first_frame, n_frames, dtype, data)``, each checked against its checksum and its place."""
         with database.connect(self.path) as (connection, n_bytes):
             query = "SELECT first_frame, n_frames, dtype, data, crc32 FROM chunks WHERE first_frame < ? ORDER BY 1"
-            end, n_left = 0, n_bytes
+            end, n_left, n_channels = 0, n_bytes, len(self.channels)
             try:
                 for first, n_frames, dtype, data, crc in connection.execute(query, (self.n_frames,)):
                     if sum_chunk(first, n_frames, dtype, data) != crc:
                         raise ValueError("checksum differs")
-                    counts = unpack_counts(dtype, data, n_frames, len(self.channels))
+                    check_packed(dtype, data, n_frames, n_channels)
                     n_left -= len(data)
                     if (
                         n_frames < 1
@@ -192,7 +208,7 @@ class Recording:
                     ):
                         raise ValueError(f"frames from {first} on are recorded twice")
                     end = first + n_frames
-                    yield first, counts, unpack_times(dtype, data, n_frames)
+                    yield first, n_frames, dtype, data
             except (database.Error, *UNUSABLE) as error:
                 what = database.explain(error)
                 raise RecordingError(f"{self.path} is damaged: {what}", self._cure) from error
@@ -203,6 +219,21 @@ class Recording:
         return (after > 0 and self.gaps[after - 1].end_frame > first) or (
             after < len(self.gaps) and self._gap_starts[after] < end
         )
+
+
+def _unpack(rows: Sequence[_FrameRow], n_channels: int) -> Chunk:
+    """Rows that follow each other as one chunk."""
+    first, _, dtype, _ = rows[0]
+    if dtype.endswith(TIMED) or any(row[2] != dtype for row in rows):
+        return Chunk.join(
+            [
+                Chunk(first, unpack_counts(dtype, data, n, n_channels), unpack_times(dtype, data, n))
+                for first, n, dtype, data in rows
+            ]
+        )
+    together = bytearray().join([row[3] for row in rows])
+    counts = unpack_counts(dtype, together, sum(row[1] for row in rows), n_channels)
+    return Chunk(first, counts.astype(np.float64, copy=False))
 
 
 def read_channels(settings: Mapping[str, Any]) -> tuple[tuple[Channel, ...], float]:

@@ -29,6 +29,7 @@ MAX_JSON_CHARACTERS, MAX_JSON_DEPTH = 2**20, 40  # of one setting or event; ours
 SHORT_JSON = 256  # characters: cannot be nested deeply
 ROOM_BYTES = 2**15  # between the settings and their copy in a new file
 TIMED = "+t"  # behind the dtype: the device times of the frames follow the counts, microseconds, "<f8"
+_FRAME_BYTES = {INT_DTYPE: (4, 0), FLOAT_DTYPE: (8, 0), INT_DTYPE + TIMED: (4, 8), FLOAT_DTYPE + TIMED: (8, 8)}
 
 Value: TypeAlias = str | int | bytes
 SchemaRow: TypeAlias = tuple[str, str, str, str | None]  # type, name, tbl_name and sql of sqlite_master
@@ -209,7 +210,16 @@ def pack_counts(counts: FloatArray, device_us: FloatArray | None = None) -> tupl
     return FLOAT_DTYPE, exact.tobytes()
 
 
-def unpack_counts(dtype: str, data: bytes, n_frames: int, n_channels: int) -> NDArray[Any]:
+def check_packed(dtype: str, data: bytes, n_frames: int, n_channels: int) -> None:
+    """Raise ValueError unless the bytes are so many frames, no more and no fewer."""
+    n_bytes = _FRAME_BYTES.get(dtype)
+    if n_bytes is None:
+        raise ValueError(f"unknown number format {dtype[:20]!r}")
+    if len(data) != n_frames * (n_bytes[0] * n_channels + n_bytes[1]):
+        raise ValueError(f"{n_frames} frames in a row of {len(data)} bytes")
+
+
+def unpack_counts(dtype: str, data: bytes | bytearray, n_frames: int, n_channels: int) -> NDArray[Any]:
     """The inverse of `pack_counts`, shape ``(n_frames, n_channels)``, as stored. ValueError if not possible."""
     plain = dtype.removesuffix(TIMED)
     if plain not in (INT_DTYPE, FLOAT_DTYPE):
