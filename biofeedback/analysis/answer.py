@@ -8,6 +8,7 @@ from itertools import accumulate, pairwise
 from typing import Any
 
 from biofeedback.account.account import Account
+from biofeedback.account.fold import fold
 from biofeedback.account.kinds import BandChosen, PlanBegun
 from biofeedback.account.records import FOREVER, MaximumOnRecord
 from biofeedback.account.values import Attempt, Doubt, Maximum
@@ -15,7 +16,7 @@ from biofeedback.account.words import PHASES
 from biofeedback.analysis.care import describe_fall, find_fall
 from biofeedback.analysis.control import Control, compare_with_remote
 from biofeedback.analysis.dose import Dose, DosePoint, agree_with, compute_dose
-from biofeedback.analysis.holds import HoldRow, measure_holds
+from biofeedback.analysis.holds import HeldEmg, HoldRow, measure_holds
 from biofeedback.analysis.linking import LinkedRating, find_phase, link_ratings, list_doubts
 from biofeedback.analysis.phases import Phase, PhaseSummary, summarise_phase
 from biofeedback.analysis.randomisation import DrawnLevels, DrawnOrder, RandomisationTest, rank_levels
@@ -124,8 +125,11 @@ def analyse_recording(
     mains_hz: Mains = "auto",
 ) -> SessionAnalysis:
     """Analyse one recording, on other ``maxima``, ``baseline`` or mains notch if asked. Pure."""
-    trace = compute_trace(recording, maxima=maxima, baseline=baseline, mains_hz=mains_hz)
-    account = trace.account
+    account = fold(recording.events, channels=recording.channels, settings=recording.settings)
+    held = HeldEmg(account, recording.channels, recording.rate_hz)
+    trace = compute_trace(
+        recording, maxima=maxima, baseline=baseline, mains_hz=mains_hz, account=account, watch=held.take
+    )
     ratings = link_ratings(trace)
     own: dict[int, list[LinkedRating]] = {}
     for link, rating in zip(ratings, trace.ratings, strict=True):
@@ -159,7 +163,7 @@ def analyse_recording(
         ),
         doubts=find_doubts(trace, joint=joint),
         ratings=ratings,
-        holds=measure_holds(recording, trace, joint=joint),
+        holds=measure_holds(trace, held, joint=joint),
         response=response,
         control=compare_phases(rows, account),
         dose=_answer_dose(rows, response),

@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from biofeedback.account.account import Account
+from biofeedback.account.records import FOREVER
+from biofeedback.account.words import get_meaning
 from biofeedback.analysis.endurance import SetSuggestion, suggest_set
 from biofeedback.analysis.fatigue import (
     BandExit,
@@ -16,10 +19,11 @@ from biofeedback.analysis.fatigue import (
     measure_emg_fatigue,
 )
 from biofeedback.analysis.phases import Phase
-from biofeedback.analysis.trace import RecordingLike, Trace
+from biofeedback.analysis.trace import Trace
 from biofeedback.analysis.trends import Trend
 from biofeedback.joints import find_joint, predict_fatigue, predict_recovery
-from biofeedback.model import Chunk, FloatArray
+from biofeedback.model import Channel, Chunk, FloatArray, Item
+from biofeedback.signal.lane import LEVEL_RATE_HZ
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +43,38 @@ class HoldRow:
     left_percent: float | None = None
 
 
-def measure_holds(recording: RecordingLike, trace: Trace, *, joint: str = "") -> tuple[HoldRow, ...]:
+class HeldEmg:
+    """What the raw EMG channels sent in contractions, gathered while the trace is computed: one reading serves both.
+
+    ``columns`` are those channels'; ``parts`` have one column for each, counts, and are in order of time.
+    """
+
+    def __init__(self, account: Account, channels: Sequence[Channel], rate_hz: float) -> None:
+        self.columns = [c for c, channel in enumerate(channels) if channel.kind == "emg" and not channel.envelope]
+        self.parts: list[Chunk] = []
+        margin = int(2 * rate_hz / LEVEL_RATE_HZ) + 1  # phases begin and end with a level
+        self._spans = [
+            (one.first_frame - margin, FOREVER if one.end_frame is None else one.end_frame)
+            for one in account.phases
+            if one.band is not None and get_meaning(one.kind).contracts
+        ]
+
+    def take(self, item: Item) -> None:
+        """Look at the next of the recording's items."""
+        if not isinstance(item, Chunk) or not self.columns:
+            return
+        for first, end in self._spans:
+            a, b = max(first, item.first_frame), min(end, item.end_frame)
+            if a < b:
+                rows = slice(a - item.first_frame, b - item.first_frame)
+                self.parts.append(Chunk(a, item.counts[rows][:, self.columns]))
+
+
+def measure_holds(trace: Trace, held: HeldEmg, *, joint: str = "") -> tuple[HoldRow, ...]:
     """Every contracting phase with a band; ``joint`` is whose fatigue model is used."""
     phases = [phase for phase in trace.phases if phase.meaning.contracts and phase.band is not None]
-    raw = [c for c, channel in enumerate(trace.channels) if channel.kind == "emg" and not channel.envelope]
-    samples = _read_samples(recording, trace, phases, raw) if raw and phases else [np.empty((0, 0))] * len(phases)
+    raw = held.columns
+    samples = _place_samples(held, trace, phases) if raw and phases else [np.empty((0, 0))] * len(phases)
     rows = []
     for phase, part in zip(phases, samples, strict=True):
         percent = trace.percent[phase.first_level : phase.end_level, trace.guide]
@@ -100,21 +131,17 @@ def suggest_next_set(effort_percent: float, joint: str, holds: Sequence[HoldRow]
     return suggest_set(effort_percent, joint_name=joint, measured_s=min(held) if held else None)
 
 
-def _read_samples(
-    recording: RecordingLike, trace: Trace, phases: Sequence[Phase], columns: Sequence[int]
-) -> list[FloatArray]:
+def _place_samples(held: HeldEmg, trace: Trace, phases: Sequence[Phase]) -> list[FloatArray]:
     """Raw EMG of every phase after its grace, in the channel's unit, NaN where frames are missing."""
-    spans = []
+    samples = []
     for phase in phases:
         first = phase.first_level * trace.hop + round(phase.grace_s * trace.rate_hz)
-        spans.append((first, max(first, phase.end_level * trace.hop)))
-    samples = [np.full((end - first, len(columns)), np.nan) for first, end in spans]
-    for item in recording.items():
-        if not isinstance(item, Chunk):
-            continue
-        for (first, end), part in zip(spans, samples, strict=True):
-            a, b = max(first, item.first_frame), min(end, item.end_frame)
-            for k, column in enumerate(columns if a < b else ()):
-                counts = item.counts[a - item.first_frame : b - item.first_frame, column]
-                part[a - first : b - first, k] = trace.channels[column].scaled(counts)
+        end = max(first, phase.end_level * trace.hop)
+        sample = np.full((end - first, len(held.columns)), np.nan)
+        for part in held.parts:
+            a, b = max(first, part.first_frame), min(end, part.end_frame)
+            for k, column in enumerate(held.columns if a < b else ()):
+                counts = part.counts[a - part.first_frame : b - part.first_frame, k]
+                sample[a - first : b - first, k] = trace.channels[column].scaled(counts)
+        samples.append(sample)
     return samples

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -148,24 +148,29 @@ def compute_trace(
     maxima: Mapping[str, Maximum] | None = None,
     baseline: BaselineMethod = "passive",
     mains_hz: Mains = "auto",
+    account: Account | None = None,
+    watch: Callable[[Item], None] | None = None,
 ) -> Trace:
     """Run a recording through the live filters and calibration again.
 
     Events "zero", "maximum" and "relaxed" take effect at level ``frame // hop``, exactly as live, so effort is the
     one that was shown, bit for bit, unless other ``maxima`` (by channel), another ``baseline`` or mains notch is asked
-    for; the raw data stay as they are. Raises what the level filters raise for channels that cannot be used.
+    for; the raw data stay as they are. ``account``: what the events mean, where that is known already. ``watch`` is
+    shown every item on the way. Raises what the level filters raise for channels that cannot be used.
     """
     channels = tuple(recording.channels)
     stream = LevelStream(channels, recording.rate_hz, mains_hz=mains_hz)
     effort_stream = EffortStream(channels, stream.level_rate_hz, baseline=baseline)
     events = in_order(recording.events)
-    account = fold(recording.events, channels=channels, settings=recording.settings)
+    account = account or fold(recording.events, channels=channels, settings=recording.settings)
     for event in events:
         tell_levels(stream, event)
     gaps: list[Gap] = []
     notes: list[Note] = []
     runs = []
     for item in _join_chunks(recording.items(), recording.rate_hz):
+        if watch is not None:
+            watch(item)
         if isinstance(item, Note):
             notes.append(item)
             continue

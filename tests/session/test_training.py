@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from biofeedback.account.fold import fold
 from biofeedback.account.target import Target
 from biofeedback.analysis.fatigue import find_band_exit
-from biofeedback.analysis.holds import measure_holds
+from biofeedback.analysis.holds import HeldEmg, measure_holds
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.calibration.band_loss import BandLoss
 from biofeedback.errors import PlanError, SessionError
@@ -175,7 +175,7 @@ def test_live_and_afterwards_lose_the_band_at_the_same_level_whatever_the_chunks
     bench._collect()
     live = next(iter(bench.engine.sets_done.values()))
     trace = compute_trace(Kept(bench, bench.items))
-    row = measure_holds(Kept(bench, bench.items), trace)[0]
+    row = measure_holds(trace, HeldEmg(trace.account, trace.channels, trace.rate_hz))[0]
     assert row.exit.left_s == live.lost_s
     assert row.phase.ended_for == "band lost"
     assert not row.phase.cut_short
