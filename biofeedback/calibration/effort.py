@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempt_values import is_quadratic
 from biofeedback.calibration.channel_state import ChannelState
 from biofeedback.calibration.drift import ZeroDrift
 from biofeedback.calibration.passive import PassiveTension
-from biofeedback.calibration.relaxed import EMG_LIMIT_PERCENT, UNUSABLE, mean_emg_percent
+from biofeedback.calibration.relaxed import EMG_DOUBTFUL, EMG_LIMIT_PERCENT, UNUSABLE, mean_emg_percent
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels, find_phone, measure_turn
 
 BLOCK_S = 0.5
@@ -76,6 +77,8 @@ class EffortStream:
         self._n_relaxed: int | None = None  # levels since relaxing began; None while contracting
         self._is_stretch_new = False
         self._is_quadratic = np.array([is_quadratic(channel) for channel in self.channels])
+        self._is_emg = np.array([channel.kind == "emg" for channel in self.channels])
+        self._no_doubts: FlagArray = np.zeros(len(self.channels), np.uint16)
         self._is_position = np.array([channel.kind == "position" for channel in self.channels])
         self._is_stranger = False
         self._is_asked = False  # to relax or to contract: before, nothing is judged by it
@@ -144,6 +147,17 @@ class EffortStream:
         at, flags = 0, levels.flags
         while at < levels.n_levels:
             offset = (levels.first + at) % self._n_block
+            n_blocks = 0 if offset else (levels.n_levels - at) // self._n_block
+            if n_blocks > 1:  # afterwards
+                end = at + n_blocks * self._n_block
+                whole = Levels(levels.first + at, levels.values[at:end], levels.flags[at:end])
+                *part, doubts = self._push_blocks(whole, n_blocks)
+                parts.append((part[0], part[1], part[2]))
+                if doubts is not None:
+                    flags = levels.flags.copy() if flags is levels.flags else flags
+                    flags[at:end] |= doubts
+                at = end
+                continue
             end = min(levels.n_levels, at + self._n_block - offset)
             block = slice(offset, offset + end - at)
             self._values[block] = levels.values[at:end]
@@ -168,6 +182,46 @@ class EffortStream:
                 np.concatenate([part[i] for part in parts]) if parts else empty for i in range(3)
             )
         return Effort(levels.first, percent, baseline, plus_minus, flags)
+
+    def _push_blocks(
+        self, levels: Levels, n_blocks: int
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FlagArray | None]:
+        """Whole blocks at once, number for number what they give one by one; their doubts, None without.
+
+        What a block teaches is for the next one, so that is worked out in turn; the levels' efforts together after it.
+        """
+        shape = (n_blocks, self._n_block, len(self.channels))
+        values, flags = levels.values.reshape(shape), levels.flags.reshape(shape)
+        self._values[:], self._flags[:] = values[-1], flags[-1]
+        seen = np.bitwise_or.reduce(flags, axis=1)
+        means = _average(values, self._n_block).tolist()
+        usable = ((seen & UNUSABLE) == 0).tolist()
+        active = self._find_active(levels.values, seen).tolist() if self._n_relaxed is not None else [False] * n_blocks
+        lines, doubts, is_doubtful = [], [], False
+        for k in range(n_blocks):
+            lines.append([(*state.line, *state.sd_line) for state in self._states])
+            doubts.append(self._no_doubts if self._doubts is None else self._doubts)
+            is_doubtful = is_doubtful or self._doubts is not None
+            if self._n_relaxed is not None:
+                self._n_relaxed += self._n_block
+            self._watch_zeros(means[k], usable[k])
+            self._renew_baselines(levels.first + (k + 1) * self._n_block, means[k], usable[k], is_active=active[k])
+        self._table = None
+        near, far, near_sd, far_sd = np.array(lines).transpose(2, 0, 1)[:, :, None]
+        strength = np.array([state.strength for state in self._states])
+        baseline = (near + (far - near) * self._where).reshape(levels.values.shape)
+        plus_minus = ((near_sd + (far_sd - near_sd) * self._where) * (100.0 / strength)).reshape(baseline.shape)
+        percent = self._percent(levels.values, baseline, baseline * baseline, strength)
+        return percent, baseline, plus_minus, np.repeat(doubts, self._n_block, axis=0) if is_doubtful else None
+
+    def _find_active(self, values: FloatArray, seen: FlagArray) -> NDArray[np.bool_]:
+        """Of whole blocks (n_blocks,): `_is_emg_active`; the baselines of EMG stay through all of them."""
+        start = np.array([state.line[0] for state in self._states])
+        strength = np.array([state.strength for state in self._states])
+        percent = self._percent(values, start, start * start, strength)
+        means = _average(percent.reshape(len(seen), self._n_block, -1), self._n_block)
+        is_sound = self._is_emg & ((seen & EMG_DOUBTFUL) == 0) & np.isfinite(means)
+        return np.asarray((is_sound & (means > EMG_LIMIT_PERCENT)).any(axis=1))
 
     def _measure(self, values: FloatArray, block: slice) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Effort, baseline and its uncertainty of levels ``(n, n_channels)`` at this part of their block."""
@@ -203,12 +257,19 @@ class EffortStream:
         usable = (np.bitwise_or.reduce(self._flags, axis=0) & UNUSABLE) == 0
         return means.tolist(), usable.tolist()
 
-    def _renew_baselines(self, end: int, means: Sequence[float], usable: Sequence[bool]) -> None:
-        """At the end of a block: learn from it if it was relaxed, and say where force baselines go next."""
+    def _renew_baselines(
+        self, end: int, means: Sequence[float], usable: Sequence[bool], *, is_active: bool | None = None
+    ) -> None:
+        """At the end of a block: learn from it if it was relaxed, and say where force baselines go next.
+
+        ``is_active``: whether EMG was, where that is known; else it is looked at when it matters.
+        """
         if self.baseline == "zero":
             return
         n_relaxed = self._n_relaxed or 0
-        is_relaxed = n_relaxed >= self._n_settle + self._n_block and not self._is_emg_active()
+        is_relaxed = n_relaxed >= self._n_settle + self._n_block and not (
+            self._is_emg_active() if is_active is None else is_active
+        )
         end_s, block_s = end / self.level_rate_hz, self._n_block / self.level_rate_hz
         for index, (channel, state) in enumerate(zip(self.channels, self._states, strict=True)):
             if channel.kind != "force":
@@ -262,3 +323,8 @@ class EffortStream:
         percent, _, _ = self._measure(self._values, slice(0, self._n_block))
         active = mean_emg_percent(percent, self._flags, self.channels)
         return active is not None and active > EMG_LIMIT_PERCENT
+
+
+def _average(values: FloatArray, n: int) -> FloatArray:
+    """Over each block of ``n``, (n_blocks, n, n_channels) to (n_blocks, n_channels), added up as in a single one."""
+    return np.asarray(np.add.reduce(np.ascontiguousarray(values.transpose(0, 2, 1)), axis=2) / n)
