@@ -8,6 +8,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cached_property
 from heapq import merge
+from itertools import groupby
+from operator import itemgetter
 from os import PathLike
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -222,18 +224,21 @@ class Recording:
 
 
 def _unpack(rows: Sequence[_FrameRow], n_channels: int) -> Chunk:
-    """Rows that follow each other as one chunk."""
-    first, _, dtype, _ = rows[0]
-    if dtype.endswith(TIMED) or any(row[2] != dtype for row in rows):
-        return Chunk.join(
-            [
+    """Rows that follow each other as one chunk; those of one format at once."""
+    parts = []
+    for dtype, same in groupby(rows, key=itemgetter(2)):
+        if dtype.endswith(TIMED):
+            parts += [
                 Chunk(first, unpack_counts(dtype, data, n, n_channels), unpack_times(dtype, data, n))
-                for first, n, dtype, data in rows
+                for first, n, _, data in same
             ]
-        )
-    together = bytearray().join([row[3] for row in rows])
-    counts = unpack_counts(dtype, together, sum(row[1] for row in rows), n_channels)
-    return Chunk(first, counts.astype(np.float64, copy=False))
+            continue
+        first, lengths, _, pieces = zip(*same, strict=True)
+        parts.append(Chunk(first[0], unpack_counts(dtype, b"".join(pieces), sum(lengths), n_channels)))
+    counts = parts[0].counts
+    if len(parts) == 1 and counts.dtype == np.float64:  # a copy, as bytes cannot be written to
+        return Chunk(parts[0].first_frame, counts.copy(), parts[0].device_us)
+    return Chunk.join(parts)
 
 
 def read_channels(settings: Mapping[str, Any]) -> tuple[tuple[Channel, ...], float]:

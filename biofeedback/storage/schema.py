@@ -219,7 +219,7 @@ def check_packed(dtype: str, data: bytes, n_frames: int, n_channels: int) -> Non
         raise ValueError(f"{n_frames} frames in a row of {len(data)} bytes")
 
 
-def unpack_counts(dtype: str, data: bytes | bytearray, n_frames: int, n_channels: int) -> NDArray[Any]:
+def unpack_counts(dtype: str, data: bytes, n_frames: int, n_channels: int) -> NDArray[Any]:
     """The inverse of `pack_counts`, shape ``(n_frames, n_channels)``, as stored. ValueError if not possible."""
     plain = dtype.removesuffix(TIMED)
     if plain not in (INT_DTYPE, FLOAT_DTYPE):
