@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from biofeedback.calibration.attempt_values import BASELINE_S, Samples, bridge, is_quadratic
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
-from biofeedback.signal.artefacts import EmgLook, find_jumps, look_at_emg
+from biofeedback.signal.artefacts import SLOWEST_RATE_HZ, EmgLook, find_jumps, look_at_emg
 from biofeedback.signal.emg import RMS_S
 from biofeedback.signal.quality import SPIKE_REACH
 from biofeedback.signal.rails import find_rail
@@ -17,6 +17,8 @@ from biofeedback.signal.rails import find_rail
 HUM_PERCENT = 15.0  # of the power: lifts an RMS by 8 %
 LOOSE_PERCENT = 50.0  # of the power below 20 Hz
 MOST_CUT_PERCENT = 20.0  # of the push
+LINE_PERCENT = 0.05  # of the value, the SD about the straightest second's line: real holds 0.28 and more
+LINE_S, LINE_MEANS_S, LINE_SLOPE_PERCENT, LINE_TIMES_SD, LINE_TOP = 1.0, 0.05, 0.1, 5.0, 0.85
 RING_S, ENVELOPE_RING_S = 0.10, 0.25  # how long a jump lasts in a level, by the filters' own settling
 
 
@@ -68,6 +70,8 @@ def see_sensor(
         cut = np.convolve(cut, np.ones(1 + round(ring_s * level_rate_hz)))[: len(levels)] > 0
         cut[:-1] |= cut[1:]  # the hop before, of which half may be it
         levels = bridge(levels, cut)
+        if samples is not None:
+            reason = reason or _check_line(channel, counts, n_baseline, samples)
     reason = reason or _check_flat(flags[n_baseline:], level_rate_hz)
     cut_s = float(np.count_nonzero(cut[n_baseline:])) / level_rate_hz
     if 100 * cut_s > MOST_CUT_PERCENT * (len(levels) - n_baseline) / level_rate_hz:
@@ -109,6 +113,36 @@ def _check_flat(flags: FlagArray, level_rate_hz: float) -> str:
     return (
         "the reading did not change for a second during the push, and no force is that steady; check that the sensor "
         "is connected and not at its end"
+    )
+
+
+def _check_line(channel: Channel, counts: FloatArray, n_baseline: int, samples: Samples) -> str:
+    """Whether a second at the top of the push is a sloping line, straighter than an effort can be.
+
+    So looks an end of the range that drifts with temperature or supply, or that comes gradually. A level line is a
+    heap at an end, or stands still. Slow boards are not judged: theirs may be means over a second.
+    """
+    n_mean, n = max(1, round(LINE_MEANS_S * samples.rate_hz)), round(LINE_S / LINE_MEANS_S)
+    readings = counts if channel.factor > 0 else -counts
+    push = readings[n_baseline * samples.hop :]
+    means = push[: len(push) // n_mean * n_mean].reshape(-1, n_mean).mean(axis=1)
+    if samples.rate_hz < SLOWEST_RATE_HZ or len(means) < n:
+        return ""
+    baseline = float(np.mean(readings[: n_baseline * samples.hop]))
+    value = float(np.quantile(means, 0.95)) - baseline  # a jump is no effort
+    seconds = np.lib.stride_tricks.sliding_window_view(means - baseline, n)
+    seconds = seconds[seconds.min(axis=1) > LINE_TOP * value]
+    t = np.linspace(-0.5, 0.5, n)
+    rise = (seconds @ t) / (t @ t)  # within each second
+    about = np.std(seconds - np.outer(rise, t), axis=1)
+    if not (
+        (about <= LINE_PERCENT / 100 * value)
+        & (np.abs(rise) >= np.maximum(LINE_SLOPE_PERCENT / 100 * value, LINE_TIMES_SD * about))
+    ).any():
+        return ""
+    return (
+        "a second of the push is a straight line, and no force is that steady: the sensor or its amplifier ends there; "
+        "lower the gain or use a larger sensor"
     )
 
 

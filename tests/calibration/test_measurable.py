@@ -57,6 +57,28 @@ def test_an_amplifier_that_ends_before_its_converter_is_noticed(seed: int) -> No
 
 
 @pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("drift_per_s", [-200, -30, 60])
+@pytest.mark.parametrize("side", [1, -1])
+def test_an_end_that_drifts_is_no_maximum(side: int, drift_per_s: float, seed: int) -> None:
+    """No value repeats there, and three attempts agree: it made maxima up to 61 % too low."""
+    force, t = make_force(rng(seed), 1000, 5000), np.arange(9000) / 1000
+    drifting = np.minimum(force, 3200 + drift_per_s * t + rng(seed + 100).normal(0, 0.4, 9000))
+    board = FORCE_12 if side > 0 else replace(FORCE_12, codes_per_unit=-1.0, zero=4000.0)
+    attempt = judge(board, drifting)
+    assert not attempt.accepted
+    assert "straight line" in attempt.reason
+    assert "lower the gain or use a larger sensor" in attempt.reason
+
+
+def test_a_hand_that_is_ten_times_as_steady_as_real_ones_is_no_line() -> None:
+    """A slope of 1 % a second with 0.1 % about it; the steadiest second of four real holds has 0.28 %."""
+    t = np.arange(9000) / 1000
+    shape = np.clip((t - START_S - 0.2) / 0.4, 0, 1) * (1 - 0.01 * np.clip(t - START_S - 1, 0, None))
+    force = 20 + 1000 * shape * (1 + 0.0015 * np.sin(2 * np.pi * 1.7 * t)) + rng(1).normal(0, 0.5, 9000)
+    assert judge(FORCE_12, force).accepted
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize(("board", "maximum"), [(EMG_10, 1200.0), (EMG_12, 2500.0)])
 def test_muscle_activity_cut_off_on_both_sides_is_no_maximum(board: Board, maximum: float, seed: int) -> None:
     assert "on one end" in judge(board, make_emg(rng(seed), 1000, maximum)).reason
