@@ -158,11 +158,14 @@ def test_result_does_not_depend_on_how_levels_are_cut(cuts, seed):
     rng = np.random.default_rng(seed)
     values = np.column_stack([80 + rng.normal(0, 1, 3000), np.abs(rng.normal(5, 1, 3000))])
     values[rng.integers(0, 3000, 10), 0] = np.nan
+    values[600:700, 1] = 400.0  # a muscle at work while the athlete is asked to relax
+    values[1500:1900, 1] = 0.1  # an electrode that has come off
     commands = {137: True, 901: False, 1400: True, 2005: False, 2600: True}
 
     def run(boundaries):
         stream = EffortStream([FORCE, EMG], RATE)
         stream.set_rest(0, 0.0, 0.1)
+        stream.set_rest(1, 1.0, 0.1)
         stream.set_maximum(0, maximum())
         stream.set_maximum(1, maximum("emg"))
         edges = sorted({0, 3000, *boundaries, *commands})
@@ -171,12 +174,14 @@ def test_result_does_not_depend_on_how_levels_are_cut(cuts, seed):
             if first in commands:
                 stream.set_relaxed(commands[first])
             parts.append(stream.push(levels_of(*values[first:end].T, first=first)))
-        return [
-            np.concatenate([getattr(p, name) for p in parts]) for name in ("percent", "baseline", "plus_minus_percent")
-        ]
+        names = ("percent", "baseline", "plus_minus_percent", "flags")
+        return [np.concatenate([getattr(p, name) for p in parts]) for name in names]
 
-    for once, cut in zip(run([]), run(cuts), strict=True):
-        assert once.tobytes() == cut.tobytes()
+    whole = run([])
+    assert (whole[3][:, 1] & Flag.ELECTRODE).any()
+    for pieces in (cuts, range(0, 3000, 49)):  # the latter never hold a whole block
+        for once, cut in zip(whole, run(pieces), strict=True):
+            assert once.tobytes() == cut.tobytes()
 
 
 def push_seconds(stream, seconds, *values, first=0):
