@@ -13,7 +13,8 @@ effort, filtered; per phase its mean, SD, CV and time in band. EMG cleaned, its 
 active (our excursions and moments of leaving the band come from such states); per phase the amplitude; per second of
 each contraction the median frequency, and its slope. Nearly all of its time goes into when the muscle was active, so
 the same without that, and the filters with one spectrum per contraction, are timed too: both are less than a row
-holds. Neither does gaps, calibration, passive tension, signal quality, ratings or answers.
+holds. The latter takes least; that a whole row takes no longer is an aim that is not reached yet (0.8 of our time).
+Neither does gaps, calibration, passive tension, signal quality, ratings or answers.
 """
 
 from __future__ import annotations
@@ -136,17 +137,24 @@ def compare_with_neurokit(folder: Path, name: str) -> bool:
         work()
         return time.process_time() - started_s
 
-    ours_s = min(time_cpu(partial(extract_row, str(folder), name)) for _ in range(3))
+    least_s: dict[str, float] = {}
+    bare = partial(make_features_with_neurokit, folder / name, slopes=False, activity=False)
+    for _ in range(3):  # in turns: what else the machine does meets both
+        for who, work in (("ours", partial(extract_row, str(folder), name)), ("theirs", bare)):
+            least_s[who] = min(least_s.get(who, np.inf), time_cpu(work))
+    ours_s = least_s["ours"]
     print(f"this process                                {ours_s:6.2f} s of processor time per recording, the whole row")
     kinds = {
-        "filters, spectra per contraction": {"slopes": False, "activity": False},
-        "spectra per second, no activity": {"slopes": True, "activity": False},
-        "the same features": {"slopes": True, "activity": True},
+        "filters, spectra per contraction": None,
+        "spectra per second, no activity": False,
+        "the same features": True,
     }
-    for label, features in kinds.items():
-        theirs_s = time_cpu(partial(make_features_with_neurokit, folder / name, **features))
-        goal = f"goal {GOAL_AGAINST_NEUROKIT:g} x" if features["activity"] else "no goal: less than a row holds"
-        print(f"neurokit2, {label:32} {theirs_s:6.2f} s   {theirs_s / ours_s:.1f} x ours   {goal}", flush=True)
+    for label, activity in kinds.items():
+        theirs_s = least_s["theirs"]
+        if activity is not None:
+            theirs_s = time_cpu(partial(make_features_with_neurokit, folder / name, slopes=True, activity=activity))
+        goal = f"goal {GOAL_AGAINST_NEUROKIT:g} x" if activity else "aim 1 x" if activity is None else "no goal"
+        print(f"neurokit2, {label:32} {theirs_s:6.2f} s   {theirs_s / ours_s:.2f} x ours   {goal}", flush=True)
     return theirs_s / ours_s < GOAL_AGAINST_NEUROKIT
 
 
