@@ -133,15 +133,20 @@ def add_bounce(rng: np.random.Generator, x: FloatArray, rate_hz: int, share: flo
     return x
 
 
-def judge(board: Board, values: FloatArray) -> Attempt:
-    """One attempt as the session judges it: levels and flags of the live stream, samples of the same frames."""
-    counts = board.convert(values)
-    stream = LevelStream([board.channel], board.rate_hz)
+def judge(board: Board, values: FloatArray, rails: tuple[float, float] | None = None) -> Attempt:
+    """One attempt as the session judges it: levels and flags of the live stream, samples of the same frames.
+
+    ``rails``: what the person says of the board's ends, right or wrong.
+    """
+    counts, channel = board.convert(values), board.channel
+    if rails is not None:
+        channel = replace(channel, rail_low_counts=rails[0], rail_high_counts=rails[1])
+    stream = LevelStream([channel], board.rate_hz)
     levels = stream.push(Chunk(0, counts[:, None]))
     first = round(LEAD_S * stream.level_rate_hz)
     samples = Samples(counts[: levels.n_levels * stream.hop], board.rate_hz, stream.hop, stream.mains_hz)
     return judge_attempt(
-        levels.values[first:, 0], levels.flags[first:, 0], stream.level_rate_hz, channel=board.channel, samples=samples
+        levels.values[first:, 0], levels.flags[first:, 0], stream.level_rate_hz, channel=channel, samples=samples
     )
 
 

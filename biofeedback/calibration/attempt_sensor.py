@@ -17,6 +17,7 @@ from biofeedback.signal.rails import find_rail
 HUM_PERCENT = 15.0  # of the power: lifts an RMS by 8 %
 LOOSE_PERCENT = 50.0  # of the power below 20 Hz
 MOST_CUT_PERCENT = 20.0  # of the push
+FEW_BEYOND = 4  # readings beyond a declared end: it was declared wrongly; fewer may be glitches
 LINE_PERCENT = 0.05  # of the value, the SD about the straightest second's line: real holds 0.28 and more
 LINE_S, LINE_MEANS_S, LINE_SLOPE_PERCENT, LINE_TIMES_SD, LINE_TOP = 1.0, 0.05, 0.1, 5.0, 0.85
 RING_S, ENVELOPE_RING_S = 0.10, 0.25  # how long a jump lasts in a level, by the filters' own settling
@@ -94,6 +95,11 @@ def _check_ends(channel: Channel, counts: FloatArray, rate_hz: float, cut: NDArr
     rails = (channel.rail_high_counts, channel.rail_low_counts)
     for side, rail in zip((1, -1), rails, strict=True):
         if rail is not None and (clipped_s := np.count_nonzero(side * kept >= side * rail) / rate_hz):
+            if np.count_nonzero(side * kept > side * rail) >= FEW_BEYOND:
+                return (
+                    f"the sensor sent {side * (side * kept).max():.10g}, and its converter was said to end at "
+                    f'{rail:.10g}: correct what it "counts from, to", or leave it empty; the push is not to blame'
+                )
             return check_clipping(clipped_s)
     for side in (1, -1) if is_quadratic(channel) else (1 if channel.factor > 0 else -1,):
         end = find_rail(kept, rate_hz, side=side, is_emg=is_quadratic(channel))

@@ -51,6 +51,26 @@ def test_a_force_at_the_converters_end_is_no_maximum(board: Board, maximum: floa
 
 
 @pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(("board", "make", "maximum", "said"), [
+    (FORCE_12, make_force, 2000, 1023.0), (FORCE_12, make_force, 6000, 1023.0), (EMG_12, make_emg, 200, 1023.0),
+])  # fmt: skip
+def test_ends_that_were_declared_too_low_are_told_and_the_athlete_is_not(
+    board: Board, make, maximum: float, said: float, seed: int
+) -> None:
+    attempt = judge(board, make(rng(seed), 1000, maximum), rails=(0.0, said))
+    assert not attempt.accepted
+    assert "its converter was said to end at 1023" in attempt.reason
+    assert "gain" not in attempt.reason
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(("board", "make", "maximum"), [(FORCE_12, make_force, 6000), (EMG_12, make_emg, 2500)])
+def test_ends_that_were_declared_too_high_hide_no_end(board: Board, make, maximum: float, seed: int) -> None:
+    for rails in ((-1.0, 16383.0), (-8388608.0, 8388607.0)):
+        assert "of the attempt lie on one end" in judge(board, make(rng(seed), 1000, maximum), rails=rails).reason
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 def test_an_amplifier_that_ends_before_its_converter_is_noticed(seed: int) -> None:
     soft = np.minimum(make_force(rng(seed), 1000, 5000), 3300 + rng(seed + 100).normal(0, 0.4, 9000))
     assert "on one end" in judge(FORCE_12, soft).reason
