@@ -53,11 +53,19 @@ class MaximumSearch:
             improving_percent=self._setup.improving_percent if name == self.guide else None,
         )
 
-    def find_left_out(self) -> dict[str, str]:
-        """Why a channel beside the guide gets no maximum, by name: it does not agree with itself."""
-        names = self.attempts[0].channels if self.attempts else ()
-        verdicts = {name: self.verdict_of(name) for name in names if name != self.guide}
-        return {name: verdict.reason for name, verdict in verdicts.items() if verdict.state != "accepted"}
+    def find_left_out(self) -> dict[str, tuple[str, str]]:
+        """Why a channel beside the guide gets no maximum, and the cure, by name: it was refused, or does not agree."""
+        left_out = {}
+        for name in self.attempts[0].channels if self.attempts else ():
+            verdict = self.verdict_of(name)
+            if name == self.guide or verdict.state == "accepted":
+                continue
+            refused = [made.channels[name].reason for made in self.attempts if not made.channels[name].accepted]
+            if 2 * len(refused) > len(self.attempts):
+                left_out[name] = (refused[-1], "mend that, then find the maximum again")
+            else:
+                left_out[name] = (verdict.reason, "see to its strap or electrodes, then find the maximum again")
+        return left_out
 
     def maxima(self, utc: str) -> dict[str, Maximum]:
         """The best accepted attempt of each channel that agrees with itself; channels are maximal in their own.

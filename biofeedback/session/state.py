@@ -270,14 +270,10 @@ class SessionState:
         """Take what the present search came to, and say which channels it is not enough for."""
         search = self.search
         self.set_maxima(search.maxima(self.utc), settled=settled, by=by)
-        for name, reason in search.find_left_out().items():
+        for name, (reason, cure) in search.find_left_out().items():
             text = f"{name} gets no maximum and is not used: {reason}"
             self.emit(Noted(text=text))
-            self.message = {
-                "level": "error",
-                "text": text,
-                "cure": "press its electrodes on and find the maximum again",
-            }
+            self.message = {"level": "error", "text": text, "cure": cure}
 
     # -- levels --------------------------------------------------------------------------------------------------
 

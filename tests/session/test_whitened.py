@@ -269,6 +269,34 @@ def test_an_emg_that_does_not_agree_with_itself_gets_no_maximum_and_it_is_said()
     assert evening.engine.message["text"] == note
 
 
+@pytest.mark.parametrize(
+    ("beside", "strengths", "first", "last"),
+    [(replace(FORCE, name="force2"), [400.0, 900.0], 0, 700), (EMG, [400.0, 600.0], -512, 511)],
+)
+def test_a_channel_beside_that_meets_its_end_is_told_with_its_own_reason(
+    beside: Channel, strengths: list[float], first: int, last: int
+) -> None:
+    """It said "0 good attempts of 2", and to press the electrodes of a load cell on."""
+    evening = Evening(FORCE, beside)
+    push = evening.engine.push
+
+    def convert(chunk: Chunk) -> None:
+        counts = np.round(chunk.counts)
+        counts[:, 1] = np.clip(counts[:, 1], first, last)
+        push(Chunk(chunk.first_frame, counts))
+
+    evening.engine.push = convert  # type: ignore[method-assign]
+    evening.begin()
+    evening.find_maximum([strengths] * 3)  # type: ignore[list-item]
+    assert set(evening.engine.maxima) == {"force"}
+    message = evening.engine.message
+    assert message is not None
+    assert f"{beside.name} gets no maximum and is not used" in message["text"]
+    assert "of the attempt lie on one end" in message["text"]
+    assert "lower the gain" in message["text"]
+    assert message["cure"] == "mend that, then find the maximum again"
+
+
 def test_an_emg_that_leads_is_asked_for_more_attempts_until_it_agrees() -> None:
     evening = Evening(EMG)
     evening.begin()
