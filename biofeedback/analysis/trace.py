@@ -19,6 +19,7 @@ from biofeedback.calibration.events import tell_levels
 from biofeedback.calibration.recalibrate import recalibrate
 from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note
 from biofeedback.signal.levels import LevelStream, Mains
+from biofeedback.signal.mains import read_search
 
 JOINED_S = 10.0
 
@@ -159,7 +160,8 @@ def compute_trace(
     shown every item on the way. Raises what the level filters raise for channels that cannot be used.
     """
     channels = tuple(recording.channels)
-    stream = LevelStream(channels, recording.rate_hz, mains_hz=mains_hz)
+    search = read_search(recording.settings)
+    stream = LevelStream(channels, recording.rate_hz, mains_hz=mains_hz, hum_search=search)
     effort_stream = EffortStream(channels, stream.level_rate_hz, baseline=baseline)
     events = in_order(recording.events)
     account = account or fold(recording.events, channels=channels, settings=recording.settings)

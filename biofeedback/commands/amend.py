@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     events = afterwards.make_calibration(
         args,
         recording.channels,
-        lambda: afterwards.compute_levels(recording.channels, recording.rate_hz, recording.items()),
+        lambda: afterwards.compute_levels(recording.channels, recording.rate_hz, recording.items(), recording.settings),
         rate_hz=recording.rate_hz,
         settings=recording.settings,
         known=recording.events,

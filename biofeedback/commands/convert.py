@@ -117,7 +117,7 @@ def convert_one(path: Path, args: argparse.Namespace, *, many: bool) -> None:
         return
     known = [Channel.from_dict(channel) for channel in imported.settings["channels"]]
     rate_hz = float(imported.settings["rate_hz"])
-    levels = afterwards.compute_levels(known, rate_hz, imported.items)
+    levels = afterwards.compute_levels(known, rate_hz, imported.items, imported.settings)
     said = argparse.Namespace(**{**vars(args), "maximum": _name_maxima(args.maximum, known, path)})
     remarks = [*imported.remarks, *find_suspects(known, levels[1])]
     events = afterwards.make_calibration(

@@ -11,6 +11,7 @@ from biofeedback.errors import SourceError
 from biofeedback.model import FlagArray, FloatArray
 from biofeedback.signal.cascade import Cascade, group_delay_s, settling_frames
 from biofeedback.signal.design import butterworth, notch
+from biofeedback.signal.mains import HumSearch
 from biofeedback.signal.quality import EmgCheck
 from biofeedback.signal.whiten import WhiteningBank, WhiteningFilter
 
@@ -75,7 +76,14 @@ class RmsFilter:
     blank = 0.0
 
     def __init__(
-        self, n_channels: int, rate_hz: float, hop: int, n_stretch: int, *, mains_hz: float | Literal["auto"] | None
+        self,
+        n_channels: int,
+        rate_hz: float,
+        hop: int,
+        n_stretch: int,
+        *,
+        mains_hz: float | Literal["auto"] | None,
+        hum_search: HumSearch | None,
     ) -> None:
         self._rate_hz, self._hop = rate_hz, hop
         sections = band_pass(rate_hz)
@@ -88,7 +96,7 @@ class RmsFilter:
         self._n_band = len(sections)
         self._whitening: WhiteningBank | None = None  # until a channel is whitened
         self._n_channels = n_channels
-        self._check = EmgCheck(n_channels, rate_hz, n_stretch, seeks_mains=mains_hz == "auto")
+        self._check = EmgCheck(n_channels, rate_hz, n_stretch, seeks_mains=mains_hz == "auto", hum_search=hum_search)
         self._check.mains_hz = None if mains_hz == "auto" else mains_hz
 
     @property

@@ -14,6 +14,7 @@ from biofeedback.signal.emg import RmsFilter, check_rate
 from biofeedback.signal.even import EvenSpacing
 from biofeedback.signal.force import ENVELOPE_EDGE_HZ, FORCE_EDGE_HZ, SmoothFilter
 from biofeedback.signal.hops import BRIDGED, GOOD, MISSING, MOST_STRETCHES, Columns, HopStage, LevelFilter, Quantities
+from biofeedback.signal.mains import WEAK, HumSearch
 from biofeedback.signal.whiten import WhiteningFilter
 
 LEVEL_RATE_HZ = 100.0
@@ -33,7 +34,14 @@ Piece: TypeAlias = tuple[FloatArray, FlagArray]  # values and flags, time in row
 class Lane:
     """Levels of channels that are read together, on a level grid of their own; see `LevelStream`."""
 
-    def __init__(self, channels: Sequence[Channel], rate_hz: float, *, mains_hz: Mains = "auto") -> None:
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        rate_hz: float,
+        *,
+        mains_hz: Mains = "auto",
+        hum_search: HumSearch | None = WEAK,
+    ) -> None:
         self.channels, self.rate_hz = tuple(channels), float(rate_hz)
         self.hop = max(1, round(rate_hz / LEVEL_RATE_HZ))
         self.level_rate_hz = rate_hz / self.hop
@@ -42,7 +50,9 @@ class Lane:
         kinds = ["envelope" if c.kind == "emg" and c.envelope else c.kind for c in channels]
         emg, smooth = (np.flatnonzero([(kind == "emg") is is_emg for kind in kinds]) for is_emg in (True, False))
         self.warnings = check_rate(rate_hz, [channels[int(i)].name for i in emg]) if emg.size else ()
-        self._emg = RmsFilter(emg.size, rate_hz, self.hop, self._stretch, mains_hz=mains_hz) if emg.size else None
+        self._emg: RmsFilter | None = None
+        if emg.size:
+            self._emg = RmsFilter(emg.size, rate_hz, self.hop, self._stretch, mains_hz=mains_hz, hum_search=hum_search)
         self._filters: list[tuple[Columns, LevelFilter]] = [] if self._emg is None else [(as_columns(emg), self._emg)]
         delay_s = np.full(len(channels), 0.0 if self._emg is None else self._emg.delay_s)
         for kind, edge_hz in EDGES_HZ.items():

@@ -19,6 +19,7 @@ from biofeedback.model import (
 )
 from biofeedback.signal.hops import Columns
 from biofeedback.signal.lane import LEVEL_RATE_HZ, Lane, Mains, as_columns
+from biofeedback.signal.mains import WEAK, HumSearch
 from biofeedback.signal.whiten import WhiteningFilter
 
 __all__ = ["LEVEL_RATE_HZ", "LevelStream", "Mains"]
@@ -45,6 +46,8 @@ class LevelStream:
     rate_hz : frames per second; of channels with a rate of their own the readings among NaN are taken.
     mains_hz : 50 or 60 puts the notch of raw EMG channels on from the start, ``"auto"`` when hum is found in two
         seconds running (then for all of them, and for good), None never.
+    hum_search : how hum too weak for single seconds is found with ``"auto"``: today's search, or that of a recording;
+        None: single seconds alone.
 
     Raises
     ------
@@ -52,7 +55,14 @@ class LevelStream:
         Raw EMG sampled below 400 Hz.
     """
 
-    def __init__(self, channels: Sequence[Channel], rate_hz: float, *, mains_hz: Mains = "auto") -> None:
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        rate_hz: float,
+        *,
+        mains_hz: Mains = "auto",
+        hum_search: HumSearch | None = WEAK,
+    ) -> None:
         if not channels or not rate_hz > 0:
             raise ValueError(f"{len(channels)} channels at {rate_hz} Hz: at least one at a positive rate")
         self.channels, self.rate_hz = tuple(channels), float(rate_hz)
@@ -66,7 +76,7 @@ class LevelStream:
         self._shares = [
             _Share(
                 as_columns(np.array(columns)),
-                Lane([channels[k] for k in columns], own_hz, mains_hz=mains_hz),
+                Lane([channels[k] for k in columns], own_hz, mains_hz=mains_hz, hum_search=hum_search),
                 rate_hz / own_hz,
                 self.level_rate_hz,
             )

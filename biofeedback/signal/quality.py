@@ -6,11 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
-from biofeedback.signal.mains import find_hum, may_hum
+from biofeedback.signal.mains import SAME_HZ, HumSearch, WeakHum, find_hum, may_hum
 
 HUM_FOUND = 0.10  # share of the power at which the notch comes on; a flat 20-450 Hz spectrum has below 0.01 there
 HUM_MOST = 0.50
-HUM_SAME_HZ = 0.5  # two stretches that tell the same line
 HUM_MOVED_HZ = 0.15  # a notch of 2 Hz that is off by more leaves a few per cent, at the third harmonic a good part
 SPIKE_LEVEL_RATE_HZ = 60.0
 SPIKE_REACH, SPIKE_REACH_EMG = 4, 12  # hops on either side
@@ -66,9 +65,12 @@ class EmgCheck:
     verdicts : (n_stretches, n_channels) flags for the stretches of the frames that came last; SETTLING once, when
         ``mains_hz`` is found.
     mains_hz : where hum was found in two stretches running, if this ``seeks_mains``; it stays, and follows the line.
+        Until then ``hum_search`` says how weaker hum is looked for, in several stretches together.
     """
 
-    def __init__(self, n_channels: int, rate_hz: float, n_stretch: int, *, seeks_mains: bool) -> None:
+    def __init__(
+        self, n_channels: int, rate_hz: float, n_stretch: int, *, seeks_mains: bool, hum_search: HumSearch | None
+    ) -> None:
         self._n_stretch, self._n_filled, self._n_lost = n_stretch, 0, 0
         self._frames: FloatArray = np.empty((2, n_channels, n_stretch))  # of this stretch, before and after the filters
         self._window: FloatArray = np.asarray(np.hanning(n_stretch + 1)[:-1], dtype=np.float64)
@@ -78,6 +80,8 @@ class EmgCheck:
         self._most_active: FloatArray = np.zeros((3, n_channels))  # power of the strongest seconds: a pop is one or two
         self._least_active: FloatArray = np.full(n_channels, np.inf)
         self._suspect_hz: float | None = None
+        weak = WeakHum(hum_search, n_channels, self._frequency_hz, rate_hz) if hum_search and seeks_mains else None
+        self._weak = weak  # until any hum is found
         self._nothing: FlagArray = np.zeros((1, n_channels), dtype=np.uint16)
         self._unknown: FloatArray = np.zeros((LOOSE_STRETCHES - 1, n_channels, self._frequency_hz.size))
         self._recent = self._unknown  # raw power of the last few stretches
@@ -112,6 +116,8 @@ class EmgCheck:
             judged = self._judge(np.ascontiguousarray(stretches))
         else:
             judged, self._recent, self._suspect_hz = self._nothing.repeat(n, axis=0), self._unknown, None
+            if self._weak is not None:
+                self._weak.forget()
         self.verdicts, self._next = np.concatenate((self._next, judged[:-1])), judged[-1:]
         self._n_filled, self._n_lost = 0, 0
         return (n - len(judged)) * self._n_stretch
@@ -124,12 +130,16 @@ class EmgCheck:
         together = sum((spectra[k : k + n] for k in range(1, LOOSE_STRETCHES)), spectra[:n])
         n_known = np.minimum(LOOSE_STRETCHES, (spectra.any(axis=-1).cumsum(axis=0)[-n:]).clip(1))
         power = _power(filtered * self._window)
-        active = power.sum(axis=-1) * (8 / 3)  # a Hann window keeps 3/8; a raw drift leaks into all bins
+        total = power.sum(axis=-1)
+        active = total * (8 / 3)  # a Hann window keeps 3/8; a raw drift leaks into all bins
         verdicts: FlagArray = np.zeros(active.shape, dtype=np.uint16)
         worth = may_hum(self._frequency_hz, power.reshape(-1, power.shape[-1]), self._rate_hz).reshape(n, -1)
         slow, whole = together[..., : self._n_slow].sum(axis=-1), together.sum(axis=-1)
         slow_share = slow / np.where(whole > 0, whole, 1.0)
         tells = (worth | (slow_share > LOOSE_SHARE) | (active > self._most_active[0])).any(axis=1).tolist()
+        weak = None if self._weak is None else self._weak.find(power, total)
+        if weak is not None:
+            tells[weak[0]] = True
         quietest = np.minimum.accumulate(np.where(active > 0, active, np.inf), axis=0)
         for k in range(n):
             if not tells[k]:  # as nearly all
@@ -141,7 +151,8 @@ class EmgCheck:
             for channel, (_, share) in hums.items():
                 verdicts[k, channel] |= _HUM * (share > HUM_MOST)
             found_hz, share = max(hums.values(), key=lambda hum: hum[1], default=(None, 0.0))
-            if self._is_found(found_hz if share > HUM_FOUND else None):
+            if self._is_found(found_hz if share > HUM_FOUND else None) or self._is_weak_at(k, weak):
+                self._weak = None
                 verdicts[k] |= _SETTLING
                 n, verdicts = k + 1, verdicts[: k + 1]
                 break
@@ -171,12 +182,19 @@ class EmgCheck:
         suspect_hz, self._suspect_hz = self._suspect_hz, found_hz
         if found_hz is None or suspect_hz is None or not self._seeks_mains:
             return False
-        if abs(found_hz - suspect_hz) > HUM_SAME_HZ:
+        if abs(found_hz - suspect_hz) > SAME_HZ:
             return False
         found_hz = round((found_hz + suspect_hz) / 2, 1)
         if self.mains_hz is not None and abs(found_hz - self.mains_hz) <= HUM_MOVED_HZ:
             return False
         self.mains_hz, self._suspect_hz = found_hz, None
+        return True
+
+    def _is_weak_at(self, k: int, weak: tuple[int, float] | None) -> bool:
+        """Whether the weak search found ``mains_hz`` in stretch ``k`` of those that are judged."""
+        if weak is None or weak[0] != k:
+            return False
+        self.mains_hz, self._suspect_hz = weak[1], None
         return True
 
 

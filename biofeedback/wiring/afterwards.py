@@ -119,12 +119,13 @@ def parse_rating(text: str) -> tuple[float, None, str]:
 
 
 def compute_levels(
-    channels: Sequence[Channel], rate_hz: float, items: Iterable[Item]
+    channels: Sequence[Channel], rate_hz: float, items: Iterable[Item], settings: Mapping[str, object]
 ) -> tuple[FloatArray, FlagArray, float]:
-    """Levels and flags of all channels, as live, and the rate of the levels."""
+    """Levels and flags of all channels, as live under these settings, and the rate of the levels."""
     from biofeedback.signal.levels import LevelStream
+    from biofeedback.signal.mains import read_search
 
-    stream = LevelStream(channels, rate_hz)
+    stream = LevelStream(channels, rate_hz, hum_search=read_search(settings))
     parts = [stream.push(item) for item in items if not isinstance(item, Note)]
     n = len(channels)
     values = np.concatenate([part.values for part in parts] or [np.empty((0, n))])

@@ -23,6 +23,7 @@ from biofeedback.session.exercises import RETIRED, Exercise, ask_missing
 from biofeedback.session.plan import Plan
 from biofeedback.session.session import Session
 from biofeedback.session.setup import GRADED, Setup
+from biofeedback.signal.mains import WEAK
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.schema import recordings_folder
 from biofeedback.wiring.earlier import look_back
@@ -170,6 +171,7 @@ def make_settings(source: Source, setup: Setup, channels: Sequence[Channel]) -> 
         "channels": [channel.to_dict() for channel in channels],
         "rate_hz": source.rate_hz,
         "source": source.url,
+        **({"hum_search": WEAK.to_dict()} if any(c.kind == "emg" and not c.envelope for c in channels) else {}),
         **setup.to_settings(),
     }
 

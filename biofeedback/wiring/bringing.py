@@ -87,7 +87,7 @@ class BroughtFiles:
         calibration = afterwards.make_calibration(
             as_arguments(stretches, order, channels),
             channels,
-            lambda: afterwards.compute_levels(channels, rate_hz, imported.items),
+            lambda: afterwards.compute_levels(channels, rate_hz, imported.items, imported.settings),
             rate_hz=rate_hz,
             settings=settings,
             known=imported.events,

@@ -130,6 +130,29 @@ def print_hum(pairs: FloatArray, rate_hz: float) -> None:
             print(f"{hum_hz:>8g} {times:>6g} {found:>4} of {n_pairs} {when:>7} {np.median(left):>8.1f} {flagged:>8}")
 
 
+def count_found(signals: FloatArray, rate_hz: float) -> int:
+    """In how many of the columns (n_frames, n) hum is found."""
+    streams = [LevelStream([EMG], rate_hz) for _ in signals.T]
+    for stream, x in zip(streams, signals.T, strict=True):
+        stream.push(Chunk(0, x[:, None]))
+    return sum(stream.mains_hz is not None for stream in streams)
+
+
+def print_false_hum(pairs: FloatArray, electrodes: FloatArray, rate_hz: float) -> None:
+    """Hum found where none is: in contractions alone, and in ten minutes of simulated ones, 5 s on and 5 s off."""
+    hold = slice(round(3 * rate_hz), round(30 * rate_hz))
+    for name, x in (("pairs", pairs), ("single electrodes", electrodes)):
+        print(f"hum found in the contraction alone: {count_found(x[hold], rate_hz)} of {x.shape[1]} {name}")
+    n, rng, found, peaks_hz = 600_000, np.random.default_rng(1), 0, (15, 25, 40, 60, 80, 100) * 3
+    frequency_hz = np.fft.rfftfreq(n, 1e-3)
+    for peak_hz in peaks_hz:
+        shape = np.sqrt(frequency_hz * np.exp(-frequency_hz / peak_hz))
+        muscle = np.fft.irfft(np.fft.rfft(rng.normal(size=n)) * shape, n)
+        effort = np.where(np.arange(n) // 5000 % 2, 100.0, 2.0)
+        found += count_found((effort * muscle / muscle.std() + rng.normal(0, 2, n))[:, None], 1000)
+    print(f"hum found in simulated sessions of ten minutes without any: {found} of {len(peaks_hz)}")
+
+
 def print_release(pairs: FloatArray, rate_hz: float) -> None:
     """How long the level takes to lose 90 % when the hold is followed at once by the recording's own rest."""
     rest = pairs[: round(rate_hz)]
@@ -157,6 +180,7 @@ def main() -> None:
     print_release(pairs, recording.rate_hz)
     if "--no-hum" not in sys.argv:
         print_hum(pairs, recording.rate_hz)
+        print_false_hum(pairs, recording.emg_microvolt, recording.rate_hz)
 
 
 if __name__ == "__main__":

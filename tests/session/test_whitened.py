@@ -17,6 +17,8 @@ from biofeedback.report.tables import list_settings
 from biofeedback.session.engine import Engine
 from biofeedback.session.setup import Setup
 from biofeedback.signal.emg import find_wandering_percent
+from biofeedback.signal.levels import LevelStream
+from biofeedback.signal.mains import WEAK
 from biofeedback.storage.recording import open_recording
 
 from ..made_attempts import smooth_noise
@@ -220,11 +222,9 @@ def test_a_recording_from_before_the_scatter_was_measured_keeps_its_words(evenin
 
 def test_a_recording_from_before_shows_what_it_showed(evening: Evening) -> None:
     """Without a filter on record the levels are those of a stream that has never heard of one."""
-    from biofeedback.signal.levels import LevelStream
-
     bare = [event for event in evening.recorded.events if event.kind != "maximum"]
     trace = compute_trace(replace(evening.recorded, events=bare))
-    stream = LevelStream([EMG], RATE_HZ)
+    stream = LevelStream([EMG], RATE_HZ, hum_search=None)
     levels = np.concatenate([stream.push(chunk).values for chunk in evening.recorded.chunks])
     assert trace.level.tobytes() == levels.tobytes()
 
@@ -324,3 +324,27 @@ def test_an_attempt_against_an_unsaid_end_of_the_converter_is_not_believed() -> 
     assert not evening.engine.maxima
     reasons = [made.reason for made in evening.said(AttemptMade)]
     assert all("on one end, 4095 as sent" in reason for reason in reasons), reasons
+
+
+def test_weak_hum_is_taken_out_as_the_recording_says_and_not_in_older_ones() -> None:
+    """Hum of a fifth of the effort: live and afterwards alike with the search on record, without it as before."""
+    evening = Evening(EMG)
+    rng, n = np.random.default_rng(5), 30 * RATE_HZ
+    counts = make_muscle(rng, np.full(n, 100.0)) + 20 * np.sqrt(2) * np.sin(2 * np.pi * 51.0 * np.arange(n) / RATE_HZ)
+    for at in range(0, n, 160):
+        chunk = Chunk(at, np.round(counts[at : at + 160, None], 1))
+        evening.recorded.chunks.append(chunk)
+        evening.engine.push(chunk)
+    assert evening.engine.levels.mains_hz == pytest.approx(51.0, abs=0.3)
+    now = compute_trace(replace(evening.recorded, settings={"hum_search": WEAK.to_dict()}))
+    before = compute_trace(evening.recorded)
+    assert (now.mains_hz, before.mains_hz) == (evening.engine.levels.mains_hz, None)
+    assert now.level[-500:].mean() < 0.99 * before.level[-500:].mean()
+    alone = LevelStream([EMG], RATE_HZ, hum_search=None)
+    levels = np.concatenate([alone.push(chunk).values for chunk in evening.recorded.chunks])
+    assert before.level.tobytes() == levels.tobytes()
+
+
+def test_sessions_with_raw_emg_put_the_search_on_record() -> None:
+    assert open_recording(DEMO / "A01.hold").settings["hum_search"] == WEAK.to_dict()
+    assert "hum_search" not in open_recording(DEMO / "A02.hold").settings, "force alone"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from biofeedback.model import Channel, Chunk
+from biofeedback.model import Channel, Chunk, Flag
 from biofeedback.signal.levels import LevelStream
-from biofeedback.signal.mains import find_hum
+from biofeedback.signal.mains import WEAK, find_hum, read_search
 
 from .test_quality import EMG, RATE_HZ, emg, time_s
 
@@ -62,3 +62,57 @@ def test_a_line_is_located_to_a_tenth_of_a_hertz() -> None:
         found_hz, share = find_hum(np.arange(501.0), power, RATE_HZ)
         assert found_hz == pytest.approx(mains_hz, abs=0.02)
         assert share > 0.95
+
+
+def weak_hum(mains_hz: float, seconds: float) -> np.ndarray:
+    """Hum of 0.2 times a steady contraction's size: a twenty-fifth of the power, too little for single seconds."""
+    return emg(seconds, 10) + 2 * np.sqrt(2) * hum(mains_hz, seconds, harmonics={1: 1.0})
+
+
+@pytest.mark.parametrize("mains_hz", [49.0, 50.0, 51.0, 59.6])
+def test_hum_too_weak_for_single_seconds_is_found_in_the_mean_of_some(mains_hz: float) -> None:
+    counts = weak_hum(mains_hz, 30)[:, None]
+    stream = LevelStream([EMG], RATE_HZ)
+    levels = stream.push(Chunk(0, counts)).values[2000:, 0]
+    plain = LevelStream([EMG], RATE_HZ, mains_hz=mains_hz).push(Chunk(0, emg(30, 10)[:, None])).values[2000:, 0]
+    assert stream.mains_hz == pytest.approx(mains_hz, abs=0.35), "muscle beside so weak a line draws at it"
+    assert np.sqrt(np.mean(levels**2) / np.mean(plain**2)) == pytest.approx(1.0, abs=0.01), "4 to 6 % once"
+    alone = LevelStream([EMG], RATE_HZ, hum_search=None)
+    alone.push(Chunk(0, counts))
+    assert alone.mains_hz is None
+
+
+@pytest.mark.parametrize("size", [37, 640, 1000, 9000, 17000])
+def test_chunk_sizes_leave_no_trace_where_weak_hum_is_found(size: int) -> None:
+    channels, rng = [EMG, Channel(name="other", kind="emg")], np.random.default_rng(8)
+    counts = np.column_stack((weak_hum(50.4, 40), emg(40, 5, seed=9) + rng.normal(0, 1, 40000)))
+    counts[4200:5000] = np.nan  # a second that cannot be judged: the search begins anew
+    counts[25000:25400] = np.nan
+    whole = LevelStream(channels, RATE_HZ)
+    once = whole.push(Chunk(0, counts))
+    stream = LevelStream(channels, RATE_HZ)
+    parts = [stream.push(Chunk(at, counts[at : at + size])) for at in range(0, len(counts), size)]
+    assert whole.mains_hz == stream.mains_hz == pytest.approx(50.4, abs=0.35)
+    settling = np.flatnonzero(once.flags[:2400, 0] & Flag.SETTLING)
+    assert settling[-1] > 1400, "nine seconds behind the hole at the earliest"
+    same_values = np.concatenate([p.values for p in parts]).tobytes() == once.values.tobytes()
+    assert same_values
+    assert np.concatenate([p.flags for p in parts]).tobytes() == once.flags.tobytes()
+
+
+@pytest.mark.parametrize("pattern_s", [1.0, 5.0, 20.0])
+def test_one_strong_second_among_quiet_ones_is_not_taken_for_a_mean(pattern_s: float) -> None:
+    """A plain mean of four seconds found hum in 5 of 6 such sessions of ten minutes."""
+    for seed in range(3):
+        effort = np.where(time_s(300) // pattern_s % 2 > 0, 100.0, 2.0)
+        stream = LevelStream([EMG], RATE_HZ)
+        stream.push(Chunk(0, (emg(300, 1.0, seed=seed) * effort)[:, None]))
+        assert stream.mains_hz is None
+
+
+def test_the_search_of_a_recording_is_the_one_on_record() -> None:
+    assert read_search({"hum_search": WEAK.to_dict()}) == WEAK
+    assert read_search({}) is None, "recordings from before"
+    for said in (4, "8", {}, {"n_together": 8}, {"n_together": 1, "prominence": 5.0}, {"n_together": True}):
+        assert read_search({"hum_search": said}) is None
+    assert read_search({"hum_search": {"n_together": 8, "prominence": float("nan")}}) is None
