@@ -103,7 +103,7 @@ def request_session(url: str, athlete: str, codes: Sequence[str], args: argparse
     used = use_kept_rate(folder, url)
     if used != url:
         print(f"{used}: the rate that this sensor turned out to have, kept in {folder / RATES}")
-    kept = None if args.no_certificate else (args.folder or recordings_folder()) / FOLDER
+    kept = None if args.no_certificate else folder / FOLDER
 
     def scale(channels: Sequence[Channel]) -> tuple[list[Channel], dict[str, Any]]:
         return scale_channels(channels, choose_certificates(channels, certificates, folder=kept, url=url))
