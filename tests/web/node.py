@@ -26,4 +26,4 @@ def run_tests(folder: Path) -> subprocess.CompletedProcess[str]:
     """``node --test`` over the test modules in ``folder``."""
     need(shutil.which("node"), "node is not installed")
     files = sorted(str(path) for path in folder.glob("*.test.mjs"))
-    return subprocess.run(["node", "--test", *files], capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.run(["node", "--test", *files], capture_output=True, text=True, timeout=240, check=False)
