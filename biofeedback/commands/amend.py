@@ -12,6 +12,7 @@ from biofeedback.account.kinds import Noted, make_event
 from biofeedback.errors import RecordingError
 from biofeedback.model import Event
 from biofeedback.storage.amend import add_events
+from biofeedback.storage.events_table import read_events_table
 from biofeedback.storage.imported import end_phases
 from biofeedback.storage.recording import open_recording
 from biofeedback.wiring import afterwards
@@ -37,7 +38,10 @@ def run(args: argparse.Namespace) -> int:
         known=recording.events,
         told=told,
     )
-    said = afterwards.read_events(args, recording.rate_hz, recording.events)
+    table = read_events_table(args.events) if args.events else None
+    told += table.remarks if table else ()
+    about = afterwards.list_names(args.file, recording.settings)
+    said = afterwards.read_events(args, recording.rate_hz, recording.events, table=table, about=about)
     check_times([*events, *said], recording.n_frames, recording.rate_hz)
     where = str(args.events or "--rating")
     events += end_phases(said, recording.rate_hz, recording.n_frames + 1, where=where, strict=True)[0]

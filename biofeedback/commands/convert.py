@@ -14,6 +14,7 @@ import numpy as np
 
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import ATHLETE_CODE, Channel, Event, Flag, FlagArray, Note
+from biofeedback.storage.events_table import EventsTable, about_whom, is_about, read_events_table
 from biofeedback.storage.imported import Imported, end_phases, find_name, write_recording
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring import afterwards
@@ -74,16 +75,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Import, add what was said on the command line, tell what is odd; one line per file when there are many."""
-    files = find_foreign(args.files)
+    files = [path for path in find_foreign(args.files) if args.events is None or not _is_same(path, args.events)]
+    table = read_events_table(args.events) if args.events else None
     if len(files) == 1 and not any(path.is_dir() for path in args.files):
-        convert_one(files[0], args, many=False)
+        convert_one(files[0], args, table, many=False)
         return 0
     if args.out is not None and args.out.suffix == SUFFIX:
         raise RecordingError(f"--out {args.out} is one recording, {len(files)} files are given", "name a folder")
+    for remark in _judge_table(table, files, args):
+        print(f"note: {remark}")
     n_failed = 0
     for path in files:
         try:
-            convert_one(path, args, many=True)
+            convert_one(path, args, table, many=True)
         except BiofeedbackError as error:
             n_failed += 1
             print(f"{path.name}: not taken: {error}", file=sys.stderr)
@@ -91,7 +95,29 @@ def run(args: argparse.Namespace) -> int:
     return 1 if n_failed else 0
 
 
-def convert_one(path: Path, args: argparse.Namespace, *, many: bool) -> None:
+def _is_same(path: Path, other: Path) -> bool:
+    return path.resolve() == other.resolve()
+
+
+def _judge_table(table: EventsTable | None, files: Sequence[Path], args: argparse.Namespace) -> list[str]:
+    """What is odd about a table of events for many files: rows of nobody, files without rows."""
+    if table is None:
+        return []
+    if table.key is None:
+        n = len(table.rows)
+        return [
+            *table.remarks,
+            f"{table.path.name} has no column of files or athletes: its {n} rows are taken for every file",
+        ]
+    names = [afterwards.list_names(path, {"athlete": args.athlete}) for path in files]
+    nobody = [who for who in about_whom(table) if not any(is_about(who, about) for about in names)]
+    without = [path.name for path, about in zip(files, names, strict=True) if not table.select(about, needed=False)]
+    told = [f"{table.path.name}: rows about {', '.join(nobody)} belong to none of the files"] if nobody else []
+    told += [f"{table.path.name}: no row about {', '.join(without)}"] if without else []
+    return [*table.remarks, *told]
+
+
+def convert_one(path: Path, args: argparse.Namespace, table: EventsTable | None, *, many: bool) -> None:
     """One file to one recording, or to its preview."""
     if path.suffix.lower() == SUFFIX:
         raise RecordingError(f"{path} is a recording already", f"read it: biofeedback report {path}")
@@ -123,7 +149,8 @@ def convert_one(path: Path, args: argparse.Namespace, *, many: bool) -> None:
     events = afterwards.make_calibration(
         said, known, lambda: levels, rate_hz=rate_hz, settings=settings, known=imported.events, told=remarks
     )
-    told = _read_events(args, imported, rate_hz, path)
+    told = _read_events(args, imported, rate_hz, path, table=table, many=many)
+    remarks += table.remarks if table and not many else ()
     write_recording(imported, out, extra_events=[*events, *told])
     if args.maximum and not args.rest and not any(event.kind == "zero" for event in imported.events):
         remarks.append("zero is taken as 0: without --rest FROM-TO nobody knows what the channels read at rest")
@@ -143,10 +170,12 @@ def choose_out(path: Path, out: Path | None, *, many: bool) -> Path:
     return out / f"{path.stem}{SUFFIX}" if many or out.is_dir() else out
 
 
-def _read_events(args: argparse.Namespace, imported: Imported, rate_hz: float, path: Path) -> list[Event]:
+def _read_events(
+    args: argparse.Namespace, imported: Imported, rate_hz: float, path: Path, *, table: EventsTable | None, many: bool
+) -> list[Event]:
     n_frames = max((item.end_frame for item in imported.items if not isinstance(item, Note)), default=0)
-    about = [path.name, path.stem, str(imported.settings.get("athlete") or path.stem)]
-    told = afterwards.read_events(args, rate_hz, imported.events, about=about)
+    about = afterwards.list_names(path, imported.settings)
+    told = afterwards.read_events(args, rate_hz, imported.events, table=table, about=about, needed=not many)
     return end_phases(told, rate_hz, n_frames, where=str(args.events or "--rating"), strict=True)[0]
 
 

@@ -27,16 +27,22 @@ from biofeedback.account.kinds import (
 from biofeedback.account.order import in_order
 from biofeedback.account.records import PhaseOnRecord
 from biofeedback.account.values import Maximum, Zero
+from biofeedback.account.words import SCALE
 from biofeedback.model import Band, Event
 from biofeedback.storage.recording import Recording
 
 LONGEST_TEXT = 200  # characters; the formats reserve room for the longest text in every second of the file
-RATING = re.compile(
-    r"rating (?P<value>\d+(?:\.\d+)?|none)(?:, phase (?P<phase>\d+))?(?: \(corrects (?P<corrects>\d+)\))?"
+RATING = re.compile(  # written by hand, too: "Rating: 6,5", "Phase contract 50–60%"
+    r"(?:rating|discomfort)(?: *[:=] *| +)(?P<value>\d+(?:[.,]\d+)?|none)"
+    r"(?:, phase (?P<phase>\d+))?(?: \(corrects (?P<corrects>\d+)\))?",
+    re.IGNORECASE,
 )
 PHASE = re.compile(
-    r"phase (?:(?P<number>\d+) )?(?P<kind>[a-z]+)(?: (?P<low>[\d.]+)-(?P<high>[\d.]+) %)?(?:: (?P<title>.*))?"
+    r"phase:? +(?:(?P<number>\d+) )?(?P<kind>[a-z]+)"
+    r"(?: +(?P<low>\d+(?:\.\d+)?) *[-\u2013] *(?P<high>\d+(?:\.\d+)?) *%)?(?:: (?P<title>.*))?",
+    re.IGNORECASE,
 )
+OTHER_TEXTS = ("note: ", "stop: ", "zero: ", "maximum: ", "gap: ")
 NUMBER = r"[-+]?\d[\d.]*(?:e[-+]?\d+)?"
 MAXIMUM = re.compile(
     rf"maximum: (?P<name>.+) (?P<strength>{NUMBER}) (?P<unit>\S*) above (?P<baseline>{NUMBER}), (?P<method>[a-z]+)"
@@ -162,13 +168,13 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
     index, is_running = -1, False
     for onset_s, duration_s, text in sorted(annotations, key=_order):
         said: list[Payload]
-        if match := RATING.fullmatch(text):
+        if (match := RATING.fullmatch(text)) and says_rating(match):
             said = [_parse_rating(match, index if is_running else -1)]
         elif match := PHASE.fullmatch(text):
-            is_running = match["kind"] != "end"
+            is_running = match["kind"].lower() != "end"
             if is_running:
                 index = int(match["number"]) - 1 if match["number"] else index + 1
-            said = [_parse_phase(match, index, duration_s), Relaxed(on=match["kind"] == "passive")]
+            said = [_parse_phase(match, index, duration_s), Relaxed(on=match["kind"].lower() == "passive")]
         elif match := MAXIMUM.fullmatch(text):
             said = [_parse_maximum(match)]
         elif text.startswith("zero: ") and (zeros := _parse_zero(text)):
@@ -184,13 +190,18 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
 def _order(annotation: tuple[float, float | None, str]) -> tuple[float, int]:
     """By time; of one moment, what a rating may refer to comes before it: readers of EDF give no order of their own."""
     onset_s, _, text = annotation
-    return onset_s, text.startswith("rating ") + ("(corrects " in text)
+    return onset_s, text.lower().startswith(("rating", "discomfort")) + ("(corrects " in text)
+
+
+def says_rating(match: re.Match[str]) -> bool:
+    """Whether the number that stands there is one of the scale, or no answer."""
+    return match["value"].lower() == "none" or SCALE.holds(float(match["value"].replace(",", ".")))
 
 
 def _parse_rating(match: re.Match[str], index: int) -> RatingGiven:
     place = int(match["phase"]) - 1 if match["phase"] else index
     return RatingGiven(
-        value=None if match["value"] == "none" else float(match["value"]),
+        value=None if match["value"].lower() == "none" else float(match["value"].replace(",", ".")),
         phase_index=None if place < 0 else place,
         by="import",
         corrects=int(match["corrects"]) if match["corrects"] else None,
@@ -200,7 +211,7 @@ def _parse_rating(match: re.Match[str], index: int) -> RatingGiven:
 def _parse_phase(match: re.Match[str], index: int, duration_s: float | None) -> PhaseBegun:
     low, high = (float(match[edge] or 0) for edge in ("low", "high"))
     return PhaseBegun(
-        phase_kind=match["kind"],
+        phase_kind=match["kind"].lower(),
         index=index,
         title=match["title"] or "",
         band=Band(low, high) if low < high else None,

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,14 +14,11 @@ import numpy as np
 from biofeedback.account.fold import fold
 from biofeedback.account.kinds import MaximumSet, Noted, ZeroTaken, make_event
 from biofeedback.account.values import Maximum, Zero
-from biofeedback.errors import BiofeedbackError, CalibrationError, RecordingError
-from biofeedback.model import Channel, Event, FlagArray, FloatArray, Item, Note, find_guide
+from biofeedback.errors import BiofeedbackError, CalibrationError
+from biofeedback.model import ATHLETE_CODE, Channel, Event, FlagArray, FloatArray, Item, Note, find_guide
 from biofeedback.storage.annotations import parse_events, place_ratings
+from biofeedback.storage.events_table import EventsTable
 from biofeedback.wiring.maxima import parse_maximum
-
-COLUMNS = (("onset_s", "onset", "time_s"), ("duration_s", "duration"), ("text", "trial_type", "description"))
-
-KEYED_BY = ("file", "athlete", "person", "code")  # columns that say which of many recordings a row is about
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,15 +55,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def read_events(
-    args: argparse.Namespace, rate_hz: float, known: Sequence[Event] = (), *, about: Sequence[str] = ()
+    args: argparse.Namespace,
+    rate_hz: float,
+    known: Sequence[Event] = (),
+    *,
+    table: EventsTable | None = None,
+    about: Sequence[str] = (),
+    needed: bool = True,
 ) -> list[Event]:
-    """Phases and ratings from ``--events`` and ``--rating``; a rating belongs to the phase it is in.
+    """Phases and ratings from the ``table`` of ``--events`` and from ``--rating``; a rating belongs to its phase.
 
-    A table with a column of files or athletes is about many: the rows of those in ``about`` count.
+    Of a table with a column of files or athletes the rows ``about`` this recording count, and one is ``needed``.
     """
-    told = read_table(args.events, about=about) if args.events else []
+    told = table.select(about, needed=needed) if table else []
     told += [(*parse_rating(text),) for text in args.rating]
     return place_told(told, rate_hz, known)
+
+
+def list_names(path: Path, settings: Mapping[str, object]) -> list[str]:
+    """By what a table may call this recording: its file, the file it was made from, its athlete."""
+    source = str(settings.get("source") or "")
+    made_from = [source.removeprefix("import:")] if source.startswith("import:") else []
+    first = re.split(r"[_\s.]", path.stem)[0]
+    athlete = str(settings.get("athlete") or (first if ATHLETE_CODE.fullmatch(first) else ""))
+    return [name for name in dict.fromkeys((path.name, *made_from, athlete)) if name]
 
 
 def place_told(
@@ -75,35 +87,6 @@ def place_told(
     """Events from ``(onset_s, duration_s, text)``, each rating in the phase that it was given in."""
     events = parse_events(told, rate_hz)
     return place_ratings(events, fold([*known, *events], channels=(), settings={}).phases)
-
-
-def read_table(path: Path, *, about: Sequence[str] = ()) -> list[tuple[float, float | None, str]]:
-    """``(onset_s, duration_s, text)`` from a table, by the names of its columns; of ``about`` where it names files."""
-    try:
-        text = path.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise RecordingError(f"{path} cannot be read ({error})", "name a table of onset, duration and text") from error
-    rows = list(csv.DictReader(text.splitlines(), delimiter="\t" if "\t" in text else ","))
-    onset, duration, what = (next((name for name in names if rows and name in rows[0]), None) for names in COLUMNS)
-    if onset is None or what is None:
-        raise RecordingError(f"{path} has no onset or no text", f"name the columns {', '.join(c[0] for c in COLUMNS)}")
-    told = []
-    key = next((name for name in KEYED_BY if about and name in rows[0]), None)
-    wanted = {name.casefold() for name in about}
-    for number, row in enumerate(rows, 2):
-        if key and (row[key] or "").strip().casefold() not in wanted:
-            continue
-        try:
-            length = row.get(duration) if duration else ""
-            onset_s, length_s = float(row[onset]), float(length) if length not in ("", "n/a", None) else None
-            if not (0 <= onset_s < math.inf and 0 <= (length_s or 0) < math.inf):
-                raise ValueError(f"{row[onset]} is not a time in the recording")
-            if row[what] is None:
-                raise ValueError("its text is missing")
-            told.append((onset_s, length_s, row[what]))
-        except (ValueError, TypeError) as error:
-            raise RecordingError(f"{path}, line {number}: {error}", "onset and duration are seconds") from error
-    return told
 
 
 def parse_rating(text: str) -> tuple[float, None, str]:

@@ -12,6 +12,7 @@ import numpy as np
 
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Event, FloatArray, Note
+from biofeedback.storage.events_table import read_events_table
 from biofeedback.storage.imported import Imported, end_phases, write_recording
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring import afterwards
@@ -48,11 +49,14 @@ class BroughtFiles:
         told = describe_table(brought.path, order)
         try:
             imported = self._read(brought.path, order)
-            events = self._place([], brought, imported)
+            remarks: list[str] = []
+            settings = {"athlete": str(order.get("athlete") or "").strip()}
+            events = self._place([], brought, imported, settings=settings, remarks=remarks, needed=False)
         except BiofeedbackError as error:
             columns = told.get("columns") or list_names(error.cure)
             return {**told, "columns": columns, "remarks": [], "problem": tell_problem(error)}
-        return {**told, **describe_imported(imported, events, told.get("columns", [])), "problem": None}
+        described = describe_imported(imported, events, told.get("columns", []))
+        return {**told, **described, "remarks": [*described["remarks"], *remarks], "problem": None}
 
     def draw(self, brought: Brought, order: Mapping[str, Any]) -> dict[str, Any]:
         """Each channel between ``from`` and ``to`` seconds, in its unit."""
@@ -82,8 +86,8 @@ class BroughtFiles:
         imported = self._read(brought.path, order)
         channels, rate_hz = channels_of(imported), float(imported.settings["rate_hz"])
         stretches = read_stretches(order)
-        events = self._place(stretches, brought, imported)
         remarks: list[str] = []
+        events = self._place(stretches, brought, imported, settings=settings, remarks=remarks)
         calibration = afterwards.make_calibration(
             as_arguments(stretches, order, channels),
             channels,
@@ -111,11 +115,22 @@ class BroughtFiles:
                 self._last = key, read_foreign(path, options)
             return self._last[1]
 
-    def _place(self, stretches: Sequence[Mapping[str, Any]], brought: Brought, imported: Imported) -> list[Event]:
+    def _place(
+        self,
+        stretches: Sequence[Mapping[str, Any]],
+        brought: Brought,
+        imported: Imported,
+        *,
+        settings: Mapping[str, object],
+        remarks: list[str],
+        needed: bool = True,
+    ) -> list[Event]:
         """Phases and ratings of the table that came along, and of the stretches."""
         rate_hz = float(imported.settings["rate_hz"])
         n_frames = max((item.end_frame for item in imported.items if not isinstance(item, Note)), default=0)
-        told = afterwards.read_table(brought.events) if brought.events else []
+        table = read_events_table(brought.events) if brought.events else None
+        told = table.select(afterwards.list_names(brought.path, settings), needed=needed) if table else []
+        remarks += table.remarks if table else ()
         for one in stretches:
             told += as_annotations(one)
         events = afterwards.place_told(told, rate_hz, imported.events)
