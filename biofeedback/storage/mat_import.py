@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
@@ -46,22 +48,25 @@ def import_mat(
         raise RecordingError(
             f"{path} has no vector of numbers", f"save the signals as numbers; its variables are {listed}"
         )
-    n = max(len(value) for value in vectors.values())
     remarks: list[str] = []
-    rate, time_name, started = _find_rate(path, found, vectors, n, said=(time, rate_hz, time_unit), remarks=remarks)
+    rates, time_name, started = _find_rates(path, found, vectors, said=(time, rate_hz, time_unit), remarks=remarks)
+    longest = {
+        rate.name: max(len(vectors[name]) for name, one in rates.items() if one is rate) for rate in rates.values()
+    }
     signals = []
     for name, value in vectors.items():
         if name == time_name:
             continue
+        rate, n = rates[name], longest[rates[name].name]
         ratio = n / len(value)
         if abs(n - round(ratio) * len(value)) > MOST_RATIO_OFF * round(ratio):
             remarks.append(f"{name} left out: {len(value)} numbers, the others {n}")
             continue
         if round(ratio) > 1:
             remarks.append(
-                f"{name}: {len(value)} numbers for {n}: taken as {rate / round(ratio):.6g} Hz over the same time"
+                f"{name}: {len(value)} numbers for {n}: taken as {rate.hz / round(ratio):.6g} Hz over the same time"
             )
-        signals.append(Signal(name, "", value, rate / round(ratio)))
+        signals.append(Signal(name, "", value, rate.hz / round(ratio)))
     return assemble(path, signals, channels=channels, settings=settings, started_utc=started, remarks=remarks)
 
 
@@ -141,41 +146,105 @@ def _flatten(content: Mapping[str, Any], before: str = "") -> Iterator[tuple[str
             yield name, array.reshape(-1)
 
 
-def _find_rate(
+@dataclass(frozen=True, slots=True, eq=False)
+class Rate:
+    """Readings a second, and the variable that says so."""
+
+    name: str
+    hz: float
+
+
+def _find_rates(
     path: Path,
     found: Mapping[str, FloatArray],
     vectors: Mapping[str, FloatArray],
-    n: int,
     *,
     said: tuple[str | None, float | None, str | None],
     remarks: list[str],
-) -> tuple[float, str | None, str]:
-    """Rate, the name of the vector of times if there is one, and when it began if the times say."""
+) -> tuple[Mapping[str, Rate], str | None, str]:
+    """The rate of each vector, the name of the vector of times if there is one, and when it began if the times say.
+
+    A rate in a struct is that of the struct's vectors. RecordingError where rates contradict each other or the times.
+    """
     time, rate_hz, time_unit = said
+    n = max(len(value) for value in vectors.values())
     time_name = time or next(
         (name for name, value in vectors.items() if len(value) == n and _plain(name) in TIME_NAMES), None
     )
     if time is not None and time not in vectors:
         raise RecordingError(f"{path} has no vector {time}", f"it has {', '.join(vectors)}")
     if rate_hz:
-        return rate_hz, time_name, ""
-    for name, value in found.items():
-        if value.size == 1 and _plain(name) in RATE_NAMES and value[0] > 0:
-            remarks.append(f"{value[0]:g} Hz, as {name} says")
-            return float(value[0]), time_name, ""
-    if time_name is None:
+        return dict.fromkeys(vectors, Rate("", rate_hz)), time_name, ""
+    rates = {} if time else _list_rates(path, found)
+    if not rates and time_name is None:
         raise RecordingError(
             f"{path} has no rate and no vector of times", f"use --rate HZ, or --time NAME of {', '.join(vectors)}"
         )
-    where = f"{path}, {time_name}"
-    times = clock.read_time_numbers(vectors[time_name], "", time_unit, where)
+    if time_name is None:
+        timed, started = None, ""
+    elif not rates:
+        timed, started = _read_times(path, vectors[time_name], time_name, time_unit, remarks)
+        return dict.fromkeys(vectors, timed), time_name, started
+    else:
+        timed, started = _check_times(path, vectors[time_name], time_name, time_unit, rates)
+    remarks += [f"{rate.hz:g} Hz, as {rate.name} says" for rate in rates.values()]
+    known = {name: rate for name in vectors if (rate := _own_rate(name, rates)) is not None}
+    usual = timed or known[max(known, key=lambda name: len(vectors[name]))] if known else next(iter(rates.values()))
+    return {name: known.get(name, usual) for name in vectors}, time_name, started
+
+
+def _list_rates(path: Path, found: Mapping[str, FloatArray]) -> dict[str, Rate]:
+    """By the struct that they are in, ``a.b.`` or nothing. RecordingError where one has two that differ."""
+    rates: dict[str, Rate] = {}
+    for name, value in found.items():
+        if not (value.size == 1 and _plain(name) in RATE_NAMES and 0 < value[0] < math.inf):
+            continue
+        owner, rate = name[: name.rfind(".") + 1], Rate(name, float(value[0]))
+        other = rates.setdefault(owner, rate)
+        if other.hz != rate.hz:
+            raise RecordingError(
+                f"{path}: {other.name} says {other.hz:g} Hz and {name} {rate.hz:g} Hz", "use --rate HZ"
+            )
+    return rates
+
+
+def _own_rate(name: str, rates: Mapping[str, Rate]) -> Rate | None:
+    """That of the nearest struct around the vector."""
+    owners = [owner for owner in rates if name.startswith(owner)]
+    return rates[max(owners, key=len)] if owners else None
+
+
+def _read_times(
+    path: Path, vector: FloatArray, name: str, time_unit: str | None, remarks: list[str]
+) -> tuple[Rate, str]:
+    where = f"{path}, {name}"
+    times = clock.read_time_numbers(vector, "", time_unit, where)
     placing = clock.place_by_times(times.time_s, where)
     remarks += [*times.told, *placing.told]
     if (np.diff(placing.frames) != 1).any():
         raise RecordingError(
             f"{where}: readings are missing among its times", "save it as a table (CSV): gaps are seen there"
         )
-    return placing.rate_hz, time_name, times.started_utc
+    return Rate(name, placing.rate_hz), times.started_utc
+
+
+def _check_times(
+    path: Path, vector: FloatArray, name: str, time_unit: str | None, rates: Mapping[str, Rate]
+) -> tuple[Rate | None, str]:
+    """The rate that is said and that the times show, too; None where the times alone could mean several things."""
+    try:
+        timed, started = _read_times(path, vector, name, time_unit, [])
+    except RecordingError as error:
+        if "readings are missing" in error.what:
+            raise
+        return None, ""
+    fitting = [rate for rate in rates.values() if abs(timed.hz / rate.hz - 1.0) < clock.MOST_WRONG]
+    if not fitting:
+        told = " and ".join(f"{rate.name} says {rate.hz:g} Hz" for rate in rates.values())
+        raise RecordingError(
+            f"{path}: {told}, but the times in {name} make {timed.hz:.6g} Hz", f"use --rate HZ, or --time {name}"
+        )
+    return fitting[0], started
 
 
 def _plain(name: str) -> str:

@@ -55,6 +55,40 @@ def test_vectors_of_a_mat_file(content: dict[str, object], tmp_path: Path) -> No
     assert any("taken as 100 Hz over the same time" in remark for remark in imported.remarks)
 
 
+@pytest.mark.parametrize("emg_first", [False, True])
+def test_each_struct_of_a_mat_file_keeps_its_own_rate(emg_first: bool, tmp_path: Path) -> None:
+    parts = {"pull": {"force": PULL, "fs": 100.0}, "muscle": {"emg": NOISE, "Fs": np.uint16(1000)}}
+    savemat(tmp_path / "a.mat", dict(reversed(parts.items())) if emg_first else parts)
+    said = {"pull.force": "force:N", "muscle.emg": "emg:uV"}
+    imported = import_mat(tmp_path / "a.mat", channels=said)
+    channel, values = readings(imported, "pull.force")
+    np.testing.assert_array_equal(values, PULL)
+    assert (imported.settings["rate_hz"], channel.rate_hz) == (1000.0, 100.0)
+    np.testing.assert_array_equal(readings(imported, "muscle.emg")[1], NOISE)
+    assert {"100 Hz, as pull.fs says", "1000 Hz, as muscle.Fs says"} <= set(imported.remarks)
+
+
+@pytest.mark.parametrize(
+    ("more", "message", "name"),
+    [
+        ({"t": np.arange(2000) / 100, "fs": 1000.0}, "fs says 1000 Hz, but the times in t make 100 Hz", "t"),
+        ({"time": np.arange(2000) / 100, "freq": 50.0}, "freq says 50 Hz, but the times in time make 100 Hz", "time"),
+        ({"time": np.arange(2000) / 100, "fs": 100.0, "freq": 50.0}, "fs says 100 Hz and freq 50 Hz", "time"),
+    ],
+)
+def test_rates_that_contradict_the_times_are_refused_and_both_cures_work(
+    more: dict[str, object], message: str, name: str, tmp_path: Path
+) -> None:
+    savemat(tmp_path / "a.mat", {"force": PULL, **more})
+    with pytest.raises(RecordingError, match=message) as refused:
+        import_mat(tmp_path / "a.mat")
+    assert "use --rate HZ" in refused.value.cure
+    for said in ({"rate_hz": 100.0}, {"time": name}):
+        imported = import_mat(tmp_path / "a.mat", **said)  # type: ignore[arg-type]
+        assert imported.settings["rate_hz"] == pytest.approx(100.0)
+        np.testing.assert_array_equal(readings(imported, "force")[1], PULL)
+
+
 def test_columns_of_a_matrix(tmp_path: Path) -> None:
     savemat(tmp_path / "a.mat", {"Data": np.column_stack([NOISE, np.repeat(PULL, 10)]), "short": np.arange(50.0)})
     imported = import_mat(tmp_path / "a.mat", channels={"Data 2": "force:N"}, rate_hz=1000.0)
