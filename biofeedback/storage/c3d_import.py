@@ -43,7 +43,9 @@ def import_c3d(
             for k in range(points.shape[1])
             for row, axis in enumerate(AXES)
         ]
-    return assemble(path, signals, channels=channels, settings=settings, annotations=_read_events(parameters))
+    remarks: list[str] = []
+    annotations = _place_events(_read_events(parameters), content["header"]["points"], remarks)
+    return assemble(path, signals, channels=channels, settings=settings, annotations=annotations, remarks=remarks)
 
 
 def _read(path: Path) -> Any:
@@ -65,6 +67,30 @@ def _texts(parameters: Mapping[str, Any], group: str, name: str) -> list[str]:
 
 def _at(texts: list[str], k: int) -> str:
     return texts[k] if k < len(texts) else ""
+
+
+def _place_events(
+    events: list[tuple[float, float | None, str]], header: Mapping[str, Any], remarks: list[str]
+) -> list[tuple[float, float | None, str]]:
+    """Events from the first frame of the file on.
+
+    Times of events count from frame 1 of the trial, also where the file was cut and begins later (common practice, no
+    source); programs that count them from the cut are believed where only that puts all of them into the file.
+    """
+    rate_hz = float(header["frame_rate"])
+    first, last = int(header["first_frame"]), int(header["last_frame"])
+    if not events or first <= 0 or not rate_hz > 0:
+        return events
+    start_s, end_s = first / rate_hz, (last + 1) / rate_hz
+    if not all(start_s <= onset <= end_s for onset, _, _ in events) and all(
+        onset <= end_s - start_s for onset, _, _ in events
+    ):
+        remarks.append(f"the file begins {start_s:g} s into its trial; its events are taken to count from there")
+        return events
+    inside = [(onset - start_s, length, text) for onset, length, text in events if onset >= start_s]
+    lost = "" if len(inside) == len(events) else f"; {len(events) - len(inside)} before that are left out"
+    remarks.append(f"the file begins {start_s:g} s into its trial: as much is taken off the times of its events{lost}")
+    return inside
 
 
 def _read_events(parameters: Mapping[str, Any]) -> list[tuple[float, float | None, str]]:

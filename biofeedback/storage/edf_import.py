@@ -16,6 +16,7 @@ from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Event, FloatArray, Gap, count_readings, place_reading
 from biofeedback.storage.annotations import parse_events
 from biofeedback.storage.edf import UNITS, import_edfio, read_description
+from biofeedback.storage.edf_records import find_pauses, insert_pauses, list_pauses, read_record_onsets
 from biofeedback.storage.imported import (
     CHANNEL_CURE,
     Imported,
@@ -70,6 +71,13 @@ def import_edf(
     ]
     table = np.column_stack([counts for _, counts in columns])
     used = [channel for channel, _ in columns]
+    own_hz = [channel.rate_hz or rate_hz for channel in used]
+    pauses = find_pauses(read_record_onsets(path), file.data_record_duration, rate_hz, own_hz, str(path))
+    if pauses:
+        table, n_frames = insert_pauses(table, pauses), n_frames + sum(n for _, n in pauses)
+        paused_s = sum(n for _, n in pauses) / rate_hz
+        what = "a pause" if len(pauses) == 1 else f"{len(pauses)} pauses"
+        remarks.append(f"{what} between its records, {paused_s:g} s in all: kept as gaps")
     gaps = [
         Gap(round(onset_s * rate_hz), round((duration_s or 0) * rate_hz), text.removeprefix("gap: "))
         for onset_s, duration_s, text in known
@@ -77,6 +85,7 @@ def import_edf(
     ]
     for gap in gaps:
         table[gap.first_frame : gap.end_frame] = np.nan
+    gaps += list_pauses(pauses)
     events = parse_events([one for one in known if not one[2].startswith("gap: ")], rate_hz)
     events, left_out = _drop_other_units(events, used)
     events, odd = end_phases(events, rate_hz, n_frames, where=str(path))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 import zipfile
 from pathlib import Path
@@ -13,7 +14,7 @@ from scipy.io import savemat
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.cli import main
 from biofeedback.errors import RecordingError
-from biofeedback.model import Channel, Chunk, Event, FloatArray
+from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap
 from biofeedback.storage import mat_import
 from biofeedback.storage.c3d_import import import_c3d
 from biofeedback.storage.edf import export_edf
@@ -210,6 +211,83 @@ def test_analog_channels_of_a_c3d_file(tmp_path: Path) -> None:
     (tmp_path / "b.c3d").write_bytes(b"something else" * 100)
     with pytest.raises(RecordingError, match="is not a C3D file"):
         import_c3d(tmp_path / "b.c3d")
+
+
+@pytest.mark.parametrize(
+    ("times", "found"),
+    [
+        ((10.0, 19.0), (5.0, 14.0)),  # counted from frame 1 of the trial
+        ((6.0, 14.0), (1.0, 9.0)),  # could be counted from either
+        ((1.0, 4.0), (1.0, 4.0)),  # counted from the cut
+        ((2.0, 24.0), (19.0,)),  # one lies before the cut
+    ],
+)
+def test_events_of_a_c3d_file_that_was_cut(times: tuple[float, ...], found: tuple[float, ...], tmp_path: Path) -> None:
+    ezc3d = need_module("ezc3d")
+    write_c3d(tmp_path / "a.c3d")
+    made = ezc3d.c3d(str(tmp_path / "a.c3d"))
+    made["header"]["points"]["first_frame"], made["header"]["points"]["last_frame"] = 500, 2499
+    made.add_parameter("EVENT", "USED", [2])
+    made.add_parameter("EVENT", "LABELS", ["phase contract", "rating 6"])
+    made.add_parameter("EVENT", "TIMES", np.array([[0.0, 0.0], times]))
+    made.write(str(tmp_path / "b.c3d"))
+    imported = import_c3d(tmp_path / "b.c3d")
+    at = [event.frame / 1000 for event in imported.events if event.kind in ("phase", "rating")]
+    assert at == pytest.approx(found)
+    assert any("5 s into its trial" in remark for remark in imported.remarks)
+
+
+def write_paused_edf(path: Path, *, later_s: float, mark: bytes = b"EDF+D") -> None:
+    """Two channels, by a library of the format; from the eleventh record on all onsets are ``later_s`` later."""
+    edfio = need_module("edfio")
+    signals = [
+        edfio.EdfSignal(PULL, 100, label="force", physical_dimension="N", physical_range=(-100, 100)),
+        edfio.EdfSignal(NOISE, 1000, label="emg", physical_dimension="uV", physical_range=(-400, 400)),
+    ]
+    notes = [
+        edfio.EdfAnnotation(1.0, None, "room for longer onsets"),
+        edfio.EdfAnnotation(14.0 + later_s, None, "rating 6"),
+    ]
+    edfio.Edf(signals, annotations=notes).write(path)
+    whole = path.read_bytes()
+    head = int(whole[184:192])
+    n_signals = 2 * (100 + 1000)
+    size = (len(whole) - head) // 20
+    records = []
+    for k in range(20):
+        record = whole[head + k * size : head + (k + 1) * size]
+        told = re.sub(rb"^\+\d+", b"+%s" % f"{k + later_s * (k >= 10):g}".encode(), record[n_signals:])
+        records.append(record[:n_signals] + told[: size - n_signals].ljust(size - n_signals, b"\0"))
+    path.write_bytes(whole[:192] + mark + whole[197:head] + b"".join(records))
+
+
+@pytest.mark.parametrize("mark", [b"EDF+D", b"EDF+C"])  # as its header says, and a header that lies
+def test_pauses_between_the_records_of_an_edf_file_are_gaps(mark: bytes, tmp_path: Path) -> None:
+    """Kemp & Olivan 2003: each record of EDF+ says when it begins, in "D" files not always where the last ended."""
+    write_paused_edf(tmp_path / "a.edf", later_s=30.0, mark=mark)
+    imported = import_edf(tmp_path / "a.edf")
+    assert "a pause between its records, 30 s in all: kept as gaps" in imported.remarks
+    (gap,) = (item for item in imported.items if isinstance(item, Gap))
+    assert (gap.first_frame, gap.n_frames, gap.reason) == (10_000, 30_000, "a pause in the file")
+    chunks = [item for item in imported.items if isinstance(item, Chunk)]
+    assert [(chunk.first_frame, chunk.n_frames) for chunk in chunks] == [(0, 10_000), (40_000, 10_000)]
+    force, values = readings(imported, "force")
+    assert force.rate_hz == 100.0
+    np.testing.assert_allclose(values, PULL, atol=0.01)
+    (rating,) = (event for event in imported.events if event.kind == "rating")
+    assert rating.frame == 44_000
+
+
+@pytest.mark.parametrize(
+    ("later_s", "message"),
+    [(-2.0, "before the one before it ends; write it again"), (0.505, "no whole number of readings; write its parts")],
+)
+def test_pauses_that_cannot_be_kept_are_refused(later_s: float, message: str, tmp_path: Path) -> None:
+    write_paused_edf(tmp_path / "a.edf", later_s=later_s)
+    what, cure = message.split("; ")
+    with pytest.raises(RecordingError, match=what) as refused:
+        import_edf(tmp_path / "a.edf")
+    assert refused.value.cure.startswith(cure)
 
 
 def record(path: Path, channels: list[Channel], rate_hz: float, counts: FloatArray, events: list[Event]) -> None:
