@@ -1,0 +1,67 @@
+"""Faults that went unnoticed once, and faults that change nothing: the tables of ``bench_mutants.py``.
+
+A fault is told by its file (below ``biofeedback/``), what stood there and what it became. Both pieces of text are as
+long as it takes to occur once in the file, so that an entry outlives lines that move; where the code itself has
+changed, an entry means nothing and can go.
+"""
+
+from __future__ import annotations
+
+# Faults that the tests once did not notice: file, what stood there, what it became.
+KNOWN: tuple[tuple[str, str, str], ...] = (
+    ("storage/imported.py", '"lbf": ("N", 4.4482216152605)', '"lbf": ("N", 3.7)'),
+    ("storage/imported.py", '"lbf": ("N", 4.4482216152605)', '"lb": ("N", 4.4482216152605)'),
+    ("calibration/units.py", '"lbf": KG_PER_LB * STANDARD_GRAVITY_M_PER_S2', '"lbf": KG_PER_LB'),
+    ("calibration/relaxed.py", "UNUSABLE = int(Flag.MISSING | Flag.CLIPPED", "UNUSABLE = int(Flag.MISSING"),
+    ("calibration/relaxed.py", "Flag.CLIPPED | Flag.SETTLING)", "Flag.CLIPPED)"),
+    ("calibration/relaxed.py", "EMG_DOUBTFUL = int(Flag.HUM | Flag.ELECTRODE)", "EMG_DOUBTFUL = int(Flag.ELECTRODE)"),
+    ("calibration/relaxed.py", "return max((mean for mean in means", "return min((mean for mean in means"),
+    ("calibration/relaxed.py", "percent, flags = percent[-n_look:], flags[-n_look:]", "pass"),
+    ("calibration/relaxed.py", "< level_rate_hz:\n            continue", "< 0:\n            continue"),
+    ("calibration/polynomial.py", "len(np.unique(x)) > fit.degree + 1", "len(np.unique(x)) > fit.degree"),
+    ("calibration/passive.py", "EXPECTED_FALL = 0.33", "EXPECTED_FALL = 0.0"),
+    ("calibration/passive.py", "MODEL_DOUBT * max(abs(mean), abs(usual))", "MODEL_DOUBT * abs(mean)"),
+    ("calibration/effort.py", "and not np.any(self._flags[:, index] & UNUSABLE)", ""),
+    ("calibration/effort.py", "and not self._is_emg_active()", ""),
+    ("analysis/holds.py", "measured_s=min(held) if held", "measured_s=max(held) if held"),
+    ("analysis/response.py", "given = np.array([p.rating is not None for p in phases])", "given = np.full(11, True)"),
+    ("session/hold.py", "return max(0, self._phase_end - level) / ", "return max(0, self._phase_end - level) * "),
+    ("session/hold.py", "return (self._ask_closes - level) / ", "return (self._ask_closes - level) * "),
+    ("session/hold.py", "self._ask_opens = max(level, self._ask_opens + end - self._phase_end)", "pass"),
+    ("session/hold.py", "self._ask_closes += end - self._phase_end", "pass"),
+    ("session/watch.py", "percent[:, column] += 100.0 * baseline", "percent[:, column] += 0.0 * baseline"),
+    ("session/state.py", "n = max(1, min(n, self.activity.boundary - self.level))", "n = max(1, n)"),
+    ("session/state.py", "self.level >= self.activity.boundary", "self.level > self.activity.boundary"),
+    ("session/plan.py", "MOST_DRAWN = 60", "MOST_DRAWN = 61"),
+    ("session/plan.py", "len(bands) == 1 or len(bands) > 10", "len(bands) > 10"),
+    ("session/plan.py", "len(bands) == 1 or len(bands) > 10", "len(bands) == 1 or len(bands) > 11"),
+    ("session/plan.py", "MOST_PHASES = 500", "MOST_PHASES = 600"),
+    ("storage/disk.py", "path.unlink(missing_ok=True)", "pass"),
+    ("storage/csv_import.py", "return sidecar if is_ours else {}", "return sidecar"),
+    ("signal/emg.py", "NOTCH_SETTLING_S = 0.75", "NOTCH_SETTLING_S = 0.0"),
+    ("signal/quality.py", "max(n_frames, self._n_stretch)", "n_frames"),
+)  # fmt: skip
+
+# Which tests notice them: running these alone is quick.
+NOTICED_BY = {
+    "storage/imported.py": ("tests/storage/test_import.py",),
+    "calibration/units.py": ("tests/calibration/test_units.py",),
+    "calibration/relaxed.py": ("tests/calibration/test_relaxed.py", "tests/calibration/test_effort.py"),
+    "calibration/polynomial.py": ("tests/calibration/test_polynomial.py",),
+    "calibration/passive.py": ("tests/calibration/test_passive.py",),
+    "calibration/effort.py": ("tests/calibration/test_effort.py",),
+    "analysis/holds.py": ("tests/analysis/test_holds.py",),
+    "analysis/response.py": ("tests/analysis/test_response.py",),
+    "session/hold.py": ("tests/session/test_watch.py",),
+    "session/watch.py": ("tests/session/test_watch.py",),
+    "session/state.py": ("tests/session/test_watch.py", "tests/session/test_engine.py"),
+    "session/plan.py": ("tests/session/test_plan.py",),
+    "storage/disk.py": ("tests/storage/test_check.py",),
+    "storage/csv_import.py": ("tests/storage/test_import.py",),
+    "signal/emg.py": ("tests/signal/test_quality.py",),
+    "signal/quality.py": ("tests/signal/test_quality.py",),
+}
+
+# What changes nothing that anybody could see: file, what stood there, what it became, why that is the same.
+HARMLESS: tuple[tuple[str, str, str, str], ...] = (
+)  # fmt: skip
