@@ -88,6 +88,9 @@ export class Element extends Listening {
   get firstElementChild() {
     return this.children[0] ?? null;
   }
+  get lastElementChild() {
+    return this.children.at(-1) ?? null;
+  }
   get textContent() {
     return this.childNodes.map((node) => (node instanceof Element ? node.textContent : node)).join("");
   }

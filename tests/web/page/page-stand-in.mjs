@@ -175,7 +175,7 @@ export async function openPage(name, { path = "/coach", search = "", kept = {}, 
     return element;
   };
   return {
-    ...{ $, page, clock, sockets, asked, led, window },
+    ...{ $, page, clock, sockets, asked, led, window, fire },
     find,
     pass: (ms) => clock.pass(ms),
     /** Press a button or a box, as a finger does: nothing happens on one that is switched off. */

@@ -24,7 +24,7 @@ export function trialRows(trial) {
 /** How many evenings a choice comes to; empty while it is none. */
 export function lengthText(ways, blocks) {
   const n = ways.length * Number(blocks);
-  return ways.length > 1 && n > 0 && Number.isInteger(n)
+  return ways.length > 1 && n > 0 && Number.isInteger(Number(blocks))
     ? `${n} evenings: ${ways.length} ways, each once in each of ${blocks} blocks.`
     : "";
 }
