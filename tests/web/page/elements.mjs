@@ -150,6 +150,9 @@ export class Element extends Listening {
     }
     return found;
   }
+  contains(element) {
+    return element === this || this.inside().includes(element);
+  }
   matches(selector) {
     return selector.split(",").some((each) => matchesPath(this, each.trim().split(/\s+/)));
   }
