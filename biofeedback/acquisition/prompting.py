@@ -58,7 +58,7 @@ class Prompt:
         A wire may stall in the middle of a line: what the line before began with too is the beginning of a reading.
         """
         lines = self._lines()
-        if len(lines) > 1 and not _has_number(lines[-1]) and lines[-2].startswith(lines[-1]):
+        if len(lines) > 2 and not _has_number(lines[-1]) and lines[-2].startswith(lines[-1]):
             lines = lines[:-1]
         return len(lines) > 1 and all(map(_has_number, lines[-2:]))
 

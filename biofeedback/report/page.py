@@ -39,8 +39,8 @@ def draw_svg(draw: Callable[[Figure], None], size_inch: tuple[float, float]) -> 
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     svg = buffer.getvalue()
     svg = svg[svg.index("<svg") :]
-    svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
-    svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg, count=1)
+    svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg)
+    svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg)
     for name, colour in PALETTE.items():
         svg = svg.replace(colour, f"var(--{name})")
     return Markup(svg)

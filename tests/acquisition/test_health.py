@@ -171,6 +171,12 @@ def test_a_quiet_sensor_of_few_codes_is_no_slow_one(rng, sd):
     assert not [f for f in watch(500 + sd * rng.standard_normal(len(T)), FORCE) if "each reading comes" in f.text]
 
 
+def test_readings_that_stay_the_same_for_now_short_now_long_are_no_slow_converter(rng):
+    lengths = rng.integers(4, 60, size=600)
+    x = np.repeat(1000 + 30 * rng.standard_normal(len(lengths)), lengths)
+    assert not [f for f in watch(x[: len(T)], FORCE) if "each reading comes" in f.text]
+
+
 def test_the_rate_that_arrives_is_offered_at_one_press():
     arrivals = [(0.1 * k, 1) for k in range(1, 101)]
     finding = about(watch(T[:100] * 1000, FORCE, rate_hz=80.0, arrivals=arrivals), "frames/s")

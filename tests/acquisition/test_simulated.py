@@ -115,6 +115,7 @@ def test_stalled_host_catches_up_in_bounded_reads():
 def test_unplugged_sensor_comes_back_with_a_hole_in_the_sequence():
     source, clock = opened("simulated:?unplug_at=1&unplug_for=2")
     data = read_until_unplugged(source)
+    assert len(rows(data)) == 1000
     while not source.reopen() and clock.now_s < 110:
         clock.now_s += 0.25
     table = rows(data + source.read())[:, 0]

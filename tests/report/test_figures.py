@@ -108,3 +108,104 @@ def test_second_channel_gets_its_own_panel() -> None:
     _, shown = texts_of(draw_trace, analyse_recording(session), (8.6, 5.0))
     assert any(text.startswith("emg") for text, _ in shown)
     assert overlapping(shown) == []
+
+
+def drawn(draw, analysis, size=(8.6, 3.9)):
+    """The axes of a figure, to be asked for what they hold."""
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=size)
+        FigureCanvasAgg(figure)
+        draw(figure, analysis)
+    return figure.axes
+
+
+def marks_of(axis, marker):
+    """``(x, y, is_hollow)`` of single marks, in the order drawn."""
+    marks = [line for line in axis.lines if line.get_marker() == marker]
+    return [(*line.get_xydata()[0], line.get_markerfacecolor() == PALETTE["paper"]) for line in marks]
+
+
+def lines_of(axis, colour, *, dashed):
+    """Ends of the lines of one colour."""
+    lines = [line for line in axis.lines if line.get_color() == PALETTE[colour] and line.get_marker() == "None"]
+    return [line.get_xydata()[[0, -1]].tolist() for line in lines if line.is_dashed() == dashed]
+
+
+def test_each_contraction_stands_at_its_change_and_the_mean_with_its_interval_below() -> None:
+    analysis = analyse_recording(make_check(contract=(4, 3, 3, 5, 4)))
+    (axis,) = drawn(draw_contrasts, analysis)
+    assert marks_of(axis, "D") == [(-2, 1, False), (-3, 2, False), (-3, 3, False), (-1, 4, False), (-2, 5, False)]
+    assert marks_of(axis, "s") == [(analysis.response.mean_change, 6.4, False)]
+    low, high = analysis.response.low, analysis.response.high
+    assert lines_of(axis, "ink", dashed=False) == [[[low, 6.4], [high, 6.4]]]
+    assert [x for x, _, _ in marks_of(axis, "|")] == [low, high]
+    assert [label.get_text() for label in axis.get_yticklabels()] == ["1", "2", "3", "4", "5", "mean"]
+    assert axis.get_ylim()[0] > axis.get_ylim()[1]
+    left, right = axis.get_xlim()
+    assert left == -right
+    assert left < min(low, -3.0)
+
+
+def test_what_is_marked_is_drawn_hollow() -> None:
+    session = MadeSession()
+    session.calibrate()
+    session.happen("plan", title="Response check")
+    for number in range(4):
+        session.phase("passive", 6.0, rating=6)
+        if number < 3:
+            session.phase("contract", 6.0, 110.0 if number == 1 else 70.0, rating=4)  # the second out of its band
+    session.end()
+    analysis = analyse_recording(session)
+    hollow = [False, True, False]
+    for draw in (draw_contrasts, draw_dose, draw_ratings):
+        assert [is_hollow for *_, is_hollow in marks_of(drawn(draw, analysis)[0], "D")] == hollow
+    assert [is_hollow for *_, is_hollow in marks_of(drawn(draw_trace, analysis)[1], "D")] == hollow
+
+
+def test_the_dose_figure_shows_curve_interval_and_the_change_that_is_wanted(check) -> None:
+    (axis,) = drawn(draw_dose, check)
+    curve = check.dose.curve
+    assert lines_of(axis, "ink", dashed=False) == [[[v.effort_percent, v.change] for v in (curve[0], curve[-1])]]
+    (wanted,) = lines_of(axis, "edge", dashed=True)
+    assert [y for _, y in wanted] == [-check.dose.wanted_points] * 2
+    assert [y for line in lines_of(axis, "soft", dashed=False) for _, y in line] == [0, 0]
+    (band,) = axis.collections
+    edges = band.get_paths()[0].get_extents()
+    assert (edges.y0, edges.y1) == (min(v.low for v in curve), max(v.high for v in curve))
+    places = [(round(x), y) for x, y, _ in marks_of(axis, "D")]
+    assert places == [(70, -2), (70, -2), (70, -3), (70, -2), (70, -2)]
+    assert axis.get_xlim()[1] > max(70, *(v.effort_percent for v in curve))
+
+
+def test_the_trace_shows_effort_band_phases_and_ratings_where_they_were(check) -> None:
+    effort, ratings = drawn(draw_trace, check)
+    contracting = [p for p in check.trace.phases if p.meaning.contracts]
+    bands = [c for c in effort.collections if c.get_facecolor().tolist() and c.get_zorder() == 1]
+    extents = [c.get_paths()[0].get_extents() for c in bands]
+    assert [(e.x0, e.x1, e.y0, e.y1) for e in extents] == [(p.start_s, p.end_s, 60, 80) for p in contracting]
+    assert [[y for _, y in ends] for ends in lines_of(effort, "edge", dashed=True)] == [[60, 60], [80, 80]] * 5
+    line = next(line for line in effort.lines if line.get_color() == PALETTE["effort"])
+    for phase in check.trace.phases:
+        inside = (line.get_xdata() > phase.start_s + 0.2) & (line.get_xdata() < phase.end_s - 0.2)
+        mean = 70 if phase.meaning.contracts else 0
+        assert np.nanmean(line.get_ydata()[inside]) == pytest.approx(mean, abs=1.0)
+    bars = [li for li in effort.lines if li.get_transform() == effort.get_xaxis_transform() and not li.get_clip_on()]
+    assert [(*li.get_xdata(), li.get_linewidth() > 1) for li in bars] == [
+        (p.start_s, p.end_s, p.meaning.contracts) for p in check.trace.phases
+    ]
+    named = [t for t in effort.texts if t.get_text() in ("relax", "contract")]
+    assert [(t.get_text(), t.xy[0]) for t in named] == [
+        ("contract" if p.meaning.contracts else "relax", (p.start_s + p.end_s) / 2) for p in check.trace.phases
+    ]
+    assert [(y, hollow) for _, y, hollow in marks_of(ratings, "o")] == [(6, False)] * 6
+    assert [y for _, y, _ in marks_of(ratings, "D")] == [4, 4, 3, 4, 4]
+    for (x, _, _), phase in zip(marks_of(ratings, "D"), contracting, strict=True):
+        assert x == pytest.approx(phase.end_s - 0.5, abs=0.02)
+
+
+def test_a_stop_stands_in_the_trace_where_it_came(troubled) -> None:
+    effort = drawn(draw_trace, troubled)[0]
+    (stop,) = troubled.trace.stops
+    at_s = stop.frame / troubled.trace.rate_hz
+    assert [[x for x, _ in ends] for ends in lines_of(effort, "ink", dashed=True)].count([at_s, at_s]) == 1
+    assert [text.xy[0] for text in effort.texts if text.get_text() == "Stop"] == [at_s]

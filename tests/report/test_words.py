@@ -396,3 +396,16 @@ def test_a_session_led_by_emg_has_no_column_of_passive_tension() -> None:
     (table,) = [t for t in list_tables(analyse_recording(session)) if t.title.startswith("Each rating")]
     assert not [name for name in table.head if "tension" in name]
     assert "tension" not in table.note
+
+
+def test_how_well_the_share_of_pairs_is_known_is_said_within_what_a_share_can_be() -> None:
+    analysis = answer((6,) * 6, (4, 8, 3, 7, 5))
+    response = analysis.response
+    assert response.nap == pytest.approx(0.6)
+    low = 0.6 - 1.96 * response.nap_error
+    assert low > 0
+    assert 0.6 + 1.96 * response.nap_error > 1
+    (note,) = [
+        table.note for table in list_tables(analysis) if table.title == "Each contraction against its neighbours"
+    ]
+    assert f"0.60, roughly {low:.2f} to 1.00" in note

@@ -312,6 +312,20 @@ def test_times_that_jump_back_are_told_and_their_rows_left_out(tmp_path: Path) -
     assert 3.0 not in np.concatenate([item.counts for item in imported.items if isinstance(item, Chunk)])
 
 
+@pytest.mark.parametrize(
+    ("n_rows", "n_late", "is_taken"), [(20, 1, True), (20, 2, False), (300, 3, True), (300, 4, False)]
+)
+def test_one_row_or_one_in_a_hundred_may_come_late(tmp_path: Path, n_rows: int, n_late: int, is_taken: bool) -> None:
+    late = range(5, 5 + 4 * n_late, 4)
+    rows = "".join(f"{k / 10 - 0.15 * (k in late):.2f},{k % 9}\n" for k in range(n_rows))
+    path = write(tmp_path / "a.csv", "time_s,force_N\n" + rows)
+    if is_taken:
+        assert f"{n_late} rows do not come later" in "".join(import_csv(path).remarks)
+        return
+    with pytest.raises(RecordingError, match=f"{n_late} of {n_rows} rows come before their time"):
+        import_csv(path)
+
+
 def test_a_mapping_names_what_headers_do_not(tmp_path: Path) -> None:
     path = write(tmp_path / "a.csv", "a,b\n1,10\n2,20\n")
     imported = import_csv(path, channels={"a": "force:N*0.0042", "b": "emg:mV@envelope"}, rate_hz=50.0)

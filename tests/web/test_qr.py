@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from biofeedback.web import qr
 from biofeedback.web.qr import draw_qr, encode_qr, find_format, find_generator, remainder
 
 from ..requirements import need
@@ -49,6 +50,22 @@ def test_an_independent_reader_reads_every_size(n_bytes: int) -> None:
     dark = np.pad(np.array(encode_qr(text)), 4)
     image = np.where(np.kron(dark, np.ones((6, 6), bool)), 0, 255).astype(np.uint8)
     assert [found.text for found in zxingcpp.read_barcodes(image)] == [text]
+
+
+@pytest.mark.parametrize("mask", range(8))
+def test_an_independent_reader_reads_every_mask(mask: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    need(importlib.util.find_spec("zxingcpp"), "zxing-cpp is not installed")
+    import zxingcpp
+
+    def read_format(modules: list[list[bool]]) -> int:
+        line = [modules[8][k] for k in (0, 1, 2, 3, 4, 5, 7, 8)] + [modules[k][8] for k in (7, 5, 4, 3, 2, 1, 0)]
+        return int("".join("01"[module] for module in line), 2)
+
+    monkeypatch.setattr(qr, "_penalty", lambda modules: read_format(modules) != find_format(mask))
+    modules = encode_qr("http://192.168.1.20:8765/pair#ABCDEFGH")
+    assert read_format(modules) == find_format(mask)
+    image = np.where(np.kron(np.pad(np.array(modules), 4), np.ones((6, 6), bool)), 0, 255).astype(np.uint8)
+    assert [found.text for found in zxingcpp.read_barcodes(image)] == ["http://192.168.1.20:8765/pair#ABCDEFGH"]
 
 
 def test_what_does_not_fit_is_refused() -> None:

@@ -150,23 +150,26 @@ def test_what_went_otherwise_is_said_and_counts_as_it_should(tmp_path: Path) -> 
     hold(tmp_path, trial, 4, 4.0, day=9)  # 3 is lost
     hold(tmp_path, trial, 5, 4.0, day=8)  # another computer's clock
     hold(tmp_path, trial, 5, 9.0, day=22)  # copied in: the same evening again
+    hold(tmp_path, trial, 7, 4.0, day=10, started_utc="2026-10-31T18:00:00+00:00")  # that clock is behind
     record(tmp_path, "A01", 26)  # copied in from elsewhere, of the same stretch
     record(tmp_path, "A01", 27, make_event(WayDone(trial="A01-1", evening=6, drawn="massage", done="massage")))
     said = "\n".join(collect_evenings(trial, list_recordings(tmp_path)).said)
     for text in (
         f"evening 1 was drawn for {first}, and {second} was done",
         f"evening 2 was drawn for {second}, and nothing of it was done",
-        "no recording of evening 3",
+        "no recording of evening 3, 6: lost or kept elsewhere",
+        "evening 7 is dated before the draw",
         "the evenings' dates do not follow their numbers",
         "is evening 5 once more: the earlier one counts",
         "A01-2026-11-26.hold is of the same stretch and no evening of the trial",
         "says evening 6, massage: not what was drawn",
     ):
         assert text in said
+    assert said.count("dated before the draw") == 1
     record_ = collect_evenings(trial, list_recordings(tmp_path))
-    assert [one.number for one in record_.held] == [1, 2, 4, 5]
+    assert [one.number for one in record_.held] == [1, 2, 4, 5, 7]
     answer = analyse_trial(trial.schedule, measure_evenings(record_)[0])
-    assert sum(answer.n_by_way.values()) == 2  # done as drawn
+    assert sum(answer.n_by_way.values()) == 3  # done as drawn
 
 
 def test_the_report_has_what_the_standard_for_single_person_trials_asks_for(tmp_path: Path) -> None:

@@ -75,6 +75,7 @@ def add_session_arguments_of(folder: Path, exercise: str) -> argparse.Namespace:
         ({"muscle": ""}, "muscle"),
         ({"joint": "gill"}, "joint"),
         ({"title": "!"}, "title"),
+        ({"title": "Calf \ud83d"}, "title"),
         ({"force": 3}, "force"),
         ({"title": next(iter(load_exercises()))}, "title"),
         ({"force": " "}, "force"),
