@@ -52,7 +52,8 @@ def run(args: argparse.Namespace) -> int:
 
 def confirm(code: str, n_files: int) -> bool:
     """Only the code itself counts as yes."""
+    what = "this file" if n_files == 1 else f"these {n_files} files"
     try:
-        return input(f"Delete these {n_files} files for good? Type the code to go on: ").strip() == code
+        return input(f"Delete {what} for good? Type the code to go on: ").strip() == code
     except EOFError:
         return False

@@ -102,13 +102,12 @@ def read_pairs(path: Path) -> tuple[list[float], list[float]]:
     except (OSError, UnicodeDecodeError) as error:
         raise CalibrationError(f"{path} cannot be read", "name a text file with lines of load,reading") from error
     pairs: list[tuple[float, float]] = []
-    for number, row in enumerate(rows, start=1):
-        if not row or row[0].lstrip().startswith("#"):
-            continue
+    told = [(number, row) for number, row in enumerate(rows, 1) if row and not row[0].lstrip().startswith("#")]
+    for place, (number, row) in enumerate(told):
         try:
             load, reading = (float(cell) for cell in row)
         except ValueError:
-            if not pairs and number == 1:
+            if place == 0:
                 continue
             raise CalibrationError(f"{path} line {number}: {','.join(row)!r}", "write load,reading") from None
         pairs.append((load, reading))

@@ -80,6 +80,12 @@ def test_csv_gives_certificate_json_and_picture(csv_file, tmp_path, capsys):
     assert len(list(tmp_path.glob("*.json"))) == 2  # an older certificate is never written over
 
 
+def test_headings_may_stand_below_a_comment(tmp_path):
+    path = tmp_path / "loads.csv"
+    path.write_text("# sensor S1, in kg\n\nload,reading\n0,400\n5,5400\n")
+    assert scale.read_pairs(path) == ([0.0, 5.0], [400.0, 5400.0])
+
+
 def test_lever_arm_gives_torque(csv_file, tmp_path):
     assert run("--csv", csv_file, "--folder", tmp_path, "--lever-arm-m", 0.4, "--unit", "lb") == 0
     (saved,) = tmp_path.glob("*.json")
@@ -93,6 +99,7 @@ def test_lever_arm_gives_torque(csv_file, tmp_path):
     [
         ("load,reading\n0,1\nfive,2\n", "line 3: 'five,2'; write load,reading"),
         ("0,1\n5,2,3\n", "line 2: '5,2,3'"),
+        ("load,reading\nkg,counts\n0,1\n", "line 2: 'kg,counts'"),
         ("0,1\n5,2\n", "2 loads; 3 are needed"),
     ],
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,11 +12,14 @@ from biofeedback.account.kinds import EffortSaid, make_event
 from biofeedback.acquisition.felt_source import RATE_HZ, RATING
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.model import Chunk, Event
+from biofeedback.report.figures import draw_trace
 from biofeedback.report.html import build_report
 from biofeedback.report.words import SENSOR_ADDS, describe_done, describe_next, summarise_advice
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import load_plan
 from biofeedback.session.setup import GRADED, Setup
+
+from .test_figures import drawn, lines_of
 
 N_S = 400
 
@@ -87,6 +91,23 @@ def test_the_report_says_what_a_sensor_would_add(analysis):
     assert SENSOR_ADDS in describe_next(analysis)
     assert not any("Find the maximum" in step for step in describe_next(analysis))
     assert summarise_advice(analysis) == [("advice", "as lightly as tonight")]
+
+
+def test_what_was_said_stands_in_the_picture_beside_what_was_asked_for(analysis):
+    effort, _ = drawn(draw_trace, analysis)
+    contracting = [phase for phase in analysis.trace.phases if phase.meaning.contracts]
+    bars = [one.get_paths()[0].get_extents() for one in effort.collections if one.get_zorder() == 2]
+    assert [(bar.x0, bar.x1, bar.y0, bar.y1) for bar in bars] == [
+        (phase.start_s, phase.end_s, 0, phase.said_effort) for phase in contracting
+    ]
+    asked = [[[phase.start_s, 2], [phase.end_s, 2]] for phase in contracting]
+    assert lines_of(effort, "edge", dashed=False) == asked
+    nobody = "nobody said how hard it was"
+    assert nobody not in [text.get_text() for text in effort.texts]
+    silent = tuple(replace(phase, said_effort=None) for phase in analysis.trace.phases)
+    effort, _ = drawn(draw_trace, replace(analysis, trace=replace(analysis.trace, phases=silent)))
+    assert nobody in [text.get_text() for text in effort.texts]
+    assert not [one for one in effort.collections if one.get_zorder() == 2]
 
 
 def test_who_says_nothing_is_told_so(analysis):

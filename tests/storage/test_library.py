@@ -241,9 +241,12 @@ def test_forget_asks_first(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys
     parser = argparse.ArgumentParser()
     forget_command.add_arguments(parser)
     args = parser.parse_args(["B02", "--folder", str(folder)])
-    monkeypatch.setattr("builtins.input", lambda prompt: "yes")
+    asked: list[str] = []
+    monkeypatch.setattr("builtins.input", lambda prompt: asked.append(prompt) or "yes")
     assert forget_command.run(args) == 1
     assert (folder / "squad" / "B02-1.hold").exists()
+    assert capsys.readouterr().out.splitlines() == [str(folder / "squad" / "B02-1.hold"), "Nothing was deleted."]
+    assert asked == ["Delete this file for good? Type the code to go on: "]
     monkeypatch.setattr("builtins.input", lambda prompt: "B02")
     assert forget_command.run(args) == 0
     assert not (folder / "squad" / "B02-1.hold").exists()
