@@ -15,12 +15,14 @@ from biofeedback.account.account import Account
 from biofeedback.account.fold import fold
 from biofeedback.account.kinds import (
     Answered,
+    CautionsRead,
     DeviceNoticed,
     MaximumSet,
     Payload,
     PhaseBegun,
     PhaseEndMoved,
     PlanBegun,
+    RatingAsked,
     RatingGiven,
     Stopped,
     ZeroTaken,
@@ -158,6 +160,13 @@ def test_a_second_run_of_a_plan_has_phases_of_its_own() -> None:
     )  # fmt: skip
     assert [r.phase_number for r in account.ratings] == [1, 2]
     assert [(p.end_frame, p.closed_by) for p in account.phases] == [(10, "stop"), (None, "recording")]
+
+
+def test_a_stop_ends_a_plan_at_once_though_a_question_is_open() -> None:
+    begun = ((0, CautionsRead()), (1, zero(1.0)), (2, PlanBegun()), (2, phase("passive", 0)))
+    assert make(*begun).stage == "plan"
+    asked = make(*begun, (8, RatingAsked(id=1)), (9, Stopped()))
+    assert (asked.stage, asked.open_ask, asked.is_plan_over) == ("done", None, True)
 
 
 def test_a_correction_is_no_rating_of_its_own() -> None:

@@ -174,3 +174,35 @@ def test_an_adapting_band_is_expected_at_its_highest():
     adapting = expect_plan(parse_plan(text, "own.toml"), "knee")
     fixed = expect_plan(parse_plan(text.replace("[20, 30]", "[80, 90]").replace("[20, 90]", "[80, 90]"), "b"), "knee")
     assert adapting.held_s == fixed.held_s
+
+
+@pytest.mark.parametrize("order", [0, 1, 2, 3])
+def test_a_drawn_order_is_reckoned_as_it_tires_most_however_its_bands_are_written(order):
+    """Light to hard, then hard to light: of 20, 40 and 60 % in two rounds the two hardest meet."""
+    bands = [[15, 25], [30, 50], [58, 62]]
+    written = [*list(permutations(bands))[order]]
+    text = f"""
+name = "drawn"
+grace_s = 1
+randomise_bands = {written}
+[[block]]
+repeat = 6
+[[block.phase]]
+kind = "contract"
+duration_s = 60
+band = [15, 25]
+[[block.phase]]
+kind = "rest"
+duration_s = 5
+"""
+    plan = parse_plan(text, "drawn")
+    drawn = [band for low, high in (*bands, *reversed(bands)) for band in [Band(low, high)]]
+    fixed = replace(
+        plan,
+        randomise_bands=(),
+        phases=tuple(
+            replace(phase, band=drawn[number // 2]) if phase.meaning.contracts else phase
+            for number, phase in enumerate(plan.phases)
+        ),
+    )
+    assert expect_plan(plan, "knee").held_s == expect_plan(fixed, "knee").held_s

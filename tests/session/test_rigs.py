@@ -153,6 +153,57 @@ def test_the_drawing_shows_push_cell_and_anchor_where_the_data_have_them(name):
     assert len(draw_rig(EXERCISES[name])) < 6000
 
 
+def corners(part, *, of):
+    """The points (n, 2) of a path or polyline of straight lines, in pixels."""
+    return np.array([[float(value) for value in point.replace(",", " ").split()] for point in of(part)])
+
+
+@pytest.mark.parametrize("name", WITH_RIG)
+def test_arrow_cell_anchor_and_head_stand_where_the_geometry_has_them(name):
+    rig = WITH_RIG[name]
+    drawing = ET.fromstring(draw_rig(EXERCISES[name]))
+    scale = float(drawing.get("data-pixels-per-metre"))
+
+    def find(tag, kind):
+        (part,) = (
+            part
+            for part in drawing.iter("{http://www.w3.org/2000/svg}" + tag)
+            if part.get("class", "").split(" ")[0] == kind
+        )
+        return part
+
+    def place(part, x, y):
+        return np.array([float(part.get(x)), float(part.get(y))])
+
+    contact, anchor = (np.array(point) * [scale, -scale] for point in (rig.points[rig.contact], rig.anchor))
+    push = np.array(rig.push) * [1, -1]
+    tip, *base = corners(find("path", "point"), of=lambda part: part.get("d").strip("MZ").split(" L"))
+    end = place(find("line", "push"), "x2", "y2")
+    assert np.dot(end - contact, push) > 0
+    assert np.allclose(np.mean(base, axis=0), end, atol=0.11), "the arrow's head sits on its shaft"
+    assert np.dot(tip - end, push) == pytest.approx(hypot(*(tip - end)), abs=0.11), "and points along the push"
+    assert np.dot(base[0] - base[1], push) == pytest.approx(0, abs=0.2)
+    assert 10 < hypot(*(base[0] - base[1])) < 20
+    said = place(find("text", "said"), "x", "y") - end
+    assert np.dot(said, push) > 0, "its word is beyond it"
+    assert place(find("circle", "link"), "cx", "cy") == pytest.approx(anchor, abs=0.06)
+    cell = place(find("rect", "cell"), "x", "y") + np.array([9, 9])
+    assert cell == pytest.approx(contact + rig.cell * (anchor - contact), abs=0.06)
+    link = (anchor - contact) / hypot(*(anchor - contact))
+    read = place(find("text", "read"), "x", "y") - cell - [0, 5 * abs(link[1])]
+    assert np.dot(read, link) == pytest.approx(0, abs=0.2), "across the link from its cell"
+    assert hypot(*read) == pytest.approx(18, abs=0.2)
+    assert read[1] < 4, "above it, or where the link stands upright to its right"
+    assert read[1] < -3.4 or read[0] > 0
+    if "head" in rig.points:
+        head = np.array(rig.points["head"]) * [scale, -scale]
+        assert place(find("circle", "head"), "cx", "cy") == pytest.approx(head, abs=0.06)
+    left, top, wide, high = (float(part) for part in drawing.get("viewBox").split())
+    for x, y in (tip, *base, cell, anchor, end + said):
+        assert left < x < left + wide
+        assert top < y < top + high
+
+
 @pytest.mark.parametrize("name", EXERCISES)
 def test_every_exercise_says_what_the_trade_needs(name):
     exercise = EXERCISES[name]
