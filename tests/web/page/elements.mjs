@@ -192,6 +192,12 @@ export class Element extends Listening {
     this.isSelected = on;
     this.unchosen = !on;
   }
+  get files() {
+    return this.brought ?? [];
+  }
+  set files(all) {
+    this.brought = all;
+  }
   get checked() {
     return this.isChecked ?? this.hasAttribute("checked");
   }

@@ -108,7 +108,10 @@ let nPages = 0;
  * function is asked with (path, options), an Error has its message sent with 409.
  * @returns {Promise<any>} what a test needs: $, press, type, hear, update, pass, sent, asked, page
  */
-export async function openPage(name, { path = "/coach", search = "", kept = {}, fetches = {}, more = {}, html = "" } = {}) {
+export async function openPage(
+  name,
+  { path = "/coach", search = "", hash = "", kept = {}, fetches = {}, more = {}, html = "" } = {},
+) {
   const [folder, file = folder] = name.split("/");
   const page = new Page(html || (await readFile(new URL(`${folder}/${folder}.html`, STATIC), "utf8")));
   const clock = new Clock();
@@ -118,7 +121,7 @@ export async function openPage(name, { path = "/coach", search = "", kept = {}, 
   const window = Object.assign(new Listening(), { devicePixelRatio: 1, isSecureContext: true, ...more.window });
   const fixed = { document: page, window, localStorage: new Storage(kept), sessionStorage: new Storage({}) };
   fixed.location = {
-    ...{ pathname: path, search, protocol: "http:", host: "here", href: `http://here${path}${search}`, hash: "" },
+    ...{ pathname: path, search, protocol: "http:", host: "here", href: `http://here${path}${search}${hash}`, hash },
     reload: () => led.push("reload"),
     replace: (to) => led.push(to),
   };
