@@ -52,6 +52,8 @@ def assemble(
     if left_out:
         more = f" and {len(left_out) - MOST_NAMED} more" if len(left_out) > MOST_NAMED else ""
         told.append(f"left out, their kind is not known: {', '.join(left_out[:MOST_NAMED])}{more}; {CHANNEL_CURE}")
+    if not signals and remarks:  # why there is none
+        raise RecordingError(f"{path}: {remarks[0]}", "record it with a rate, or choose another file")
     if not chosen:
         listed = ", ".join(names[:MOST_NAMED]) + (
             f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from biofeedback.model import Channel, Chunk, FloatArray, Gap, Item, place_reading
+from biofeedback.model import Channel, Chunk, FloatArray, Gap, Item, count_readings, place_reading
 from biofeedback.storage.table_clock import SMALLEST_GAP_STEPS
 
 SLOWER_FROM = 1.2  # frames between readings: less is a full channel with holes
@@ -122,14 +122,24 @@ def find_holes(channels: Sequence[Channel], table: FloatArray, rate_hz: float) -
     for k, channel in enumerate(channels):
         column = table[:, k]
         known = column[~np.isnan(column)]
-        if channel.rate_hz is None:
-            missing = np.flatnonzero(np.isnan(column))
-            if len(missing):
-                from_s, to_s = missing[[0, -1]] / rate_hz
-                told.append(f"{channel.name}: {len(missing)} cells are empty, {from_s:.2f} to {to_s:.2f} s: a gap")
+        own = _place_readings(channel, len(column), rate_hz)
+        missing = own[np.isnan(column[own])]
+        if len(missing):
+            from_s, to_s = missing[[0, -1]] / rate_hz
+            what = "cells are empty" if channel.rate_hz is None else "readings are missing"
+            told.append(f"{channel.name}: {len(missing)} {what}, {from_s:.2f} to {to_s:.2f} s: a gap")
         if known.size and known.min() == known.max():
             told.append(f"{channel.name} never changes: it reads {known[0]:g} throughout")
     return told
+
+
+def _place_readings(channel: Channel, n_frames: int, rate_hz: float) -> NDArray[np.int64]:
+    """The frames at which the channel has its readings."""
+    if channel.rate_hz is None:
+        return np.arange(n_frames)
+    per_reading = rate_hz / channel.rate_hz
+    frames = [place_reading(j, per_reading) for j in range(count_readings(n_frames, per_reading))]
+    return np.array(frames, dtype=np.int64)
 
 
 def make_items(

@@ -21,7 +21,8 @@ def import_xdf(
 ) -> Imported:
     """Signals are called ``STREAM LABEL``, or by the label alone where that is unique.
 
-    Times are those that the recorder's clocks were brought onto, each stream evenly spaced. Streams of texts without
+    Times are those that the recorder's clocks were brought onto; each stream is placed by its own, as the rows of a
+    table are: the reader's own smoothing draws its line through lost readings, too. Streams of texts without
     a rate are annotations: ``phase contract 60-80 %``, ``rating 6.5``. Raises RecordingError when the file cannot be
     read, or no signal is of a known kind.
     """
@@ -43,7 +44,7 @@ def import_xdf(
         try:
             placing = clock.place_by_times(times - start, f"{path}, stream {name}")
         except BiofeedbackError as error:
-            remarks.append(f"stream {name} left out: {error}")
+            remarks.append(f"stream {name} left out: {error.what}")
             continue
         remarks += [f"stream {name}: {text}" for text in placing.told]
         for k, (label, unit) in enumerate(_list_channels(stream)):
@@ -66,7 +67,7 @@ def _read(path: Path) -> list[dict[str, Any]]:
     if head != b"XDF:" and head[:2] != b"\x1f\x8b":
         raise RecordingError(f"{path} is not an XDF file", "choose another file")
     try:
-        streams: list[dict[str, Any]] = pyxdf.load_xdf(str(path))[0]
+        streams: list[dict[str, Any]] = pyxdf.load_xdf(str(path), dejitter_timestamps=False)[0]
     except Exception as error:  # whatever a damaged file does to the reader
         raise RecordingError(f"{path} is not an XDF file ({str(error)[:80]})", "choose another file") from error
     return streams

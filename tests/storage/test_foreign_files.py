@@ -450,3 +450,51 @@ def test_a_compressed_file_that_unpacks_without_end_is_refused(tmp_path: Path, m
     monkeypatch.setattr(mat_import, "PIECE_BYTES", 2**10)
     with pytest.raises(RecordingError, match="MB of numbers once it is unpacked"):
         import_mat(path)
+
+
+def write_streams(path: Path, times: FloatArray, values: FloatArray, *, with_emg: bool = True) -> None:
+    """A stream of force at 100 Hz beside EMG at 1000 Hz, by the text of the format (version 1.0)."""
+
+    def chunk(tag: int, content: bytes) -> bytes:
+        return b"\x04" + struct.pack("<IH", len(content) + 2, tag) + content
+
+    def stream(number: int, label: str, rate_hz: float, at: FloatArray, read: FloatArray) -> bytes:
+        text = (
+            f"<?xml version='1.0'?><info><name>{label}</name><channel_count>1</channel_count><nominal_srate>{rate_hz}"
+            "</nominal_srate><channel_format>double64</channel_format></info>"
+        )
+        rows = b"".join(b"\x08" + struct.pack("<dd", *row) for row in zip(at, read, strict=True))
+        foot = chunk(6, struct.pack("<I", number) + b"<?xml version='1.0'?><info></info>")
+        head = chunk(2, struct.pack("<I", number) + text.encode())
+        return head + chunk(3, struct.pack("<IBI", number, 4, len(at)) + rows) + foot
+
+    begin = b"XDF:" + chunk(1, b"<?xml version='1.0'?><info><version>1.0</version></info>")
+    emg = stream(2, "emg", 1000.0, 50 + np.arange(len(NOISE)) / 1000, NOISE) if with_emg else b""
+    path.write_bytes(begin + stream(1, "force", 100.0, times, values) + emg)
+
+
+def test_what_a_stream_lost_is_a_gap_and_moves_nothing(tmp_path: Path) -> None:
+    """Three seconds without readings, with some jitter on the others: no line is drawn through both sides."""
+    need_module("pyxdf")
+    times = np.arange(2000) / 100
+    is_there = (times < 8) | (times >= 11)
+    jitter = np.random.default_rng(5).normal(0, 0.0003, 2000)
+    write_streams(tmp_path / "a.xdf", 50 + (times + jitter)[is_there], PULL[is_there])
+    imported = import_xdf(tmp_path / "a.xdf")
+    channels = [Channel.from_dict(one) for one in imported.settings["channels"]]
+    k = [channel.name for channel in channels].index("force")
+    column = np.concatenate([item.counts[:, k] for item in imported.items if isinstance(item, Chunk)])
+    frames = np.flatnonzero(np.isfinite(column))
+    np.testing.assert_allclose(column[frames], PULL[is_there])
+    np.testing.assert_allclose(frames / 1000, times[is_there], atol=0.011)
+    assert channels[k].rate_hz == pytest.approx(100, rel=1e-3)
+    assert any(remark.startswith("force: 300 readings are missing, 8.0") for remark in imported.remarks)
+
+
+def test_the_only_stream_that_cannot_be_used_says_why(tmp_path: Path) -> None:
+    need_module("pyxdf")
+    times = np.cumsum(np.random.default_rng(6).exponential(0.1, 300))
+    write_streams(tmp_path / "a.xdf", times, times, with_emg=False)
+    with pytest.raises(RecordingError, match=r"stream force left out: .* rows") as refused:
+        import_xdf(tmp_path / "a.xdf")
+    assert "--rate" not in str(refused.value)  # which is for tables
