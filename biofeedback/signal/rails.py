@@ -44,8 +44,8 @@ def find_rail(counts: FloatArray, rate_hz: float, *, side: int, is_emg: bool) ->
     width = step * min(3.0, n_steps // 500)  # an amplifier at its end is not quite still
     n_end = int(n_each[values >= top - width].sum())
     n_before = int(n_each[(values < top - width) & (values >= top - 2 * width - step)].sum())
-    least = 4 if is_emg else max(4.0, HEAP_S * rate_hz)
-    return side * (top - width) if n_end >= least and n_end > HEAP * (n_before + 1) else None
+    stays = is_emg or n_end >= HEAP_S * rate_hz
+    return side * (top - width) if stays and n_end > HEAP * (n_before + 1) else None
 
 
 class RailCheck:

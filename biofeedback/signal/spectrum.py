@@ -30,7 +30,9 @@ def find_median_frequency(frequency_hz: FloatArray, power: FloatArray) -> float 
 
     ``power`` is the density at ``frequency_hz`` (rising, any spacing), integrated by trapezoids.
     """
-    total = np.concatenate(([0.0], np.cumsum(np.diff(frequency_hz) * (power[1:] + power[:-1]) / 2)))
+    total = np.concatenate(
+        ([0.0], np.cumsum(np.diff(frequency_hz) * (power[1:] + power[:-1])))
+    )  # twice, as its half is
     if not total[-1] > 0:
         return None
     return float(np.interp(total[-1] / 2, total, frequency_hz))

@@ -82,6 +82,16 @@ def test_hum_too_weak_for_single_seconds_is_found_in_the_mean_of_some(mains_hz: 
     assert alone.mains_hz is None
 
 
+def test_weak_hum_is_told_by_the_means_of_eight_seconds_twice_running() -> None:
+    counts = emg(20, 10) + 3 * np.sqrt(2) * hum(50.0, 20, harmonics={1: 1.0})
+    stream = LevelStream([EMG], RATE_HZ)
+    settling = np.flatnonzero(stream.push(Chunk(0, counts[:, None])).flags[200:, 0] & Flag.SETTLING) + 200
+    assert settling[0] == 900, "after the ninth second, and no sooner"
+    alone = LevelStream([EMG], RATE_HZ, hum_search=None)
+    alone.push(Chunk(0, counts[:9000, None]))
+    assert alone.mains_hz is None, "single seconds do not tell it"
+
+
 @pytest.mark.parametrize("size", [37, 640, 1000, 9000, 17000])
 def test_chunk_sizes_leave_no_trace_where_weak_hum_is_found(size: int) -> None:
     channels, rng = [EMG, Channel(name="other", kind="emg")], np.random.default_rng(8)

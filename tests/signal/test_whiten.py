@@ -67,6 +67,15 @@ def test_what_is_white_already_is_refused() -> None:
     assert learn_whitening(white(rng, 4), 0.01 * white(rng, 1), RATE_HZ) is None
 
 
+def test_what_widens_the_band_by_less_than_a_third_is_refused() -> None:
+    """The evener the spectrum, the less there is to win: what is still accepted wins 1.3 times the bandwidth."""
+    rng = np.random.default_rng(3)
+    learnt = [learn_whitening(colour(rng, 4, edge), 0.01 * white(rng, 1), RATE_HZ) for edge in range(40, 140, 5)]
+    gains = [one.bandwidth_after_hz / one.bandwidth_before_hz for one in learnt if one]
+    assert 1.3 <= min(gains) < 1.5
+    assert len(gains) < len(learnt)
+
+
 def test_what_makes_the_level_wander_more_is_refused() -> None:
     """A spectrum made even is no gain where what it lifts comes in bursts."""
     rng = np.random.default_rng(3)
@@ -78,8 +87,9 @@ def test_what_makes_the_level_wander_more_is_refused() -> None:
 
 def test_too_little_to_learn_from_is_refused() -> None:
     rng = np.random.default_rng(3)
-    assert learn_whitening(colour(rng, 0.8, 25), 0.01 * white(rng, 1), RATE_HZ) is None
-    assert learn_whitening(colour(rng, 3, 25), 0.01 * white(rng, 0.3), RATE_HZ) is None
+    assert learn_whitening(colour(rng, 0.99, 25), 0.01 * white(rng, 1), RATE_HZ) is None
+    assert learn_whitening(colour(rng, 3, 25), 0.01 * white(rng, 0.39), RATE_HZ) is None
+    assert learn_whitening(colour(rng, 1.0, 25), 0.01 * white(rng, 0.4), RATE_HZ) is not None
     assert learn_whitening(np.zeros(3000), np.zeros(1000), RATE_HZ) is None
 
 
