@@ -71,6 +71,8 @@ def test_what_was_not_measured_is_none_and_says_how_to_measure_it():
 def test_rising_and_falling_loads():
     assert find_rising(np.array([0, 5, 10, 5, 0, 5, 10.0])).tolist() == [True, True, True, False, True, True, True]
     assert find_rising(np.array([0, 5, 5, 10, 5, 5, 0.0])).tolist() == [True] * 4 + [False] * 3
+    assert find_rising(np.array([10, 5, 0, 5.0])).tolist() == [True, False, True, True]
+    assert find_rising(np.array([5, 0, 0, 5.0])).tolist() == [True, False, True, True]
 
 
 @pytest.mark.parametrize(
