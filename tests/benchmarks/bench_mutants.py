@@ -142,10 +142,14 @@ class Bench:
     ) -> Iterator[tuple[list[str], list[str]]]:
         """Runs of tests, the likeliest to notice first: names (empty: all of them), and the command."""
         if fault.room == "page":
-            pages = self.copy.glob("tests/web/page/**/*.test.mjs")
-            yield [], ["node", "--test", *sorted(path.relative_to(self.copy).as_posix() for path in pages)]
+            part, name = Path(fault.file).parts[-2:]
+            pages = sorted(path.relative_to(self.copy) for path in self.copy.glob("tests/web/page/**/*.test.mjs"))
+            named = f"{part}/{name}"
+            own = [page for page in pages if page.name.startswith(part) or named in (self.copy / page).read_text()]
+            for some in (own, [page for page in pages if page not in own]):
+                if some:
+                    yield [], ["node", "--test", *(page.as_posix() for page in some)]
             if wide:
-                part = Path(fault.file).parent.name
                 yield [], pytest_words(self.only_there(BROWSER_TESTS.get(part, SEEN)), marked="not long")
             return
         if fault.tests:

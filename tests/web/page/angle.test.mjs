@@ -50,6 +50,14 @@ beforeEach(() => {
   );
 });
 
+test("a reading with a hole in it is none, and no reading of gravity is none either", async () => {
+  await sensor.start();
+  for (const hole of [{ x: null }, { y: null }, { z: null }]) pass(0.3, { ...READING, ...hole });
+  for (const { hear } of listeners) hear({ timeStamp: nowMs, accelerationIncludingGravity: null });
+  sensor.flush();
+  assert.deepEqual(readings(), []);
+});
+
 test("readings go out in batches, with a heartbeat when there are none", async () => {
   await sensor.start();
   pass(1, READING);

@@ -128,10 +128,10 @@ export class Element extends Listening {
     this.childNodes = [];
     this.append(...nodes);
   }
-  cloneNode() {
+  cloneNode(deep = false) {
     const twin = new Element(this.tagName);
     Object.assign(twin.attributes, this.attributes);
-    twin.append(...this.childNodes.map((node) => (node instanceof Element ? node.cloneNode() : node)));
+    if (deep) twin.append(...this.childNodes.map((node) => (node instanceof Element ? node.cloneNode(true) : node)));
     return twin;
   }
   /** Of a template. */

@@ -102,6 +102,7 @@ test("the end on a card: the answer, the report, why it was stopped, another hol
   const done = (changes) => group.tell(1, session({ stage: "done", ...changes }));
   done({});
   assert.equal(task(group), "The answer is being worked out.A01: another hold");
+  assert.equal(buttons(group)[0].className, "secondary"); // an answer is looked at first
   done({ answer: { word: "eased", text: "" }, report_url: "/report" });
   assert.equal(task(group), "Discomfort while contracting: eased.ReportA01: another hold");
   assert.equal(group.part(1, "task").querySelector("a").href, "/report?seat=1");

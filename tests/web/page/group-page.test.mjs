@@ -62,6 +62,8 @@ test("the cautions are read before anything is pressed, but never cover a hold",
   assert.deepEqual(["before", "seats"].map(late.shows), [false, true]);
   const first = await openGroup();
   assert.deepEqual(["before", "seats"].map(first.shows), [true, true]);
+  first.press(first.part(1, "position").querySelector("button"));
+  assert.equal(first.shows("read-them"), true); // not of the cautions
   first.press(first.part(1, "task").querySelector("button"));
   assert.equal(first.shows("read-them"), false); // a press on a card is a press
   assert.deepEqual(first.told(1), [{ do: "accept_cautions" }]);

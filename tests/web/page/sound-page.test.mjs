@@ -3,6 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import { openGroup } from "./group-stand-in.mjs";
 import { openLive, openPressed } from "./live-stand-in.mjs";
 import { settle } from "./page-stand-in.mjs";
 import { holding, session } from "./sessions.mjs";
@@ -150,6 +151,22 @@ test("each change is felt on a phone: once for a question, long for an alarm, tw
   live.socket.onclose({ code: 1006 });
   live.pass(300);
   assert.deepEqual(buzzed.slice(2, 3), [[200, 100, 200]]);
+});
+
+test("a group hears the athlete who was chosen, and nobody else", async () => {
+  const group = await openGroup([holding(0), holding(0, { athlete: "A02" })], { more: MORE, kept: { sound: "tones" } });
+  group.press("read-them");
+  await settle();
+  group.wait(400);
+  group.press(group.$("whose").querySelectorAll("input")[1]);
+  group.wait(300);
+  played.length = 0;
+  group.tell(2, holding(1, { athlete: "A02" }));
+  group.wait(300);
+  assert.equal(played.length, 0);
+  group.tell(1, holding(1));
+  group.wait(300);
+  assert.equal(played.length, 2); // contract
 });
 
 test("what the page can do and what not is said in words", async () => {

@@ -92,6 +92,12 @@ test("what never came is a hole in the line, and a peak is never lost", () => {
   close(boundsOf(line.paths).top, 100 - 4 - 0.95 * 72, "the peak");
 });
 
+test("every picture begins on an empty canvas, to its edges", () => {
+  const [first, ...marks] = strip().marks;
+  assert.deepEqual([first.kind, boundsOf(first.paths)], ["clear", { left: 0, top: 0, right: 600, bottom: 100 }]);
+  assert.ok(marks.every(({ kind }) => kind !== "clear"));
+});
+
 test("nothing at all is a line along the foot", () => {
   const [foot] = strip().of("stroke", "line");
   assert.deepEqual(foot.paths[0].points, [

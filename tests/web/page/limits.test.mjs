@@ -1,0 +1,76 @@
+// Edges of what the page says: where one thing ends and the next begins.
+
+import assert from "node:assert/strict";
+import { test } from "node:test";
+
+import { partOf } from "../../../biofeedback/web/static/shared/cues.js";
+import { Freshness } from "../../../biofeedback/web/static/shared/freshness.js";
+import { gaugeView } from "../../../biofeedback/web/static/shared/gauge-view.js";
+import { phaseShare } from "../../../biofeedback/web/static/shared/state.js";
+import { namesOf } from "../../../biofeedback/web/static/live/two-gauges.js";
+import { holding, maximum, session } from "./sessions.mjs";
+
+test("the part of a phase still to go is known only while a plan runs", () => {
+  assert.equal(phaseShare(holding(1), 5), 0.25);
+  const { plan } = holding(1);
+  for (const stage of ["maximum", "ready", "done"]) assert.ok(Number.isNaN(phaseShare(session({ stage, plan }), 5)), stage);
+  assert.ok(Number.isNaN(phaseShare(session({ stage: "plan" }), 5)));
+});
+
+test("two channels go by their sides only where both say one, and another", () => {
+  const force = (name) => ({ name, kind: "force" });
+  assert.deepEqual(namesOf(force("force"), force("force_left")), ["force", "force_left"]);
+  assert.deepEqual(namesOf(force("force_right"), force("force")), ["force_right", "force"]);
+  assert.deepEqual(namesOf(force("force_left"), force("force_left_2")), ["force_left", "force_left_2"]);
+  assert.deepEqual(namesOf(force("force_right"), force("force_left")), ["Right", "Left"]);
+});
+
+test("a step is said from the moment on in which it begins", () => {
+  const phase = {
+    kind: "contract",
+    duration_s: 30,
+    band: [20, 30],
+    steps: [
+      [40, 50],
+      [60, 70],
+    ],
+  };
+  const at = (timeS) => partOf({ stage: "plan", phase }, timeS);
+  assert.deepEqual([0, 9.9, 10, 19.9, 20, 29.9, 99, -1].map(at), [
+    ...[
+      "step:0:20:30",
+      "step:0:20:30",
+      "step:1:40:50",
+      "step:1:40:50",
+      "step:2:60:70",
+      "step:2:60:70",
+      "step:2:60:70",
+      "step:0:20:30",
+    ],
+  ]);
+  assert.equal(partOf({ stage: "ready", phase }, 12), "");
+  assert.equal(at(NaN), "");
+});
+
+test("the rest says before which attempt it is, or that it only runs out", () => {
+  const update = { remainingS: 40, percent: [0], timeS: 1, bandState: 0, stale: false };
+  const word = (changes) =>
+    gaugeView(session({ stage: "maximum", maximum: maximum({ step: "rest", ...changes }) }), update, null).word;
+  assert.equal(word({ number: 3 }), "Before attempt 3");
+  assert.equal(word({ number: 4 }), "Still to go");
+  assert.equal(word({ number: 2, verdict: { state: "accepted", text: "" } }), "Still to go");
+});
+
+test("a page that hears nothing for a second knows it, one that waits half a second does not yet", () => {
+  const link = new Freshness();
+  link.hear(10);
+  assert.deepEqual(
+    [10.5, 10.75, 10.9, 11].map((s) => link.at(s)),
+    ["live", "live", "silent", "silent"],
+  ); // heartbeats come every 0.25 s
+  link.ask(1, 10.1);
+  assert.deepEqual(
+    [10.6, 10.79].map((s) => link.at(s)),
+    ["live", "late"],
+  );
+});
