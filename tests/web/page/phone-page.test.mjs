@@ -206,7 +206,7 @@ test("the range is read from the phone's last half second, or typed, with how it
 
 test("a slider under the thumb rates all the time that it is touched, by one finger", async () => {
   const live = await openPhone(ready({ ...PHONE, state: "off" }));
-  assert.deepEqual([live.shows("slider-panel"), live.shows("slider")], [true, false]);
+  assert.deepEqual([live.shows("slider-panel"), live.shows("slider"), live.text("slider-said")], [true, false, ""]);
   live.press("slider-use");
   assert.deepEqual(
     [live.text("slider-use"), live.shows("slider"), live.page.body.dataset.slider],
