@@ -1,25 +1,12 @@
-// The phone's parts of a session's page without a browser: the angle, the slider under the thumb, the range.
+// The phone as angle sensor on a session's page, without a browser; the range that is read from it.
 
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { COACH, openLive, openPressed } from "./live-stand-in.mjs";
+import { COACH, openPressed } from "./live-stand-in.mjs";
 import { settle } from "./page-stand-in.mjs";
+import { ANGLE, LIMITS, PHONE, ready, openPhone } from "./phone-stand-in.mjs";
 import { CHANNEL, holding, session } from "./sessions.mjs";
-
-const ANGLE = { name: "position_phone", kind: "position", unit: "deg", guide: false, calibrated: true, problem: null };
-const LIMITS = { warn: 5, fail: 10, text: "drifted over 5°, lost over 10°" };
-const PHONE = { state: "live", who: "", what: "", cure: "" };
-const DEVICE = { window: { DeviceMotionEvent: class {} } };
-const ready = (phone, changes = {}) => session({ stage: "ready", phone, channels: [CHANNEL, ANGLE], ...changes });
-
-async function openPhone(state, more = {}) {
-  const live = await openPressed(state, { path: "/athlete", you: { ...COACH, role: "athlete" }, more: DEVICE, ...more });
-  live.claims = () => live.sent().filter((each) => each.do === "phone_angle");
-  live.move = (x, y, z) =>
-    live.fire(live.window, "devicemotion", { timeStamp: live.clock.ms, accelerationIncludingGravity: { x, y, z } });
-  return live;
-}
 
 test("a phone measures the angle of a limb when asked to, sends what it feels, and stops when asked to", async () => {
   const live = await openPhone(ready({ ...PHONE, state: "off" }));
@@ -74,6 +61,34 @@ test("another phone takes the place of this one, which then says so and sends no
   );
   assert.match(live.text("angle-wrong"), /^another phone is the sensor of this seat/);
   assert.equal(live.text("angle-use"), "Use this phone's angle");
+});
+
+test("what is measured while there is no connection is a gap and no complaint; a phone that cannot be made one is", async () => {
+  const live = await openPhone(ready(PHONE));
+  live.press("angle-use");
+  await settle();
+  for (const { id } of live.socket.sent) live.hear({ reply: { id, ok: true, data: null } });
+  const back = () => {
+    live.pass(400);
+    live.hear({ you: COACH });
+    live.tell(ready(PHONE));
+    live.wait(200);
+    return live.shows("banner") ? live.text("banner-what") : "";
+  };
+  live.socket.onclose({ code: 1006 });
+  live.pass(300);
+  assert.equal(back(), "");
+  live.socket.onclose({ code: 1006 });
+  live.press("angle-use");
+  live.press("angle-use");
+  await settle();
+  assert.equal(back(), "Not sent: this page is disconnected.");
+});
+
+test("a session without a sensor still watches the position", async () => {
+  const live = await openPhone(ready(PHONE, { channels: [ANGLE], by_feel: true }));
+  live.update({ percent: [0], strip: Array(50).fill([0]), levels: Array(50).fill([12]), level: 3000 });
+  assert.equal(live.page.querySelector(".angle-now").textContent, "phone: 12.0° since it was switched on");
 });
 
 test("what keeps a device from measuring is said at once", async () => {
@@ -202,98 +217,4 @@ test("the range is read from the phone's last half second, or typed, with how it
   assert.equal(live.$("range-panel").closest("[data-for]").dataset.for, "done");
   live.tell(session({ stage: "zero" }));
   assert.equal(live.shows("range-panel"), false);
-});
-
-test("a slider under the thumb rates all the time that it is touched, by one finger", async () => {
-  const live = await openPhone(ready({ ...PHONE, state: "off" }));
-  assert.deepEqual([live.shows("slider-panel"), live.shows("slider"), live.text("slider-said")], [true, false, ""]);
-  live.press("slider-use");
-  assert.deepEqual(
-    [live.text("slider-use"), live.shows("slider"), live.page.body.dataset.slider],
-    ["Rate only when asked", true, "yes"],
-  );
-  assert.match(live.text("slider-said"), /30 s left$/);
-  const slider = live.$("slider");
-  const finger = (type, pointerId, clientY) => live.fire(slider, type, { pointerId, clientY });
-  const look = () => [
-    slider.dataset.touched,
-    live.$("slider-thumb").style.bottom,
-    live.$("slider-value").textContent,
-    slider.getAttribute("aria-valuenow"),
-  ];
-  finger("pointermove", 1, 50);
-  assert.deepEqual([slider.dataset.touched, live.$("slider-value").textContent], ["false", ""]);
-  assert.equal(finger("pointerdown", 1, 50), false);
-  assert.deepEqual(look(), ["true", "75%", "7.5", "7.5"]); // the stand-in's box is 200 px high
-  assert.equal(slider.getAttribute("aria-valuetext"), "7.5");
-  finger("pointermove", 1, 87);
-  assert.deepEqual(look(), ["true", "56.5%", "5.7", "5.65"]);
-  finger("pointerdown", 2, 10);
-  assert.equal(live.text("slider-said"), "A second finger does not count.");
-  finger("pointermove", 2, 10);
-  finger("pointerup", 2, 10);
-  assert.equal(look()[2], "5.7");
-  live.sent();
-  const fromMs = live.clock.ms;
-  live.wait(1000);
-  const given = live
-    .sent()
-    .filter((each) => each.do === "phone_data")
-    .flatMap(({ ratings }) => ratings);
-  assert.ok(given.length >= 9 && given.length <= 11);
-  assert.ok(given.every(([atS, value]) => value === 5.65 && atS >= fromMs / 1000 && atS <= live.clock.ms / 1000));
-  assert.match(live.text("slider-said"), /29 s left$/);
-  finger("pointerup", 1, 87);
-  assert.deepEqual(look(), ["false", "0%", "", "0"]);
-  assert.equal(slider.getAttribute("aria-valuetext"), "not touched");
-  live.wait(500);
-  assert.deepEqual(
-    live
-      .sent()
-      .filter((each) => each.do === "phone_data")
-      .flatMap(({ ratings }) => ratings),
-    [],
-  );
-  finger("pointerdown", 3, 100);
-  live.wait(29500);
-  assert.equal(live.text("slider-said"), "");
-  assert.ok(Number(globalThis.localStorage.getItem("slider-practised")) >= 30);
-  live.press("slider-use");
-  assert.deepEqual(
-    [live.text("slider-use"), live.shows("slider"), live.page.body.dataset.slider],
-    ["Rate all the time", false, "no"],
-  );
-});
-
-test("the slider stands where it is used: settling and holding, with a session that takes it; on no coach's page", async () => {
-  const live = await openPhone(ready({ ...PHONE, state: "slider" }), { kept: { "slider-practised": "30" } });
-  live.press("slider-use");
-  assert.equal(live.text("slider-said"), "");
-  for (const [state, panel, slider] of [
-    [ready({ ...PHONE, state: "slider" }), true, true],
-    [holding(1, { phone: PHONE }), false, true],
-    [session({ stage: "done", phone: PHONE }), false, false],
-    [ready(null), false, false],
-  ]) {
-    live.tell(state);
-    assert.deepEqual([live.shows("slider-panel"), live.shows("slider")], [panel, slider]);
-  }
-  const coach = await openLive(ready(PHONE));
-  assert.equal(coach.shows("slider-panel"), false);
-});
-
-test("without a sensor the page has no part that is about one", async () => {
-  const live = await openPressed(session({ stage: "ready", by_feel: true, channels: [] }));
-  assert.equal(live.page.body.dataset.felt, "yes");
-  for (const id of ["strip-box", "typing", "scale", "feedback-line", "sensors-title"]) assert.equal(live.shows(id), false, id);
-  assert.deepEqual(
-    live.$("steps").children.map((each) => each.textContent),
-    ["Cautions", "Plan", "Hold", "Answer"],
-  );
-  live.tell(holding(1, { by_feel: true, channels: [], phase: { index: 1, kind: "contract", title: "", band: null, felt: 3 } }));
-  live.update({ level: 10, remainingS: 9 });
-  assert.deepEqual([live.text("number"), live.text("unit")], ["3", "of 10"]);
-  assert.equal(live.text("now"), "Contract felt 3 of 10");
-  const other = await openPressed(session({ stage: "ready" }));
-  assert.deepEqual([other.page.body.dataset.felt, other.shows("typing")], ["no", true]);
 });
