@@ -206,8 +206,9 @@ JS_SWAPS = (
 )  # fmt: skip
 
 
-# How thick a line or how long a dash is, is taste: that thick stays thicker than thin, a test of its own holds.
-JS_TASTE = re.compile(r"lineWidth|setLineDash|font|heavy|Math\.min\(3, window")
+# How thick a line or how long a dash is, is taste: that thick stays thicker than thin, a test of its own holds. So is
+# how high, long and loud a note is: which tones rise, which fall and that all are heard, another test holds.
+JS_TASTE = re.compile(r"lineWidth|setLineDash|font|heavy|Math\.min\(3, window|^  \w+: \[\[\d+, 0, ")
 
 
 def find_js_edits(source: bytes) -> list[Edit]:

@@ -64,4 +64,16 @@ NOTICED_BY = {
 
 # What changes nothing that anybody could see: file, what stood there, what it became, why that is the same.
 HARMLESS: tuple[tuple[str, str, str, str], ...] = (
+    ("web/static/phone/angle.js", "new Uint32Array(2)", "new Uint32Array(3)",
+     "a name drawn by lot, compared only with itself"),
+    ("web/static/phone/angle.js", "this.listenedMs = 0;", "this.listenedMs = 1;",
+     "listen() says when before anybody asks"),
+    ("web/static/phone/slider.js", "this.practisedS >= PRACTICE_S", "this.practisedS > PRACTICE_S",
+     "at exactly half a minute nothing is left to be said"),
+    ("web/static/group/group.js", "let mayRenew = false;", "let mayRenew = true;",
+     "the greeting says it before any state comes"),
+    ("web/static/group/card.js", "timeS >= this.outSinceS", "timeS > this.outSinceS",
+     "at the same moment the same moment is kept"),
+    ("web/static/shared/gauge.js", "x < box.right + tall; x += gap", "x <= box.right + tall; x += gap",
+     "the last line of a hatch lies outside what it fills"),
 )  # fmt: skip
