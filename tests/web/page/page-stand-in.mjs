@@ -106,20 +106,22 @@ let nPages = 0;
 /**
  * Open one of our pages: its HTML, then its script. fetches: what the server answers, by path: an object is JSON, a
  * function is asked with (path, options), an Error has its message sent with 409.
+ * kept, tab: what this browser and this tab have kept; late: its HTML is still being read.
  * @returns {Promise<any>} what a test needs: $, press, type, hear, update, pass, sent, asked, page
  */
 export async function openPage(
   name,
-  { path = "/coach", search = "", hash = "", kept = {}, fetches = {}, more = {}, html = "" } = {},
+  { path = "/coach", search = "", hash = "", kept = {}, fetches = {}, more = {}, html = "", late = false, tab = {} } = {},
 ) {
   const [folder, file = folder] = name.split("/");
   const page = new Page(html || (await readFile(new URL(`${folder}/${folder}.html`, STATIC), "utf8")));
+  if (late) page.readyState = "loading";
   const clock = new Clock();
   const sockets = [];
   const asked = [];
   const led = [];
   const window = Object.assign(new Listening(), { devicePixelRatio: 1, isSecureContext: true, ...more.window });
-  const fixed = { document: page, window, localStorage: new Storage(kept), sessionStorage: new Storage({}) };
+  const fixed = { document: page, window, localStorage: new Storage(kept), sessionStorage: new Storage(tab) };
   fixed.location = {
     ...{ pathname: path, search, protocol: "http:", host: "here", href: `http://here${path}${search}${hash}`, hash },
     reload: () => led.push("reload"),
