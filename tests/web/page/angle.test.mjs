@@ -83,6 +83,23 @@ test("a permission taken back is told within a second, and readings return when 
   assert.equal(told.at(-1), "");
 });
 
+test("a motion sensor that falls silent is told after two seconds and by two and a half; its listening begins anew each half second", async () => {
+  await sensor.start();
+  pass(1, READING);
+  told = [];
+  pass(1.9, null);
+  assert.deepEqual(told, []);
+  pass(0.4, null);
+  assert.match(told.at(-1), /no motion comes/);
+  const began = new Set();
+  for (let k = 0; k < 60; k++) {
+    pass(BATCH_MS / 1000, null);
+    began.add(Math.max(...[...listeners].map(({ sinceMs }) => sinceMs)));
+  }
+  const gaps = [...began].slice(1).map((ms, k) => ms - [...began][k]);
+  assert.ok(gaps.length >= 3 && gaps.every((ms) => ms > 500 && ms <= 500 + BATCH_MS), String(gaps));
+});
+
 test("one reading a second is not told as none", async () => {
   await sensor.start();
   told = [];
