@@ -157,6 +157,17 @@ test("other devices: a code that grows old, who has joined, and the press that s
   assert.deepEqual(live.sent(), [{ do: "revoke" }]);
 });
 
+test("a code for another coach, who has no seat, stands on the card of coaches", async () => {
+  const live = await openPressed(session({ stage: "ready" }));
+  const invitations = [{ seat: null, code: "COACH", url: "http://here/join#COACH", expires_s: 600, qr: ["1"] }];
+  live.hear({ reply: { id: 1, ok: true, data: { sharing: { encrypted: true, devices: [], invitations } } } });
+  const cards = live.$("devices").querySelectorAll("[data-seat]");
+  assert.deepEqual(
+    cards.map((card) => card.seen.replace(/Camera.*min\./, "")),
+    ["A01’s phoneMake a code", "Another coachCOACHNew code"],
+  );
+});
+
 test("what another device may do only after a yes is asked here, but not during an effort", async () => {
   const live = await openPressed(session({ stage: "ready" }));
   const asks = [{ number: 4, device: 3, what: "to delete a recording", state: "waiting", left_s: 25 }];
