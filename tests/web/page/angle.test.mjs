@@ -83,7 +83,7 @@ test("a permission taken back is told within a second, and readings return when 
   assert.equal(told.at(-1), "");
 });
 
-test("a motion sensor that falls silent is told after two seconds and by two and a half; its listening begins anew each half second", async () => {
+test("a motion sensor that falls silent is told after two seconds, and listened for anew each half second", async () => {
   await sensor.start();
   pass(1, READING);
   told = [];
