@@ -42,11 +42,11 @@ class PhaseOnRecord:
     band: Band | None = None
     adapt: Band | None = None
     felt: float | None = None
-    ask: bool = False
+    ask: bool
     grace_s: float = GRACE_S
     hysteresis_percent: float = HYSTERESIS_PERCENT
     dwell_s: float = DWELL_S
-    plan_number: int = 0
+    plan_number: int
     choice: BandChosen | None = None
     position: PositionResult | None = None
     relaxation: Relaxation | None = None

@@ -24,6 +24,7 @@ from biofeedback.account.kinds import (
     PlanBegun,
     RatingAsked,
     RatingGiven,
+    StopExplained,
     Stopped,
     ZeroTaken,
     make_event,
@@ -167,6 +168,12 @@ def test_a_stop_ends_a_plan_at_once_though_a_question_is_open() -> None:
     assert make(*begun).stage == "plan"
     asked = make(*begun, (8, RatingAsked(id=1)), (9, Stopped()))
     assert (asked.stage, asked.open_ask, asked.is_plan_over) == ("done", None, True)
+
+
+def test_why_stop_was_pressed_belongs_to_the_last_stop() -> None:
+    account = make((5, Stopped()), (9, Stopped()), (12, StopExplained(why="cramp")))
+    assert [stop.why for stop in account.stops] == ["", "cramp"]
+    assert make((5, StopExplained(why="cramp"))).stops == []
 
 
 def test_a_correction_is_no_rating_of_its_own() -> None:

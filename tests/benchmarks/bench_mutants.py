@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import fcntl
 import hashlib
 import itertools
 import json
@@ -299,14 +300,18 @@ class Verdicts:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._lock = threading.Lock()
-        self._kept: dict[str, str] = json.loads(path.read_text()) if path.exists() else {}
+        self._kept = self._read()
+
+    def _read(self) -> dict[str, str]:
+        return dict(json.loads(self._path.read_text())) if self._path.exists() else {}
 
     def find(self, fault: Fault) -> str | None:
         return self._kept.get(fault.key)
 
     def add(self, fault: Fault, test: str) -> None:
-        with self._lock:
-            self._kept[fault.key] = test
+        with self._lock, open(self._path.with_suffix(".lock"), "w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)  # other rooms may be judged side by side
+            self._kept = {**self._read(), fault.key: test}
             self._path.write_text(json.dumps(self._kept, indent=1))
 
 

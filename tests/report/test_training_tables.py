@@ -33,7 +33,8 @@ def test_the_table_of_a_session_without_lessons_is_none():
 
 
 def phase(number, band, first, end, kind="contract"):
-    return PhaseOnRecord(number=number, index=number, kind=kind, title="", first_frame=first, end_frame=end, band=band)
+    where = {"number": number, "index": number, "first_frame": first, "end_frame": end, "plan_number": 1}
+    return PhaseOnRecord(kind=kind, title="", band=band, ask=False, **where)
 
 
 def test_hard_seconds_are_those_of_bands_from_70_percent_on():
