@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from biofeedback.storage.imported import (
     refuse_odd_files,
     tell_left_out,
 )
+from biofeedback.storage.table_apart import find_own_times, group_rows, place_apart, read_own_times, take_turns
 from biofeedback.storage.table_cells import Cells, read_cells
 from biofeedback.storage.table_moments import read_clock_texts
 from biofeedback.storage.table_text import Layout, is_clock, is_number, read_layout
@@ -32,7 +33,6 @@ from biofeedback.storage.together import Column, bring_together, find_holes, mak
 
 TIME_NAMES = ("time", "t", "seconds", "timestamp", "time stamp", "date time", "datetime", "date_time", "zeit", "millis",
               "elapsed", "elapsed time", "time_stamp", "clock", "epoch", "unix time")  # fmt: skip
-MOST_SHARED = 0.1  # of the rows of two loggers
 UNIT_OF_NAME = {"seconds": "s", "millis": "ms"}
 
 
@@ -202,6 +202,18 @@ def _place(
     if rate_hz is not None:
         frames: NDArray[np.int64] = np.arange(n_rows)
         return rate_hz, _take(cells.values, chosen, frames), n_rows, ""
+    own = find_own_times(cells.values, layout, chosen)
+    if own:
+        names = [layout.names[k] for k in own]
+        told = {tell_left_out("column", name, None) for name in names}
+        remarks[:] = [remark for remark in remarks if remark not in told]
+        parts = []
+        for k, columns in own.items():
+            unit, owner = layout.units[k], f"{path}, {layout.names[k]}"
+            rows, time_s = read_own_times(cells.values[:, k], unit, said.time_unit, where=owner, remarks=remarks)
+            parts.append((columns, rows, time_s))
+        remarks.append(f"several columns of times, {', '.join(names)}: each channel is placed by the one before it")
+        return (*place_apart(parts, cells.values, chosen=chosen, where=str(path), remarks=remarks), "")
     if time_column is None:
         raise RecordingError(
             f"{path} has no time column", f"use --rate HZ, or --time NAME; its columns are {', '.join(layout.names)}"
@@ -213,16 +225,29 @@ def _place(
         unit = layout.units[time_column] or UNIT_OF_NAME.get(layout.names[time_column].lower(), "")
         times = clock.read_time_numbers(cells.values[:, time_column], unit, said.time_unit, where)
     remarks += times.told
-    groups = _group_rows(cells.values, chosen)
-    if _take_turns(cells.values, groups):
-        return (
-            *_place_apart(times.time_s, cells.values, groups, chosen=chosen, where=where, remarks=remarks),
-            times.started_utc,
-        )
-    placing = clock.place_by_times(times.time_s, where)
+    groups = group_rows(cells.values, chosen)
+    if take_turns(cells.values, groups):
+        parts = []
+        for columns in groups:
+            rows = np.flatnonzero(np.isfinite(cells.values[:, columns[0]]) & np.isfinite(times.time_s))
+            parts.append((columns, rows, times.time_s[rows]))
+        remarks.append("the table holds rows of several clocks: each channel is placed by the times of its own rows")
+        apart = place_apart(parts, cells.values, chosen=chosen, where=where, remarks=remarks)
+        return (*apart, times.started_utc)
+    written_s = _find_written(layout, time_column) * clock.TIME_UNITS[times.unit]
+    placing = clock.place_by_times(times.time_s, where, written_s)
     remarks += placing.told
     n_frames = int(placing.frames.max()) + 1
     return placing.rate_hz, _take(cells.values, chosen, placing.frames), n_frames, times.started_utc
+
+
+def _find_written(layout: Layout, time_column: int) -> float:
+    """The finest digit in which times are written, in their own unit."""
+    cells = [row[time_column] for row in layout.sample if len(row) > time_column]
+    if any("e" in cell.lower() and is_number(cell) for cell in cells):
+        return 0.0
+    digits = [match[1] for cell in cells if (match := re.search(r"[.,](\d+)\D*$", cell))]
+    return float(10.0 ** -max(map(len, digits), default=0))
 
 
 def _take(values: FloatArray, chosen: Mapping[int, Channel], frames: NDArray[np.int64]) -> list[Column]:
@@ -231,53 +256,3 @@ def _take(values: FloatArray, chosen: Mapping[int, Channel], frames: NDArray[np.
         is_known = np.isfinite(values[:, k]) & (frames >= 0)
         columns.append(Column(channel, frames[is_known], values[is_known, k]))
     return columns
-
-
-def _group_rows(values: FloatArray, chosen: Mapping[int, Channel]) -> list[list[int]]:
-    """Columns that have numbers in the same rows."""
-    groups: dict[bytes, list[int]] = {}
-    for k in chosen:
-        groups.setdefault(np.packbits(np.isfinite(values[:, k])).tobytes(), []).append(k)
-    return list(groups.values())
-
-
-def _take_turns(values: FloatArray, groups: Sequence[Sequence[int]]) -> bool:
-    """Whether hardly any row holds numbers of two groups: rows of several loggers, put in the order of their times."""
-    known = [np.isfinite(values[:, columns[0]]) for columns in groups]
-    return any(
-        np.count_nonzero(one & other) < MOST_SHARED * min(np.count_nonzero(one), np.count_nonzero(other))
-        for one, other in combinations(known, 2)
-    )
-
-
-def _place_apart(
-    time_s: FloatArray,
-    values: FloatArray,
-    groups: Sequence[Sequence[int]],
-    *,
-    chosen: Mapping[int, Channel],
-    where: str,
-    remarks: list[str],
-) -> tuple[float, list[Column], int]:
-    """Rows of several loggers in one table: each channel by the times of its own rows."""
-    placed = []
-    for columns in groups:
-        rows = np.flatnonzero(np.isfinite(values[:, columns[0]]) & np.isfinite(time_s))
-        names = " and ".join(chosen[k].name for k in columns)
-        placing = clock.place_by_times(time_s[rows], f"{where} of {names}")
-        remarks += [f"{names}: {text}" for text in placing.told]
-        placed.append((columns, rows, placing))
-    finest = max(placing.rate_hz for _, _, placing in placed)
-    start_s = min(placing.first_s for _, _, placing in placed)
-    found: dict[int, Column] = {}
-    n_frames = 0
-    for columns, rows, placing in placed:
-        is_kept = placing.frames >= 0
-        at_s = placing.first_s - start_s + placing.frames[is_kept] / placing.rate_hz
-        frames = np.round(at_s * finest).astype(np.int64)
-        is_new = np.diff(frames, prepend=-1) > 0
-        n_frames = max(n_frames, int(frames[-1]) + 1)
-        for k in columns:
-            found[k] = Column(chosen[k], frames[is_new], values[rows[is_kept][is_new], k])
-    remarks.append("the table holds rows of several clocks: each channel is placed by the times of its own rows")
-    return finest, [found[k] for k in chosen], n_frames

@@ -26,7 +26,7 @@ from biofeedback.storage.imported import (
     refuse_odd_files,
     tell_left_out,
 )
-from biofeedback.storage.together import RAW_EMG_FROM_HZ, make_items
+from biofeedback.storage.together import RAW_EMG_FROM_HZ, find_smoothed, make_items
 
 
 @refuse_odd_files
@@ -89,7 +89,7 @@ def import_edf(
     events = parse_events([one for one in known if not one[2].startswith("gap: ")], rate_hz)
     events, left_out = _drop_other_units(events, used)
     events, odd = end_phases(events, rate_hz, n_frames, where=str(path))
-    remarks += [*told, *left_out, *odd]
+    remarks += [*told, *left_out, *odd, *find_smoothed(used, table)]
     about = {
         "format": 1,
         "software": __version__,

@@ -31,6 +31,8 @@ PACKET_REACH_S = 0.5  # rows that came in packets stand no further than this fro
 WRAPS = (2.0**16, 2.0**24, 2.0**31, 2.0**32)
 MOST_LOST = 5_000_000, 10  # frames in gaps, and how many for each row: more is a mistaken time, and all of the memory
 FEWEST_CHANGES = 3  # of a coarse time
+COARSE_FROM = 0.4  # of a usual step: times written no finer than that are rounded
+MOST_ROUNDED = 0.5  # of the rows that share a time; beyond, the time is only coarse
 UNEVEN = 0.05  # of a period, standard deviation of the steps: told from here on
 
 
@@ -129,11 +131,12 @@ def _guess_unit(first: float, step: float, where: str) -> str:
     raise RecordingError(f"{where} names no unit and steps by {step:g}: {rates}", UNIT_CURE)
 
 
-def place_by_times(times: FloatArray, where: str) -> Placing:
+def place_by_times(times: FloatArray, where: str, written_s: float | None = None) -> Placing:
     """The rate of rows at ``times`` (seconds, NaN: not known), and the frame of each.
 
-    Clean times: steps beyond 1.75 periods are lost rows. Several rows at one time, or in bursts: arrival in packets,
-    taken as even when the line through all of them fits. RecordingError when rate x span and rows disagree.
+    Clean times: steps beyond 1.75 periods are lost rows, unless they come as regularly as rounding makes them in times
+    written in steps of ``written_s``: 1024 Hz in milliseconds. Several rows at one time, or in bursts: arrival in
+    packets, taken as even when the line through all fits. RecordingError when rate x span and rows disagree.
     """
     n_rows = len(times)
     known = np.flatnonzero(np.isfinite(times))
@@ -159,6 +162,8 @@ def place_by_times(times: FloatArray, where: str) -> Placing:
     frames = np.full(n_rows, -1, dtype=np.int64)
     n_same = int((steps == 0).sum())
     usual = float(np.median(steps[steps > 0]))
+    if _are_rounded(steps, usual, written_s):
+        return _place_rounded(time_s, kept, usual, where=where, told=told)
     if n_same > len(steps) / 10 or np.count_nonzero(steps > SMALLEST_GAP_STEPS * usual) > max(
         3, MOST_GAPS * len(steps)
     ):
@@ -180,12 +185,7 @@ def place_by_times(times: FloatArray, where: str) -> Placing:
         )
     if (in_steps >= SMALLEST_GAP_STEPS).any():  # a period that is not the usual step, as of converters that take turns
         advance = np.where(in_steps < SMALLEST_GAP_STEPS, 1.0, np.maximum(2.0, np.round(steps / period)))
-    if advance.sum() - n_rows > MOST_LOST[0] + MOST_LOST[1] * n_rows:
-        row = int(np.argmax(steps))
-        raise RecordingError(
-            f"{where}: {steps[row]:.6g} s pass after row {kept[row] + 1}: {advance[row]:.0f} readings would be missing",
-            "cut the file there, or " + RATE_CURE,
-        )
+    _refuse_lost(advance, steps, kept, n_rows, where)
     frames[kept] = np.concatenate([[0.0], np.cumsum(advance)]).astype(np.int64)
     span_s = time_s[kept[-1]] - time_s[kept[0]]
     rate_hz = float(f"{frames[kept[-1]] / span_s:.9g}")
@@ -200,6 +200,48 @@ def place_by_times(times: FloatArray, where: str) -> Placing:
             f"taken as even at {rate_hz:.6g} Hz"
         )
     return Placing(rate_hz, frames, tuple(told), float(time_s[kept[0]]))
+
+
+def _are_rounded(steps: FloatArray, usual: float, written_s: float | None) -> bool:
+    """Whether rows share a time, or the time leaves one out, as regularly as only rounding does."""
+    in_steps = np.round(steps / usual)
+    is_same, is_double = in_steps == 0, in_steps == 2
+    if written_s is not None and written_s < COARSE_FROM * usual:
+        return False  # written with more digits than that: what is doubled or left out was so
+    odd = is_same if is_same.any() else is_double
+    if (is_same.any() and is_double.any()) or np.mean(odd) > MOST_ROUNDED:
+        return False
+    where = np.flatnonzero(odd)
+    gaps = np.cumsum(in_steps > 2)[where]
+    apart = np.diff(where)[np.diff(gaps) == 0]
+    return len(apart) >= FEWEST_CHANGES and bool(np.ptp(apart) <= max(2.0, UNEVEN * float(np.median(apart))))
+
+
+def _place_rounded(
+    time_s: FloatArray, kept: NDArray[np.int64], usual: float, *, where: str, told: list[str]
+) -> Placing:
+    """Rows one after the other at the rate that all of them together show; only longer steps are lost rows."""
+    steps = np.diff(time_s[kept])
+    is_next = steps < 2.5 * usual
+    period = float(steps[is_next].mean())
+    advance = np.where(is_next, 1.0, np.maximum(2.0, np.round(steps / period)))
+    _refuse_lost(advance, steps, kept, len(time_s), where)
+    frames = np.full(len(time_s), -1, dtype=np.int64)
+    frames[kept] = np.concatenate([[0.0], np.cumsum(advance)]).astype(np.int64)
+    tolerance = usual / float(time_s[kept[-1]] - time_s[kept[0]])  # nobody can know the rate better than that
+    shorter = (float(f"{1 / period:.{digits}g}") for digits in range(2, 9))
+    rate_hz = next((rate for rate in shorter if abs(rate * period - 1) < tolerance), 1 / period)
+    told.append(f"its times are rounded to {1000 * usual:.3g} ms: its rows are taken as even at {rate_hz:.6g} Hz")
+    return Placing(rate_hz, frames, tuple(told), float(time_s[kept[0]]))
+
+
+def _refuse_lost(advance: FloatArray, steps: FloatArray, kept: NDArray[np.int64], n_rows: int, where: str) -> None:
+    if advance.sum() - n_rows > MOST_LOST[0] + MOST_LOST[1] * n_rows:
+        row = int(np.argmax(steps))
+        raise RecordingError(
+            f"{where}: {steps[row]:.6g} s pass after row {kept[row] + 1}: {advance[row]:.0f} readings would be missing",
+            "cut the file there, or " + RATE_CURE,
+        )
 
 
 def _fit_packets(time_s: FloatArray, where: str, told: list[str], *, is_coarse: bool) -> float:

@@ -20,6 +20,8 @@ SLOWER_FROM = 1.2  # frames between readings: less is a full channel with holes
 SURE_READINGS = 20  # so many tell a rate below that of the rows from holes
 MOST_OFF = 0.6  # of its own period may a reading of a slower channel be moved
 MOST_IRREGULAR = 0.05  # of the readings may be further off than that
+LOPSIDED = 0.6  # lower against upper half of the readings; 1 where raw EMG swings about an offset, 0.35 once rectified
+SMOOTH = 0.99  # correlation of each reading with the next; of raw EMG below, up to some thousand readings a second
 RAW_EMG_FROM_HZ = 400.0  # as the level filters ask for
 MISSING_REASON = "missing in the imported file"
 
@@ -130,6 +132,27 @@ def find_holes(channels: Sequence[Channel], table: FloatArray, rate_hz: float) -
             told.append(f"{channel.name}: {len(missing)} {what}, {from_s:.2f} to {to_s:.2f} s: a gap")
         if known.size and known.min() == known.max():
             told.append(f"{channel.name} never changes: it reads {known[0]:g} throughout")
+    return told + find_smoothed(channels, table)
+
+
+def find_smoothed(channels: Sequence[Channel], table: FloatArray) -> list[str]:
+    """Raw EMG that looks rectified or smoothed already: never below 0, and not swinging to both sides of its middle."""
+    told = []
+    for k, channel in enumerate(channels):
+        known = table[~np.isnan(table[:, k]), k]
+        if channel.kind != "emg" or channel.envelope or len(known) < SURE_READINGS:
+            continue
+        values = channel.scaled(known)
+        low, middle, high = np.percentile(values, [1, 50, 99]).tolist()
+        if values.min() < 0 or not high > low:
+            continue
+        centred = values - values.mean()
+        alike = float(centred[1:] @ centred[:-1]) / float(centred @ centred)
+        if middle - low < LOPSIDED * (high - middle) or alike > SMOOTH:
+            told.append(
+                f"{channel.name} never goes below 0: if it is rectified or smoothed already, its effort is wrong "
+                f"unless you say --channel '{channel.name}=emg:{channel.unit}@envelope'"
+            )
     return told
 
 

@@ -512,3 +512,30 @@ def test_three_times_too_different_for_one_rate_are_refused_before_any_memory_is
     path.write_bytes(b"time,force\n0.40,1\n5.00,2\n666660632,\x1a")
     with pytest.raises(RecordingError, match="too different for one rate"):
         import_csv(path, channels={"force": "force:N"})
+
+
+def make_emg(form: str, rate_hz: float) -> FloatArray:
+    """20 s at rest and contracted, in microvolts, as four kinds of amplifier give it."""
+    n = int(20 * rate_hz)
+    swing = np.random.default_rng(8).normal(0, 1, n) * np.where((np.arange(n) // (5 * rate_hz)) % 2, 200.0, 10.0)
+    window = np.ones(int(rate_hz / 4)) / int(rate_hz / 4)
+    return {
+        "raw": swing,
+        "raw about an offset": swing + 1650.0,
+        "rectified": np.abs(swing),
+        "smoothed": np.convolve(np.abs(swing), window, "same"),
+    }[form]
+
+
+@pytest.mark.parametrize("rate_hz", [1000.0, 2000.0])
+@pytest.mark.parametrize("form", ["raw", "raw about an offset", "rectified", "smoothed"])
+def test_emg_that_is_smoothed_already_is_asked_about(form: str, rate_hz: float, tmp_path: Path) -> None:
+    """What is an envelope must not go through the filters of raw EMG unsaid; raw about an offset is raw."""
+    rows = "\n".join(f"{k / rate_hz},{value:.2f}" for k, value in enumerate(make_emg(form, rate_hz)))
+    (tmp_path / "a.csv").write_text(f"time_s,emg_uV\n{rows}\n")
+    told = [remark for remark in import_csv(tmp_path / "a.csv").remarks if "never goes below 0" in remark]
+    assert len(told) == (0 if form.startswith("raw") else 1)
+    if told:
+        said = {"emg": "emg:uV@envelope"}
+        assert "--channel 'emg=emg:uV@envelope'" in told[0]
+        assert not import_csv(tmp_path / "a.csv", channels=said).remarks

@@ -121,6 +121,21 @@ def with_two_clocks(folder: Path) -> Path:
     return folder / "made.csv"
 
 
+def with_times_of_their_own(header: str) -> Callable[[Path], Path]:
+    """EMG 1000 times a second, force 100 times, each behind its own times; the force ends after a tenth of the rows."""
+
+    def write(folder: Path) -> Path:
+        noise = np.random.default_rng(1).normal(0, 50, 20_000)
+        lines = [header]
+        for k in range(20_000):
+            force = f"{k / 100:.3f},{number(PULL[k])}" if k < N else ","
+            lines.append(f"{k / 1000:.4f},{noise[k]:.1f},{force}")
+        (folder / "made.csv").write_text("\n".join(lines) + "\n")
+        return folder / "made.csv"
+
+    return write
+
+
 def with_an_end(folder: Path) -> Path:
     lines = [f"{k / 100},{number(PULL[k])},{40 + k % 3 if k < 400 else ''}" for k in range(N)]
     (folder / "made.csv").write_text("time_s,force_N,position_deg\n" + "\n".join(lines) + "\n")
@@ -406,6 +421,17 @@ VARIANTS = [
     ),
     V("force slower than EMG", with_two_rates, told="slower than the rows"),
     V("two clocks", with_two_clocks, told="several clocks"),
+    V(
+        "times of their own, called alike",
+        with_times_of_their_own("X [s],EMG 1 [uV],X [s],Force [N]"),
+        told="several columns of times, X, X (2): each channel is placed by the one before it",
+    ),
+    V(
+        "times of their own",
+        with_times_of_their_own("time_emg,emg_uV,time_force,force_N"),
+        arguments=("--time", "time_emg"),
+        told="several columns of times, time_emg, time_force",
+    ),
     V("goniometer that ends", with_an_end, told="position: 1600 cells are empty"),
     V("pandas", with_pandas()),
     V("pandas for German readers", with_pandas(sep=";", decimal=",")),
