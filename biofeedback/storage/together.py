@@ -150,8 +150,8 @@ def find_smoothed(channels: Sequence[Channel], table: FloatArray) -> list[str]:
         alike = float(centred[1:] @ centred[:-1]) / float(centred @ centred)
         if middle - low < LOPSIDED * (high - middle) or alike > SMOOTH:
             told.append(
-                f"{channel.name} never goes below 0: if it is rectified or smoothed already, its effort is wrong "
-                f"unless you say --channel '{channel.name}=emg:{channel.unit}@envelope'"
+                f"{channel.name} never goes below 0: if it is rectified or smoothed already, its effort is wrong; "
+                f"use --channel '{channel.name}=emg:{channel.unit}@envelope'"
             )
     return told
 
