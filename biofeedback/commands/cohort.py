@@ -100,7 +100,7 @@ def run(args: argparse.Namespace) -> int:
     if args.figures:
         remarks.append(draw_groups(rows, args))
     if args.json:
-        print_json({"table": args.out, "n_new": len(todo), "n_failed": len(failed), "rows": rows})
+        print_json({"table": args.out, "n_new": len(todo), "n_failed": len(failed), "rows": type_rows(rows)})
         return 1 if failed else 0
     for row in sorted(failed, key=lambda row: str(row["file"])):
         print(f"not analysed: {plain(row['file'])}: {plain(row['error'])}")
@@ -208,12 +208,17 @@ def read_part(path: Path) -> list[Row]:
     return rows
 
 
+def type_rows(rows: Sequence[Row]) -> list[Row]:
+    """Every cell as the data dictionary says, whether it was computed now or read from an earlier table."""
+    types = {column.name: column.type for column in COHORT}
+    return [{name: _to_type(cell, types.get(name, "text")) for name, cell in row.items()} for row in rows]
+
+
 def write_typed(rows: Sequence[Row], out: Path) -> None:
     """The rows as Parquet: every column has the type that the data dictionary gives it, so 007 stays a text."""
     types = {column.name: column.type for column in COHORT}
-    columns: dict[str, list[Any]] = {name: [] for name in dict.fromkeys(key for row in rows for key in row)}
-    for name, cells in columns.items():
-        cells += [_to_type(row.get(name), types.get(name, "text")) for row in rows]
+    typed = type_rows(rows)
+    columns = {name: [row.get(name) for row in typed] for name in dict.fromkeys(key for row in rows for key in row)}
     with write_whole(out) as beside:
         write_parquet(columns, beside, {name: types.get(name, "text") for name in columns})
 

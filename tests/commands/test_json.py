@@ -58,5 +58,9 @@ def test_a_cohort_as_numbers(folder: Path, tmp_path: Path, capsys: pytest.Captur
     assert main(["cohort", str(folder), "--out", str(tmp_path / "t.csv"), "--workers", "1", "--json"]) == 0
     told = read(capsys)
     assert [row["answer"] for row in told["rows"]] == ["less"]
+    assert main(["cohort", str(folder), "--out", str(tmp_path / "t.csv"), "--workers", "1", "--json"]) == 0
+    again = read(capsys)  # from the table of the first run, which is text
+    assert (again["n_new"], again["rows"]) == (0, told["rows"])
+    assert isinstance(again["rows"][0]["duration_s"], float)
     assert main(["cohort", "--explain", "--json"]) == 0
     assert read(capsys)["cohort"][0]["name"] == "file"
