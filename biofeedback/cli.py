@@ -140,7 +140,15 @@ def _parse(given: list[str], chosen: str | None) -> argparse.Namespace:
         if name == chosen:
             importlib.import_module(f"biofeedback.commands.{name}").add_arguments(command)
     _complete(parser)
-    return parser.parse_args(given)
+    args, unknown = parser.parse_known_args(given)
+    if unknown:
+        name = plain(unknown[0].partition("=")[0])
+        options = [one for one in commands.choices[args.command].format_help().split() if one.startswith("--")]
+        known = sorted({one.strip("[],()") for one in options})
+        near = get_close_matches(name, known, n=1, cutoff=0.6) if name.startswith("-") else []
+        cure = f"did you mean {near[0]}?" if near else f"`biofeedback {args.command} --help` explains what it takes"
+        parser.exit(2, f"biofeedback {args.command}: {name} is not understood; {cure}\n")
+    return args
 
 
 def _tell(what: object) -> int:

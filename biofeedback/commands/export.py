@@ -20,6 +20,8 @@ from biofeedback.wiring.writing import explain_refusal
 
 SUFFIXES = {"csv": ".csv", "numpy": ".npz", "edf": ".edf", "bdf": ".bdf"}
 
+ENDINGS = (".csv", ".npz", ".edf", ".bdf", ".parquet", ".json", ".tsv")  # of files, where a folder is asked for
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``export``."""
@@ -43,6 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Export each recording and name the files made."""
     files = find_recordings(args.paths)
+    if args.out and args.to != "bids" and args.out.suffix in ENDINGS and not args.out.is_dir():
+        what = f"--out {args.out} is meant for a folder, the files in it are called like their recordings"
+        raise RecordingError(what, f"use --out {args.out.parent}")
     made, left_out = export_dataset(files, args) if args.to == "bids" else export_files(files, args)
     for path in made:
         print(plain(path))

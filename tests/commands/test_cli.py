@@ -117,3 +117,25 @@ def test_simulate_makes_the_same_bytes_for_the_same_seed(capsys, tmp_path):
     code, _, err = run(capsys, "simulate", source, str(files[0]))
     assert code == 1
     assert "exists already" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (
+            ["report", "a.hold", "--figurs", "out"],
+            "biofeedback report: --figurs is not understood; did you mean --figures?",
+        ),
+        (["convert", "a.csv", "--maxium=3"], "did you mean --maximum?"),
+        (["history", "A01", "elsewhere"], "elsewhere is not understood; `biofeedback history --help` explains"),
+        (["list", "--zzzzz"], "--zzzzz is not understood; `biofeedback list --help` explains"),
+    ],
+)
+def test_an_option_that_is_none_is_told_in_one_line(
+    arguments: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert told in line

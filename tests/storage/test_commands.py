@@ -279,6 +279,18 @@ def test_pushes_that_are_none_are_refused_as_live(
     assert path.with_name("p.hold").read_bytes() == before
 
 
+def test_a_file_named_where_a_folder_is_meant_makes_no_folder_of_that_name(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = path.parent / "out"
+    assert main(["export", str(path), "--to", "csv", "--out", str(out / "table.csv")]) == 1
+    told = capsys.readouterr().err
+    assert told.endswith(f"use --out {out}\n")
+    assert not out.exists()
+    assert main(["export", str(path), "--to", "csv", "--out", str(out)]) == 0
+    assert (out / f"{path.stem}.csv").is_file()
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
