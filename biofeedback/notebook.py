@@ -7,10 +7,11 @@
 
 from __future__ import annotations
 
+import html
 import importlib
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,8 +20,10 @@ import numpy as np
 
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import FloatArray
+from biofeedback.storage.dictionary import COHORT, PHASES, RATINGS, ColumnMeaning, list_units
 from biofeedback.storage.recording import Recording
 
+MOST_LISTED = 12  # files in the HTML of a folder
 VOLTS = {"uV": 1e-6, "µV": 1e-6, "μV": 1e-6, "mV": 1e-3, "V": 1.0}
 
 if TYPE_CHECKING:
@@ -60,20 +63,19 @@ class NotebookRecording(Recording):
 
     def _repr_html_(self) -> str:
         """For notebooks: what it is, the answer in words, and its picture."""
-        from html import escape
 
         from biofeedback.report.answer_figures import draw_ratings
         from biofeedback.report.figures import PALETTE
         from biofeedback.report.page import draw_svg
         from biofeedback.report.words import ANSWER_TITLES
 
-        head = f"<p><b>{escape(repr(self)[1:-1])}</b></p>"
+        head = f"<p><b>{html.escape(repr(self)[1:-1])}</b></p>"
         try:
             word = self.analysis.response.word
             has_ratings = any(rating.value is not None for rating in self.ratings)
         except BiofeedbackError as error:
-            return f"{head}<p>{escape(str(error))}</p>"
-        answer = f"<p>{escape(ANSWER_TITLES.get(word, word))}</p>"
+            return f"{head}<p>{html.escape(str(error))}</p>"
+        answer = f"<p>{html.escape(ANSWER_TITLES.get(word, word))}</p>"
         if not has_ratings:
             return head + answer
         colours = ";".join(f"--{name}:{colour}" for name, colour in PALETTE.items())
@@ -237,6 +239,15 @@ class NotebookFolder:
         """What it is, in one line."""
         return f"<folder {self.path}: {len(self.files)} recordings>"
 
+    def _repr_html_(self) -> str:
+        """The same for notebooks, with the files: nothing is computed for it."""
+        names = [html.escape(file.relative_to(self.path).as_posix()) for file in self.files[:MOST_LISTED]]
+        more = f"<li>and {len(self.files) - MOST_LISTED} more</li>" if len(self.files) > MOST_LISTED else ""
+        listed = "".join(f"<li>{name}</li>" for name in names)
+        return (
+            f"<p><b>folder {html.escape(str(self.path))}: {len(self.files)} recordings</b></p><ul>{listed}{more}</ul>"
+        )
+
     @cached_property
     def _read(self) -> tuple[dict[str, NotebookRecording], dict[str, str]]:
         found: dict[str, NotebookRecording] = {}
@@ -266,9 +277,8 @@ class NotebookFolder:
         """One row of features per recording; what the columns mean: ``biofeedback cohort --explain``."""
         from biofeedback.analysis.features import extract_features
 
-        return _import_pandas().DataFrame(
-            [{"file": name, **extract_features(one.analysis)} for name, one in self.recordings.items()]
-        )
+        rows = [{"file": name, **extract_features(one.analysis)} for name, one in self.recordings.items()]
+        return _with_units(_import_pandas().DataFrame(rows), COHORT)
 
     @cached_property
     def ratings(self) -> Any:
@@ -279,7 +289,7 @@ class NotebookFolder:
         for name, one in self.recordings.items():
             head, links = tabulate_links(one.analysis.ratings)
             rows += [{"file": name, **dict(zip(head, link, strict=True))} for link in links]
-        return _import_pandas().DataFrame(rows).replace("", None)
+        return _with_units(_import_pandas().DataFrame(rows).replace("", None), RATINGS)
 
     @cached_property
     def phases(self) -> Any:
@@ -301,13 +311,22 @@ class NotebookFolder:
             for name, one in self.recordings.items()
             for row in one.phases
         ]
-        return _import_pandas().DataFrame(rows)
+        return _with_units(_import_pandas().DataFrame(rows), PHASES)
 
     @cached_property
     def levels(self) -> Any:
         """The levels of all recordings under each other, index ``file`` and ``time_s``."""
         frames = {name: one.to_dataframe() for name, one in self.recordings.items()}
-        return _import_pandas().concat(frames, names=["file", "time_s"])
+        units = {name: unit for frame in frames.values() for name, unit in frame.attrs["units"].items()}
+        joined = _import_pandas().concat(frames, names=["file", "time_s"])
+        joined.attrs = {"units": units}
+        return joined
+
+
+def _with_units(frame: Any, columns: Sequence[ColumnMeaning]) -> Any:
+    """The frame with ``attrs["units"]``, by its columns' names."""
+    frame.attrs["units"] = {name: unit for name, unit in list_units(columns).items() if name in frame}
+    return frame
 
 
 def _import_pandas() -> Any:

@@ -9,6 +9,7 @@ import pytest
 
 import biofeedback
 from biofeedback.errors import BiofeedbackError
+from biofeedback.storage.dictionary import COHORT, PHASES, RATINGS
 
 from .analysis.made_session import make_check
 from .commands.test_report import store
@@ -79,6 +80,11 @@ def test_a_folder_as_tables(path):
     contracting = folder.phases[folder.phases["kind"] == "contract"].groupby("file").size()
     assert contracting.tolist() == folder.sessions["n_contract"].tolist()
     assert folder.levels.index.names == ["file", "time_s"]
+    for frame, columns in ((folder.sessions, COHORT), (folder.ratings, RATINGS), (folder.phases, PHASES)):
+        assert set(frame.columns) <= {one.name for one in columns} | {"file"}
+        assert frame.attrs["units"]["discomfort" if frame is folder.phases else "band_low_percent"]
+    assert folder.levels.attrs["units"]["force [%]"] == "% of maximum"
+    assert "<li>sub/B.hold</li>" in folder._repr_html_()
     assert folder.levels.loc["A01.hold"].shape[0] == folder.recordings["A01.hold"].trace.n_levels
     with pytest.raises(BiofeedbackError, match="no recordings in"):
         biofeedback.open_folder(path.parent / "nowhere")

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 from biofeedback import __version__
 from biofeedback.errors import BiofeedbackError
+from biofeedback.storage.dictionary import COHORT, TABLES, explain_tables
 from biofeedback.storage.extras import import_extra
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.storage.spreadsheet import neutralise, tell_formulas, write_rows
 from biofeedback.storage.whole_file import write_whole
 from biofeedback.wiring import figure_files
-from biofeedback.wiring.dictionary import COHORT, TABLES, explain_tables
 from biofeedback.wiring.json_output import HELP, print_json
 from biofeedback.wiring.levels_table import write_parquet
 from biofeedback.wiring.parallel import run_on_cluster, run_parallel

@@ -18,11 +18,11 @@ from biofeedback.commands import cohort
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Chunk
 from biofeedback.storage.annotations import Annotation
+from biofeedback.storage.dictionary import ARRAYS, COHORT, EVENTS, FRAMES, LEVELS, RATINGS, TABLES, explain_tables
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.spreadsheet import count_formulas, neutralise
 from biofeedback.wiring import parallel
-from biofeedback.wiring.dictionary import COHORT, EVENTS, LEVELS, RATINGS, TABLES, explain_tables
 from biofeedback.wiring.levels_table import tabulate_levels
 
 from ..analysis.made_session import make_check
@@ -50,6 +50,18 @@ def test_every_column_has_its_line_and_every_line_its_column(folder: Path) -> No
     columns = list(tabulate_levels(analysis.trace))
     assert [told[0], *told[1:5], *told[5:]] == [columns[0], *columns[1:5], *columns[1 + 4 * n :]]
     assert all(one.meaning for table in TABLES.values() for one in table)
+
+
+def test_files_and_arrays_of_the_readings_have_their_lines(folder: Path, tmp_path: Path) -> None:
+    """As other programs see them: the header of the CSV, the names in the archive."""
+    for to in ("csv", "numpy"):
+        assert main(["export", str(folder / "a.hold"), "--to", to, "--out", str(tmp_path / "out")]) == 0
+    with np.load(tmp_path / "out" / "a.npz") as archive:
+        assert [one.name for one in ARRAYS] == archive.files
+    header = (tmp_path / "out" / "a.csv").read_text("utf-8").splitlines()[0].split(",")
+    channel = open_recording(folder / "a.hold").channels[0]
+    told = [one.name.replace("NAME", channel.name).replace("UNIT", channel.unit) for one in FRAMES]
+    assert header[:2] == told
 
 
 def test_types_are_those_of_the_values(folder: Path) -> None:

@@ -151,7 +151,56 @@ rating_phase|w||phase that the rating on this row is about
 discomfort|n|points, 0-10|the rating given here, as corrected; empty elsewhere
 """)
 
-TABLES = {"cohort": COHORT, "report --ratings": RATINGS, "NAME_events.csv": EVENTS, "export --to levels": LEVELS}
+FRAMES = _read("""
+time_s|n|s|from the first frame
+NAME [UNIT]|n|UNIT|reading of each channel, empty where missing
+""")
+
+ARRAYS = _read("""
+time_s|n|s|of each frame, from the first
+values|n|units|readings, one column per channel, not a number where missing
+counts|n||the same as the sensor counted them
+names|t||of the channels
+units|t||of the channels
+rate_hz|n|Hz|frames a second
+rating_time_s|n|s|of each rating
+ratings|n|points, 0-10|as corrected; not a number: no answer
+rating_phase|w||number of the phase that each is about; 0: none
+rating_corrected_from|n|points, 0-10|what was said first; not a number: not corrected
+phase_kind|t||of each phase, phase 1 first
+phase_from_s|n|s|beginning of each phase
+phase_to_s|n|s|its end
+about|t||settings, events, gaps and notes as one JSON text
+""")
+
+PHASES = _read("""
+file|t||the recording, relative to the folder
+number|w||phase of the recording, from 1
+kind|t||passive, contract, remote or rest
+title|t||its name in the plan
+band_low_percent|n|% of maximum|lower edge of the band; empty: none
+band_high_percent|n|% of maximum|upper edge of the band
+start_s|n|s|from the first frame
+end_s|n|s|from the first frame
+mean_percent|n|% of maximum|mean effort in it
+in_band_percent|n|%|share of its counted time inside the band
+discomfort|n|points, 0-10|the rating that belongs to it, as corrected
+""")
+
+TABLES = {
+    "cohort": COHORT,
+    "report --ratings": RATINGS,
+    "NAME.csv": FRAMES,
+    "NAME_events.csv": EVENTS,
+    "NAME.npz": ARRAYS,
+    "export --to levels": LEVELS,
+    "open_folder(...).phases": PHASES,
+}
+
+
+def list_units(columns: Sequence[ColumnMeaning]) -> dict[str, str]:
+    """The unit of each column that has one."""
+    return {column.name: column.unit for column in columns if column.unit}
 
 
 def explain_tables() -> list[str]:
