@@ -13,6 +13,7 @@ OTHER_FILES = {  # first bytes, by the formats' own texts
     b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture", b"BM": "a picture",
     b"%PDF": "a PDF", b"\x1f\x8b": "a compressed file", b"SQLite format 3\0": "a database",
 }  # fmt: skip
+UNPACK = "unpack it first, as gunzip does, and convert what is in it"
 WRITE_AGAIN = "open it in the program that made it and save it as CSV"
 
 
@@ -30,7 +31,8 @@ def read_head(path: Path) -> bytes:
         raise RecordingError(f"{path} is a spreadsheet or another packed file, not text", WRITE_AGAIN)
     for mark, what in OTHER_FILES.items():
         if head.startswith(mark):
-            raise RecordingError(f"{path} is {what}, not a table", WRITE_AGAIN)
+            cure = UNPACK if what == OTHER_FILES[b"\x1f\x8b"] else WRITE_AGAIN
+            raise RecordingError(f"{path} is {what}, not a table", cure)
     return head
 
 

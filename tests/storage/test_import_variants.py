@@ -7,6 +7,7 @@ what the cure says and the numbers must then be right. Hand-made forms unless an
 from __future__ import annotations
 
 import datetime
+import gzip
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -439,6 +440,7 @@ VARIANTS = [
     V("pandas utf-16", with_pandas(encoding="utf-16", sep="\t")),
     V("kgf", table("time_s,force_kgf", values=lambda k: number(PULL[k] / 9.80665, 5))),
     V("picture", binary(PNG, "made.csv"), refused="is a picture", again=plain),
+    V("packed", binary(gzip.compress(b"time_s,force_N\n"), "made.csv.gz"), refused="unpack it first", again=plain),
     V("spreadsheet", binary(b"PK\3\4" + bytes(500), "made.csv"), refused="is a spreadsheet", again=plain),
     V("zeros", binary(bytes(4000), "made.csv"), refused="is not text", again=plain),
     V(
