@@ -225,7 +225,7 @@ def summarise_session(analysis: SessionAnalysis, name: str) -> SessionPoint:
         range=far,
         range_unit=far_unit,
         lost_band_s=lost[0] if lost else None,
-        set_decline_percent=100 * lost[-1] / lost[0] - 100 if len(lost) > 1 and lost[0] > 0 else None,
+        set_decline_percent=find_decline_percent(lost),
         repeats=tuple(analysis.trace.account.repeats),
         before=name_easing(settings.get("covariates")),
     )
@@ -263,6 +263,11 @@ def _answer_latest(points: Sequence[SessionPoint]) -> Response:
         return newest.response
     earlier = pool_scatters([p.response.scatter for p in points[:-1] if p.response.scatter is not None])
     return compute_response(newest.rated, earlier=earlier)
+
+
+def find_decline_percent(lost_s: Sequence[float]) -> float | None:
+    """The last set until the band was lost against the first; None with one set, or one that was lost at once."""
+    return 100 * lost_s[-1] / lost_s[0] - 100 if len(lost_s) > 1 and lost_s[0] > 0 else None
 
 
 def _compare_attempts(attempts: Sequence[Sequence[float]]) -> Reliability | None:

@@ -9,7 +9,7 @@ import pytest
 
 from biofeedback.account.words import name_easing
 from biofeedback.analysis.answer import analyse_recording
-from biofeedback.analysis.history import SessionPoint, compare_sessions, summarise_session
+from biofeedback.analysis.history import SessionPoint, compare_sessions, find_decline_percent, summarise_session
 from biofeedback.report.history import describe_history
 
 from .made_session import make_check, make_maximum, make_settings
@@ -220,3 +220,10 @@ def test_evenings_with_and_without_warmth_are_never_pooled_and_that_is_said(poin
 )
 def test_what_eases_by_itself_is_known_by_its_words(said, named) -> None:
     assert name_easing(said) == named
+
+
+def test_the_last_set_is_told_against_the_first() -> None:
+    assert find_decline_percent([20.0, 26.0, 15.0]) == pytest.approx(-25)
+    assert find_decline_percent([0.5, 1.0]) == pytest.approx(100)
+    for few in ([], [20.0], [0.0, 20.0]):
+        assert find_decline_percent(few) is None

@@ -32,6 +32,12 @@ def test_contrasts_by_hand():
     assert response.nap == pytest.approx(11.5 / 12)  # 12 pairs, all lower but one tie (6 and 6)
 
 
+def test_no_discomfort_at_all_is_a_rating_too():
+    response = compute_response(alternate([0, 2, 1, 0, 0, 3, 0]))
+    assert [c.change for c in response.contrasts] == [2 - 0.5, 0 - 0.5, 3 - 0]
+    assert [c.before for c in response.contrasts] == [0, 1, 0]
+
+
 @given(st.lists(st.floats(3, 7), min_size=7, max_size=7), st.floats(-0.2, 0.2).filter(lambda s: abs(s) > 1e-6))
 def test_a_straight_drift_cancels_exactly(ratings, slope):
     flat = compute_response(alternate(ratings))

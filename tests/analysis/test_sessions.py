@@ -130,6 +130,7 @@ def test_too_few_and_short_sessions_are_said():
     assert answer.reason == "2 sessions, 3 are needed"
     assert answer.notes == ("1 session with fewer than 3 rated contractions left out",)
     assert combine_responses([]).mean_change is None
+    assert combine_responses([]).carried_points == combine_responses(sessions[:1]).carried_points == 0
     assert combine_responses(sessions[:1]).mean_change == pytest.approx(sessions[0].mean_change)
     with pytest.raises(ValueError, match="standard error"):
         combine_sessions([1.0], [0.0])

@@ -84,6 +84,12 @@ def test_looked_at_after_every_session_chance_is_called_real_in_at_most_5_percen
     assert np.mean((scores >= 1.96).any(axis=1)) > 0.2  # what one look's limit would do
 
 
+def test_the_more_measures_side_by_side_the_more_each_must_show():
+    assert list(AMONG) == sorted(set(AMONG))
+    assert 1 < AMONG[0] < FIRM < AMONG[2]
+    assert max(np.diff(AMONG)) <= AMONG[1] - AMONG[0], "less and less for each more"
+
+
 @pytest.mark.parametrize(("correlation", "strength"), [(0.0, AMONG[0]), (0.3, AMONG[0]), (0.5, FIRM)])
 def test_sessions_that_resemble_their_neighbours_are_not_called_a_trend(correlation, strength):
     """A stationary first-order autoregression, its definition; 250 people looked at after every session to the 20th."""

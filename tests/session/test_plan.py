@@ -138,3 +138,25 @@ def test_a_plan_that_begins_contracting_says_so_when_it_is_chosen():
     assert not any(load_plan(name).begins_contracting for name in BUILT_IN)
     said = [" ".join(one["expects"]) for one in describe_plans([plan, turned], "knee")]
     assert ["includes the position's own tension" in text for text in said] == [False, True]
+
+
+PASSIVE = '[[block.phase]]\nkind = "passive"\nduration_s = 10\nask = true\n'
+CONTRACT = '[[block.phase]]\nkind = "contract"\nduration_s = 10\nband = [20, 30]\nask = true\n'
+REST = '[[block.phase]]\nkind = "rest"\nduration_s = 10\n'
+
+
+@pytest.mark.parametrize(
+    ("phases", "words"),
+    [
+        (PASSIVE, "nothing to randomise"),
+        (CONTRACT, "nothing to randomise"),
+        (PASSIVE + CONTRACT + REST, "no place for rests"),
+        (PASSIVE + CONTRACT + CONTRACT.replace("20, 30", "30, 40"), "phases to randomise that differ"),
+        (PASSIVE + PASSIVE.replace("10", "12") + CONTRACT, "phases to randomise that differ"),
+        (PASSIVE + PASSIVE.replace("true", "false") + CONTRACT, "phases to randomise that differ"),
+    ],
+)
+def test_only_phases_that_are_alike_can_be_drawn(phases: str, words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        parse_plan('randomise = "pairs"\n[[block]]\n' + phases, "mine.toml")
+    assert parse_plan('randomise = "pairs"\n[[block]]\n' + 2 * (PASSIVE + CONTRACT), "mine.toml").randomise == "pairs"
