@@ -5,8 +5,9 @@ import { test } from "node:test";
 
 import { partOf } from "../../../biofeedback/web/static/shared/cues.js";
 import { Freshness } from "../../../biofeedback/web/static/shared/freshness.js";
-import { gaugeView } from "../../../biofeedback/web/static/shared/gauge-view.js";
+import { gaugeView, scaleTop } from "../../../biofeedback/web/static/shared/gauge-view.js";
 import { phaseShare } from "../../../biofeedback/web/static/shared/state.js";
+import { START_WITHIN_MS, lengthMs } from "../../../biofeedback/web/static/shared/voice.js";
 import { namesOf } from "../../../biofeedback/web/static/live/two-gauges.js";
 import { holding, maximum, session } from "./sessions.mjs";
 
@@ -73,4 +74,26 @@ test("a page that hears nothing for a second knows it, one that waits half a sec
     [10.6, 10.79].map((s) => link.at(s)),
     ["live", "late"],
   );
+});
+
+test("a scale leaves a quarter of room above the highest band, in steps of five, from thirty on", () => {
+  const plan = (...bands) => ({ phases: bands.map((band, index) => ({ index, kind: "contract", duration_s: 20, band })) });
+  for (const [highs, top] of [
+    [[80], 100],
+    [[82], 105],
+    [[100, 60], 125],
+    [[20], 30],
+    [[10], 30],
+    [[30], 40],
+  ])
+    assert.equal(scaleTop({ plan: plan(...highs.map((high) => [5, high])), band: null }), top, String(highs));
+  assert.equal(scaleTop({ plan: plan([5, 20]), band: [50, 60] }), 75);
+  assert.equal(scaleTop({ plan: null, band: null }), 110);
+});
+
+test("a word is given about its time to be said, half a second to begin", () => {
+  assert.ok(lengthMs("") > 300 && lengthMs("") < 500);
+  const each = (lengthMs("x".repeat(100)) - lengthMs("")) / 100;
+  assert.ok(each > 60 && each < 90); // 15 letters a second, as speech at a usual pace has: common practice, no source
+  assert.equal(START_WITHIN_MS, 500);
 });
