@@ -175,3 +175,15 @@ def test_a_maximum_beyond_the_heaviest_mass_is_said(strength, baseline, scaled_b
     said = explain_beyond(maximum, scaled_by)
     assert bool(said) == is_beyond
     assert not said or ("196.1 N" in said and "heavier mass" in said)
+
+
+def test_a_channel_is_off_by_the_largest_distance_from_the_straight_line():
+    """Read up to 40 with one reading 4 counts off a slope of 2: against numpy's own line."""
+    loads = np.array([0.0, 10, 20, 30, 40, 20, 0])
+    readings = 5 + 2 * loads + np.array([0, 0, 4.0, 0, 0, 0, 0])
+    made = certificate(loads, readings)
+    slope, start = np.polyfit(loads, readings, 1)
+    assert made.line == pytest.approx((start, slope))
+    off = np.abs((readings - start) / slope - loads).max()
+    assert made.line_deviation_percent == pytest.approx(100 * off / 40)
+    assert made.full_scale == 40
