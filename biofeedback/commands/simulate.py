@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import itertools
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -84,7 +85,7 @@ def _lead(source: SimulatedSource, recorder: Recorder, setup: Setup, plans: list
         return (started + timedelta(seconds=session.engine.time_s)).isoformat(timespec="milliseconds")
 
     n_step = max(1, round(STEP_S * source.rate_hz))
-    seeds = iter(range(source.simulator.athlete.seed, 2**32))
+    seeds = itertools.count(source.simulator.athlete.seed)
     session = make_session(
         source,
         recorder,

@@ -156,6 +156,15 @@ def test_words_between_the_numbers_are_kept_as_text() -> None:
     assert decoder.n_bad_lines == 0
 
 
+@pytest.mark.parametrize("templates", [("F {force}", "E {emg:hex}"), ("F {force:hex}", "E {emg}")])
+def test_one_number_may_be_hexadecimal_and_the_other_not(templates: tuple[str, ...]) -> None:
+    decoder = LayoutDecoder(Layout(templates), ["force", "emg"])
+    (frames,) = decoder.feed(b"F 10\nE 10\nF 20\nE 20\n")
+    hexadecimal = int("hex" in templates[1])
+    assert frames.counts[:, hexadecimal].tolist() == [16.0, 32.0]
+    assert frames.counts[:, 1 - hexadecimal].tolist() == [10.0, 20.0]
+
+
 def test_the_last_line_is_there_for_a_person_to_see() -> None:
     decoder = LayoutDecoder(Layout(("Force: {force}",)), ["force"])
     decoder.feed(b"Force: 1\n??? 12\nFor")

@@ -6,6 +6,7 @@ import argparse
 import csv
 import importlib.util
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from biofeedback.analysis.features import extract_features
 from biofeedback.commands import cohort
 from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.recording import open_recording
+from biofeedback.wiring.parallel import count_cores
 
 from ..analysis.made_session import MadeSession, make_check
 from .test_report import store
@@ -76,6 +78,17 @@ def test_two_processes_make_the_same_table(folder, tmp_path) -> None:
     run(folder, tmp_path / "one.csv", "--workers", "1")
     run(folder, tmp_path / "two.csv", "--workers", "2")
     assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="a system that cannot keep a program on one core")
+def test_there_are_as_many_processes_as_cores_that_this_one_may_use() -> None:
+    allowed = os.sched_getaffinity(0)
+    assert count_cores() == len(allowed)
+    os.sched_setaffinity(0, {min(allowed)})
+    try:
+        assert count_cores() == 1
+    finally:
+        os.sched_setaffinity(0, allowed)
 
 
 def test_only_new_changed_and_failed_recordings_are_analysed_again(folder, tmp_path, monkeypatch, capsys) -> None:

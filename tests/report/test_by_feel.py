@@ -14,7 +14,7 @@ from biofeedback.analysis.answer import analyse_recording
 from biofeedback.model import Chunk, Event
 from biofeedback.report.figures import draw_trace
 from biofeedback.report.html import build_report
-from biofeedback.report.words import SENSOR_ADDS, describe_done, describe_next, summarise_advice
+from biofeedback.report.words import CAPTIONS, SENSOR_ADDS, describe_done, describe_next, summarise_advice
 from biofeedback.session.engine import Engine
 from biofeedback.session.plan import load_plan
 from biofeedback.session.setup import GRADED, Setup
@@ -108,6 +108,15 @@ def test_what_was_said_stands_in_the_picture_beside_what_was_asked_for(analysis)
     effort, _ = drawn(draw_trace, replace(analysis, trace=replace(analysis.trace, phases=silent)))
     assert nobody in [text.get_text() for text in effort.texts]
     assert not [one for one in effort.collections if one.get_zorder() == 2]
+
+
+def test_each_picture_has_the_words_of_what_it_shows(analysis, check):
+    felt, measured = build_report(analysis, full=True), build_report(check, full=True)
+    for page, trace, other in ((felt, "said", "trace"), (measured, "trace", "said")):
+        assert page.count(f"<figcaption>{CAPTIONS[trace]}") == 1
+        assert CAPTIONS[other] not in page
+        for name in ("ratings", "contrasts"):
+            assert page.count(f"<figcaption>{CAPTIONS[name]}") == 1
 
 
 def test_who_says_nothing_is_told_so(analysis):

@@ -141,6 +141,7 @@ def test_each_contraction_stands_at_its_change_and_the_mean_with_its_interval_be
     assert [x for x, _, _ in marks_of(axis, "|")] == [low, high]
     assert [label.get_text() for label in axis.get_yticklabels()] == ["1", "2", "3", "4", "5", "mean"]
     assert axis.get_ylim()[0] > axis.get_ylim()[1]
+    assert axis.get_xlabel().startswith("change in discomfort, points of 10\n← less when contracting")
     left, right = axis.get_xlim()
     assert left == -right
     assert left < min(low, -3.0)
@@ -175,6 +176,7 @@ def test_the_dose_figure_shows_curve_interval_and_the_change_that_is_wanted(chec
     places = [(round(x), y) for x, y, _ in marks_of(axis, "D")]
     assert places == [(70, -2), (70, -2), (70, -3), (70, -2), (70, -2)]
     assert axis.get_xlim()[1] > max(70, *(v.effort_percent for v in curve))
+    assert (axis.get_xlabel(), axis.get_ylabel()) == ("effort, % of maximum", "change in discomfort,\npoints of 10")
 
 
 def test_the_trace_shows_effort_band_phases_and_ratings_where_they_were(check) -> None:

@@ -22,6 +22,7 @@ from biofeedback.web.certificate import (
     load_own_certificate,
     make_certificate,
     make_context,
+    name_this_computer,
 )
 
 from ..requirements import need
@@ -54,6 +55,24 @@ def test_it_is_renewed_before_it_ends_and_for_another_address(tmp_path: Path) ->
     assert {"192.0.2.7", "198.51.100.9"} <= read_names(elsewhere.chain)
     back_home = find_certificate(tmp_path, HOSTS, now=NOW + timedelta(days=342))
     assert back_home.fingerprint == elsewhere.fingerprint
+
+
+@pytest.mark.parametrize(
+    ("host", "names"),
+    [
+        ("Desk-1", ["desk-1", "desk-1.local"]),
+        ("desk.example.", ["desk.example"]),
+        ("", []),
+        ("büro", []),
+        ("my desk", []),
+        ("a_b", []),
+    ],
+)
+def test_this_computer_is_named_as_its_network_may_know_it(
+    host: str, names: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("socket.gethostname", lambda: host)
+    assert name_this_computer() == names
 
 
 def test_an_expired_one_is_made_anew(tmp_path: Path) -> None:

@@ -136,6 +136,9 @@ def test_it_becomes_a_recording_with_zero_maximum_phases_and_ratings_as_they_wer
         ({"stretches": [{"kind": "passive", "from_s": 5, "to_s": 9, "discomfort": 11}]}, "give 0 to 10"),
         ({"maximum": "400", "stretches": [{"kind": "maximum", "from_s": 6, "to_s": 10}]}, "given twice"),
         ({"rate_hz": -1}, "not a number of rows per second"),
+        ({"rate_hz": 0}, "not a number of rows per second"),
+        ({"rate_hz": float("inf")}, "not a number of rows per second"),
+        ({"rate_hz": "fast"}, "not a number of rows per second"),
     ],
 )
 def test_what_cannot_be_is_told_in_the_pages_words_and_leaves_nothing(
