@@ -17,7 +17,9 @@ MOST_REACH = 10.0  # of the scale: an interval that leaves it is cut there, and 
 def draw_people(figure: Figure | SubFigure, people: People) -> None:
     """Each athlete's change with its 95 % interval, the group's mean, and the range for the next athlete."""
     rows = [(person.athlete, person.change, person.low, person.high) for person in people.persons]
-    shown = [abs(end) for _, _, low, high in rows for end in (low, high)]
+    ends = [people.low, people.high, people.next_low, people.next_high]
+    ends += [end for _, _, low, high in rows for end in (low, high)]
+    shown = [abs(end) for end in ends if end is not None]
     reach = min(MOST_REACH, max(LEAST_REACH, *shown) * 1.1)
     with mpl.rc_context(STYLE):
         axis = figure.subplots()

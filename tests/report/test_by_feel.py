@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from html import unescape
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from biofeedback.acquisition.felt_source import RATE_HZ, RATING
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.model import Chunk, Event
 from biofeedback.report.figures import draw_trace
+from biofeedback.report.figuring import capitalise
 from biofeedback.report.html import build_report
 from biofeedback.report.words import CAPTIONS, SENSOR_ADDS, describe_done, describe_next, summarise_advice
 from biofeedback.session.engine import Engine
@@ -111,12 +113,12 @@ def test_what_was_said_stands_in_the_picture_beside_what_was_asked_for(analysis)
 
 
 def test_each_picture_has_the_words_of_what_it_shows(analysis, check):
-    felt, measured = build_report(analysis, full=True), build_report(check, full=True)
+    felt, measured = (unescape(build_report(one, full=True)) for one in (analysis, check))
     for page, trace, other in ((felt, "said", "trace"), (measured, "trace", "said")):
         assert page.count(f"<figcaption>{CAPTIONS[trace]}") == 1
         assert CAPTIONS[other] not in page
         for name in ("ratings", "contrasts"):
-            assert page.count(f"<figcaption>{CAPTIONS[name]}") == 1
+            assert page.count(f"<figcaption>{capitalise(CAPTIONS[name])}") == 1
 
 
 def test_who_says_nothing_is_told_so(analysis):

@@ -13,8 +13,10 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from biofeedback.analysis.answer import analyse_recording
+from biofeedback.analysis.people import compare_people, gather_people
 from biofeedback.report.answer_figures import draw_contrasts, draw_dose, draw_ratings
 from biofeedback.report.figures import PALETTE, STYLE, draw_trace, thin_out
+from biofeedback.report.people_figure import draw_people
 
 from ..analysis.made_session import MadeSession, make_check
 
@@ -187,6 +189,9 @@ def test_the_trace_shows_effort_band_phases_and_ratings_where_they_were(check) -
     assert [(e.x0, e.x1, e.y0, e.y1) for e in extents] == [(p.start_s, p.end_s, 60, 80) for p in contracting]
     assert [[y for _, y in ends] for ends in lines_of(effort, "edge", dashed=True)] == [[60, 60], [80, 80]] * 5
     line = next(line for line in effort.lines if line.get_color() == PALETTE["effort"])
+    low, high = effort.get_ylim()
+    assert -0.1 * high < low < min(0, np.nanmin(line.get_ydata()))
+    assert 80 < high < 90
     for phase in check.trace.phases:
         inside = (line.get_xdata() > phase.start_s + 0.2) & (line.get_xdata() < phase.end_s - 0.2)
         mean = 70 if phase.meaning.contracts else 0
@@ -203,6 +208,26 @@ def test_the_trace_shows_effort_band_phases_and_ratings_where_they_were(check) -
     assert [y for _, y, _ in marks_of(ratings, "D")] == [4, 4, 3, 4, 4]
     for (x, _, _), phase in zip(marks_of(ratings, "D"), contracting, strict=True):
         assert x == pytest.approx(phase.end_s - 0.5, abs=0.02)
+
+
+def test_the_group_figure_shows_each_athlete_the_mean_and_what_the_next_may_expect() -> None:
+    persons = [("A01", -2.0, 0.4), ("A02", -1.0, 0.5), ("A03", 0.5, 0.3), ("A04", -1.5, 0.6)]
+    people = compare_people(gather_people(persons))
+    (axis,) = drawn(lambda figure, _: draw_people(figure, people), None, (6.4, 3.0))
+    assert [person.change for person in people.persons] == pytest.approx([-2.0, -1.0, 0.5, -1.5])
+    assert [(x, y) for x, y, _ in marks_of(axis, "D")] == [(one.change, k) for k, one in enumerate(people.persons, 1)]
+    assert lines_of(axis, "rating", dashed=False) == [
+        [[person.low, place], [person.high, place]] for place, person in enumerate(people.persons, 1)
+    ]
+    assert [(x, y) for x, y, _ in marks_of(axis, "s")] == [(people.mean, 5.4)]
+    assert lines_of(axis, "ink", dashed=False) == [[[people.low, 5.4], [people.high, 5.4]]]
+    assert lines_of(axis, "ink", dashed=True) == [[[people.next_low, 6.4], [people.next_high, 6.4]]]
+    named = dict(zip([label.get_text() for label in axis.get_yticklabels()], axis.get_yticks(), strict=True))
+    assert named == {"A01": 1, "A02": 2, "A03": 3, "A04": 4, "mean": 5.4, "next": 6.4}
+    assert axis.get_ylim()[0] > 6.4  # from above to below
+    left, right = axis.get_xlim()
+    assert left == -right
+    assert -10 < left < min(people.next_low, *(person.low for person in people.persons))
 
 
 def test_a_stop_stands_in_the_trace_where_it_came(troubled) -> None:

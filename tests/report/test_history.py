@@ -58,6 +58,16 @@ def test_what_is_not_decided_says_why_and_draws_no_trend(check) -> None:
     assert "not decided yet" in build_history(history)
 
 
+def test_a_trend_is_told_with_its_interval_and_one_digit_more_than_what_it_is_of(history) -> None:
+    (group, _) = history.groups
+    rows = {row[0]: row for row in tabulate_measures(group).rows}
+    trend = next(measure for measure in group.measures if measure.name == "maximum").trend_per_week
+    assert trend.slope == pytest.approx(35.0)  # 10 N every other day
+    slope, ends = rows["maximum, N"][6:8]
+    assert slope == "+35.00"
+    assert ends == f"{trend.low:+.2f} to {trend.high:+.2f}"
+
+
 def test_one_session_says_so_in_a_line(check) -> None:
     one = compare_sessions("A01", [replace(summarise_session(check, "a"), simulated=False)])
     text = describe_history(one)

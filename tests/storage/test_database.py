@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -384,10 +386,33 @@ def test_a_sound_log_is_taken_in(interrupted: Path) -> None:
     assert open_recording(interrupted).n_frames == 4000
 
 
-def test_a_writer_is_seen_in_this_program_and_in_another(tmp_path: Path) -> None:
-    import subprocess
-    import sys
+@pytest.mark.skipif(sys.platform not in database.LOCKS, reason="locks cannot be asked for here")
+def test_every_byte_by_which_sqlite_locks_is_asked_for_and_no_other(tmp_path: Path) -> None:
+    """PENDING 0x40000000, RESERVED the next, SHARED the 510 after it (SQLite, "Database File Format", 1.4; os.h)."""
+    path = tmp_path / "a.hold"
+    path.write_bytes(b"")
+    pending, n_shared = 0x40000000, 510
+    bytes_of = {pending - 1: False, pending: True, pending + 1: True, pending + 1 + n_shared: True}
+    bytes_of |= {pending + 2 + n_shared: False}
+    code = (
+        "import fcntl, sys\nfile = open(sys.argv[1], 'rb+')\n"
+        "for line in sys.stdin:\n"
+        "    fcntl.lockf(file, fcntl.LOCK_UN); fcntl.lockf(file, fcntl.LOCK_EX, 1, int(line)); print(flush=True)"
+    )
+    other = subprocess.Popen(
+        [sys.executable, "-c", code, path], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    with other:
+        assert other.stdin is not None
+        assert other.stdout is not None
+        for byte, is_locked in bytes_of.items():
+            print(byte, file=other.stdin, flush=True)
+            other.stdout.readline()
+            assert database._is_locked_elsewhere(path) is is_locked, hex(byte)
+        other.stdin.close()
 
+
+def test_a_writer_is_seen_in_this_program_and_in_another(tmp_path: Path) -> None:
     path = tmp_path / "a.hold"
     code = (
         "import sys; from pathlib import Path; from biofeedback.storage import database\n"

@@ -86,6 +86,16 @@ def test_what_other_programs_write_of_floats_is_read_at_once() -> None:
     assert found is None or found.tobytes() == values.tobytes()
 
 
+def test_a_number_of_more_than_53_bits_is_rounded_once() -> None:
+    """Sixteen digits around 2**53, where a whole number is no exact float any more, and a point anywhere in them."""
+    dice = np.random.default_rng(3)
+    whole = [str(one) for one in dice.integers(2**53 - 1000, 2**54, 3000)]
+    cells = [[f"{text[:at]}.{text[at:]}"] for text, at in zip(whole, dice.integers(1, 16, 3000), strict=True)]
+    found = read_decimals(table(cells, ",", "."), ",", ".", 1)
+    assert found is not None or not table_digits.HAS_64_BITS
+    assert found is None or found.tobytes() == np.array(read_each(cells)).tobytes()
+
+
 @given(rows(ODD))
 def test_anything_else_is_left_to_the_careful_reader(cells: list[list[str]]) -> None:
     found = read_decimals(table(cells, ";", "."), ";", ".", len(cells[0]))

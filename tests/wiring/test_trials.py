@@ -13,7 +13,7 @@ from biofeedback.analysis.trial import analyse_trial
 from biofeedback.commands import trial as trial_command
 from biofeedback.errors import BiofeedbackError, PlanError
 from biofeedback.model import Event
-from biofeedback.report.trial import build_trial, list_items
+from biofeedback.report.trial import build_trial, list_items, tabulate_differences, tabulate_evenings
 from biofeedback.storage.forget import find_files_of, forget_athlete
 from biofeedback.storage.library import list_recordings
 from biofeedback.storage.rename import rename_athlete
@@ -151,6 +151,7 @@ def test_what_went_otherwise_is_said_and_counts_as_it_should(tmp_path: Path) -> 
     hold(tmp_path, trial, 5, 4.0, day=8)  # another computer's clock
     hold(tmp_path, trial, 5, 9.0, day=22)  # copied in: the same evening again
     hold(tmp_path, trial, 7, 4.0, day=10, started_utc="2026-10-31T18:00:00+00:00")  # that clock is behind
+    record(tmp_path, "A01", 1)  # after the draw, on the same day
     record(tmp_path, "A01", 26)  # copied in from elsewhere, of the same stretch
     record(tmp_path, "A01", 27, make_event(WayDone(trial="A01-1", evening=6, drawn="massage", done="massage")))
     said = "\n".join(collect_evenings(trial, list_recordings(tmp_path)).said)
@@ -161,6 +162,7 @@ def test_what_went_otherwise_is_said_and_counts_as_it_should(tmp_path: Path) -> 
         "evening 7 is dated before the draw",
         "the evenings' dates do not follow their numbers",
         "is evening 5 once more: the earlier one counts",
+        "A01-2026-11-01.hold is of the same stretch and no evening of the trial",
         "A01-2026-11-26.hold is of the same stretch and no evening of the trial",
         "says evening 6, massage: not what was drawn",
     ):
@@ -186,6 +188,8 @@ def test_the_report_has_what_the_standard_for_single_person_trials_asks_for(tmp_
     assert all(items[name] for name in wanted.split(", "))
     assert "evening 3" in items["Harms"]
     assert "64 schedules" in items["Test"]
+    tables = tabulate_differences(report.answers[0][3], "points"), tabulate_evenings(report)
+    assert [[table.head[k] for k in table.text_columns] for table in tables] == [["ways", "verdict"], ["drawn", "done"]]
     page = build_trial(report)
     assert "Which way helps most: A01" in page
     assert "no licence to go further" in page
