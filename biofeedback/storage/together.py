@@ -189,11 +189,10 @@ def make_items(
 
 def _name_gaps(begin: int, end: int, known: Sequence[Gap]) -> list[Gap]:
     """The frames from ``begin`` to ``end`` as gaps, each with the reason of the known one that it lies in."""
-    inside = [gap for gap in known if gap.first_frame < end and gap.end_frame > begin]
-    edges = {edge for gap in inside for edge in (gap.first_frame, gap.end_frame) if begin < edge < end}
+    edges = {edge for gap in known for edge in (gap.first_frame, gap.end_frame) if begin < edge < end}
     named = []
     for first, last in pairwise(sorted({begin, end, *edges})):
-        reasons = [gap.reason for gap in inside if gap.first_frame <= first and gap.end_frame >= last]
+        reasons = [gap.reason for gap in known if gap.first_frame <= first and gap.end_frame >= last]
         named.append(Gap(first, last - first, reasons[0] if reasons else MISSING_REASON))
     return named
 

@@ -193,6 +193,13 @@ def test_wrong_options_name_their_cure(query, words):
         open_simulated(f"simulated:?{query}")
 
 
+def test_the_least_that_an_option_may_be_is_taken():
+    source = open_simulated("simulated:?unplug_at=0&unplug_for=0&rate=1&speed=0.01&hum=0")
+    assert source.rate_hz == 1.0
+    with pytest.raises(SourceError, match=r"unplug_at=-0\.1 cannot be used; give a number of at least 0"):
+        open_simulated("simulated:?unplug_at=-0.1")
+
+
 def test_a_bare_url_is_a_force_sensor():
     source = open_simulated("simulated:")
     assert isinstance(source, SimulatedSource)

@@ -33,6 +33,7 @@ from biofeedback.web.seats import Seat
 from biofeedback.web.server import Site, open_page
 from biofeedback.web.sharing import Sharing
 from biofeedback.web.slots import MAX_REPLIES
+from biofeedback.wiring.group import MAX_ATHLETES
 
 from .fake_live import FakeLive
 from .test_review import folder, make_review  # noqa: F401
@@ -129,6 +130,15 @@ def test_places_are_kept_for_this_machine_the_coach_and_each_seat() -> None:
     assert [take(COACH, 0) for _ in range(40)].count(True) == PAGES["here"][0]
     held[0].__exit__(None, None, None)
     assert take(ATHLETE, 3)
+
+
+def test_every_page_that_may_be_open_finds_connections_and_the_program_its_files() -> None:
+    """A page holds one connection, and while it comes up at least one more."""
+    pages = {who: of_all * (MAX_ATHLETES if who == "athlete" else 1) for who, (of_all, _) in PAGES.items()}
+    assert 2 * (pages["coach"] + pages["athlete"]) <= connection_limits.MAX_KNOWN
+    assert 2 * pages["here"] <= connection_limits.MAX_PER_DEVICE
+    assert 2 * max(of_one for who, (_, of_one) in PAGES.items() if who != "here") <= connection_limits.MAX_PER_KNOWN
+    assert connection_limits.MAX_CONNECTIONS <= 1024 // 2  # what systems commonly let a program open
 
 
 # ---- the matrix over a real server ----

@@ -19,6 +19,7 @@ from biofeedback.commands.live import add_arguments, request_chosen
 from biofeedback.errors import PlanError, RecordingError, SessionError, SourceError
 from biofeedback.storage.recording import open_recording
 from biofeedback.storage.schema import LAST_START
+from biofeedback.web.own_browser import OwnBrowsers
 from biofeedback.wiring import start_page
 from biofeedback.wiring.form_fields import FormError
 from biofeedback.wiring.start_form import ChosenSession
@@ -115,6 +116,22 @@ def test_without_the_tick_or_for_another_stretch_no_maximum_is_taken_over(
     for changed in ({"carry": False}, {"side": "right"}, {"athlete": "A08"}):
         make_place(tmp_path, begun).begin(form | changed)
     assert [choice.carry for choice in begun] == [(), (), ()]
+
+
+@pytest.mark.parametrize(
+    ("no_browser", "again", "is_shown"), [(False, False, True), (True, False, False), (False, True, False)]
+)
+def test_the_page_opens_by_itself_once_where_a_browser_is_wanted(
+    no_browser: bool, again: bool, is_shown: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shown: list[str] = []
+    monkeypatch.setattr(start_page, "show_page", shown.append)
+    args = argparse.Namespace(port=0, no_browser=no_browser)
+    start_page._tell_page(args, OwnBrowsers(is_needed=True), "http://127.0.0.1:4321/", again=again)
+    assert args.port == 4321  # later servers take the same
+    told = capsys.readouterr().out
+    assert told.startswith("Page: http://127.0.0.1:4321/start?key=")
+    assert [address in told for address in shown] == [True] * is_shown
 
 
 def test_a_typed_maximum_is_not_the_next_athletes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
