@@ -14,7 +14,7 @@ import pytest
 from biofeedback.analysis.answer import analyse_recording
 from biofeedback.analysis.features import extract_features
 from biofeedback.commands import cohort
-from biofeedback.errors import BiofeedbackError
+from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.storage.recording import open_recording
 from biofeedback.wiring.parallel import count_cores
 
@@ -107,6 +107,21 @@ def test_only_new_changed_and_failed_recordings_are_analysed_again(folder, tmp_p
     assert seen == ["broken.hold", "a.hold", "broken.hold"]
     run(folder, out, "--workers", "1", "--again")
     assert len(seen) == 7
+
+
+def test_what_a_format_needs_is_asked_for_before_a_nights_work_and_only_for_it(folder, tmp_path, monkeypatch) -> None:
+    def refuse(library: str, what: str, extra: str) -> None:
+        raise RecordingError(f"{what} need the package {library}", f"install the extra {extra}")
+
+    seen: list[str] = []
+    extract = cohort.extract_row
+    monkeypatch.setattr(cohort, "extract_row", lambda where, name: seen.append(name) or extract(where, name))
+    monkeypatch.setattr(cohort, "import_extra", refuse)
+    with pytest.raises(RecordingError, match=r"Parquet files need the package pyarrow\.parquet"):
+        run(folder, tmp_path / "c.parquet", "--workers", "1")
+    assert seen == []
+    run(folder, tmp_path / "c.csv", "--workers", "1")
+    assert len(seen) == 4
 
 
 def test_an_interrupted_run_goes_on(folder, tmp_path, monkeypatch) -> None:

@@ -41,7 +41,7 @@ def test_export_names_what_it_made_and_writes_over_nothing(
 ) -> None:
     if to in ("edf", "bdf"):
         need_module("edfio")
-    out = path.parent / "out"
+    out = path.parent / "new" / "out"
     assert main(["export", str(path), "--to", to, "--out", str(out)]) == 0
     assert capsys.readouterr().out.splitlines() == [str(out / name) for name in names]
     assert main(["export", str(path), "--to", to, "--out", str(out)]) == 1

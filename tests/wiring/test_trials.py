@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 from typing import Any
 
@@ -225,6 +226,10 @@ def test_the_command_draws_once_and_tells_what_the_evenings_say(tmp_path: Path, 
     assert "easier is not further" in told
     assert out.exists()
     assert run_command(tmp_path, "A01", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["athlete"], told["n_blocks"], list(told["ways"])) == ("A01", 6, ["nothing", "warmth"])
+    outcomes = [evening["outcome"] for evening in told["answers"][0][2]]
+    assert outcomes == [4.0] * 4
 
 
 def test_a_new_code_in_the_middle_of_a_trial_takes_the_trial_along(tmp_path: Path) -> None:
