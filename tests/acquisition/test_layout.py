@@ -156,6 +156,15 @@ def test_words_between_the_numbers_are_kept_as_text() -> None:
     assert decoder.n_bad_lines == 0
 
 
+def test_after_an_interruption_the_rest_of_a_line_and_of_a_reading_is_left_out() -> None:
+    decoder = LayoutDecoder(Layout(("F {force}", "E {emg}")), ["force", "emg"])
+    decoder.feed(b"F 1\nE 1\nF 2\nE")
+    decoder.resync()
+    assert decoder.feed(b" 99") == []
+    pieces = decoder.feed(b"9\nE 3\nF 4\nE 4\n")
+    assert np.vstack([piece.counts for piece in pieces if isinstance(piece, Frames)]).tolist() == [[4.0, 4.0]]
+
+
 @pytest.mark.parametrize("templates", [("F {force}", "E {emg:hex}"), ("F {force:hex}", "E {emg}")])
 def test_one_number_may_be_hexadecimal_and_the_other_not(templates: tuple[str, ...]) -> None:
     decoder = LayoutDecoder(Layout(templates), ["force", "emg"])

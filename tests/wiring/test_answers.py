@@ -1,12 +1,19 @@
 """What the page is told at the end: the answer, and in a few words what to do next."""
 
+from pathlib import Path
+
+import numpy as np
 import pytest
 
 from biofeedback.analysis.answer import analyse_recording
+from biofeedback.analysis.trace import compute_trace
 from biofeedback.analysis.words import describe_odds
-from biofeedback.wiring.answers import describe_analysis
+from biofeedback.errors import RecordingError
+from biofeedback.wiring import review_page
+from biofeedback.wiring.answers import describe_analysis, render_report, summarise
 
 from ..analysis.made_session import MadeSession, make_check
+from ..commands.test_report import store
 
 
 def test_an_effect_that_is_enough_names_band_hold_and_rest_with_its_model():
@@ -108,3 +115,35 @@ def test_the_numbers_behind_the_fold_are_said_in_a_persons_words():
 @pytest.mark.parametrize(("p", "said"), [(1 / 32, "in 3 of 100 orders"), (0.001, "in fewer than 1 of 100 orders")])
 def test_odds_are_told_as_a_count(p, said):
     assert describe_odds(p) == said
+
+
+def test_a_recording_is_summed_up_with_each_phase_as_it_was_held(tmp_path: Path) -> None:
+    path = store(make_check(contract=(2, 2, 2, 2, 2)), tmp_path / "a.hold")
+    told = summarise(path)
+    assert told["word"] == "less"
+    assert [phase["number"] for phase in told["phases"]] == list(range(1, 12))
+    assert [phase["mean_percent"] for phase in told["phases"]] == pytest.approx([0, 70] * 5 + [0], abs=0.5)
+    assert [phase["in_band_percent"] for phase in told["phases"]] == [None, 100.0] * 5 + [None]
+    assert "Less discomfort while contracting" in render_report(path)
+    np.testing.assert_array_equal(
+        review_page.load_trace(path).percent, compute_trace(make_check(contract=(2, 2, 2, 2, 2))).percent
+    )
+    for make in (summarise, render_report, review_page.load_trace):
+        with pytest.raises(RecordingError):
+            make(tmp_path / "none.hold")
+
+
+def test_a_history_is_of_one_athletes_sessions_that_can_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(review_page, "run_parallel", map)  # no processes of their own
+    store(make_check(), tmp_path / "a.hold")
+    other = make_check()
+    other.settings |= {"athlete": "B02", "started_utc": "2026-02-05T18:00:00+00:00"}
+    store(other, tmp_path / "b.hold")
+    (tmp_path / "c.hold").write_bytes(b"no recording")
+    page = review_page.render_history(tmp_path, "a01")
+    assert "One session so far" in page
+    assert "B02" not in page
+    with pytest.raises(RecordingError, match="no session of A09 can be analysed"):
+        review_page.render_history(tmp_path, "A09")
