@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +38,9 @@ def read_figure(watched: Watched) -> list[str]:
     figure = Figure()
     draw_sensor(figure, portray_sensor(watched), [f.text for f in judge_sensor(watched) if f.cure], title="port")
     figure.draw_without_rendering()
+    places = [axes.get_position() for axes in figure.axes]
+    assert all(0 < place.x0 < place.x1 < 1 and 0 < place.y0 < place.y1 < 1 for place in places)
+    assert not any(one.overlaps(other) for one, other in combinations(places, 2))
     texts = [text.get_text() for axes in figure.axes for text in (*axes.texts, axes.title, axes._left_title)]
     return [*texts, *(axes.get_title(loc="right") for axes in figure.axes)]
 
