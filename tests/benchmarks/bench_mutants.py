@@ -131,11 +131,12 @@ class Bench:
                     passed, failed = self.run(command, RUN=self.write_names(wanted) if names else "")
                 if passed:
                     break
-                if (failed in notes and notes[failed].passes) or self.is_sound(command, failed):
+                if (failed in notes and notes[failed].passes) or self.is_caused(fault, command, failed):
                     return failed or " ".join(command[-2:])
-                if failed not in wanted:
+                if failed in wanted:
+                    wanted.remove(failed)
+                elif not self.is_sound(command, failed):
                     raise RuntimeError(f"{failed or command} fails without any fault: nothing can be said")
-                wanted.remove(failed)
         return ""
 
     def plan(
@@ -179,6 +180,13 @@ class Bench:
         except subprocess.TimeoutExpired:
             return False, failed.read_text() if failed.exists() else ""
         return done.returncode in (0, NOTHING_TO_RUN), failed.read_text() if failed.exists() else ""
+
+    def is_caused(self, fault: Fault, command: list[str], failed: str) -> bool:
+        """Whether what failed passes without the fault, and fails again with it."""
+        if not self.is_sound(command, failed):
+            return False
+        with planted(self.copy, fault):
+            return not failed or not self.run(pytest_words([failed], marked="not long"))[0]
 
     def is_sound(self, command: list[str], failed: str) -> bool:
         """Whether what failed passes without a fault; a file that could not be read is looked at as a whole."""

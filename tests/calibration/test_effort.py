@@ -87,6 +87,19 @@ def test_passive_tension_is_learnt_while_relaxed_and_carried_through_contraction
     assert effort.percent[:, 0] == pytest.approx(np.full(500, 25.0))
 
 
+def test_after_a_new_zero_more_than_before_is_no_rise():
+    """In a held position passive tension never rises; with another zero it is another position."""
+    stream = EffortStream([FORCE], RATE)
+    stream.set_rest(0, 0.0, 0.1)
+    stream.set_maximum(0, maximum())
+    stream.set_relaxed(True)
+    stream.push(levels_of(np.full(400, 80.0)))
+    stream.set_rest(0, 180.0, 0.1)
+    stream.set_relaxed(True)
+    stream.push(levels_of(np.full(200, 200.0), first=400))
+    assert stream.push(levels_of(np.full(50, 200.0), first=600)).baseline[:, 0] == pytest.approx(np.full(50, 200.0))
+
+
 def test_letting_go_is_not_learnt():
     stream = EffortStream([FORCE], RATE)
     stream.set_rest(0, 50.0, 0.1)
