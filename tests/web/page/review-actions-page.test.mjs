@@ -21,6 +21,7 @@ import {
   confused,
 } from "./review-stand-in.mjs";
 
+const { sizeText } = await import("../../../biofeedback/web/static/review/recording-actions.js");
 await later();
 await open(0);
 
@@ -159,4 +160,15 @@ test("elsewhere than at the computer that records a change waits for a yes there
   answer({ name: "one" });
   await later();
   assert.deepEqual([review.$("rename-go").disabled, text("rename-said"), review.$("rename").open], [false, "", false]);
+});
+
+test("the size of a file is told in kilobytes, from a million bytes on in megabytes", () => {
+  assert.deepEqual([0, 300, 1500, 999499, 1000000, 12345678].map(sizeText), [
+    "1 kB",
+    "1 kB",
+    "2 kB",
+    "999 kB",
+    "1.0 MB",
+    "12.3 MB",
+  ]);
 });
