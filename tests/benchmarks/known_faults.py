@@ -40,6 +40,8 @@ KNOWN: tuple[tuple[str, str, str], ...] = (
     ("storage/csv_import.py", "return sidecar if is_ours else {}", "return sidecar"),
     ("signal/emg.py", "NOTCH_SETTLING_S = 0.75", "NOTCH_SETTLING_S = 0.0"),
     ("signal/quality.py", "max(n_frames, self._n_stretch)", "n_frames"),
+    ("web/static/shared/strip.js", "seen < 1 ? runs.map", "seen < 2 ? runs.map",
+     "seen is 1 at most, and every place lies before 1"),
 )  # fmt: skip
 
 # Which tests notice them: running these alone is quick.

@@ -148,6 +148,13 @@ test("each change is felt on a phone: once for a question, long for an alarm, tw
   live.tell(holding(1, { ask: { id: 5, text: "Now?", said: null } }));
   live.wait(100);
   assert.deepEqual(buzzed.slice(1), [60]);
+  live.tell(holding(2, { ask_effort: { phase_index: 1 } }));
+  live.wait(9000); // asked after the next instruction
+  assert.deepEqual(buzzed.slice(2), [[40, 60, 40], 60]);
+  buzzed.length = 2;
+  live.tell(holding(1));
+  live.wait(100);
+  buzzed.length = 2;
   live.socket.onclose({ code: 1006 });
   live.pass(300);
   assert.deepEqual(buzzed.slice(2, 3), [[200, 100, 200]]);

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { arch, crownPx, frame } from "../../../biofeedback/web/static/shared/gauge-frame.js";
-import { Ring, columns } from "../../../biofeedback/web/static/shared/strip.js";
+import { Ring, columns, findRuns } from "../../../biofeedback/web/static/shared/strip.js";
 
 const rows = (...values) => Float32Array.from(values);
 
@@ -96,4 +96,24 @@ test("the form: fixed feet, a crown at its middle, height in proportion to effor
   assert.equal(crownPx(NaN, 100, 400), 0);
   const box = frame(800, 500);
   assert.ok(box.ground - box.height > 0 && box.ground < 500 && box.left > 0 && box.right < 800);
+});
+
+test("a run holds nothing from before its window, nor after the newest level; a hole ends it", () => {
+  const ring = new Ring(100);
+  ring.push(
+    0,
+    30,
+    1,
+    Float32Array.from({ length: 30 }, (_, k) => (k === 15 ? NaN : k)),
+    0,
+  );
+  const runs = findRuns(ring, 10, 40, 100);
+  assert.deepEqual(
+    runs.map((run) => run.map(([, low, high]) => [low, high])),
+    [10, 16].map((from, k) => Array.from({ length: k ? 14 : 5 }, (_, n) => [from + n, from + n])),
+  );
+  assert.deepEqual([runs[0][0][0], runs[1].at(-1)[0]], [0, 19 / 30]);
+  const early = findRuns(ring, -20, 10, 100); // the first seconds of a session
+  assert.deepEqual([early.length, early[0].length, early[0][0]], [1, 10, [20 / 30, 0, 0]]);
+  assert.deepEqual(findRuns(new Ring(10), 0, 10, 100), []);
 });
