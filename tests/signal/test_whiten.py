@@ -15,6 +15,7 @@ from biofeedback.signal.whiten import (
     PLAIN_BELOW,
     RELEASE_S,
     WHOLE_ABOVE,
+    WhiteningBank,
     WhiteningFilter,
     learn_whitening,
     measure_bandwidth,
@@ -147,6 +148,19 @@ def test_chunk_sizes_and_gaps_leave_no_trace(size: int, release_s: float) -> Non
     parts = [cut.push(Chunk(at, x[at : at + size])) for at in range(0, len(x), size)]
     assert np.concatenate([part.values for part in parts]).tobytes() == expected.values.tobytes()
     assert np.concatenate([part.flags for part in parts]).tobytes() == expected.flags.tobytes()
+
+
+def test_a_shorter_filter_takes_the_place_of_a_longer_one_as_a_whole() -> None:
+    """By hand: 2 x(n) - x(n-1), squared, less what it adds at rest; the other channel is squared as it is."""
+    x = 100 * np.random.default_rng(7).normal(0, 1, (2, 500))
+    bank = WhiteningBank(2, RATE_HZ, 10)
+    bank.set_filter(0, WhiteningFilter((1.0, 0.5, 0.25, 0.125), 1.0, 0.5, 1.2))
+    bank.run(x)
+    bank.set_filter(0, WhiteningFilter((2.0, -1.0), 3.0, 0.5, 1.2))
+    before = np.concatenate((x[:, -1:], x[:, :-1]), axis=1)
+    squares = bank.run(x)
+    assert squares[0] == pytest.approx((2 * x[0] - before[0]) ** 2 - 3)
+    assert (squares[1] == x[1] ** 2).all()
 
 
 def test_a_filter_begins_at_its_turn_in_the_middle_of_a_long_chunk_too() -> None:
