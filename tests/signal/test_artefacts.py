@@ -81,6 +81,17 @@ def test_what_lies_within_a_twentieth_of_a_second_of_a_burst_is_cut_out_as_well(
     assert kept.max() < 1.3 * np.median(kept), "what is left is the muscle's"
 
 
+@pytest.mark.parametrize(("times", "is_cut"), [(2.0, False), (2.5, True)])
+def test_a_pull_at_the_cable_is_cut_out_that_holds_as_much_power_as_the_muscle(times: float, is_cut: bool) -> None:
+    """60 ms, half a sine, so many times the muscle's RMS high: what is left of it from 3 to 18 Hz, over a tenth."""
+    samples = muscle()
+    samples[2000:2060] += times * 10 * np.sin(np.pi * np.arange(60) / 60)
+    seen = look(samples)
+    assert seen.all_spoilt.any() == is_cut
+    assert not seen.all_spoilt[:195].any()
+    assert not seen.all_spoilt[206 + 10 + 2 * 5 :].any()
+
+
 @pytest.mark.parametrize("n_window", [24, N_WINDOW])
 @pytest.mark.parametrize("length_s", [0.09, 0.16])
 def test_a_level_is_told_where_at_least_half_of_its_window_is_left(length_s: float, n_window: int) -> None:

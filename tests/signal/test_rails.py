@@ -113,6 +113,13 @@ def test_an_end_of_muscle_activity_is_learnt_from_eight_hops(n_at: int, is_learn
     assert any(found[20:]) == is_learnt
 
 
+def test_one_stay_at_an_end_is_an_effort_and_a_second_one_is_the_end() -> None:
+    """However long it lasts, it is one visit; the end is learnt when the signal has been away and comes back."""
+    stretches = [swing(0), [401.0] * 10, [401.0] * 10, swing(1), swing(1), swing(1)]
+    found = watch(EMG, [top for stretch in stretches for top in stretch])
+    assert [sum(found[at : at + 10]) for at in range(0, 60, 10)] == [0, 0, 0, 0, 0, 1]
+
+
 @pytest.mark.parametrize(("n_at", "is_learnt"), [(2, False), (3, True)])
 def test_the_last_code_is_learnt_from_three(n_at: int, is_learnt: bool) -> None:
     for channel in (EMG, FORCE):
