@@ -23,11 +23,13 @@ CURES = (  # what an option of the command line is called on the page, and what 
     ("--decimal", "choose how decimals are written", (("Decimals have a comma", {"decimal": "comma"}),
                                                       ("Decimals have a point", {"decimal": "point"}))),
     ("--time-unit", "choose the unit of the times, or give the rows per second",
-     (("Times are seconds", {"time_unit": "s"}), ("Times are milliseconds", {"time_unit": "ms"}))),
+     (("Times are seconds", {"time_unit": "s"}), ("Times are milliseconds", {"time_unit": "ms"}))),  # or those possible
     ("--channel", "say below what each column is", ()),
     ("--rate", "give the rows per second", ()),
     ("--time", "choose the column of times", ()),
 )  # fmt: skip
+UNIT_WORDS = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds", "min": "minutes",
+              "h": "hours", "days": "days"}  # fmt: skip
 
 
 def describe_table(path: Path, order: Mapping[str, Any]) -> dict[str, Any]:
@@ -139,6 +141,9 @@ def tell_problem(error: BiofeedbackError) -> dict[str, Any]:
     for option, cure, presses in CURES:
         if option in error.cure:
             fixes = [{"label": label, "change": change} for label, change in presses]
+            possible = [unit for unit in re.findall(r"Hz in (\w+)", error.what) if unit in UNIT_WORDS]
+            if option == "--time-unit" and possible:
+                fixes = [{"label": f"Times are {UNIT_WORDS[unit]}", "change": {"time_unit": unit}} for unit in possible]
             return {"what": reword(error.what), "cure": cure, "fixes": fixes}
     return {"what": reword(error.what), "cure": error.cure, "fixes": []}
 

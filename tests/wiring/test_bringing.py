@@ -15,6 +15,7 @@ from biofeedback.errors import RecordingError
 from biofeedback.storage.edf import export_edf
 from biofeedback.storage.recording import open_recording
 from biofeedback.web.bringing import Brought
+from biofeedback.wiring import bringing_words
 from biofeedback.wiring.bringing import BroughtFiles
 from biofeedback.wiring.bringing_words import reword
 
@@ -235,3 +236,28 @@ def test_files_of_the_lab_are_shown_drawn_and_taken(
 def test_options_of_the_command_line_are_left_out_on_the_page(text: str) -> None:
     assert "--" in text
     assert reword(text) == text.split(";", maxsplit=1)[0]
+
+
+@pytest.mark.parametrize(("step", "label"), [("{:.8f}", "Times are minutes"), ("{:.0f}", "Times are milliseconds")])
+def test_one_press_for_each_unit_that_the_times_could_have(step: str, label: str, tmp_path: Path) -> None:
+    """Every unit that is offered can be chosen below, too, and the press makes the file readable."""
+    at = [k / 6000 if "8" in step else k for k in range(3000)]
+    rows = "\n".join(f"{step.format(time)},{10 + k % 7}" for k, time in enumerate(at))
+    (tmp_path / "a.csv").write_text(f"time,force_N\n{rows}\n")
+    place, brought = BroughtFiles(tmp_path), Brought(tmp_path / "a.csv", None)
+    fixes = {fix["label"]: fix["change"] for fix in place.look(brought, {})["problem"]["fixes"]}
+    assert place.look(brought, fixes[label])["problem"] is None
+    page = (Path(bringing_words.__file__).parents[1] / "web/static/bring/bring.html").read_text("utf-8")
+    assert all(f'<option value="{unit}">{word}</option>' in page for unit, word in bringing_words.UNIT_WORDS.items())
+
+
+def test_of_a_table_about_many_the_page_takes_the_rows_of_its_athlete(tmp_path: Path) -> None:
+    rows = "\n".join(f"{k / 100},{10 + k % 7}" for k in range(3000))
+    (tmp_path / "pull.csv").write_text(f"time_s,force_N\n{rows}\n")
+    (tmp_path / "told.csv").write_text("athlete,onset,text\nA01,5,rating 3\nA02,6,rating 9\n")
+    place, brought = BroughtFiles(tmp_path), Brought(tmp_path / "pull.csv", tmp_path / "told.csv")
+    assert place.look(brought, {})["problem"] is None  # nobody is named yet
+    with pytest.raises(RecordingError, match=r"no row about pull.csv, its column athlete names A01, A02"):
+        place.take(brought, {})
+    made = place.take(brought, {"athlete": "A02"})
+    assert [one.value for one in open_recording(tmp_path / made["name"]).account.ratings] == [9.0]
