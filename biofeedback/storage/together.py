@@ -20,6 +20,9 @@ SLOWER_FROM = 1.2  # frames between readings: less is a full channel with holes
 SURE_READINGS = 20  # so many tell a rate below that of the rows from holes
 MOST_OFF = 0.6  # of its own period may a reading of a slower channel be moved
 MOST_IRREGULAR = 0.05  # of the readings may be further off than that
+CODES = tuple(sign * number for number in (999.0, 9999.0, 99999.0, 999999.0) for sign in (1, -1))  # common practice
+NO_SENSOR = 1e30  # no sensor reads as much; programs write such numbers for none
+FAR_BEYOND = 5.0  # times the largest of the other readings
 LOPSIDED = 0.6  # lower against upper half of the readings; 1 where raw EMG swings about an offset, 0.35 once rectified
 SMOOTH = 0.99  # correlation of each reading with the next; of raw EMG below, up to some thousand readings a second
 RAW_EMG_FROM_HZ = 400.0  # as the level filters ask for
@@ -44,7 +47,9 @@ def bring_together(
     """
     used: list[tuple[Channel, NDArray[np.int64], FloatArray]] = []
     told: list[str] = []
-    for column in columns:
+    for whole in columns:
+        column, dropped = drop_codes(whole)
+        told += dropped
         channel = column.channel
         placed = _place(column, rate_hz, n_frames)
         if isinstance(placed, str):
@@ -70,6 +75,18 @@ def bring_together(
     if len(clocks) == 1:
         channels = [replace(channel, clock=0) for channel in channels]
     return channels, table, told
+
+
+def drop_codes(column: Column) -> tuple[Column, list[str]]:
+    """The column without numbers that stand for "missing", and a remark: -9999 among forces below 100 is no force."""
+    counts = column.counts
+    is_code = np.isin(counts, CODES) | (np.abs(counts) >= NO_SENSOR)
+    rest = np.abs(counts[~is_code])
+    if not is_code.any() or not len(rest) or np.abs(counts[is_code]).min() < FAR_BEYOND * rest.max():
+        return column, []
+    n, example = int(is_code.sum()), counts[is_code][0]
+    remark = f"{column.channel.name}: {n} readings are {example:g}, far beyond all others: taken as missing"
+    return replace(column, frames=column.frames[~is_code], counts=counts[~is_code]), [remark]
 
 
 def _place(

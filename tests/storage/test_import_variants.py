@@ -358,6 +358,24 @@ VARIANTS = [
         table(values=lambda k: "NaN" if k % 900 == 5 else number(PULL[k])),
         told="3 cells are empty",
     ),
+    V(
+        "a number for missing",
+        table(values=lambda k: "-9999" if 700 <= k < 710 else number(PULL[k])),
+        told="force: 10 readings are -9999, far beyond all others: taken as missing",
+        loses=0.006,
+    ),
+    V(
+        "a number that no sensor reads",
+        table(values=lambda k: "9.9E+37" if 700 <= k < 710 else number(PULL[k])),
+        told="far beyond all others: taken as missing",
+        loses=0.006,
+    ),
+    V(
+        "999 among thousands",
+        table("time_s,force_mN", values=lambda k: "999" if k == 77 else str(round(PULL[k] * 1000))),
+        scale=1e3,
+        loses=0.02,
+    ),
     V("infinities", table(values=lambda k: "inf" if k == 77 else number(PULL[k])), told="1 cells are no numbers"),
     V(
         "overload words",
