@@ -129,6 +129,16 @@ def _plain_name(text: str) -> str:
     return " ".join(text.lower().replace("[", "(").replace("]", ")").replace("(", " (").split())
 
 
+def _tell_outside(event: Event, rate_hz: float, n_frames: int) -> str:
+    """Where it lies when that is not in the recording; a remark may come a moment after the last reading."""
+    is_moment = event.kind in ("phase", "rating", "relaxed", "stop")
+    if event.frame < 0:
+        return f"{event.kind} at {event.frame / rate_hz:.2f} s is before the start"
+    if event.frame > n_frames + (0 if is_moment else rate_hz):
+        return f"{event.kind} at {event.frame / rate_hz:.2f} s is after the end, {n_frames / rate_hz:.2f} s"
+    return ""
+
+
 def end_phases(
     events: Sequence[Event], rate_hz: float, n_frames: int, *, where: str, strict: bool = False
 ) -> tuple[list[Event], list[str]]:
@@ -139,15 +149,12 @@ def end_phases(
     told: list[str] = []
     kept = []
     for event in events:
-        if event.frame > n_frames and event.kind in ("phase", "rating", "relaxed", "stop"):
-            if event.kind == "relaxed":
-                continue
-            time_s, end_s = event.frame / rate_hz, n_frames / rate_hz
-            late = f"{event.kind} at {time_s:.2f} s is after the end, {end_s:.2f} s"
-            if strict:
-                raise RecordingError(f"{where}: {late}", "check its time, or leave it out")
+        late = _tell_outside(event, rate_hz, n_frames)
+        if late and strict:
+            raise RecordingError(f"{where}: {late}", "check its time, or leave it out")
+        if late and event.kind != "relaxed":
             told.append(f"{late}: left out")
-        else:
+        if not late:
             kept.append(event)
     phases = sorted(
         ((event.frame, said) for event in kept if isinstance(said := try_read(event), PhaseBegun)),

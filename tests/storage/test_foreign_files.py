@@ -290,6 +290,25 @@ def test_pauses_that_cannot_be_kept_are_refused(later_s: float, message: str, tm
     assert refused.value.cure.startswith(cure)
 
 
+def test_annotations_outside_an_edf_file_are_left_out_told_and_damage_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before the start, as where a file was cut, and long after the end: by a library of the format."""
+    edfio = need_module("edfio")
+    signal = edfio.EdfSignal(PULL, 100, label="force", physical_dimension="N", physical_range=(-100, 100))
+    said = [(-3.0, "strap on"), (-2.0, "phase passive"), (5.0, "rating 3"), (99.0, "rating 4"), (1e7, "packed up")]
+    annotations = [edfio.EdfAnnotation(onset, None, text) for onset, text in said]
+    edfio.Edf([signal], annotations=annotations).write(tmp_path / "a.edf")
+    assert main(["convert", str(tmp_path / "a.edf")]) == 0
+    told = capsys.readouterr().out
+    assert "note at -3.00 s is before the start: left out" in told
+    assert "phase at -2.00 s is before the start: left out" in told
+    assert "rating at 99.00 s is after the end, 20.00 s: left out" in told
+    assert "note at 10000000.00 s is after the end" in told
+    assert [one.value for one in open_recording(tmp_path / "a.hold").account.ratings] == [3.0]
+    assert main(["check", str(tmp_path / "a.hold")]) == 0
+
+
 def record(path: Path, channels: list[Channel], rate_hz: float, counts: FloatArray, events: list[Event]) -> None:
     about = {"channels": [c.to_dict() for c in channels], "rate_hz": rate_hz, "athlete": "A01"}
     with Recorder.create(path, about, threaded=False) as recorder:
