@@ -42,6 +42,10 @@ KNOWN: tuple[tuple[str, str, str], ...] = (
     ("signal/quality.py", "max(n_frames, self._n_stretch)", "n_frames"),
     ("web/static/shared/strip.js", "seen < 1 ? runs.map", "seen < 2 ? runs.map",
      "seen is 1 at most, and every place lies before 1"),
+    ("web/static/shared/gauge.js", "colors.ink2, heavy * 0.6, [heavy", "colors.ink2, heavy / 0.6, [heavy",
+     "how thick the dashes of a form without a number are is taste: that they are dashes, in grey, a test holds"),
+    ("web/static/shared/gauge.js", "[heavy, heavy * 2]);", "[heavy, heavy / 2]);",
+     "how far those dashes stand apart is taste as well"),
 )  # fmt: skip
 
 # Which tests notice them: running these alone is quick.
