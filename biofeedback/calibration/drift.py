@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 
 from biofeedback.calibration.units import NEWTON_PER_UNIT
 from biofeedback.model import Channel
@@ -56,17 +57,26 @@ class ZeroDrift:
 
     def push(self, mean: float) -> None:
         """The mean of the next half second; NaN where it is missing or not to be used."""
-        if math.isnan(mean):
-            self._recent.clear()
-            return
-        self._recent.append(mean)
-        near = NEAR * self.limit
-        is_quiet = len(self._recent) == self._recent.maxlen and max(self._recent) - min(self._recent) <= near
-        if not is_quiet:
-            return
+        self.push_all([mean])
+
+    def push_all(self, means: Sequence[float]) -> list[bool]:
+        """The means of the next half seconds; `has_moved` after each of them."""
+        recent, moved, limit = self._recent, [], self.limit
+        near = NEAR * limit
+        for mean in means:
+            if math.isnan(mean):
+                recent.clear()
+            else:
+                recent.append(mean)
+                if len(recent) == recent.maxlen and max(recent) - min(recent) <= near:
+                    self._follow(mean, limit, near)
+            moved.append(self.has_moved)
+        return moved
+
+    def _follow(self, mean: float, limit: float, near: float) -> None:
+        """A quiet reading."""
         if mean < self.level or abs(mean - self._zero) <= near < abs(mean - self.level):
             self.level = mean
         elif mean - self.level <= near:
-            self.level += min(mean - self.level, self.limit * self._block_s / CREEP_S)
-        far = abs(self.level - self._zero)
-        self.has_moved = far > (near if self.has_moved else self.limit)
+            self.level += min(mean - self.level, limit * self._block_s / CREEP_S)
+        self.has_moved = abs(self.level - self._zero) > (near if self.has_moved else limit)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from biofeedback.account.values import Maximum
 from biofeedback.calibration.attempt_values import is_quadratic
-from biofeedback.calibration.channel_state import ChannelState
+from biofeedback.calibration.channel_state import ChannelState, Line
 from biofeedback.calibration.drift import ZeroDrift
 from biofeedback.calibration.passive import PassiveTension
 from biofeedback.calibration.relaxed import EMG_DOUBTFUL, EMG_LIMIT_PERCENT, UNUSABLE, mean_emg_percent
@@ -20,8 +20,10 @@ from biofeedback.model import Channel, Flag, FlagArray, FloatArray, Levels, find
 
 BLOCK_S = 0.5
 SETTLE_S = 1.5  # letting go takes about this long; what is read before is no baseline
-OFF_BELOW, OFF_S = 0.3, 2.0  # of the resting level, for as long: no skin is that quiet; common practice, no source
 UNCERTAIN_PERCENT = 1.0  # show the +- of an effort from here on: the bands' hysteresis is one point
+_DRIFT, _ELECTRODE, _STRANGER, _TENSION = (
+    int(flag) for flag in (Flag.DRIFT, Flag.ELECTRODE, Flag.STRANGER, Flag.TENSION)
+)
 BaselineMethod: TypeAlias = Literal["passive", "running", "zero"]
 
 
@@ -105,7 +107,7 @@ class EffortStream:
             state.drift = ZeroDrift(channel, state.rest, state.rest_sd, block_s=self._n_block / self.level_rate_hz)
         self._note_doubts()
         state.means.clear()
-        state.set_line(0.0, 0.0)
+        state.start_anew()
         self._table = None
 
     def set_maximum(self, channel_index: int, maximum: Maximum) -> None:
@@ -119,7 +121,7 @@ class EffortStream:
         if math.isnan(state.rest) or (is_in_position and self.baseline != "zero"):
             state.start = maximum.baseline
         if state.tension is None or not state.tension.is_known:
-            state.set_line(0.0, 0.0)
+            state.start_anew()
         self._table = None
 
     def set_relaxed(self, relaxed: bool) -> None:
@@ -170,10 +172,7 @@ class EffortStream:
                 self._n_relaxed += end - at
             at = end
             if block.stop == self._n_block:
-                means, usable = self._summarise_block()
-                self._watch_zeros(means, usable)
-                self._renew_baselines(levels.first + at, means, usable)
-                self._table = None
+                self._end_block(levels.first + at)
         if len(parts) == 1:
             percent, baseline, plus_minus = parts[0]
         else:
@@ -194,25 +193,27 @@ class EffortStream:
         values, flags = levels.values.reshape(shape), levels.flags.reshape(shape)
         self._values[:], self._flags[:] = values[-1], flags[-1]
         seen = np.bitwise_or.reduce(flags, axis=1)
-        means = _average(values, self._n_block).tolist()
-        usable = ((seen & UNUSABLE) == 0).tolist()
-        active = self._find_active(levels.values, seen).tolist() if self._n_relaxed is not None else [False] * n_blocks
-        lines, doubts, is_doubtful = [], [], False
-        for k in range(n_blocks):
-            lines.append([(*state.line, *state.sd_line) for state in self._states])
-            doubts.append(self._no_doubts if self._doubts is None else self._doubts)
-            is_doubtful = is_doubtful or self._doubts is not None
-            if self._n_relaxed is not None:
-                self._n_relaxed += self._n_block
-            self._watch_zeros(means[k], usable[k])
-            self._renew_baselines(levels.first + (k + 1) * self._n_block, means[k], usable[k], is_active=active[k])
-        self._table = None
-        near, far, near_sd, far_sd = np.array(lines).transpose(2, 0, 1)[:, :, None]
+        means, usable = _average(values, self._n_block), (seen & UNUSABLE) == 0
+        n_relaxed, active = 0, [False] * n_blocks
+        if self._n_relaxed is not None:
+            active = self._find_active(levels.values, seen).tolist()
+            n_relaxed, self._n_relaxed = self._n_relaxed + self._n_block, self._n_relaxed + levels.n_levels
+        first_lines, first_doubts = [state.line for state in self._states], self._doubts
+        end = levels.first + self._n_block
+        after, doubts_after = self._end_blocks(end, means, usable, active=active, n_relaxed=n_relaxed)
+        lines = np.array([[first, *rest[:-1]] for first, rest in zip(first_lines, after, strict=True)])
+        near, far, near_sd, far_sd = lines.transpose(2, 1, 0)[:, :, None]
         strength = np.array([state.strength for state in self._states])
         baseline = (near + (far - near) * self._where).reshape(levels.values.shape)
         plus_minus = ((near_sd + (far_sd - near_sd) * self._where) * (100.0 / strength)).reshape(baseline.shape)
         percent = self._percent(levels.values, baseline, baseline * baseline, strength)
-        return percent, baseline, plus_minus, np.repeat(doubts, self._n_block, axis=0) if is_doubtful else None
+        doubts = None
+        if first_doubts is not None or doubts_after is not None:
+            doubts = np.zeros((n_blocks, len(self.channels)), np.uint16)
+            doubts[0] = 0 if first_doubts is None else first_doubts
+            doubts[1:] = 0 if doubts_after is None else doubts_after[:-1]
+            doubts = doubts.repeat(self._n_block, axis=0)
+        return percent, baseline, plus_minus, doubts
 
     def _find_active(self, values: FloatArray, seen: FlagArray) -> NDArray[np.bool_]:
         """Of whole blocks (n_blocks,): `_is_emg_active`; the baselines of EMG stay through all of them."""
@@ -226,7 +227,7 @@ class EffortStream:
     def _measure(self, values: FloatArray, block: slice) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Effort, baseline and its uncertainty of levels ``(n, n_channels)`` at this part of their block."""
         if self._table is None:
-            near, far, near_sd, far_sd, strength = np.array([(*s.line, *s.sd_line, s.strength) for s in self._states]).T
+            near, far, near_sd, far_sd, strength = np.array([(*s.line, s.strength) for s in self._states]).T
             baseline = near + (far - near) * self._where
             plus_minus = (near_sd + (far_sd - near_sd) * self._where) * (100.0 / strength)
             self._table = baseline, baseline * baseline, plus_minus, strength
@@ -251,67 +252,91 @@ class EffortStream:
             shown[:, angle] = measure_turn(values[:, gravity], zero)
         return shown
 
-    def _summarise_block(self) -> tuple[list[float], list[bool]]:
-        """Each channel's mean level over a whole block, and whether all of its levels are to be used."""
-        means = np.add.reduce(np.ascontiguousarray(self._values.T), axis=1) / self._n_block
-        usable = (np.bitwise_or.reduce(self._flags, axis=0) & UNUSABLE) == 0
-        return means.tolist(), usable.tolist()
-
-    def _renew_baselines(
-        self, end: int, means: Sequence[float], usable: Sequence[bool], *, is_active: bool | None = None
-    ) -> None:
-        """At the end of a block: learn from it if it was relaxed, and say where force baselines go next.
-
-        ``is_active``: whether EMG was, where that is known; else it is looked at when it matters.
-        """
-        if self.baseline == "zero":
-            return
+    def _end_block(self, end: int) -> None:
+        """The block that ends at this level is whole."""
+        means = np.add.reduce(np.ascontiguousarray(self._values.T), axis=1)[None] / self._n_block
+        usable = (np.bitwise_or.reduce(self._flags, axis=0)[None] & UNUSABLE) == 0
         n_relaxed = self._n_relaxed or 0
-        is_relaxed = n_relaxed >= self._n_settle + self._n_block and not (
-            self._is_emg_active() if is_active is None else is_active
-        )
-        end_s, block_s = end / self.level_rate_hz, self._n_block / self.level_rate_hz
+        active = [self._is_settled(n_relaxed) and self._is_emg_active()]
+        self._end_blocks(end, means, usable, active=active, n_relaxed=n_relaxed)
+
+    def _end_blocks(
+        self, first_end: int, means: FloatArray, usable: NDArray[np.bool_], *, active: Sequence[bool], n_relaxed: int
+    ) -> tuple[list[list[Line]], FlagArray | None]:
+        """What whole blocks teach: the line of each channel, and all doubts, in the block after each of them.
+
+        Parameters
+        ----------
+        first_end : the level at which the first of them ends.
+        means, usable : (n_blocks, n_channels) of their levels, and whether all of these are to be used.
+        active : (n_blocks,) whether EMG was: then nothing is learnt.
+        n_relaxed : levels since relaxing began, when the first of them ends; 0 while contracting.
+        """
+        by_channel, usable_by_channel = means.T.tolist(), usable.T.tolist()
+        doubts = self._watch_zeros(by_channel, usable_by_channel)
+        self._table = None
+        block_s = self._n_block / self.level_rate_hz
+        ends_s = [(first_end + k * self._n_block) / self.level_rate_hz for k in range(len(active))]
+        may_learn = [
+            not is_active and self._is_settled(n_relaxed + k * self._n_block) if n_relaxed else False
+            for k, is_active in enumerate(active)
+        ]
+        lines = []
         for index, (channel, state) in enumerate(zip(self.channels, self._states, strict=True)):
-            if channel.kind != "force":
+            if channel.kind != "force" or self.baseline == "zero":
+                lines.append([state.line] * len(active))
                 continue
             if state.tension is None:
                 zero = 0.0 if math.isnan(state.rest) else state.rest
                 state.tension = PassiveTension(zero, relaxes=self.baseline == "passive")
             state.tension.strength = 0.0 if math.isnan(state.strength) else state.strength
             if self._is_stretch_new:
-                state.tension.begin_stretch(end_s - n_relaxed / self.level_rate_hz)
+                state.tension.begin_stretch(ends_s[0] - n_relaxed / self.level_rate_hz)
                 state.means.clear()
-            mean = means[index]
-            is_usable = usable[index] and not math.isnan(mean)
-            learns = is_relaxed and is_usable and state.is_still(mean, block_s)
-            if learns:
-                state.tension.learn(end_s - block_s / 2, mean)
-            if is_usable:
-                state.means.append(mean)
-            state.set_line(end_s, end_s + block_s, has_learnt=learns)
-        if self._n_relaxed:
+            seen = (by_channel[index], usable_by_channel[index])
+            lines.append(state.follow(state.tension, *seen, may_learn, ends_s=ends_s, block_s=block_s))
+        if n_relaxed:
             self._is_stretch_new = False
+        return lines, doubts
 
-    def _watch_zeros(self, means: Sequence[float], usable: Sequence[bool]) -> None:
-        """At the end of a block: whether the zeros of the force channels still hold."""
+    def _is_settled(self, n_relaxed: int) -> bool:
+        """Whether a block that ends so many levels after relaxing began lies after the letting go."""
+        return n_relaxed >= self._n_settle + self._n_block
+
+    def _watch_zeros(self, means: Sequence[Sequence[float]], usable: Sequence[Sequence[bool]]) -> FlagArray | None:
+        """Whether the zeros hold, by each channel's blocks: doubts (n_blocks, n_channels) after each; None: none."""
+        found = []
         for index, state in enumerate(self._states):
+            moved = silent = [False] * len(means[index])
             if self._is_quadratic[index]:
-                state.n_silent = state.n_silent + 1 if means[index] < OFF_BELOW * state.rest else 0
+                silent = state.find_silence(means[index])
             if state.drift is not None:
                 state.drift.strength = 0.0 if math.isnan(state.strength) else state.strength
-                state.drift.push(means[index] if usable[index] else math.nan)
-        self._note_doubts()
+                seen = zip(means[index], usable[index], strict=True)
+                moved = state.drift.push_all([mean if is_usable else math.nan for mean, is_usable in seen])
+            lasting = self._find_lasting_doubts(index)
+            found.append([lasting | _DRIFT * a | _ELECTRODE * b for a, b in zip(moved, silent, strict=True)])
+        self._doubts = None
+        if not any(map(any, found)):
+            return None
+        doubts: FlagArray = np.array(found, dtype=np.uint16).T
+        self._doubts = doubts[-1] if doubts[-1].any() else None
+        return doubts
 
     def _note_doubts(self) -> None:
-        is_asked = self._is_asked and self._n_relaxed is None and self.baseline != "zero"
+        """After something that was said."""
         doubts = [
-            (Flag.STRANGER if self._is_stranger else 0)
-            | (Flag.DRIFT if state.drift and state.drift.has_moved else 0)
-            | (Flag.ELECTRODE if state.n_silent >= OFF_S / BLOCK_S else 0)
-            | (Flag.TENSION if is_asked and self._has_tension(k) else 0)
-            for k, state in enumerate(self._states)
+            self._find_lasting_doubts(index)
+            | (_DRIFT if state.drift and state.drift.has_moved else 0)
+            | (_ELECTRODE if state.is_silent else 0)
+            for index, state in enumerate(self._states)
         ]
         self._doubts = np.array(doubts, dtype=np.uint16) if any(doubts) else None
+
+    def _find_lasting_doubts(self, index: int) -> int:
+        """Those of a channel that hold until something is said."""
+        is_asked = self._is_asked and self._n_relaxed is None and self.baseline != "zero"
+        return (_STRANGER if self._is_stranger else 0) | (_TENSION if is_asked and self._has_tension(index) else 0)
 
     def _has_tension(self, index: int) -> bool:
         """Whether the channel's effort is of the position as well, of which nothing has been learnt since the zero."""

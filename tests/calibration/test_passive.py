@@ -236,6 +236,49 @@ def test_a_tense_athlete_does_not_become_the_baseline_when_emg_tells():
     assert effort.percent[-1, 0] == pytest.approx(100 * 40 / 300, abs=2)
 
 
+def make_readings(rng, n):
+    """Times and levels of relaxed half seconds: a falling tension, knocks, other positions, contractions."""
+    times_s, levels, base, at_s = [], [], 100.0, 0.0
+    for _ in range(n):
+        at_s += 0.5 if rng.random() < 0.95 else rng.choice([1.0, 2.5, 20.0])
+        base *= rng.choice([0.6, 1.7]) if rng.random() < 0.04 else 1.0
+        knock = rng.choice([5.0, -60.0, 90.0]) if rng.random() < 0.06 else 0.0
+        times_s.append(float(at_s))
+        levels.append(float(base * solid(30)(at_s) + knock + rng.normal(0, 0.3)))
+    return times_s, levels
+
+
+@pytest.mark.parametrize("relaxes", [True, False])
+@pytest.mark.parametrize("seed", range(6))
+def test_readings_learnt_together_leave_the_same_bits_as_one_by_one(seed, relaxes):
+    rng = np.random.default_rng(seed)
+    one, together = PassiveTension(5.0, relaxes=relaxes), PassiveTension(5.0, relaxes=relaxes)
+    shift_s = 0.0
+    for stretch in range(4):
+        times_s, levels = make_readings(rng, int(rng.integers(1, 150)))
+        times_s = [time_s + shift_s for time_s in times_s]
+        for tension in (one, together):
+            tension.strength = 0.0 if stretch == 0 else 400.0
+            tension.begin_stretch(times_s[0] - 0.25)
+        expected, found, at = [], [], 0
+        for time_s, level in zip(times_s, levels, strict=True):
+            one.learn(time_s, level)
+            expected += [one.predict(time_s + 0.25), one.predict(time_s + 0.75)]
+        while at < len(times_s):
+            end = at + int(rng.choice([1, 2, 7, 200]))
+            for fits in together.learn_all(times_s[at:end], levels[at:end]):
+                now = times_s[at : at + fits.n]
+                at += fits.n
+                near_and_far = together.foresee([t + 0.25 for t in now] + [t + 0.75 for t in now], fits)
+                for near, far in zip(near_and_far[: fits.n], near_and_far[fits.n :], strict=True):
+                    found += [near, far]
+        assert found == expected
+        ahead_s = [times_s[-1] + 0.5 * k for k in range(1, 60)]
+        assert together.foresee(ahead_s) == [one.predict(time_s) for time_s in ahead_s]
+        assert together.method == one.method
+        shift_s = ahead_s[-1]
+
+
 def test_cost_of_an_update_does_not_grow():
     tension = PassiveTension(0.0)
     sizes = []
