@@ -17,11 +17,11 @@ from biofeedback.analysis.phases import Phase, place_phases
 from biofeedback.calibration.effort import BaselineMethod, EffortStream
 from biofeedback.calibration.events import tell_levels
 from biofeedback.calibration.recalibrate import recalibrate
-from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Note
+from biofeedback.model import Channel, Chunk, Event, FlagArray, FloatArray, Gap, Item, Levels, Note
 from biofeedback.signal.levels import LevelStream, Mains
 from biofeedback.signal.mains import read_search
 
-JOINED_S = 10.0
+JOINED_S = 64.0  # what the filters take together
 
 
 class RecordingLike(Protocol):
@@ -179,9 +179,9 @@ def compute_trace(
         if isinstance(item, Gap):
             _add_gap(gaps, item)
         runs.append(stream.push(item))
-    shown = recalibrate(runs, events, stream=effort_stream, hop=stream.hop, maxima=maxima)
-    empty = np.empty((0, len(channels)))
-    level = np.concatenate([run.values for run in runs] or [empty])
+    level = np.concatenate([np.empty((0, len(channels))), *(run.values for run in runs)])
+    flags = np.concatenate([np.empty((0, len(channels)), np.uint16), *(run.flags for run in runs)])
+    shown = recalibrate([Levels(0, level, flags)], events, stream=effort_stream, hop=stream.hop, maxima=maxima)
     percent, baseline_level, flags = shown.percent, shown.baseline, shown.flags
     replaced = dict(maxima or {})
     on_record = [one for one in account.maximum_history if one.maximum.channel not in replaced]

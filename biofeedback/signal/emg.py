@@ -120,6 +120,11 @@ class RmsFilter:
         self._whitening = self._whitening or WhiteningBank(self._n_channels, self._rate_hz, self._hop)
         self._whitening.set_filter(channel, one)
 
+    @property
+    def needs_windows(self) -> bool:
+        """While a channel is whitened: the newest hops tell where a contraction ended."""
+        return self._whitening is not None
+
     def start(self, first: FloatArray) -> None:
         """Start again at ``first`` (n_channels,)."""
         self._cascade.start(first)
@@ -143,13 +148,17 @@ class RmsFilter:
         if n_judged < x.shape[1]:
             self._cascade.state = before
             y = self._cascade.run(x[:, :n_judged])
-        squares = y * y if self._whitening is None else self._whitening.run(y)
+        squares = np.multiply(y, y, out=y) if self._whitening is None else self._whitening.run(y)
         return np.zeros(y.shape) if is_held else squares
 
     def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
         """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window to RMS."""
-        power = np.add.reduce(sums, axis=-1) / n_frames
-        if self._whitening is not None:
-            power = self._whitening.cut_release(power, sums, n_frames)
-            power = np.where(power < 0, 0.0, power)  # what was taken off for the rest may be more than there is
-        return np.asarray(np.sqrt(power), dtype=np.float64)
+        total = np.add.reduce(sums, axis=-1)
+        if self._whitening is None:
+            return self.finish_total(total, n_frames)
+        power = self._whitening.cut_release(total / n_frames, sums, n_frames)
+        return np.sqrt(np.where(power < 0, 0.0, power))  # what was taken off for the rest may be more than there is
+
+    def finish_total(self, total: FloatArray, n_frames: FloatArray | int) -> FloatArray:
+        """The RMS from the sum of each window, ``(n_channels, n_levels)``."""
+        return np.sqrt(total / n_frames)

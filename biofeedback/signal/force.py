@@ -43,6 +43,11 @@ class SmoothFilter:
         self.delay_s = delay_s + (self.n_window * hop + 1) / 2 / rate_hz
         self.n_settling = -(-settling // hop) + self.n_window - 1
 
+    @property
+    def needs_windows(self) -> bool:
+        """A median does."""
+        return self._is_median
+
     def start(self, first: FloatArray) -> None:
         """Start again at ``first`` (n_channels,)."""
         if self._cascade is not None:
@@ -54,7 +59,13 @@ class SmoothFilter:
 
     def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
         """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window to the mean or median."""
-        return _median(sums / self._hop) if self._is_median else np.add.reduce(sums, axis=-1) / n_frames
+        return (
+            _median(sums / self._hop) if self._is_median else self.finish_total(np.add.reduce(sums, axis=-1), n_frames)
+        )
+
+    def finish_total(self, total: FloatArray, n_frames: FloatArray | int) -> FloatArray:
+        """The mean from the sum of each window, ``(n_channels, n_levels)``."""
+        return total / n_frames
 
 
 def _median(x: FloatArray) -> FloatArray:

@@ -9,12 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
+from biofeedback.signal.many import MANY, Reach, add_places, add_windows
 from biofeedback.signal.quality import SPIKE_LEVEL_RATE_HZ, SPIKE_REACH_EMG, FlatCheck, SpikeCheck
 from biofeedback.signal.rails import RailCheck
 
 Columns: TypeAlias = NDArray[np.intp] | slice
 Quantities: TypeAlias = Sequence[tuple[Columns, FloatArray]]
-MOST_STRETCHES = 16  # handled together: enough to make calls cheap, few enough to stay in the processor's cache
+HopSums: TypeAlias = tuple[Sequence[FloatArray], FloatArray, FloatArray]  # of quantity and counts, least and greatest
+MOST_STRETCHES = 64  # handled together: enough to make calls cheap ...
+MOST_READINGS = 2**17  # ... and of all channels few enough for the processor's cache: 1 MB
 GOOD, MISSING, BRIDGED = (np.uint8(flag) for flag in (Flag.GOOD, Flag.MISSING, Flag.BRIDGED))  # states of a frame
 _CLIPPED, _BRIDGED, _SETTLING, _MISSING, _SPIKE = (
     np.uint16(flag) for flag in (Flag.CLIPPED, Flag.BRIDGED, Flag.SETTLING, Flag.MISSING, Flag.SPIKE)
@@ -30,6 +33,10 @@ class LevelFilter(Protocol):
     counts_held: bool  # whether held frames count in a window
     blank: float  # stands for the sum of a hop before the last restart
 
+    @property
+    def needs_windows(self) -> bool:
+        """Whether levels need more of each window than its total."""
+
     def start(self, first: FloatArray) -> None:
         """Start again at ``first`` (n_channels,)."""
 
@@ -38,6 +45,19 @@ class LevelFilter(Protocol):
 
     def finish(self, sums: FloatArray, n_frames: FloatArray | int) -> FloatArray:
         """Sums per hop, ``(n_channels, n_levels, n_window)``, and frames in each window (at least 1) to levels."""
+
+    def finish_total(self, total: FloatArray, n_frames: FloatArray | int) -> FloatArray:
+        """The same from the sum of each window, ``(n_channels, n_levels)``, where that is enough."""
+
+
+def sum_many(counts: FloatArray, quantities: Quantities, hop: int) -> HopSums:
+    """Whole hops of good frames ``(n_channels, n_frames)`` to sums and extremes, ``(n_channels, n_hops)`` each."""
+    by_place = counts.reshape(len(counts), -1, hop).transpose(2, 0, 1).copy()  # of hops of one frame, too
+    low, high = np.minimum.reduce(by_place, axis=0), np.maximum.reduce(by_place, axis=0)
+    count_sums = add_places(by_place)  # what all hops have at one place lies together
+    for columns, quantity in quantities:
+        by_place[:, columns] = quantity.reshape(len(quantity), -1, hop).transpose(2, 0, 1)
+    return (add_places(by_place), count_sums), low, high
 
 
 class HopStage:
@@ -77,9 +97,7 @@ class HopStage:
         self._verdicts: FlagArray | None = None
         self._tells = False
         self._positions = np.arange(1, MOST_STRETCHES * n_stretch + 1)
-        later = self._positions[:, None] - 1 + self._width
-        self._reach = {f.n_window: later - np.arange(f.n_window)[::-1] for _, f in filters}
-        self._around = later - np.arange(n_around)
+        self._reach = {f.n_window: Reach(f.n_window - 1) for _, f in filters}
         self._flat, self._spikes = FlatCheck(n, n_stretch), SpikeCheck(len(self._low[smooth]), n_stretch)
         self._rails = RailCheck(list(channels), n_stretch)
 
@@ -91,6 +109,8 @@ class HopStage:
         They lie within one stretch or are whole ones; ``verdicts`` (n_stretches, n_channels) go to their levels.
         """
         (n, n_new), n_kept = counts.shape, self._frames.shape[2]
+        if not n_kept and n_new >= MANY * self._hop and state == GOOD and not n_new % self._hop:
+            return self._take(sum_many(counts, quantities, self._hop), None, verdicts)
         frames = np.empty((2, n, n_kept + n_new))
         frames[:, :, :n_kept] = self._frames
         frames[1, :, n_kept:] = counts
@@ -107,13 +127,13 @@ class HopStage:
         if not n_levels:
             return None
         hops = frames[:, :, :end].reshape(2, n, n_levels, self._hop)
-        return self._take(hops, None if states is None else states[:end].reshape(-1, self._hop), verdicts)
+        sums = np.add.reduce(hops, axis=-1), np.minimum.reduce(hops[1], axis=-1), np.maximum.reduce(hops[1], axis=-1)
+        return self._take(sums, None if states is None else states[:end].reshape(-1, self._hop), verdicts)
 
     def _take(
-        self, hops: FloatArray, states: NDArray[np.uint8] | None, verdicts: FlagArray
+        self, hops: HopSums, states: NDArray[np.uint8] | None, verdicts: FlagArray
     ) -> tuple[FloatArray, FlagArray]:
-        sums = np.add.reduce(hops[0], axis=-1)
-        low, high = np.minimum.reduce(hops[1], axis=-1), np.maximum.reduce(hops[1], axis=-1)
+        (sums, count_sums), low, high = hops
         n_levels = sums.shape[1]
         marks: FlagArray | None = None
         is_missing: NDArray[np.bool_] | None = None
@@ -129,7 +149,7 @@ class HopStage:
             marks = (np.zeros(sums.shape, dtype=np.uint16) if marks is None else marks) | cut_off * _CLIPPED
         past_and_sums = np.concatenate((self._sums, sums), axis=1)
         self._sums = past_and_sums[:, n_levels:]
-        marks = self._find_spikes(hops, past_and_sums, is_missing, marks)
+        marks = self._find_spikes(count_sums, past_and_sums, is_missing, marks)
         values, flags = self._windows(past_and_sums, marks, n_held, self._find_ages(n_levels, is_missing))
         if verdicts is not self._verdicts:  # the same for a second
             self._verdicts, self._tells = verdicts, bool(verdicts.any())
@@ -144,24 +164,24 @@ class HopStage:
 
     def _find_spikes(
         self,
-        hops: FloatArray,
+        count_sums: FloatArray,
         sums: FloatArray,
         is_missing: NDArray[np.bool_] | None,
         marks: FlagArray | None,
     ) -> FlagArray | None:
         """The marks with SPIKE added; ``sums`` with the past before them."""
-        n_levels = hops.shape[2]
         found: list[tuple[Columns, NDArray[np.bool_]]] = []
         if self._has_smooth:
-            means = np.add.reduce(hops[1, self._smooth], axis=-1) / self._hop
+            means = count_sums[self._smooth] / self._hop
             if is_missing is not None:
                 means[:, is_missing] = np.nan
             found.append((self._smooth, self._spikes.find_smooth(means)))
         if self._has_emg:
-            found.append((self._emg, self._spikes.find_emg(sums[self._emg].take(self._around[:n_levels], axis=1))))
+            reach = slice(self._width - 2 * SPIKE_REACH_EMG, None)
+            found.append((self._emg, self._spikes.find_emg(sums[self._emg, reach])))
         for columns, spikes in found:
             if np.logical_or.reduce(spikes, axis=None):
-                marks = np.zeros(hops.shape[1:3], dtype=np.uint16) if marks is None else marks
+                marks = np.zeros(count_sums.shape, dtype=np.uint16) if marks is None else marks
                 marks[columns] |= spikes * _SPIKE
         return marks
 
@@ -190,18 +210,27 @@ class HopStage:
             self._marks, self._n_held = lasting[:, n:], lost[n:]
             self._is_marked = bool(self._marks.any())
         for columns, kind in self._filters:
-            reach = self._reach[kind.n_window][:n]
-            window = sums[columns].take(reach, axis=1)
+            in_reach = sums[columns, self._width + 1 - kind.n_window :]
+            if n >= MANY and not is_marked and youngest > kind.n_settling and not kind.needs_windows:  # as nearly all
+                values[:, columns] = kind.finish_total(
+                    add_windows(in_reach, kind.n_window), kind.n_window * self._hop
+                ).T
+                continue
+            reach = self._reach[kind.n_window](n)
+            window = in_reach.take(reach, axis=1)
             n_frames: FloatArray | int = kind.n_window * self._hop
             if is_marked or youngest < kind.n_window:
                 is_before = np.arange(kind.n_window)[::-1] >= age[:, None]
                 window[:, is_before] = kind.blank
                 n_frames = np.minimum(age, kind.n_window) * self._hop
                 if is_marked:
-                    seen = np.where(is_before, 0, lasting[columns].take(reach, axis=1))
+                    marks_in_reach = lasting[columns, self._width + 1 - kind.n_window :]
+                    seen = np.where(is_before, 0, marks_in_reach.take(reach, axis=1))
                     flags[:, columns] = np.bitwise_or.reduce(seen, axis=-1).T
                     if not kind.counts_held:
-                        n_frames = n_frames - np.where(is_before, 0, lost[reach]).sum(axis=1)
+                        n_frames = n_frames - np.where(
+                            is_before, 0, lost[self._width + 1 - kind.n_window :][reach]
+                        ).sum(axis=1)
                 n_frames = np.maximum(n_frames, 1)
             values[:, columns] = kind.finish(window, n_frames).T
             if youngest <= kind.n_settling:

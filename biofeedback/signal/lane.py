@@ -13,7 +13,17 @@ from biofeedback.model import Channel, Chunk, FlagArray, FloatArray, Gap, Levels
 from biofeedback.signal.emg import RmsFilter, check_rate
 from biofeedback.signal.even import EvenSpacing
 from biofeedback.signal.force import ENVELOPE_EDGE_HZ, FORCE_EDGE_HZ, SmoothFilter
-from biofeedback.signal.hops import BRIDGED, GOOD, MISSING, MOST_STRETCHES, Columns, HopStage, LevelFilter, Quantities
+from biofeedback.signal.hops import (
+    BRIDGED,
+    GOOD,
+    MISSING,
+    MOST_READINGS,
+    MOST_STRETCHES,
+    Columns,
+    HopStage,
+    LevelFilter,
+    Quantities,
+)
 from biofeedback.signal.mains import WEAK, HumSearch
 from biofeedback.signal.whiten import WhiteningFilter
 
@@ -47,6 +57,7 @@ class Lane:
         self.level_rate_hz = rate_hz / self.hop
         self.next_level = 0
         self._stretch = max(1, round(self.level_rate_hz)) * self.hop  # frames judged together: about a second
+        self._n_together = min(MOST_STRETCHES, MOST_READINGS // (self._stretch * len(self.channels)))
         kinds = ["envelope" if c.kind == "emg" and c.envelope else c.kind for c in channels]
         emg, smooth = (np.flatnonzero([(kind == "emg") is is_emg for kind in kinds]) for is_emg in (True, False))
         self.warnings = check_rate(rate_hz, [channels[int(i)].name for i in emg]) if emg.size else ()
@@ -74,6 +85,7 @@ class Lane:
         self._no_verdict: FlagArray = np.zeros((1, 0), dtype=np.uint16)
         self._scale = np.array([c.factor for c in channels])[:, None]
         self._offset = np.array([c.offset_counts for c in channels])[:, None]
+        self._has_offset = bool(self._offset.any())
         self._n_bridge = int(BRIDGE_S * rate_hz + 1e-9)
         self._frame, self._n_pending = 0, 0  # frames done; missing frames not yet known to be a short gap
         self._even: EvenSpacing | None = None  # of boards that send their time
@@ -173,7 +185,7 @@ class Lane:
         if n_missed:
             pieces += self._miss(n_missed)
         if isinstance(item, Chunk) and item.n_frames:
-            pieces += self._read(np.ascontiguousarray(item.counts.T, dtype=np.float64))
+            pieces += self._read(np.asarray(item.counts.T, dtype=np.float64))
         if len(pieces) == 1:
             values, flags = pieces[0]
         else:
@@ -183,7 +195,7 @@ class Lane:
         return Levels(first, values, flags)
 
     def _read(self, counts: FloatArray) -> Iterator[Piece]:
-        """Frames ``(n_channels, n_frames)``, channel by channel in memory: what comes after goes along time."""
+        """Frames ``(n_channels, n_frames)``."""
         is_finite = np.isfinite(counts)
         if np.logical_and.reduce(is_finite, axis=None):
             yield from self._read_whole(counts)
@@ -213,7 +225,7 @@ class Lane:
             n = min(n_frames - at, n_room)
             if n == self._stretch:
                 n_until = n_frames - at if turn is None else min(n_frames - at, turn - self._frame)
-                n *= max(1, min(n_until // n, MOST_STRETCHES))
+                n *= max(1, min(n_until // n, self._n_together))
             frames = counts[:, at : at + n]
             quantities = self._filter(frames, state)
             if quantities:
@@ -233,8 +245,11 @@ class Lane:
             if self._emg is not None:
                 self._emg.miss(n)
             return []
-        units = counts - self._offset
-        units *= self._scale
+        if self._has_offset:
+            units = np.subtract(counts, self._offset, order="C")  # along time in memory, as what comes after goes
+            units *= self._scale
+        else:
+            units = np.multiply(counts, self._scale, order="C")
         quantities = []
         for columns, kind in self._filters:  # raw EMG first: it says how far
             x = units[columns, :n]

@@ -94,7 +94,11 @@ class WeakHum:
             return None
         flat = together.reshape(-1, together.shape[-1])
         worth = may_hum(self._frequency_hz, flat, self._rate_hz, prominence).reshape(n, -1)
+        is_worth = [bool(tells.any()) for tells in worth]
         for k in range(n):
+            if not is_worth[k]:  # as nearly all
+                self._suspect_hz = None
+                continue
             hums = [
                 find_hum(self._frequency_hz, together[k, c], self._rate_hz, prominence)
                 for c in np.flatnonzero(worth[k])

@@ -7,12 +7,15 @@ from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 from biofeedback.signal.mains import SAME_HZ, HumSearch, WeakHum, find_hum, may_hum
+from biofeedback.signal.many import MANY, Reach, find_middle
 
 HUM_FOUND = 0.10  # share of the power at which the notch comes on; a flat 20-450 Hz spectrum has below 0.01 there
 HUM_MOST = 0.50
 HUM_MOVED_HZ = 0.15  # a notch of 2 Hz that is off by more leaves a few per cent, at the third harmonic a good part
 SPIKE_LEVEL_RATE_HZ = 60.0
 SPIKE_REACH, SPIKE_REACH_EMG = 4, 12  # hops on either side
+_MIDDLE = SPIKE_REACH_EMG - 1  # of the three hops in the middle the first
+NEARLY = 0.99  # more than rounding
 SPIKE_TIMES_USUAL, SPIKE_OF_WIDTH, SPIKE_OF_RANGE, SPIKE_OF_POWER = 12.0, 0.7, 0.1, 0.8
 LOOSE_BELOW_HZ, LOOSE_SHARE = 20.0, 0.50  # good electrodes: a few hundredths, seldom 0.15; common practice, no source
 LOOSE_STRETCHES = 4  # seconds that are judged together: a loose electrode drifts and jumps, not all the time
@@ -83,8 +86,8 @@ class EmgCheck:
         weak = WeakHum(hum_search, n_channels, self._frequency_hz, rate_hz) if hum_search and seeks_mains else None
         self._weak = weak  # until any hum is found
         self._nothing: FlagArray = np.zeros((1, n_channels), dtype=np.uint16)
-        self._unknown: FloatArray = np.zeros((LOOSE_STRETCHES - 1, n_channels, self._frequency_hz.size))
-        self._recent = self._unknown  # raw power of the last few stretches
+        self._unknown: FloatArray = np.zeros((LOOSE_STRETCHES - 1, 2, n_channels))
+        self._recent = self._unknown  # raw power of the last few stretches, slow and whole
         self._next = self.verdicts = self._nothing
         self.mains_hz: float | None = None
 
@@ -97,23 +100,20 @@ class EmgCheck:
         if n <= self._n_stretch - self._n_filled:
             now = slice(self._n_filled, self._n_filled + n)
             self._frames[0, :, now], self._frames[1, :, now] = raw, filtered
-            frames = self._frames
-        else:
-            frames = np.array((raw, filtered))
-        return n - self._count(n, frames, n_lost=n if is_held else 0)
+            raw, filtered = self._frames
+        return n - self._count(n, raw, filtered, n_lost=n if is_held else 0)
 
     def miss(self, n_frames: int) -> None:
         """Frames that never came."""
-        self._count(n_frames, self._frames, n_lost=max(n_frames, self._n_stretch))
+        self._count(n_frames, *self._frames, n_lost=max(n_frames, self._n_stretch))
 
-    def _count(self, n_frames: int, frames: FloatArray, *, n_lost: int) -> int:
+    def _count(self, n_frames: int, raw: FloatArray, filtered: FloatArray, *, n_lost: int) -> int:
         self._n_filled, self._n_lost, self.verdicts = self._n_filled + n_frames, self._n_lost + n_lost, self._next
         n = self._n_filled // self._n_stretch
         if not n:
             return 0
         if self._n_lost <= 0.1 * self._n_filled:
-            stretches = frames.reshape(2, -1, n, self._n_stretch).swapaxes(1, 2)
-            judged = self._judge(np.ascontiguousarray(stretches))
+            judged = self._judge(*(x.reshape(len(x), n, self._n_stretch).swapaxes(0, 1) for x in (raw, filtered)))
         else:
             judged, self._recent, self._suspect_hz = self._nothing.repeat(n, axis=0), self._unknown, None
             if self._weak is not None:
@@ -122,19 +122,21 @@ class EmgCheck:
         self._n_filled, self._n_lost = 0, 0
         return (n - len(judged)) * self._n_stretch
 
-    def _judge(self, frames: FloatArray) -> FlagArray:
-        """Verdicts of stretches, up to the one where ``mains_hz`` is found."""
-        raw, filtered = frames - frames.mean(axis=-1, keepdims=True)
+    def _judge(self, raw: FloatArray, filtered: FloatArray) -> FlagArray:
+        """Verdicts of stretches ``(n, n_channels, n_stretch)``, up to the one where ``mains_hz`` is found."""
         n = len(raw)
-        spectra = np.concatenate((self._recent, _power(raw)))
-        together = sum((spectra[k : k + n] for k in range(1, LOOSE_STRETCHES)), spectra[:n])
-        n_known = np.minimum(LOOSE_STRETCHES, (spectra.any(axis=-1).cumsum(axis=0)[-n:]).clip(1))
-        power = _power(filtered * self._window)
-        total = power.sum(axis=-1)
+        parts = np.fft.rfft(_centre(raw)).view(np.float64)
+        each = np.stack([_add_squares(parts[..., : 2 * self._n_slow]), _add_squares(parts)], axis=1)
+        late = np.concatenate((self._recent, each))  # slow power and all of it
+        slow, whole = (late[:n] + late[1 : n + 1] + late[2 : n + 2] + late[3 : n + 3]).swapaxes(0, 1)
+        n_known = np.minimum(LOOSE_STRETCHES, ((late[:, 1] > 0).cumsum(axis=0)[-n:]).clip(1))
+        centred = _centre(filtered)
+        centred *= self._window
+        power = _find_power(centred)
+        total = np.add.reduce(power, axis=-1)
         active = total * (8 / 3)  # a Hann window keeps 3/8; a raw drift leaks into all bins
         verdicts: FlagArray = np.zeros(active.shape, dtype=np.uint16)
         worth = may_hum(self._frequency_hz, power.reshape(-1, power.shape[-1]), self._rate_hz).reshape(n, -1)
-        slow, whole = together[..., : self._n_slow].sum(axis=-1), together.sum(axis=-1)
         slow_share = slow / np.where(whole > 0, whole, 1.0)
         tells = (worth | (slow_share > LOOSE_SHARE) | (active > self._most_active[0])).any(axis=1).tolist()
         weak = None if self._weak is None else self._weak.find(power, total)
@@ -157,7 +159,7 @@ class EmgCheck:
                 n, verdicts = k + 1, verdicts[: k + 1]
                 break
         self._least_active = np.minimum(self._least_active, quietest[n - 1])
-        self._recent = spectra[n : n + LOOSE_STRETCHES - 1].copy()
+        self._recent = late[n : n + LOOSE_STRETCHES - 1].copy()
         return verdicts
 
     def _find_loose(
@@ -198,8 +200,21 @@ class EmgCheck:
         return True
 
 
-def _power(x: FloatArray) -> FloatArray:
-    return np.asarray(np.abs(np.fft.rfft(x)) ** 2, dtype=np.float64)
+def _centre(x: FloatArray) -> FloatArray:
+    """Less the mean along the last axis."""
+    return np.asarray(x - np.add.reduce(x, axis=-1, keepdims=True) / x.shape[-1])
+
+
+def _add_squares(x: FloatArray) -> FloatArray:
+    """Along the last axis."""
+    return np.asarray(np.einsum("...i,...i->...", x, x))
+
+
+def _find_power(x: FloatArray) -> FloatArray:
+    """Spectra along the last axis; as real numbers, which is faster than the size of complex ones."""
+    parts = np.fft.rfft(x).view(np.float64)
+    parts *= parts
+    return np.asarray(parts[..., ::2] + parts[..., 1::2])
 
 
 class FlatCheck:
@@ -241,6 +256,8 @@ class SpikeCheck:
     def __init__(self, n_smooth: int, n_stretch: int) -> None:
         self._n_stretch, self._n_filled = n_stretch, 0
         self._past: FloatArray = np.full((n_smooth, 2 * SPIKE_REACH), np.nan)
+        self._reach = Reach(2 * SPIKE_REACH, latest_first=True)
+        self._reach_emg = Reach(2 * SPIKE_REACH_EMG, latest_first=True)
         self._seen: FloatArray = np.zeros((3, n_smooth, n_stretch))  # distance, median and width of this stretch
         self._limit: FloatArray = np.full((n_smooth, 1), np.inf)  # of the distance, in this stretch
         self._lowest, self._highest = np.inf * np.ones_like(self._limit), -np.inf * np.ones_like(self._limit)
@@ -250,19 +267,32 @@ class SpikeCheck:
         n = means.shape[1]
         hops = np.concatenate((self._past, means), axis=1)
         self._past = hops[:, n:]
-        around = hops.take(np.arange(n)[:, None] + np.arange(2 * SPIKE_REACH, -1, -1), axis=1)
-        distance = around[..., SPIKE_REACH].copy()
-        around.sort(axis=-1)  # NaN go last and make every comparison false
-        median, width = around[..., SPIKE_REACH], around[..., -1] - around[..., 0]
+        if n >= MANY:
+            median, width = find_middle(hops)
+            distance = hops[:, SPIKE_REACH:-SPIKE_REACH]
+        else:
+            around = hops.take(self._reach(n), axis=1)
+            distance = around[..., SPIKE_REACH].copy()
+            around.sort(axis=-1)  # NaN go last: the width is NaN and makes every comparison false
+            median, width = around[..., SPIKE_REACH], around[..., -1] - around[..., 0]
         distance = np.abs(distance - median)
         found: NDArray[np.bool_] = distance > self._find_limits(distance, median, width)
         if np.logical_or.reduce(found, axis=None):
             found &= distance > SPIKE_OF_WIDTH * width
         return found
 
-    def find_emg(self, around: FloatArray) -> NDArray[np.bool_]:
-        """Summed squares of the hops around each hop, latest first, ``(n_channels, n_hops, n_around)``."""
-        middle = np.add.reduce(around[..., SPIKE_REACH_EMG - 1 : SPIKE_REACH_EMG + 2], axis=-1)
+    def find_emg(self, sums: FloatArray) -> NDArray[np.bool_]:
+        """Summed squares of the next hops and of the ``2 * SPIKE_REACH_EMG`` before them, ``(n_channels, ...)``."""
+        n_before = 2 * SPIKE_REACH_EMG
+        n = sums.shape[1] - n_before
+        if n >= MANY:
+            three = sums[:, :-2] + sums[:, 1:-1] + sums[:, 2:]
+            middle, before, after = (three[:, at : at + n] for at in (_MIDDLE, _MIDDLE - 3, _MIDDLE + 3))
+            may_be = ~(middle <= NEARLY * SPIKE_OF_POWER / (1 - SPIKE_OF_POWER) * (before + after))
+            if not np.logical_or.reduce(may_be, axis=None):
+                return np.asarray(may_be)
+        around = sums.take(self._reach_emg(n), axis=1)
+        middle = np.add.reduce(around[..., _MIDDLE : _MIDDLE + 3], axis=-1)
         return np.asarray(middle > SPIKE_OF_POWER * np.add.reduce(around, axis=-1), dtype=np.bool_)
 
     def _find_limits(self, distance: FloatArray, median: FloatArray, width: FloatArray) -> FloatArray:

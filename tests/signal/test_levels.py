@@ -90,6 +90,18 @@ def test_seconds_judged_together_get_the_verdicts_they_get_one_by_one(gaps: list
         assert other.flags.tobytes() == results[0].flags.tobytes()
 
 
+@pytest.mark.parametrize("channels", [[FORCE], [FORCE, POSITION, ENVELOPE]])
+@pytest.mark.parametrize("rate_hz", [40.0, 100.0, 1000.0])
+def test_frames_are_left_as_they_came(channels: list[Channel], rate_hz: float) -> None:
+    """They are recorded as well; and may not be written to at all."""
+    counts = make_counts(4000, len(channels))
+    before = counts.copy()
+    LevelStream(channels, rate_hz).push(Chunk(0, counts))
+    assert np.array_equal(counts, before)
+    counts.setflags(write=False)
+    LevelStream(channels, rate_hz).push(Chunk(0, counts))
+
+
 @given(sizes=st.lists(st.integers(1, 9), min_size=1), rate_hz=st.sampled_from([9.0, 10.0, 80.0, 128.0]))
 @settings(max_examples=15, deadline=None)
 def test_any_cutting_gives_the_same_bits_on_slow_boards(sizes: list[int], rate_hz: float) -> None:
