@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -134,13 +135,16 @@ def suggest_next_set(effort_percent: float, joint: str, holds: Sequence[HoldRow]
 def _place_samples(held: HeldEmg, trace: Trace, phases: Sequence[Phase]) -> list[FloatArray]:
     """Raw EMG of every phase after its grace, in the channel's unit, NaN where frames are missing."""
     samples = []
+    ends = [part.end_frame for part in held.parts]
     for phase in phases:
         first = phase.first_level * trace.hop + round(phase.grace_s * trace.rate_hz)
         end = max(first, phase.end_level * trace.hop)
         sample = np.full((end - first, len(held.columns)), np.nan)
-        for part in held.parts:
+        for part in held.parts[bisect_right(ends, first) :]:
+            if part.first_frame >= end:
+                break
             a, b = max(first, part.first_frame), min(end, part.end_frame)
-            for k, column in enumerate(held.columns if a < b else ()):
+            for k, column in enumerate(held.columns):
                 counts = part.counts[a - part.first_frame : b - part.first_frame, k]
                 sample[a - first : b - first, k] = trace.channels[column].scaled(counts)
         samples.append(sample)

@@ -72,9 +72,14 @@ def fit_theil_sen(x: ArrayLike, y: ArrayLike, *, confidence: float = 0.95, n_min
     slopes = pairwise_slopes(xs, ys)
     if slopes.size == 0:
         return Trend(None, None, None, None, n, "all values were taken at the same moment")
-    slope = float(np.median(slopes))
+    slope = _find_median(slopes)
     low, high = _find_sen_interval(slopes, ys, confidence)
-    return Trend(slope, low, high, float(np.median(ys) - slope * np.median(xs)), n)
+    return Trend(slope, low, high, _find_median(np.sort(ys)) - slope * _find_median(np.sort(xs)), n)
+
+
+def _find_median(ordered: FloatArray) -> float:
+    """Of values (n,) in rising order, all of them known; numpy's own takes ten times as long for a few."""
+    return float((ordered[(ordered.size - 1) // 2] + ordered[ordered.size // 2]) / 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +166,9 @@ def _score_looks(y: FloatArray) -> FloatArray:
 def find_kendall_variance(y: FloatArray) -> float:
     """Variance of Kendall's S of values ``y`` (n,) without a trend, ties in them allowed for."""
     n = y.size
+    ordered = np.sort(y)
+    if (ordered[1:] > ordered[:-1]).all():  # as nearly always
+        return float(n * (n - 1) * (2 * n + 5)) / 18
     _, ties = np.unique(y, return_counts=True)
     return float(n * (n - 1) * (2 * n + 5) - np.sum(ties * (ties - 1) * (2 * ties + 5))) / 18
 

@@ -43,7 +43,10 @@ def check_above(
     if channel.kind != "force" or len(percent) < n:
         return None
     usable = np.isfinite(percent) & ~(flags & UNUSABLE).astype(bool)
-    windows = np.lib.stride_tricks.sliding_window_view(np.where(usable, percent, -np.inf), n)
+    seen = np.where(usable, percent, -np.inf)
+    if not seen.max() > 100.0 + ABOVE_LIMIT_PERCENT:  # no mean is above the highest
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view(seen, n)
     means = windows.mean(axis=1)
     best_at = int(np.argmax(means))
     best_percent = float(means[best_at])

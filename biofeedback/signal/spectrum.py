@@ -30,12 +30,15 @@ def find_median_frequency(frequency_hz: FloatArray, power: FloatArray) -> float 
 
     ``power`` is the density at ``frequency_hz`` (rising, any spacing), integrated by trapezoids.
     """
-    total = np.concatenate(
-        ([0.0], np.cumsum(np.diff(frequency_hz) * (power[1:] + power[:-1])))
-    )  # twice, as its half is
-    if not total[-1] > 0:
-        return None
-    return float(np.interp(total[-1] / 2, total, frequency_hz))
+    return find_median_frequencies(frequency_hz, power[None])[0]
+
+
+def find_median_frequencies(frequency_hz: FloatArray, power: FloatArray) -> list[float | None]:
+    """`find_median_frequency` of each row of ``power`` ``(n, n_bins)``."""
+    total = np.zeros(power.shape)
+    np.cumsum(np.diff(frequency_hz) * (power[:, 1:] + power[:, :-1]), axis=1, out=total[:, 1:])
+    # twice the integral, as its half is
+    return [float(np.interp(one[-1] / 2, one, frequency_hz)) if one[-1] > 0 else None for one in total]
 
 
 def track_median_frequency(counts: FloatArray, rate_hz: float, *, epoch_s: float = 1.0) -> SpectrumTrack:
@@ -68,7 +71,7 @@ def track_median_frequency(counts: FloatArray, rate_hz: float, *, epoch_s: float
     centred = epochs - epochs.mean(axis=1, keepdims=True)
     power = np.asarray(np.abs(np.fft.rfft(centred * np.hanning(n + 1)[:-1], axis=1)) ** 2, dtype=np.float64)
     power, mains_hz, hum_share = _take_hum_out(frequency_hz, power, rate_hz)
-    medians = [find_median_frequency(frequency_hz[inside], row[inside]) for row in power]
+    medians = find_median_frequencies(frequency_hz[inside], power[:, inside])
     middle_s = np.asarray((np.arange(len(epochs)) + 0.5) * n / rate_hz, dtype=np.float64)
     return SpectrumTrack(middle_s, np.array([np.nan if m is None else m for m in medians]), mains_hz, hum_share)
 
