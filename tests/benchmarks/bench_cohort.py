@@ -6,15 +6,19 @@
                          against Parquet, and the same rows on a dask cluster of two workers on this machine
 
 Goals: two processes at least 1.8 times as fast as one; at least 5 times as fast per recording as the same features
-made with neurokit2 (group crosscheck; without it this goal counts as missed).
+made with neurokit2 (group crosscheck; without it this goal counts as missed), and no slower than its filters with one
+spectrum per contraction.
 
 The same features: what a row holds and neurokit2 can make, with its functions and the defaults it documents. Force as
 effort, filtered; per phase its mean, SD, CV and time in band. EMG cleaned, its amplitude, and when the muscle was
 active (our excursions and moments of leaving the band come from such states); per phase the amplitude; per second of
 each contraction the median frequency, and its slope. Nearly all of its time goes into when the muscle was active, so
-the same without that, and the filters with one spectrum per contraction, are timed too: both are less than a row
-holds. The latter takes least; that a whole row takes no longer is an aim that is not reached yet (0.8 of our time).
-Neither does gaps, calibration, passive tension, signal quality, ratings or answers.
+less is timed too: without that; its filters with one spectrum per contraction; and its filters alone, without any
+feature. Neither does gaps, calibration, passive tension, signal quality, ratings or answers.
+
+Fair to both: the same file, read by our reader on both sides; the same two channels, force and EMG filtered once by
+each (it runs its filters forwards and back, ours goes forwards only and looks for hum, loose electrodes, spikes and
+clipping); everything imported and run once before; in turns, the least of several, processor and wall time.
 """
 
 from __future__ import annotations
@@ -27,6 +31,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -34,9 +39,10 @@ import numpy as np
 from bench_report import make_recording
 
 from biofeedback.commands.cohort import extract_row, read_table
+from biofeedback.model import FloatArray
 from biofeedback.storage.recording import Recording, open_recording
 
-GOAL_SPEED_UP, GOAL_AGAINST_NEUROKIT = 1.8, 5.0
+GOAL_SPEED_UP, GOAL_AGAINST_NEUROKIT, N_TURNS = 1.8, 5.0, 5
 N_DISTINCT = 10
 ROWS = """
 from functools import partial
@@ -68,7 +74,9 @@ def time_rows(folder: Path, names: list[str], n_workers: int) -> tuple[float, fl
     return (time.perf_counter() - started_s) / len(names), cpu_s / len(names)
 
 
-def make_features_with_neurokit(path: Path, *, slopes: bool, activity: bool) -> dict[str, list[float]]:
+def make_features_with_neurokit(
+    path: Path, *, slopes: bool, activity: bool, only_filters: bool = False
+) -> dict[str, list[float]]:
     """Per phase: effort mean, SD, CV, time in band; EMG amplitude, share active; median frequency and its slope."""
     import neurokit2 as nk
     from scipy.stats import theilslopes
@@ -87,6 +95,8 @@ def make_features_with_neurokit(path: Path, *, slopes: bool, activity: bool) -> 
         clean = nk.emg_clean(emg, sampling_rate=rate_hz)
         amplitude, active = nk.emg_amplitude(clean), None
     features: dict[str, list[float]] = {}
+    if only_filters:
+        return features
 
     def keep(name: str, value: float) -> None:
         features.setdefault(name, []).append(float(value))
@@ -124,38 +134,43 @@ def list_phases(recording: Recording) -> list[tuple[int, int, str]]:
 
 
 def compare_with_neurokit(folder: Path, name: str) -> bool:
-    """Print the ratios; True when the goal is missed. Processor time, which other programs do not lengthen."""
+    """Print the ratios; True when a goal is missed."""
+    theirs = partial(make_features_with_neurokit, folder / name)
+    less = {
+        "its filters alone": partial(theirs, slopes=False, activity=False, only_filters=True),
+        "filters, spectra per contraction": partial(theirs, slopes=False, activity=False),
+    }
+    whole = {
+        "spectra per second, no activity": partial(theirs, slopes=True, activity=False),
+        "the same features": partial(theirs, slopes=True, activity=True),
+    }
+    ours = partial(extract_row, str(folder), name)
     try:
-        make_features_with_neurokit(folder / name, slopes=False, activity=False)  # imports and first-time costs
+        less["filters, spectra per contraction"]()  # imports and first-time costs
     except ImportError:
         print("neurokit2 is missing: no comparison. Install it: pip install --group crosscheck")
         return True
-    extract_row(str(folder), name)
+    ours()
+    least_s: dict[str, FloatArray] = {}
+    for _ in range(N_TURNS):  # what else the machine does meets all of them
+        for who, work in {"ours": ours, **less}.items():
+            least_s[who] = np.minimum(least_s.get(who, np.inf), time_both(work))
+    least_s |= {who: time_both(work) for who, work in whole.items()}
+    ours_s = least_s.pop("ours")
+    print(f"this process, the whole row                 {ours_s[0]:6.2f} s of the processor, {ours_s[1]:.2f} s in all")
+    goals = {"filters, spectra per contraction": 1.0, "the same features": GOAL_AGAINST_NEUROKIT}
+    for who, theirs_s in least_s.items():
+        times = " and ".join(f"{ratio:.2f}" for ratio in theirs_s / ours_s)
+        goal = f"goal {goals[who]:g} x" if who in goals else "no goal"
+        print(f"neurokit2, {who:32} {theirs_s[0]:6.2f} s, {theirs_s[1]:.2f} s   {times} x ours   {goal}", flush=True)
+    return any((least_s[who] / ours_s < goal).any() for who, goal in goals.items())
 
-    def time_cpu(work: partial[object]) -> float:
-        started_s = time.process_time()
-        work()
-        return time.process_time() - started_s
 
-    least_s: dict[str, float] = {}
-    bare = partial(make_features_with_neurokit, folder / name, slopes=False, activity=False)
-    for _ in range(3):  # in turns: what else the machine does meets both
-        for who, work in (("ours", partial(extract_row, str(folder), name)), ("theirs", bare)):
-            least_s[who] = min(least_s.get(who, np.inf), time_cpu(work))
-    ours_s = least_s["ours"]
-    print(f"this process                                {ours_s:6.2f} s of processor time per recording, the whole row")
-    kinds = {
-        "filters, spectra per contraction": None,
-        "spectra per second, no activity": False,
-        "the same features": True,
-    }
-    for label, activity in kinds.items():
-        theirs_s = least_s["theirs"]
-        if activity is not None:
-            theirs_s = time_cpu(partial(make_features_with_neurokit, folder / name, slopes=True, activity=activity))
-        goal = f"goal {GOAL_AGAINST_NEUROKIT:g} x" if activity else "aim 1 x" if activity is None else "no goal"
-        print(f"neurokit2, {label:32} {theirs_s:6.2f} s   {theirs_s / ours_s:.2f} x ours   {goal}", flush=True)
-    return theirs_s / ours_s < GOAL_AGAINST_NEUROKIT
+def time_both(work: Callable[[], object]) -> FloatArray:
+    """Seconds of the processor, which other programs do not lengthen as much, and in all."""
+    started_s, cpu_s = time.perf_counter(), time.process_time()
+    work()
+    return np.array([time.process_time() - cpu_s, time.perf_counter() - started_s])
 
 
 def check_command(folder: Path, n: int) -> None:
