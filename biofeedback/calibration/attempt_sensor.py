@@ -11,8 +11,8 @@ from biofeedback.calibration.attempt_values import BASELINE_S, Samples, bridge, 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 from biofeedback.signal.artefacts import SLOWEST_RATE_HZ, EmgLook, find_jumps, look_at_emg
 from biofeedback.signal.emg import RMS_S
-from biofeedback.signal.quality import SPIKE_REACH
 from biofeedback.signal.rails import find_rail
+from biofeedback.signal.spikes import SPIKE_REACH
 
 HUM_PERCENT = 15.0  # of the power: lifts an RMS by 8 %
 LOOSE_PERCENT = 50.0  # of the power below 20 Hz

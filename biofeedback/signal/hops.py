@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from biofeedback.model import Channel, Flag, FlagArray, FloatArray
 from biofeedback.signal.many import MANY, Reach, add_places, add_windows
-from biofeedback.signal.quality import SPIKE_LEVEL_RATE_HZ, SPIKE_REACH_EMG, FlatCheck, SpikeCheck
+from biofeedback.signal.quality import FlatCheck
 from biofeedback.signal.rails import RailCheck
+from biofeedback.signal.spikes import SPIKE_LEVEL_RATE_HZ, SPIKE_REACH_EMG, SpikeCheck
 
 Columns: TypeAlias = NDArray[np.intp] | slice
 Quantities: TypeAlias = Sequence[tuple[Columns, FloatArray]]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from biofeedback.signal.many import MANY, Reach, add_places, add_windows, find_middle
-from biofeedback.signal.quality import SPIKE_REACH_EMG, SpikeCheck
+from biofeedback.signal.spikes import SPIKE_REACH_EMG, SpikeCheck
 
 
 def is_same(a, b):
