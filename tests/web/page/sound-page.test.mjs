@@ -92,23 +92,44 @@ test("a page that was never used before plays the voice at half loudness, with k
 });
 
 test("a note begins from silence, swells at once, fades by its end, and ends a moment after", async () => {
-  const { notesOf } = await import("../../../biofeedback/web/static/shared/sound.js");
-  const live = await openLive(session(), { more: MORE, kept: { sound: "tones", volume: "100" } });
-  live.press("read-them");
-  await settle();
+  const { Player, notesOf } = await import("../../../biofeedback/web/static/shared/sound.js");
+  globalThis.window = { AudioContext: Context };
+  globalThis.AudioContext = Context;
+  const player = new Player();
+  assert.equal(player.isOpen, false);
+  player.play("below"); // before any press
+  player.unlock();
+  assert.equal(player.isOpen, true);
+  for (const cue of ["below", "rest", "alarm"]) {
+    played.length = 0;
+    player.volume = 1;
+    player.play(cue);
+    const notes = notesOf(cue);
+    assert.equal(played.length, notes.length);
+    played.forEach(({ frequency, startS, stopS, gain }, k) => {
+      const [hz, at, length, loudness] = notes[k];
+      const [[, first, fromS], [, peak, peakS], [, last, fadeS, ease]] = gain.steps;
+      assert.equal(frequency.value, hz);
+      assert.ok(Math.abs(startS - 5 - at) < 0.05 && startS === fromS);
+      assert.ok(first === 0 && last === 0 && peak > 0.3 * loudness && peak <= loudness);
+      assert.ok(peakS > startS && peakS - startS < 0.03 && fadeS > peakS && fadeS < startS + length);
+      assert.ok(fadeS + 3 * ease < startS + 1.5 * length && stopS > startS + length && stopS < startS + length + 1);
+    });
+    const loud = played[0].gain.steps[1][1];
+    player.volume = 0.5;
+    player.play(cue);
+    assert.ok(Math.abs(played.at(-notes.length).gain.steps[1][1] - loud / 2) < 1e-9);
+  }
   played.length = 0;
-  live.type("volume", "100");
-  const notes = notesOf("below");
-  assert.equal(played.length, notes.length);
-  played.forEach(({ frequency, startS, stopS, gain }, k) => {
-    const [hz, at, length, loudness] = notes[k];
-    const [[, first, fromS], [, peak, peakS], [, last, fadeS, ease]] = gain.steps;
-    assert.equal(frequency.value, hz);
-    assert.ok(Math.abs(startS - 5 - at) < 0.05 && startS === fromS);
-    assert.ok(first === 0 && last === 0 && peak > 0.3 * loudness && peak <= loudness);
-    assert.ok(peakS > startS && peakS - startS < 0.03 && fadeS > peakS && fadeS < startS + length);
-    assert.ok(fadeS + 3 * ease < startS + 1.5 * length && stopS > startS + length && stopS < startS + length + 1);
-  });
+  player.muted = true;
+  player.play("below");
+  player.muted = false;
+  player.context.state = "interrupted";
+  player.play("below");
+  assert.equal(played.length, 0);
+  player.unlock(); // the call is over
+  player.play("below");
+  assert.equal(played.length, 2);
 });
 
 test("every tone says its own: which rise, which fall, which repeat; none longer than a second, each loud enough", async () => {
