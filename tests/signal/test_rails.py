@@ -87,16 +87,17 @@ EMG = Channel(name="emg", kind="emg", unit="uV")
 FORCE = Channel(name="force", kind="force", unit="N")
 
 
-def watch(channel: Channel, tops: list[float], *, n_stretch: int = 10) -> list[bool]:
+def watch(channel: Channel, tops: list[float], *, n_stretch: int = 10, n_together: int = 1) -> list[bool]:
     """Which hops of a swinging signal with these highest values are cut off; no two of its lowest are alike."""
     check = RailCheck([channel], n_stretch)
     high = np.array(tops)[None]
     low = -0.8 * np.abs(high) - 0.01 * np.arange(high.shape[1])
-    found = [
-        check.push(low[:, at : at + n_stretch], high[:, at : at + n_stretch], None)
-        for at in range(0, high.shape[1], n_stretch)
-    ]
-    return [bool(each) for part in found for each in (np.zeros(n_stretch) if part is None else part[0])]
+    found: list[bool] = []
+    for at in range(0, high.shape[1], n_together * n_stretch):
+        part = slice(at, at + n_together * n_stretch)
+        beyond = check.push(low[:, part], high[:, part], None)
+        found += [False] * high[:, part].shape[1] if beyond is None else beyond[0].tolist()
+    return found
 
 
 def swing(n_heaps: int, end: float = 401.0, first: float = 100.0) -> list[float]:
@@ -113,10 +114,11 @@ def test_an_end_of_muscle_activity_is_learnt_from_eight_hops(n_at: int, is_learn
     assert any(found[20:]) == is_learnt
 
 
-def test_one_stay_at_an_end_is_an_effort_and_a_second_one_is_the_end() -> None:
+@pytest.mark.parametrize("n_together", [1, 3, 6])
+def test_one_stay_at_an_end_is_an_effort_and_a_second_one_is_the_end(n_together: int) -> None:
     """However long it lasts, it is one visit; the end is learnt when the signal has been away and comes back."""
     stretches = [swing(0), [401.0] * 10, [401.0] * 10, swing(1), swing(1), swing(1)]
-    found = watch(EMG, [top for stretch in stretches for top in stretch])
+    found = watch(EMG, [top for stretch in stretches for top in stretch], n_together=n_together)
     assert [sum(found[at : at + 10]) for at in range(0, 60, 10)] == [0, 0, 0, 0, 0, 1]
 
 
