@@ -18,18 +18,21 @@ from biofeedback.account.kinds import (
     CautionsRead,
     DeviceNoticed,
     MaximumSet,
+    Paused,
     Payload,
     PhaseBegun,
     PhaseEndMoved,
     PlanBegun,
+    PositionJudged,
     RatingAsked,
     RatingGiven,
     StopExplained,
     Stopped,
+    TakenUp,
     ZeroTaken,
     make_event,
 )
-from biofeedback.account.values import Maximum, Zero
+from biofeedback.account.values import Maximum, PositionResult, Zero
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Chunk, Event, Gap
 from biofeedback.session.engine import Engine
@@ -168,6 +171,25 @@ def test_a_stop_ends_a_plan_at_once_though_a_question_is_open() -> None:
     assert make(*begun).stage == "plan"
     asked = make(*begun, (8, RatingAsked(id=1)), (9, Stopped()))
     assert (asked.stage, asked.open_ask, asked.is_plan_over) == ("done", None, True)
+
+
+def test_a_pause_ends_the_phase_and_not_the_plan() -> None:
+    begun = ((0, CautionsRead()), (1, zero(1.0)), (2, PlanBegun()), (2, phase("passive", 0)), (5, RatingAsked(id=1)))
+    paused = make(*begun, (9, Paused(reason="the hand slipped")))
+    assert (paused.paused, paused.open_ask, paused.stage) == ("the hand slipped", None, "plan")
+    assert [(stop.frame, stop.is_pause) for stop in paused.stops] == [(9, True)]
+    assert [(p.end_frame, p.closed_by) for p in paused.phases] == [(9, "stop")]
+    assert make(*begun, (9, Paused(reason="x")), (12, TakenUp(phase_index=0))).paused is None
+    over = make(*begun, (9, Stopped()), (12, Paused(reason="late")))
+    assert ([stop.is_pause for stop in over.stops], over.paused) == ([False], None)
+
+
+def test_where_the_position_went_belongs_to_its_phase() -> None:
+    held = PositionResult(state="held")
+    account = make(
+        (0, phase("passive", 0)), (9, phase("contract", 1)), (12, PositionJudged(phase_index=0, position=held))
+    )
+    assert [p.position for p in account.phases] == [held, None]
 
 
 def test_why_stop_was_pressed_belongs_to_the_last_stop() -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from biofeedback.account.codec import PayloadError
 from biofeedback.account.fold import fold
-from biofeedback.account.kinds import KINDS, RatingGiven, make_event, read_event
+from biofeedback.account.kinds import KINDS, Noted, PhaseBegun, RatingGiven, Stopped, make_event, read_event
 from biofeedback.model import Band, Channel, Event
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -77,6 +77,15 @@ def test_nothing_that_a_file_holds_stops_the_account(kind: str, data: dict[str, 
     account = fold(events, channels=FORCE, settings={})
     assert account.ratings[-1].value == 5
     assert len(account.problems) <= 1
+
+
+def test_what_is_empty_by_default_is_left_out_while_it_is() -> None:
+    assert make_event(Noted(text="x"), 1).data == {"text": "x"}
+    assert make_event(Stopped(), 1).data == {}
+    assert make_event(Stopped(reason="too much"), 1).data == {"reason": "too much"}
+    assert make_event(PhaseBegun(phase_kind="passive", index=0), 1).data == {"kind": "passive", "index": 0}
+    asks = make_event(PhaseBegun(phase_kind="passive", index=0, ask=True, duration_s=0.0), 1).data
+    assert asks == {"kind": "passive", "index": 0, "ask": True, "duration_s": 0.0}, "none is not nought"
 
 
 def test_unknown_keys_and_kinds_are_ignored() -> None:
