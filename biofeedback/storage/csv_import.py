@@ -237,6 +237,11 @@ def _place(
     written_s = _find_written(layout, time_column) * clock.TIME_UNITS[times.unit]
     placing = clock.place_by_times(times.time_s, where, written_s)
     remarks += placing.told
+    if layout.said_rate_hz and abs(layout.said_rate_hz / placing.rate_hz - 1.0) > clock.MOST_WRONG:
+        remarks.append(
+            f"{layout.said_rate_hz:g} Hz is written before the table, but its times make {placing.rate_hz:.6g} Hz: "
+            "the times are believed; --rate HZ says better"
+        )
     n_frames = int(placing.frames.max()) + 1
     return placing.rate_hz, _take(cells.values, chosen, placing.frames), n_frames, times.started_utc
 

@@ -332,6 +332,11 @@ VARIANTS = [
         table("force_N", times=lambda _: "", before="Station 2\nSampling rate: 100 Hz\n"),
         told="100 Hz, as is written",
     ),
+    V(
+        "preamble with another rate",
+        table(before="Station 2\nSampling rate: 1000 Hz\n"),
+        told="1000 Hz is written before the table, but its times make 100 Hz: the times are believed",
+    ),
     V("percent comments", table("% time_s force_N", separator=" ", before="% made elsewhere\n", suffix=".txt")),
     V("hash comments within", table(before="# one\n# two\n", after="# the end\n")),
     V("row of units", table("time,force\ns,N")),
