@@ -15,7 +15,7 @@ import numpy as np
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import ATHLETE_CODE, Channel, Event, Flag, FlagArray, Note
 from biofeedback.storage.events_table import EventsTable, about_whom, is_about, read_events_table
-from biofeedback.storage.imported import Imported, end_phases, find_name, write_recording
+from biofeedback.storage.imported import Imported, end_phases, write_recording
 from biofeedback.storage.schema import SUFFIX
 from biofeedback.wiring import afterwards
 from biofeedback.wiring.assembly import read_code
@@ -144,10 +144,9 @@ def convert_one(path: Path, args: argparse.Namespace, table: EventsTable | None,
     known = [Channel.from_dict(channel) for channel in imported.settings["channels"]]
     rate_hz = float(imported.settings["rate_hz"])
     levels = afterwards.compute_levels(known, rate_hz, imported.items, imported.settings)
-    said = argparse.Namespace(**{**vars(args), "maximum": _name_maxima(args.maximum, known, path)})
     remarks = [*imported.remarks, *find_suspects(known, levels[1])]
     events = afterwards.make_calibration(
-        said, known, lambda: levels, rate_hz=rate_hz, settings=settings, known=imported.events, told=remarks
+        args, known, lambda: levels, rate_hz=rate_hz, settings=settings, known=imported.events, told=remarks
     )
     told = _read_events(args, imported, rate_hz, path, table=table, many=many)
     remarks += table.remarks if table and not many else ()
@@ -177,19 +176,6 @@ def _read_events(
     about = afterwards.list_names(path, imported.settings)
     told = afterwards.read_events(args, rate_hz, imported.events, table=table, about=about, needed=not many)
     return end_phases(told, rate_hz, n_frames, where=str(args.events or "--rating"), strict=True)[0]
-
-
-def _name_maxima(maxima: Sequence[str], channels: Sequence[Channel], path: Path) -> list[str]:
-    """``Fz (N)=400`` as ``Fz=400``: names with and without their unit."""
-    names, units = [channel.name for channel in channels], [channel.unit for channel in channels]
-    said: list[str] = []
-    for text in maxima:
-        name, _, value = text.rpartition("=")
-        try:
-            said.append(f"{find_name(name, names, units, where=str(path), what='channel')}={value}")
-        except RecordingError:
-            said.append(text)  # whoever reads it says what is wrong with it
-    return said
 
 
 def _check_options(args: argparse.Namespace, path: Path) -> None:

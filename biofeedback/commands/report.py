@@ -115,7 +115,7 @@ def read_maxima(texts: Sequence[str], recording: Recording) -> dict[str, Maximum
     on_record = recording.account.maxima
     maxima = {}
     for text in texts:
-        name, value = parse_maximum(text, list(channels))
+        name, value = parse_maximum(text, list(channels), [channel.unit for channel in channels.values()])
         typed = Maximum(channel=name, strength=value, baseline=0.0, unit=channels[name].unit, method="typed")
         maxima[name] = on_record[name].revised(value) if name in on_record else typed
     return maxima

@@ -18,7 +18,7 @@ from biofeedback.errors import BiofeedbackError, CalibrationError
 from biofeedback.model import ATHLETE_CODE, Channel, Event, FlagArray, FloatArray, Item, Note, find_guide
 from biofeedback.storage.annotations import parse_events, place_ratings
 from biofeedback.storage.events_table import EventsTable
-from biofeedback.wiring.maxima import parse_maximum
+from biofeedback.wiring.maxima import find_channel, parse_maximum
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -196,6 +196,8 @@ def _take_zeros(
     from biofeedback.calibration.zero import measure_zero
 
     span = slice(*(round(time_s * measured.level_rate_hz) for time_s in rest_s))
+    if span.stop > len(measured.values):
+        raise CalibrationError(f"--rest {rest_s[0]:g}-{rest_s[1]:g} s is after the end", "check the times")
     taken: dict[str, Zero] = {}
     refused: list[CalibrationError] = []
     for k, channel in enumerate(channels):
@@ -243,7 +245,8 @@ def _judge_pushes(
 def _parse_typed(text: str, channels: Sequence[Channel]) -> tuple[str, float, float]:
     """``force=412`` or, from a time on, ``force=412@60``."""
     whole, at, from_text = text.partition("@")
-    name, strength = parse_maximum(whole, [channel.name for channel in channels])
+    units = [channel.unit for channel in channels]
+    name, strength = parse_maximum(whole, [channel.name for channel in channels], units)
     try:
         from_s = float(from_text) if at else 0.0
     except ValueError:
@@ -260,9 +263,10 @@ def _parse_attempts(texts: Sequence[str], channels: Sequence[Channel]) -> dict[s
     for text in texts:
         name, separator, rest = text.rpartition("=")
         leading = find_guide(channels)
-        name = name if separator else names[leading if leading is not None else 0]
-        if name not in names:
-            raise CalibrationError(f"--maximum-from {text}: no channel {name!r}", f"use one of {', '.join(names)}")
+        if separator:
+            name = find_channel(name, names, [channel.unit for channel in channels], f"--maximum-from {text}")
+        else:
+            name = names[leading if leading is not None else 0]
         spans.setdefault(name, []).append(parse_span(rest, "--maximum-from", "25-29"))
     return spans
 

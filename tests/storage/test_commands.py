@@ -279,6 +279,36 @@ def test_pushes_that_are_none_are_refused_as_live(
     assert path.with_name("p.hold").read_bytes() == before
 
 
+@pytest.fixture
+def made(tmp_path: Path) -> Path:
+    rows = "\n".join(f"{k / 100},{10 + k % 7}" for k in range(1000))
+    (tmp_path / "made.csv").write_text(f"time_s,force_N\n{rows}\n")
+    assert main(["convert", str(tmp_path / "made.csv")]) == 0
+    return tmp_path / "made.hold"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--maximum", "412"], "no channel '412'; write --maximum force=412"),
+        (["--maximum", "force=1e12"], "no sensor measures as much; write --maximum force=412"),
+        (["--maximum", "force=412N"], "not a number above 0; write --maximum force=412"),
+        (["--rest", "500-510"], "--rest 500-510 s is after the end; check the times"),
+    ],
+)
+def test_what_cannot_be_put_right_says_how_it_is_written(
+    made: Path, arguments: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["amend", str(made), *arguments]) == 1
+    assert message in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["force", "Force", "force (N)", "FORCE [N]", "force_N"])
+def test_a_channel_is_found_with_and_without_its_unit_afterwards_too(made: Path, name: str) -> None:
+    assert main(["amend", str(made), "--maximum", f"{name}=412"]) == 0
+    assert open_recording(made).account.maxima["force"].strength == 412.0
+
+
 def test_a_file_named_where_a_folder_is_meant_makes_no_folder_of_that_name(
     path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
