@@ -32,7 +32,7 @@ class ScaleInUse:
     """The scale of the running recording, as ``check_mass`` asks it; loads lie above the session's zero."""
 
     channel: Channel
-    zero: float = 0.0
+    zero: float
     lower_limit: float | None = None
 
     @property

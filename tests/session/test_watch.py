@@ -6,6 +6,7 @@ import pytest
 from biofeedback.account.values import Maximum
 from biofeedback.errors import SessionError
 from biofeedback.model import Channel, Chunk
+from biofeedback.session.view import describe_session
 from tests.session.conftest import Bench
 
 POSITION = Channel(name="position", kind="position", unit="cm")
@@ -26,6 +27,23 @@ def test_position_is_zeroed_in_the_stretch_and_watched_through_every_phase():
     assert [j["state"] for j in judged] == ["held", "drifted", "lost"]
     assert [j["phase_index"] for j in judged] == [0, 1, 2]
     assert judged[1]["largest"] == pytest.approx(2.6, abs=0.01)
+    shown = describe_session(bench.engine)["position_offset"]
+    assert (shown["phase_index"], shown["state"], shown["by"]) == (2, "lost", "sensor")
+
+
+def test_behind_the_plan_nobody_is_asked_to_relax_any_more(bench):
+    """What is in the muscle then is not the position's own tension."""
+    bench.ready()
+    bench.do(do="start_plan", plan="short")
+    bench.wait(1.0, 10.0)
+    assert bench.last("relaxed").data == {"on": True}
+    bench.wait(3.0, 110.0)
+    assert bench.last("relaxed").data == {"on": False}
+    bench.wait(9.0, 10.0)
+    assert bench.last("relaxed").data == {"on": True}
+    bench.wait(12.0, 10.0)
+    assert bench.engine.hold is None or bench.engine.hold.is_over
+    assert bench.last("relaxed").data == {"on": False}
 
 
 def test_without_a_position_sensor_the_coach_is_asked_after_each_contraction(bench):
