@@ -46,6 +46,8 @@ KNOWN: tuple[tuple[str, str, str], ...] = (
      "how thick the dashes of a form without a number are is taste: that they are dashes, in grey, a test holds"),
     ("web/static/shared/gauge.js", "[heavy, heavy * 2]);", "[heavy, heavy / 2]);",
      "how far those dashes stand apart is taste as well"),
+    ("web/static/shared/strip.js", "ctx.strokeRect(left - 2,", "ctx.strokeRect(left - 3,",
+     "how far an outline reaches beyond the ends of its band is taste"),
 )  # fmt: skip
 
 # Which tests notice them: running these alone is quick.

@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { partOf } from "../../../biofeedback/web/static/shared/cues.js";
+import { partOf, wordsOfCue } from "../../../biofeedback/web/static/shared/cues.js";
 import { Freshness } from "../../../biofeedback/web/static/shared/freshness.js";
 import { gaugeView, scaleTop } from "../../../biofeedback/web/static/shared/gauge-view.js";
 import { phaseShare } from "../../../biofeedback/web/static/shared/state.js";
@@ -96,4 +96,22 @@ test("a word is given about its time to be said, half a second to begin", () => 
   const each = (lengthMs("x".repeat(100)) - lengthMs("")) / 100;
   assert.ok(each > 60 && each < 90); // 15 letters a second, as speech at a usual pace has: common practice, no source
   assert.equal(START_WITHIN_MS, 500);
+});
+
+test("what to do now cuts off a question, and a question whatever is only told; an alarm cuts off all", () => {
+  const state = holding(1, { ask: { id: 1, text: "Now?", said: null }, ask_effort: { phase_index: 1 } });
+  const ranks = [
+    ["alarm-link", "alarm-signal", "alarm-paused", "stopped"],
+    ["contract", "passive", "rest", "countdown", "push", "done", "relax"],
+    ["ask", "effort", "say-pushing"],
+    ["breathe", "say-below", "say-above", "count-1"],
+  ];
+  const urgencies = ranks.map((cues) =>
+    cues.map((cue) => wordsOfCue(cue, state)?.urgency).filter((urgency) => urgency !== undefined),
+  );
+  urgencies.forEach((same, k) => {
+    assert.ok(same.length >= 1);
+    assert.equal(new Set(same).size, 1, String(ranks[k]));
+    if (k) assert.ok(same[0] < urgencies[k - 1][0]);
+  });
 });

@@ -177,6 +177,20 @@ test("an answered alarm is silent, and a new one sounds again", () => {
   assert.ok(alarms(2810, { stale: true }) > 2);
 });
 
+test("breathing is told again and again where even the lower edge is hard, else once", () => {
+  for (const [band, least, most] of [
+    [[20, 90], 1, 1],
+    [[80, 100], 3, 9],
+  ]) {
+    const phase = { ...PHASES[1], since_s: 0, duration_s: 60, band };
+    const { update } = newSeat(holding(1, { phase, band }));
+    const heard = [];
+    for (let level = 0; level < 4000; level += 5) heard.push(update(level, { bandState: 2, percent: [85], remainingS: 50 }));
+    const n = heard.filter((cue) => cue === "breathe").length;
+    assert.ok(n >= least && n <= most, `${band}: ${n}`);
+  }
+});
+
 test("what cannot be sent is complained of, and what is refused", () => {
   const { seat, told } = newSeat();
   assert.equal(seat.send({ do: "zero" }), true);

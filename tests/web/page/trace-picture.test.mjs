@@ -131,6 +131,27 @@ test("percent and seconds are written beside the place that they name, zoomed or
   }
 });
 
+test("moments have tenths only where they lie closer than a second", () => {
+  for (const [view, texts] of [
+    [{ fromS: 10, toS: 18 }, ["0:10", "0:11", "0:12", "0:13", "0:14", "0:15", "0:16", "0:17", "0:18"]],
+    [{ fromS: 10, toS: 14 }, ["0:10.0", "0:10.5", "0:11.0", "0:11.5", "0:12.0", "0:12.5", "0:13.0", "0:13.5", "0:14.0"]],
+  ])
+    assert.deepEqual(
+      draw(view)
+        .of("text", "ink2")
+        .map(({ text }) => text)
+        .filter((text) => text.includes(":")),
+      texts,
+    );
+  const narrow = new RecordingContext();
+  drawTrace({ clientWidth: 180, clientHeight: H, getContext: () => narrow }, { about, drawn }, { fromS: 10, toS: 10.5 }, 40);
+  const moments = narrow.of("text", "ink2").filter(({ text }) => text.includes(":"));
+  assert.deepEqual(
+    moments.map(({ text }) => text),
+    ["0:10.0", "0:10.5"],
+  );
+});
+
 test("traces that stand together share a scale that holds every band and every peak", () => {
   assert.equal(findTop([]), 20);
   near(findTop([{ about, drawn }]), 37.5); // a quarter above the band's 30
