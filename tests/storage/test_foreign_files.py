@@ -237,6 +237,19 @@ def test_events_of_a_c3d_file_that_was_cut(times: tuple[float, ...], found: tupl
     assert any("5 s into its trial" in remark for remark in imported.remarks)
 
 
+def test_events_of_a_c3d_file_without_a_label_or_before_it_begins_are_none(tmp_path: Path) -> None:
+    ezc3d = need_module("ezc3d")
+    write_c3d(tmp_path / "a.c3d")
+    made = ezc3d.c3d(str(tmp_path / "a.c3d"))
+    made.add_parameter("EVENT", "USED", [4])
+    made.add_parameter("EVENT", "LABELS", ["phase passive", " ", "rating 6", "phase contract"])
+    made.add_parameter("EVENT", "TIMES", np.array([[0.0, 0.0, 0.0, 0.0], [-1.0, 2.0, 3.0, 4.0]]))
+    made.write(str(tmp_path / "b.c3d"))
+    imported = import_c3d(tmp_path / "b.c3d")
+    told = [(event.frame, event.kind) for event in imported.events if event.kind in ("phase", "rating")]
+    assert told == [(3000, "rating"), (4000, "phase")]
+
+
 def write_paused_edf(path: Path, *, later_s: float, mark: bytes = b"EDF+D") -> None:
     """Two channels, by a library of the format; from the eleventh record on all onsets are ``later_s`` later."""
     edfio = need_module("edfio")

@@ -19,6 +19,7 @@ from biofeedback.storage.edf_import import import_edf
 from biofeedback.storage.imported import write_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
+from biofeedback.storage.table_clock import place_by_times
 from biofeedback.storage.tables import export_csv, export_numpy
 from biofeedback.storage.together import MISSING_REASON
 
@@ -310,6 +311,31 @@ def test_times_that_jump_back_are_told_and_their_rows_left_out(tmp_path: Path) -
     imported = import_csv(write(tmp_path / "a.csv", text))
     assert "1 rows do not come later than the row before; they are left out, row 3 first" in imported.remarks
     assert 3.0 not in np.concatenate([item.counts for item in imported.items if isinstance(item, Chunk)])
+
+
+@pytest.mark.parametrize(("lag_s", "is_even"), [(0.0, True), (1.0, True), (1.5, False)])
+def test_packets_may_come_late_by_one_of_them_and_no_more(lag_s: float, is_even: bool) -> None:
+    """Twenty rows a second in packets of a second, which lag more and more up to the middle and less from there."""
+    packets = np.arange(200.0)
+    times = np.repeat(packets + lag_s * (1 - np.abs(packets / 199 * 2 - 1)), 20)
+    if is_even:
+        assert place_by_times(times, "a.csv").rate_hz == pytest.approx(20.0, rel=1e-3)
+        return
+    with pytest.raises(RecordingError, match=r"4000 rows at 20\.00\d* Hz would last"):
+        place_by_times(times, "a.csv")
+
+
+@pytest.mark.parametrize(("later_s", "is_even"), [(0.0, True), (0.2, True), (0.26, False)])
+def test_rows_that_slow_down_at_the_end_are_not_taken_as_even(later_s: float, is_even: bool) -> None:
+    """Ten seconds at 100 rows a second with times of two digits in steps of 0.05 s; the last tenth takes longer."""
+    rows = np.arange(1000)
+    times_s = rows / 100 + np.where(rows > 900, (rows - 900) / 100 * later_s, 0.0)
+    coarse_s = np.floor(times_s / 0.05 + 1e-9) * 0.05
+    if is_even:
+        assert place_by_times(coarse_s, "a.csv").rate_hz == pytest.approx(100.0, rel=0.01)
+        return
+    with pytest.raises(RecordingError, match=r"1000 rows at 99\.2"):
+        place_by_times(coarse_s, "a.csv")
 
 
 @pytest.mark.parametrize(
