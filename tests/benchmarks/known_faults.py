@@ -98,6 +98,12 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "a revision is only asked whether it is another one",
     ),
     (
+        "analysis/sliding.py",
+        "(paces.change_points or 0.0) < 0",
+        "(paces.change_points or 0.0) <= 0",
+        "a change of exactly nothing neither rose nor fell",
+    ),
+    (
         "analysis/trends.py",
         "TINY = 1e-12",
         "TINY = 1.3000000000000001e-12",
