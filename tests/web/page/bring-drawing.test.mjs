@@ -98,7 +98,12 @@ test("stretches and phases lie where they are, in their colours, each with its w
     assert.ok(box.top > 10 && box.bottom < H - 15 && box.bottom > H - 35);
   }
   assert.equal(ctx.of("stroke", "target").length, 3);
-  ctx.of("stroke", "target").forEach(({ paths }) => assert.ok(boundsOf(paths).right - boundsOf(paths).left >= 10));
+  const outlines = ctx.of("stroke", "target").map(({ paths }) => boundsOf(paths));
+  const inside = ["restTint", "inTint", "sleeve"].map((color) => boundsOf(ctx.of("fill", color)[0].paths));
+  outlines.forEach((outline, k) => {
+    assert.ok(Math.abs(outline.left - inside[k].left) < 1 && Math.abs(outline.right - inside[k].right) < 1);
+    assert.deepEqual([outline.top, outline.bottom], [inside[k].top, inside[k].bottom]);
+  });
   const labels = ctx.of("text", "ink").filter(({ align }) => align === "center");
   assert.deepEqual(
     labels.map(({ text }) => text),

@@ -43,3 +43,18 @@ test("without a band there is nothing to lead to", () => {
     [],
   );
 });
+
+test("a hatch lets through what lies under it: its lines are thinner than half the way from one to the next", () => {
+  for (const changes of [
+    { mode: "lost", percent: NaN },
+    { bandState: "above", percent: 95 },
+  ]) {
+    const ctx = new RecordingContext();
+    draw(ctx, 800, 500, { ...view, ...changes }, NaN, COLORS);
+    const [hatch] = ctx.marks.filter(({ kind, clip }) => kind === "stroke" && clip);
+    const xs = hatch.paths.map(({ points }) => points[0][0]);
+    const ways = xs.slice(1).map((x, k) => x - xs[k]);
+    assert.ok(ways.length > 10 && ways.every((way) => Math.abs(way - ways[0]) < 0.01));
+    assert.ok(hatch.width >= 1 && hatch.width < ways[0] / 2);
+  }
+});

@@ -216,6 +216,16 @@ test("the sound of one athlete is played, or nobody's; phones are told on the ca
   );
 });
 
+test("whose sound this tab played last is chosen again", async () => {
+  const chosen = (group) =>
+    group
+      .$("whose")
+      .querySelectorAll("input")
+      .map((radio) => radio.checked);
+  assert.deepEqual(chosen(await openGroup()), [true, false, false]);
+  assert.deepEqual(chosen(await openGroup(undefined, { tab: { whose: "2" } })), [false, false, true]);
+});
+
 test("a refusal names the athlete; a question of another device waits until nobody holds", async () => {
   const group = await openPressed(holding(), session({ athlete: "A02", stage: "ready" }));
   const asks = [{ number: 4, device: 3, what: "to delete a recording", state: "waiting", left_s: 60 }];

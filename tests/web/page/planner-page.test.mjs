@@ -203,10 +203,12 @@ test("a phase becomes of another kind, its band moves another way, its number go
   live.checked();
   const phase = (b, p) => live.checked().block[b].phase[p];
   for (const id of ["b0p0-shape", "b1p0-shape", "b0p0-until", "b1p0-until"]) assert.equal(live.$(id), null, id);
+  assert.equal(live.$("b0p1-shape").value, "");
   live.type("b0p1-shape", "ramp");
   assert.equal(live.page.activeElement.id, "b0p1-shape");
   assert.deepEqual(phase(0, 1).ramp, [[80, 100]]);
   assert.equal(live.$("b0p1-ramp").value, "80–100");
+  assert.equal(live.$("b0p1-shape").value, "ramp");
   live.type("b0p1-ramp", "30-40");
   live.type("b0p1-blind", "3-8");
   live.press("b0p1-until");

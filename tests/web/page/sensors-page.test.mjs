@@ -157,6 +157,21 @@ test("other devices: a code that grows old, who has joined, and the press that s
   assert.deepEqual(live.sent(), [{ do: "revoke" }]);
 });
 
+test("how far two sides differ is told during a plan, while it is known", async () => {
+  const channels = ["force_left", "force_right"].map((name, k) => ({ ...CHANNEL, name, guide: !k, beside: Boolean(k) }));
+  const live = await openPressed(session({ stage: "ready", channels }));
+  const rows = Array(250).fill([70, 55]);
+  const now = (level) => live.update({ percent: [70, 55], strip: rows, levels: rows, level, remainingS: 9 });
+  now(1000);
+  assert.equal(live.shows("difference"), false);
+  live.tell(holding(1, { channels }));
+  now(1001);
+  assert.equal(live.text("difference"), "Left minus right: +15 points, mean of 2 s");
+  live.socket.onclose({ code: 1006 });
+  live.pass(300);
+  assert.equal(live.shows("difference"), false);
+});
+
 test("a code for another coach, who has no seat, stands on the card of coaches", async () => {
   const live = await openPressed(session({ stage: "ready" }));
   const invitations = [{ seat: null, code: "COACH", url: "http://here/join#COACH", expires_s: 600, qr: ["1"] }];
