@@ -32,9 +32,11 @@ test("a slider under the thumb rates all the time that it is touched, by one fin
   finger("pointermove", 1, 87);
   assert.deepEqual(look(), ["true", "56.5%", "5.7", "5.65"]);
   finger("pointerdown", 2, 10);
+  live.wait(500); // also while the practice counts down
   assert.equal(live.text("slider-said"), "A second finger does not count.");
   finger("pointermove", 2, 10);
   finger("pointerup", 2, 10);
+  assert.match(live.text("slider-said"), /30 s left$/);
   assert.equal(look()[2], "5.7");
   live.sent();
   const fromMs = live.clock.ms;
@@ -60,6 +62,11 @@ test("a slider under the thumb rates all the time that it is touched, by one fin
   finger("pointerdown", 3, 100);
   live.wait(29500);
   assert.equal(live.text("slider-said"), "");
+  finger("pointerdown", 4, 10);
+  live.wait(500);
+  assert.equal(live.text("slider-said"), "A second finger does not count.");
+  finger("pointerup", 3, 100); // the other stays, and is none beside another any more
+  assert.deepEqual([live.text("slider-said"), slider.dataset.touched], ["", "false"]);
   assert.ok(Number(globalThis.localStorage.getItem("slider-practised")) >= 30);
   live.press("slider-use");
   assert.deepEqual(

@@ -4,7 +4,7 @@ import { make } from "../shared/dom.js";
 import { SHAPES, bandsText, changeShape, shapeOf, typedBands, untilOf } from "./plan-draft.js";
 
 /**
- * id: of the phase's fields; name: of the phase for a screen reader; edit: change the draft; replace: by another phase.
+ * id: of its fields; name: for a screen reader; edit: the draft; replace: by another phase.
  */
 export function shapeLine(phase, id, name, edit, replace) {
   const hasBand = Array.isArray(phase.band);

@@ -1,4 +1,4 @@
-// The second large gauge and the names over both. It is there for a whole plan or not at all, so that nothing moves.
+// The second large gauge and the names over both. There for a whole plan or not at all: nothing moves.
 
 import { $, setData, setText, show } from "../shared/dom.js";
 import { drawGauge } from "../shared/seat-view.js";

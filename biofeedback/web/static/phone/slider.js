@@ -21,13 +21,18 @@ export class Slider {
     this.sensor = sensor;
     /** @type {number | null} the one finger that counts */
     this.finger = null;
+    /** @type {number | null} */
+    this.second = null;
     this.value = NaN;
     this.practisedS = Number(localStorage.getItem("slider-practised") ?? 0);
     const bar = $("slider");
     $("slider-use").addEventListener("click", () => this.toggle());
     bar.addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => {
       event.preventDefault();
-      if (this.finger !== null) return this.tell("A second finger does not count.");
+      if (this.finger !== null) {
+        this.second = event.pointerId;
+        return this.tell("A second finger does not count.");
+      }
       this.finger = event.pointerId;
       bar.setPointerCapture?.(event.pointerId);
       return this.move(event);
@@ -38,6 +43,7 @@ export class Slider {
     for (const kind of ["pointerup", "pointercancel", "lostpointercapture"])
       bar.addEventListener(kind, (/** @type {PointerEvent} */ event) => {
         if (event.pointerId === this.finger) this.lift();
+        if (event.pointerId === this.second) this.part();
       });
     setInterval(() => this.sample(), SAMPLE_MS);
   }
@@ -66,6 +72,12 @@ export class Slider {
     this.finger = null;
     this.value = NaN;
     this.draw();
+    if (this.second) this.part();
+  }
+
+  part() {
+    this.second = null;
+    this.tellPractice();
   }
 
   /** Ten times a second, as long as it is touched. */
@@ -79,6 +91,7 @@ export class Slider {
   }
 
   tellPractice() {
+    if (this.second) return;
     const left = Math.ceil(PRACTICE_S - this.practisedS);
     this.tell(left > 0 ? `Practise for half a minute: up is more, down is less. ${left} s left` : "");
   }

@@ -67,7 +67,7 @@ export function align(recordings) {
 }
 
 /**
- * What was last said of a phase: by the phase that asked, which may be over by then, and not by the time of the answer.
+ * What was last said of a phase: by the phase that asked, which may be over by then.
  * "No answer" only where there is no number. Undefined when nothing was said.
  * @param {{value: number | null, phase: number | null}[]} ratings
  * @param {number} number of the phase, from 1

@@ -1,4 +1,4 @@
-// Other devices, as the server tells of them: codes that are open, phones that joined. Every coach's page shows the same.
+// Other devices, as the server tells of them: codes that are open, phones that joined.
 
 import { fill, make, setText, show } from "./dom.js";
 

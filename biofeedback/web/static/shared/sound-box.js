@@ -1,5 +1,5 @@
-// What this page lets be heard: nothing, tones, or tones and voice; as this browser last had it. The same box on every
-// page that makes sound, and the one press that browsers ask for before they give any.
+// What this page lets be heard: nothing, tones, or tones and voice, as this browser last had it. On every page with sound,
+// with the one press that browsers ask for before they give any.
 
 import { awakeOutcome, tryAwake } from "./awake.js";
 import { wordsOfCue } from "./cues.js";
