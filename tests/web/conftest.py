@@ -173,7 +173,7 @@ class Page:
         tab.goto(served.address + path)
 
     def _take_idle(self) -> Any:
-        for found in self._idle:
+        for found in reversed(self._idle):
             if found[0] == self._kind:
                 self._idle.remove(found)
                 return found[1]

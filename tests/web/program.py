@@ -10,13 +10,13 @@ from pathlib import Path
 
 from ..requirements import need
 
-# Asks five seconds into the contraction, and long enough for four phones one after the other on a busy machine.
+# Asks five seconds into the contraction, for long enough that four phones answer one after the other on a busy machine.
 PLAN = """
 name = "short"
 title = "Short"
 description = "One contraction."
 grace_s = 1.0
-ask_before_end_s = 35.0
+ask_before_end_s = 60.0
 
 [[block]]
 repeat = 1
@@ -28,7 +28,7 @@ ask = false
 
 [[block.phase]]
 kind = "contract"
-duration_s = 40
+duration_s = 65
 band = [20, 30]
 ask = true
 
