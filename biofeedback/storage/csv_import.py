@@ -160,7 +160,8 @@ def _choose_channels(
     for k, (name, unit) in enumerate(zip(layout.names, layout.units, strict=True)):
         if k == time_column:
             continue
-        channel = choose_channel(name, unit, wanted.get(name))
+        is_percent = unit == "%" and name not in wanted and any(name.startswith(c.name) for c in chosen.values())
+        channel = None if is_percent else choose_channel(name, unit, wanted.get(name))
         if not channel and name == f"column {k + 1}" and not any(row[k] for row in layout.sample if len(row) > k):
             continue  # separators at the ends of rows, or before them
         if channel:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
@@ -15,6 +16,8 @@ from biofeedback.model import Channel, Event, Item
 from biofeedback.storage.recorder import Recorder
 
 KINDS = ("force", "emg", "position")
+NOT_SIGNALS = ("baseline", "flag", "flags", "status", "state", "temp", "temperature", "offset", "quality", "valid",
+               "trigger", "battery", "time", "rate", "tare")  # fmt: skip  # words in names of columns about a signal
 LEFT_OUT = "none"  # said of a column that is not wanted
 SLACK_S = 0.05  # between the end of a phase and the beginning of the next: written with few digits
 CONVERSIONS = {"kgf": ("N", 9.80665), "lbf": ("N", 4.4482216152605)}  # exact: 3rd CGPM 1901; avoirdupois pound x g
@@ -76,7 +79,8 @@ def choose_channel(name: str, unit: str, wanted: str | None) -> Channel | None:
     envelope = (wanted or "").endswith("@envelope")
     given, factor_text = given.removesuffix("@envelope"), factor_text.removesuffix("@envelope")
     kind, _, given_unit = given.partition(":")
-    kind = kind or next((known for known in KINDS if name.lower().startswith(known)), "")
+    is_about_one = not set(re.split(r"[\W_]+", name.lower())).isdisjoint(NOT_SIGNALS)
+    kind = kind or next((known for known in KINDS if name.lower().startswith(known) and not is_about_one), "")
     if not kind:
         return None
     unit = given_unit or unit or "count"

@@ -565,3 +565,18 @@ def test_emg_that_is_smoothed_already_is_asked_about(form: str, rate_hz: float, 
         said = {"emg": "emg:uV@envelope"}
         assert "--channel 'emg=emg:uV@envelope'" in told[0]
         assert not import_csv(tmp_path / "a.csv", channels=said).remarks
+
+
+def test_columns_about_a_force_are_no_forces(tmp_path: Path) -> None:
+    """As our own table of levels has them, and others: a temperature that stands first must not lead."""
+    names = ["time_s", "force_temperature", "force [N]", "force [%]", "force baseline", "force flags", "force_left_N"]
+    rows = "\n".join(",".join([f"{k / 100}", *(f"{k % 7 + column}" for column in range(6))]) for k in range(500))
+    (tmp_path / "a.csv").write_text(",".join(names) + "\n" + rows + "\n")
+    imported = import_csv(tmp_path / "a.csv")
+    assert [one["name"] for one in imported.settings["channels"]] == ["force", "force_left"]
+    left_out = [remark.partition(" left out")[0] for remark in imported.remarks if "left out" in remark]
+    assert left_out == [
+        f"column {name}" for name in ("force_temperature", "force (2)", "force baseline", "force flags")
+    ]
+    said = import_csv(tmp_path / "a.csv", channels={"force flags": "force:N"})  # what is said counts
+    assert [one["name"] for one in said.settings["channels"]] == ["force", "force flags", "force_left"]
