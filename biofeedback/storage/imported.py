@@ -14,6 +14,7 @@ from biofeedback.account.kinds import PhaseBegun, Relaxed, make_event, try_read
 from biofeedback.errors import BiofeedbackError, RecordingError
 from biofeedback.model import Channel, Event, Item
 from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import MAX_GAPS_S
 
 KINDS = ("force", "emg", "position")
 NOT_SIGNALS = ("baseline", "flag", "flags", "status", "state", "temp", "temperature", "offset", "quality", "valid",
@@ -134,11 +135,11 @@ def _plain_name(text: str) -> str:
 
 
 def _tell_outside(event: Event, rate_hz: float, n_frames: int) -> str:
-    """Where it lies when that is not in the recording; a remark may come a moment after the last reading."""
+    """Where it lies when that is not in the recording; a remark may come long after the last reading."""
     is_moment = event.kind in ("phase", "rating", "relaxed", "stop")
     if event.frame < 0:
         return f"{event.kind} at {event.frame / rate_hz:.2f} s is before the start"
-    if event.frame > n_frames + (0 if is_moment else rate_hz):
+    if event.frame > (n_frames if is_moment else rate_hz * MAX_GAPS_S):
         return f"{event.kind} at {event.frame / rate_hz:.2f} s is after the end, {n_frames / rate_hz:.2f} s"
     return ""
 
