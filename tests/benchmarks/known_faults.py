@@ -48,6 +48,8 @@ KNOWN: tuple[tuple[str, str, str], ...] = (
      "how far those dashes stand apart is taste as well"),
     ("web/static/shared/strip.js", "ctx.strokeRect(left - 2,", "ctx.strokeRect(left - 3,",
      "how far an outline reaches beyond the ends of its band is taste"),
+    ("web/static/shared/strip.js", "ctx.rect(px - 13, 2, 26, 18)", "ctx.rect(px - 13, 3, 26, 18)",
+     "a pixel of the box round a rating: that it stands round its moment a test holds"),
 )  # fmt: skip
 
 # Which tests notice them: running these alone is quick.
