@@ -80,6 +80,8 @@ def bring_together(
 def drop_codes(column: Column) -> tuple[Column, list[str]]:
     """The column without numbers that stand for "missing", and a remark: -9999 among forces below 100 is no force."""
     counts = column.counts
+    if not len(counts) or max(counts.max(), -counts.min()) < min(map(abs, CODES)):
+        return column, []  # as nearly always
     is_code = np.isin(counts, CODES) | (np.abs(counts) >= NO_SENSOR)
     rest = np.abs(counts[~is_code])
     if not is_code.any() or not len(rest) or np.abs(counts[is_code]).min() < FAR_BEYOND * rest.max():
