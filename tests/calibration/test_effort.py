@@ -87,6 +87,17 @@ def test_passive_tension_is_learnt_while_relaxed_and_carried_through_contraction
     assert effort.percent[:, 0] == pytest.approx(np.full(500, 25.0))
 
 
+def test_at_one_level_a_second_each_of_them_teaches():
+    stream = EffortStream([FORCE], 1.0)
+    stream.set_rest(0, 0.0, 0.1)
+    stream.set_maximum(0, maximum())
+    stream.set_relaxed(True)
+    baseline = [stream.push(levels_of([80.0], first=k)).baseline[0, 0] for k in range(8)]
+    assert baseline[:3] == [50.0] * 3, "letting go comes first"
+    assert baseline[3] > 70
+    assert baseline[5:] == pytest.approx([80.0] * 3)
+
+
 def test_after_a_new_zero_more_than_before_is_no_rise():
     """In a held position passive tension never rises; with another zero it is another position."""
     stream = EffortStream([FORCE], RATE)

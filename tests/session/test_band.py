@@ -7,6 +7,8 @@ from biofeedback.account.target import Target
 from biofeedback.analysis.phases import summarise_phase
 from biofeedback.model import Band
 from biofeedback.session.band import BandState, BandTracker
+from biofeedback.session.plan import parse_plan
+from tests.session.conftest import Bench
 
 
 def make(grace_s=0.0, dwell_s=0.03):
@@ -77,3 +79,29 @@ def test_a_moving_band_is_counted_level_by_level_as_afterwards():
     assert tracker.in_band_s == pytest.approx(summary.time_in_band_s, abs=1e-9)
     assert tracker.band == Band(40, 50)  # beyond its end the last band stays
     assert hidden == target.blind_levels(1300, 100.0).tolist()
+
+
+def test_a_simulated_athlete_is_led_along_a_moving_band():
+    plan = """
+name = "moving"
+[[block]]
+[[block.phase]]
+kind = "passive"
+duration_s = 3
+[[block.phase]]
+kind = "contract"
+duration_s = 10
+band = [20, 30]
+ramp = [[60, 70]]
+"""
+    bench = Bench()
+    bench.engine.plans["moving"] = parse_plan(plan, "moving.toml")
+    bench.ready()
+    bench.do(do="start_plan", plan="moving")
+    bench.wait(3.0, 10.0)
+    led = []
+    for _ in range(9):
+        bench.wait(1.0, 110.0)
+        led.append(bench.engine.cue.target_percent)
+    assert led == pytest.approx([25 + 4 * k for k in range(1, 10)], abs=4), "four percent a second"
+    assert led == sorted(set(led))
