@@ -31,6 +31,20 @@ def test_position_is_zeroed_in_the_stretch_and_watched_through_every_phase():
     assert (shown["phase_index"], shown["state"], shown["by"]) == (2, "lost", "sensor")
 
 
+def test_by_how_much_an_end_was_moved_is_on_record(bench):
+    bench.ready()
+    bench.do(do="start_plan", plan="short")
+    bench.wait(1.0, 10.0)
+    bench.do(do="extend_phase", seconds=2)
+    assert bench.last("phase_end").data["seconds"] == 2
+    bench.wait(1.0, 10.0)
+    bench.do(do="end_phase")
+    assert bench.last("phase_end").data["seconds"] == pytest.approx(-3.0)
+    bench.wait(0.1, 10.0)
+    assert bench.engine.hold.index == 1
+    assert bench.engine.account.phases[0].planned_s == 5
+
+
 def test_behind_the_plan_nobody_is_asked_to_relax_any_more(bench):
     """What is in the muscle then is not the position's own tension."""
     bench.ready()
