@@ -50,6 +50,8 @@ KNOWN: tuple[tuple[str, str, str], ...] = (
      "how far an outline reaches beyond the ends of its band is taste"),
     ("web/static/shared/strip.js", "ctx.rect(px - 13, 2, 26, 18)", "ctx.rect(px - 13, 3, 26, 18)",
      "a pixel of the box round a rating: that it stands round its moment a test holds"),
+    ("web/static/review/trace-picture.js", "ctx.fillRect(px - 14, 3, 28, 20)", "ctx.fillRect(px - 14, 4, 28, 20)",
+     "a pixel of the plate under a rating: that the rating stands on it a test holds"),
 )  # fmt: skip
 
 # Which tests notice them: running these alone is quick.
