@@ -40,18 +40,6 @@ KNOWN: tuple[tuple[str, str, str], ...] = (
     ("storage/csv_import.py", "return sidecar if is_ours else {}", "return sidecar"),
     ("signal/emg.py", "NOTCH_SETTLING_S = 0.75", "NOTCH_SETTLING_S = 0.0"),
     ("signal/quality.py", "max(n_frames, self._n_stretch)", "n_frames"),
-    ("web/static/shared/strip.js", "seen < 1 ? runs.map", "seen < 2 ? runs.map",
-     "seen is 1 at most, and every place lies before 1"),
-    ("web/static/shared/gauge.js", "colors.ink2, heavy * 0.6, [heavy", "colors.ink2, heavy / 0.6, [heavy",
-     "how thick the dashes of a form without a number are is taste: that they are dashes, in grey, a test holds"),
-    ("web/static/shared/gauge.js", "[heavy, heavy * 2]);", "[heavy, heavy / 2]);",
-     "how far those dashes stand apart is taste as well"),
-    ("web/static/shared/strip.js", "ctx.strokeRect(left - 2,", "ctx.strokeRect(left - 3,",
-     "how far an outline reaches beyond the ends of its band is taste"),
-    ("web/static/shared/strip.js", "ctx.rect(px - 13, 2, 26, 18)", "ctx.rect(px - 13, 3, 26, 18)",
-     "a pixel of the box round a rating: that it stands round its moment a test holds"),
-    ("web/static/review/trace-picture.js", "ctx.fillRect(px - 14, 3, 28, 20)", "ctx.fillRect(px - 14, 4, 28, 20)",
-     "a pixel of the plate under a rating: that the rating stands on it a test holds"),
 )  # fmt: skip
 
 # Which tests notice them: running these alone is quick.
@@ -77,6 +65,84 @@ NOTICED_BY = {
 
 # What changes nothing that anybody could see: file, what stood there, what it became, why that is the same.
 HARMLESS: tuple[tuple[str, str, str, str], ...] = (
+    (
+        "web/static/phone/angle.js",
+        "new Uint32Array(2)",
+        "new Uint32Array(3)",
+        "a name drawn by lot, compared only with itself",
+    ),
+    (
+        "web/static/phone/angle.js",
+        "this.listenedMs = 0;",
+        "this.listenedMs = 1;",
+        "listen() says when before anybody asks",
+    ),
+    (
+        "web/static/phone/slider.js",
+        "this.practisedS >= PRACTICE_S",
+        "this.practisedS > PRACTICE_S",
+        "at exactly half a minute nothing is left to be said",
+    ),
+    (
+        "web/static/group/group.js",
+        "let mayRenew = false;",
+        "let mayRenew = true;",
+        "the greeting says it before any state comes",
+    ),
+    (
+        "web/static/group/card.js",
+        "timeS >= this.outSinceS",
+        "timeS > this.outSinceS",
+        "at the same moment the same moment is kept",
+    ),
+    (
+        "web/static/shared/gauge.js",
+        "x < box.right + tall; x += gap",
+        "x <= box.right + tall; x += gap",
+        "the last line of a hatch lies outside what it fills",
+    ),
+    (
+        "web/static/bring/trace.js",
+        "const y = (value) => top + height - 6 -",
+        "const y = (value) => top + height - 7 -",
+        "room in a lane: a test holds that the line stays below its name and above the next lane",
+    ),
+    (
+        "web/static/shared/strip.js",
+        "seen < 1 ? runs.map",
+        "seen < 2 ? runs.map",
+        "seen is 1 at most, and every place lies before 1",
+    ),
+    (
+        "web/static/shared/gauge.js",
+        "colors.ink2, heavy * 0.6, [heavy",
+        "colors.ink2, heavy / 0.6, [heavy",
+        "how thick the dashes of a form without a number are is taste: that they are dashes, in grey, a test holds",
+    ),
+    (
+        "web/static/shared/gauge.js",
+        "[heavy, heavy * 2]);",
+        "[heavy, heavy / 2]);",
+        "how far those dashes stand apart is taste as well",
+    ),
+    (
+        "web/static/shared/strip.js",
+        "ctx.strokeRect(left - 2,",
+        "ctx.strokeRect(left - 3,",
+        "how far an outline reaches beyond the ends of its band is taste",
+    ),
+    (
+        "web/static/shared/strip.js",
+        "ctx.rect(px - 13, 2, 26, 18)",
+        "ctx.rect(px - 13, 3, 26, 18)",
+        "a pixel of the box round a rating: that it stands round its moment a test holds",
+    ),
+    (
+        "web/static/review/trace-picture.js",
+        "ctx.fillRect(px - 14, 3, 28, 20)",
+        "ctx.fillRect(px - 14, 4, 28, 20)",
+        "a pixel of the plate under a rating: that the rating stands on it a test holds",
+    ),
     (
         "signal/mains.py",
         "frequency_hz - order * fundamental_hz) <= HALF_WIDTH",
