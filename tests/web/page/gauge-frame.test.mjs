@@ -42,6 +42,7 @@ test("labels of a narrow band, or at the ends of the scale, make room for each o
 test("a longer number or unit is set smaller, so that three digits and a percent sign always fit", () => {
   assert.equal(fitOf("7", "%"), 1);
   assert.equal(fitOf("145", "%"), 1);
+  assert.equal(fitOf("45", ""), 1); // and never larger: a number keeps its size
   for (const [number, unit] of [
     ["1234", "N"],
     ["12345", "counts"],
