@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, event, given, settings
+from hypothesis import HealthCheck, event, example, given, settings
 from hypothesis import strategies as st
 
 from biofeedback.account.account import Account
@@ -276,6 +276,7 @@ def test_a_table_and_back_is_the_same_evening(evening: Any) -> None:
 
 @pytest.mark.skipif(importlib.util.find_spec("edfio") is None, reason="edfio is not installed")
 @given(evenings)
+@example(((FORCE,), 40.0, RUN, [{"do": "accept_cautions"}, {"do": "rate", "value": 8.0}], True))  # ends as it begins
 @settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 def test_bdf_and_back_keeps_ratings_phases_and_corrections(evening: Any) -> None:
     with tempfile.TemporaryDirectory() as name:

@@ -42,6 +42,7 @@ PHASE = re.compile(
     r"(?: +(?P<low>\d+(?:\.\d+)?) *[-\u2013] *(?P<high>\d+(?:\.\d+)?) *%)?(?:: (?P<title>.*))?",
     re.IGNORECASE,
 )
+NUMBERED_END = re.compile(r"phase \d+ end")
 OTHER_TEXTS = ("note: ", "stop: ", "zero: ", "maximum: ", "gap: ")
 NUMBER = r"[-+]?\d[\d.]*(?:e[-+]?\d+)?"
 MAXIMUM = re.compile(
@@ -89,9 +90,17 @@ def list_annotations(recording: Recording, *, notes: bool = True) -> list[Annota
         if payload is None or (isinstance(payload, Noted | Finished) and not notes):
             continue
         if text := describe_payload(payload, so_far, units):
+            if _is_end_at_once(event, payload, so_far):
+                text = f"phase {len(so_far.phases)} end"
             one = _annotate(event, payload, so_far, recording)
             found.append(replace(one, text=_shorten(text)))
     return sorted(found, key=lambda annotation: annotation.onset_s)
+
+
+def _is_end_at_once(event: Event, payload: Payload, so_far: Account) -> bool:
+    """Of a phase that had only begun: its number tells readers, who give no order, that it comes second."""
+    is_end = isinstance(payload, PhaseBegun) and payload.phase_kind == "end"
+    return is_end and bool(so_far.phases) and so_far.phases[-1].first_frame == event.frame
 
 
 def _annotate(event: Event, payload: Payload, so_far: Account, recording: Recording) -> Annotation:
@@ -190,7 +199,8 @@ def parse_events(annotations: Iterable[tuple[float, float | None, str]], rate_hz
 def _order(annotation: tuple[float, float | None, str]) -> tuple[float, int]:
     """By time; of one moment, what a rating may refer to comes before it: readers of EDF give no order of their own."""
     onset_s, _, text = annotation
-    return onset_s, text.lower().startswith(("rating", "discomfort")) + ("(corrects " in text)
+    is_rating, is_correction = text.lower().startswith(("rating", "discomfort")), "(corrects " in text
+    return onset_s, 2 * is_rating + is_correction + bool(NUMBERED_END.fullmatch(text))
 
 
 def says_rating(match: re.Match[str]) -> bool:
