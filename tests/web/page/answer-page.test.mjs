@@ -70,6 +70,7 @@ test("the rest before a plan runs down, and until it is over nobody is told to s
   assert.match(row.seen, /StartChange$/);
   live.update({ level: 7490 });
   assert.equal(live.shows("rest-left"), true);
+  assert.equal(live.text("settle"), "Come out and rest"); // to the last moment
   live.update({ level: 7500 });
   assert.equal(live.shows("rest-left"), false);
   assert.equal(live.text("settle"), "Settle into the stretch");
