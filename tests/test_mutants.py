@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import sys
 from pathlib import Path
 
@@ -31,9 +32,12 @@ def edit(source: str, language: str = "python") -> set[str]:
         ("a not in b", {"a in b"}),
         ("a - b", {"a + b"}),
         ("a // b", {"a / b"}),
+        ("a ** b", set()),
         ("FIRST | SECOND", {"FIRST & SECOND"}),
         ("a and b", {"a or b"}),
-        ("not a", {"a"}),
+        ("x = not a", {"x =  a"}),
+        ("x = not (a)", {"x =  (a)"}),
+        ("x = -(a * b)", {"x = (a * b)", "x = -(a / b)"}),
         ("x[-a:]", {"x[a:]"}),
         ("x = 3", {"x = 4"}),
         ("x = 2.0", {"x = 2.6"}),
@@ -159,6 +163,13 @@ def test_a_fault_is_noticed_by_a_test_that_calls_its_function_and_fails_of_it_al
     assert bench_mutants.find_near(idle, notes) == []
     assert toy.find_noticing(idle, notes, near=True, wide=False) == "", "nothing runs"
     assert (toy.copy / "biofeedback/signal/half.py").read_bytes() == sound
+
+
+def test_every_fault_can_still_be_read() -> None:
+    """One that cannot would be noticed without a test."""
+    rooms = [room for room in bench_mutants.TESTS if room != "page"]
+    for fault in draw_faults(rooms, 12, 1):
+        ast.parse(fault.plant((faults.ROOT / fault.file).read_bytes()))
 
 
 def test_what_is_harmless_is_told_by_its_text(toy: Bench) -> None:

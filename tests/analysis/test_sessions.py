@@ -122,6 +122,14 @@ def test_a_drift_that_all_sessions_share_is_told_and_part_of_the_interval():
     assert "average out" not in " ".join(straight.sentences())
 
 
+def test_the_next_session_scatters_by_itself_between_sessions_and_around_a_mean_that_is_not_known_well():
+    answer = combine_sessions([-2.0, -1.0, -3.0, -0.5], [0.4, 0.5, 0.6, 0.5])
+    alone = np.mean(np.square([0.4, 0.5, 0.6, 0.5]))
+    wide = 3.182446 * np.sqrt(answer.between_sd**2 + alone + answer.error**2)  # t(3), 97.5 %
+    assert answer.next_high - answer.mean_change == pytest.approx(wide, rel=1e-5)
+    assert answer.mean_change - answer.next_low == pytest.approx(wide, rel=1e-5)
+
+
 def test_too_few_and_short_sessions_are_said():
     rng = np.random.default_rng(2)
     sessions = [make_session(rng, -2), make_session(rng, -2), make_session(rng, -2, n_cycles=2)]

@@ -84,7 +84,7 @@ class _Finder(ast.NodeVisitor):
     def swap_between(self, left: ast.expr, right: ast.expr) -> None:
         begin = self.end(left)
         between = self.source[begin : self.start(right)].decode()
-        found = re.search(r"not in|is not|\bin\b|\bis\b|\band\b|\bor\b|//|[<>=!]=|[-+*/%<>&|]", between)
+        found = re.search(r"not in|is not|\bin\b|\bis\b|\band\b|\bor\b|//|\*\*|<<|>>|[<>=!]=|[-+*/%<>&|]", between)
         if found and found[0] in SWAPS:
             self.add(begin + found.start(), found[0], SWAPS[found[0]])
 
@@ -105,8 +105,7 @@ class _Finder(ast.NodeVisitor):
 
     def visit_UnaryOp(self, node: ast.UnaryOp) -> None:
         if isinstance(node.op, ast.Not | ast.USub):
-            begin = self.start(node)
-            self.add(begin, self.source[begin : self.start(node.operand)].decode(), "")
+            self.add(self.start(node), "-" if isinstance(node.op, ast.USub) else "not", "")
         self.generic_visit(node)
 
     def visit_Constant(self, node: ast.Constant) -> None:
