@@ -95,6 +95,8 @@ def test_both_yardsticks_and_the_room_on_the_scale():
     assert compute_dose(mild, wanted_points=1.2, relaxed_points=4.0).band == Band(20, 30)  # 30 % of 4
     gone = compute_dose(rate({25.0: -2.0}, repeat=5), wanted_points=0.6, relaxed_points=2.0)
     assert gone.advice == "enough"  # from 2 to 0: full relief
+    hardly = compute_dose(rate({25.0: -2.0}, repeat=5), wanted_points=0.6, relaxed_points=1.4)
+    assert (hardly.advice, hardly.band) == ("not decided", None)  # so sure an answer, where there is no room for it
     nothing = compute_dose(rate({25.0: -0.5, 50.0: 0.0, 75.0: 0.0}), wanted_points=0.2, relaxed_points=0.6)
     assert nothing.advice == "not decided"
     assert nothing.relaxed_too_low
