@@ -25,6 +25,7 @@ from biofeedback.storage.imported import (
     refuse_odd_files,
     tell_left_out,
 )
+from biofeedback.storage.schema import FORMAT
 from biofeedback.storage.table_apart import find_own_times, group_rows, place_apart, read_own_times, take_turns
 from biofeedback.storage.table_cells import Cells, read_cells
 from biofeedback.storage.table_moments import read_clock_texts
@@ -98,7 +99,7 @@ def import_csv(
         raise RecordingError(f"{path}: {told[0] if told else 'no channel'}", CHANNEL_CURE if not told else "")
     remarks += [*told, *find_holes(used, table, rate)]
     about = {
-        "format": 1,
+        "format": FORMAT,
         "software": __version__,
         **({"started_utc": started} if started else {}),
         **ours.get("settings", {"simulated": False}),

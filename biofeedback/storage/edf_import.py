@@ -26,6 +26,7 @@ from biofeedback.storage.imported import (
     refuse_odd_files,
     tell_left_out,
 )
+from biofeedback.storage.schema import FORMAT
 from biofeedback.storage.together import RAW_EMG_FROM_HZ, find_smoothed, make_items
 
 
@@ -91,7 +92,7 @@ def import_edf(
     events, odd = end_phases(events, rate_hz, n_frames, where=str(path))
     remarks += [*told, *left_out, *odd, *find_smoothed(used, table)]
     about = {
-        "format": 1,
+        "format": FORMAT,
         "software": __version__,
         "started_utc": _read_start(file),
         "source": f"import:{path.name}",

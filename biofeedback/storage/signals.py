@@ -13,6 +13,7 @@ from biofeedback.errors import RecordingError
 from biofeedback.model import FloatArray, place_reading
 from biofeedback.storage.annotations import parse_events
 from biofeedback.storage.imported import CHANNEL_CURE, Imported, choose_channel, end_phases, match_names
+from biofeedback.storage.schema import FORMAT
 from biofeedback.storage.together import Column, bring_together, find_holes, make_items
 
 MOST_NAMED = 12  # of the signals that are left out; the others are counted
@@ -81,7 +82,7 @@ def assemble(
     events, odd = end_phases(parse_events(annotations, rate_hz), rate_hz, n_frames, where=str(path))
     told += [*more_told, *find_holes(used, table, rate_hz), *odd]
     about = {
-        "format": 1,
+        "format": FORMAT,
         "software": __version__,
         **({"started_utc": started_utc} if started_utc else {}),
         "simulated": False,

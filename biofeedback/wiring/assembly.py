@@ -25,7 +25,7 @@ from biofeedback.session.session import Session
 from biofeedback.session.setup import GRADED, Setup
 from biofeedback.signal.mains import WEAK
 from biofeedback.storage.recorder import Recorder
-from biofeedback.storage.schema import recordings_folder
+from biofeedback.storage.schema import FORMAT, recordings_folder
 from biofeedback.wiring.earlier import look_back
 from biofeedback.wiring.next_effort import EffortChooser, read_earlier
 from biofeedback.wiring.randomise import randomise_plan
@@ -165,7 +165,7 @@ def read_limit(limit: float) -> float:
 def make_settings(source: Source, setup: Setup, channels: Sequence[Channel]) -> dict[str, Any]:
     """What a recording says of itself."""
     return {
-        "format": 1,
+        "format": FORMAT,
         "software": __version__,
         "started_utc": setup.started_utc,
         "channels": [channel.to_dict() for channel in channels],

@@ -171,6 +171,12 @@ def test_a_quiet_sensor_of_few_codes_is_no_slow_one(rng, sd):
     assert not [f for f in watch(500 + sd * rng.standard_normal(len(T)), FORCE) if "each reading comes" in f.text]
 
 
+@pytest.mark.parametrize(("n_same", "is_told"), [(2, False), (3, True)])
+def test_three_alike_are_one_too_many(rng, n_same, is_told):
+    x = np.repeat(1000 + 30 * rng.standard_normal(5000), n_same)
+    assert any("each reading comes" in f.text for f in watch(x[: len(T)], FORCE)) is is_told
+
+
 def test_readings_that_stay_the_same_for_now_short_now_long_are_no_slow_converter(rng):
     lengths = rng.integers(4, 60, size=600)
     x = np.repeat(1000 + 30 * rng.standard_normal(len(lengths)), lengths)

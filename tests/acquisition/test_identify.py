@@ -4,7 +4,7 @@ from dataclasses import replace
 import pytest
 
 from biofeedback.acquisition.decoder import LineDecoder
-from biofeedback.acquisition.identify import adopt_info, read_info
+from biofeedback.acquisition.identify import ASK_AGAIN_S, adopt_info, ask_board, read_info
 from biofeedback.acquisition.profiles import load_profile
 from biofeedback.errors import SourceError
 
@@ -72,3 +72,18 @@ def test_a_typed_factor_is_kept():
 def test_a_channel_of_no_known_kind():
     with pytest.raises(SourceError, match="does not say what it measures"):
         adopt_info(load_profile("frame-lines"), read_info(ANSWER.replace("force", "torque")))
+
+
+def test_a_board_that_says_nothing_is_asked_again_in_its_turn_and_given_up_in_time():
+    now_s, written = 1000.0, []
+
+    def read():
+        nonlocal now_s
+        now_s += ASK_AGAIN_S / 2
+        return b""
+
+    found = ask_board(load_profile("frame-lines"), written.append, read, clock=lambda: now_s, wait_s=10 * ASK_AGAIN_S)
+    assert found is None
+    assert now_s == 1000.0 + 10 * ASK_AGAIN_S
+    assert 5 <= len(written) <= 10
+    assert len(set(written)) == 1

@@ -312,3 +312,11 @@ def test_a_temperature_in_the_line_makes_no_angle_of_a_weight() -> None:
 
 def test_a_line_of_brackets_alone_is_no_json_and_no_fault() -> None:
     assert not text_tokens._is_json("[" * 20_000)
+
+
+@pytest.mark.parametrize(
+    ("after", "meaning"),
+    [("0537", "unknown"), (("00", "05", "37"), "decimal"), (("0", "05", "37"), "unknown"), ((), "column")],
+)
+def test_a_leading_zero_tells_a_fraction_only_where_digits_follow_it(after, meaning):
+    assert text_tokens._judge_fractions([("1", each) for each in after]) == meaning

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from scipy import constants
 
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import RecordingError
@@ -19,9 +20,10 @@ from biofeedback.storage.edf_import import import_edf
 from biofeedback.storage.imported import write_recording
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
-from biofeedback.storage.table_clock import place_by_times
+from biofeedback.storage.table_clock import TIME_UNITS, place_by_times
+from biofeedback.storage.table_text import read_blocks, read_layout
 from biofeedback.storage.tables import export_csv, export_numpy
-from biofeedback.storage.together import MISSING_REASON
+from biofeedback.storage.together import MISSING_REASON, _fit_period
 
 from ..requirements import need
 from .helpers import need_module
@@ -580,3 +582,36 @@ def test_columns_about_a_force_are_no_forces(tmp_path: Path) -> None:
     ]
     said = import_csv(tmp_path / "a.csv", channels={"force flags": "force:N"})  # what is said counts
     assert [one["name"] for one in said.settings["channels"]] == ["force", "force flags", "force_left"]
+
+
+def test_units_of_time_are_those_of_the_si() -> None:
+    """The SI Brochure (9th edition, 2019), tables 7 and 8, as scipy.constants has them."""
+    names = {
+        1.0: "s sec secs second seconds",
+        constants.milli: "ms msec millis milliseconds",
+        constants.micro: "us \u00b5s \u03bcs usec micros microseconds",
+        constants.nano: "ns",
+        constants.minute: "min minutes",
+        constants.hour: "h hours",
+        constants.day: "days",
+    }
+    assert {name: scale for scale, listed in names.items() for name in listed.split()} == TIME_UNITS
+
+
+@pytest.mark.parametrize(("share", "is_whole"), [(0.887, False), (0.928, True)])
+def test_a_period_is_a_whole_number_only_where_that_moves_no_reading_by_half_a_frame(
+    share: float, is_whole: bool
+) -> None:
+    """A line through steps of 10 frames, one of which is 11, is off 10 by 6 s (1 - s) frames at its end."""
+    frames = 10 * np.arange(6001) + (np.arange(6001) >= 6001 * share)
+    period, numbers = _fit_period(frames, np.diff(frames))
+    assert (period == 10.0) is is_whole
+    assert period == pytest.approx(10.0, abs=0.7 / 6000)
+    assert np.array_equal(numbers, np.arange(6001))
+
+
+@pytest.mark.parametrize("between", ["\n", "\n\n", "\n  \n", "\n# later\n", "\n   % later\n"])
+def test_what_reads_a_table_gets_rows_alone(tmp_path: Path, between: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"time,force\n0.0,1\n0.1,2" + between.encode() + b"0.2,3\n")
+    assert "".join(read_blocks(path, read_layout(path))) == "0.0,1\n0.1,2\n0.2,3\n"
