@@ -125,8 +125,7 @@ def preview(path: Path, imported: Imported) -> list[str]:
 
 
 def _read_values(imported: Imported, k: int, channel: Channel) -> FloatArray:
-    parts = [item.counts[:, k] for item in imported.items if isinstance(item, Chunk)]
-    values = np.concatenate(parts) if parts else np.empty(0)
+    values = np.concatenate([item.counts[:, k] for item in imported.items if isinstance(item, Chunk)])
     return channel.scaled(values[np.isfinite(values)])
 
 
