@@ -8,8 +8,10 @@ from xml.etree import ElementTree
 
 import pytest
 
+from biofeedback.analysis.answer import analyse_recording
 from biofeedback.cli import main
 from biofeedback.storage.recorder import Recorder
+from biofeedback.storage.recording import open_recording
 
 from ..analysis.made_session import MadeSession, make_check
 
@@ -114,6 +116,11 @@ def test_ratings_as_csv(recording, tmp_path) -> None:
         rows = list(csv.DictReader(file))
     assert [row["value"] for row in rows[:3]] == ["6.0", "4.0", "6.0"]
     assert float(rows[1]["mean_percent"]) == pytest.approx(70, abs=0.5)
+
+
+def test_why_a_maximum_was_put_right_is_told(recording, tmp_path) -> None:
+    assert main(["amend", str(recording), "--maximum", "force=300", "--why", "slipped strap"]) == 0
+    assert analyse_recording(open_recording(recording)).maximum_reason.endswith("slipped strap")
 
 
 def test_another_maximum_halves_the_past_says_so_and_leaves_the_file(tmp_path):

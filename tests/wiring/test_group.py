@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+from types import SimpleNamespace
+
 import pytest
 
 from biofeedback.cli import main
 from biofeedback.errors import SessionError
 from biofeedback.storage.recording import open_recording
+from biofeedback.wiring import live_sessions
 from biofeedback.wiring.group import pick_own, seat_athletes
 
 TWO = ["--source", "simulated:?seed=1", "--source", "simulated:?seed=2"]
@@ -61,19 +65,39 @@ def test_a_demo_group_numbers_its_athletes_itself(capsys):
     assert "--athletes alone" in capsys.readouterr().err
 
 
-def test_replays_end_each_in_its_own_recording(capsys, tmp_path):
+def test_replays_end_each_in_its_own_recording(capsys, tmp_path, monkeypatch):
     """Two replays of different length: both files are whole, and each holds its own athlete's counts."""
+    shown = []
+    monkeypatch.setattr(live_sessions, "show_page", shown.append)
     originals = [tmp_path / f"{code}.hold" for code in ("A01", "A02")]
     folder = tmp_path / "again"
-    arguments = ["live", "--folder", str(folder), "--no-browser", "--port", "0"]
+    arguments = ["live", "--folder", str(folder), "--port", "0"]
     for seed, path in enumerate(originals):
         source = f"simulated:?seed={seed}&athlete={path.stem}&channels=force&rate=80"
         assert main(["simulate", source, str(path), "--fast"]) == 0
         arguments += ["--source", f"replay:{path}?speed=200", "--athlete", path.stem]
     assert main(arguments) == 0
-    assert capsys.readouterr().out.count("Recorded: ") == 2
+    told = capsys.readouterr().out
+    assert told.count("Recorded: ") == 2
+    assert [f"Page: {page} " in told for page in shown] == [True]  # the page opens by itself, once
     for path in originals:
         (again,) = folder.glob(f"{path.stem}-*.hold")
         copy, original = open_recording(again), open_recording(path)
         assert copy.settings["athlete"] == path.stem
         assert (copy.counts() == original.counts()).all()
+
+
+def test_one_that_fails_ends_alone_and_its_error_is_raised_when_all_have_ended(capsys):
+    ended = []
+
+    async def fail():
+        raise SessionError("the sensor is gone", "plug it in")
+
+    async def last():
+        await asyncio.sleep(0)
+        ended.append(capsys.readouterr().err)
+
+    lives = {"A01": SimpleNamespace(run=fail), "A02": SimpleNamespace(run=last)}
+    with pytest.raises(SessionError, match="the sensor is gone"):
+        asyncio.run(live_sessions._run_all(lives))
+    assert ended == ["A01: the sensor is gone; plug it in\n"]

@@ -19,6 +19,7 @@ from biofeedback.errors import SessionError
 from biofeedback.web.pairing import COACH, EVENING_S, Right
 from biofeedback.web.server import open_page
 from biofeedback.web.sharing import Sharing
+from biofeedback.wiring import kept_phones
 from biofeedback.wiring.kept_phones import PHONES_FILE, SECRET_FILE, PhoneKeeper, find_keeper
 
 from ..web.fake_live import FakeLive
@@ -169,6 +170,16 @@ def test_a_secret_that_others_could_read_is_thrown_away_with_every_right(evening
     os.chmod(evening.folder / SECRET_FILE, 0o640)
     assert evening.find(evening.start("A01"), token) is None
     assert (evening.folder / SECRET_FILE).stat().st_mode & 0o077 == 0
+
+
+def test_where_everybody_can_read_all_files_no_secret_stays(evening: Evening, monkeypatch: pytest.MonkeyPatch) -> None:
+    def save_openly(path: Path, text: str) -> None:
+        path.write_text(text)
+        path.chmod(0o644)
+
+    monkeypatch.setattr(kept_phones, "save_text", save_openly)
+    assert find_keeper(evening.folder) is None
+    assert list(evening.folder.iterdir()) == []
 
 
 @pytest.mark.parametrize("text", ["", "{", "{}", "[1]", "[" * 100_000])
