@@ -19,6 +19,7 @@ from biofeedback.model import Chunk
 from biofeedback.report.figuring import number, signed
 from biofeedback.report.html import build_report, write_report
 from biofeedback.report.markup import Markup, tag
+from biofeedback.report.words import CAPTIONS
 
 from ..analysis.made_session import make_check
 
@@ -126,6 +127,19 @@ def test_a_coach_s_note_is_on_the_first_page() -> None:
     front = build_report(analyse_recording(session)).split("<details>")[0]
     assert "Coach’s notes" in front
     assert "knee felt fine" in front
+
+
+def test_contractions_are_drawn_as_soon_as_one_could_be_compared(check, empty) -> None:
+    def has_figure(analysis):
+        return html.escape(CAPTIONS["contrasts"][1:]) in build_report(analysis)
+
+    first, *others = check.response.contrasts
+    unknown = [replace(one, change=None, reason="not rated") for one in (first, *others)]
+    one_known, none_known = (
+        replace(check, response=replace(check.response, contrasts=tuple(contrasts)))
+        for contrasts in ([first, *unknown[1:]], unknown)
+    )
+    assert [has_figure(each) for each in (check, one_known, none_known, empty)] == [True, True, False, False]
 
 
 def test_no_column_holds_only_dashes(any_analysis) -> None:

@@ -53,6 +53,19 @@ def test_the_shade_is_as_long_as_the_repeats_and_around_the_line_and_narrows():
     assert fit_learning([3.0, 2.0]).band == ()
 
 
+def test_the_line_is_the_curve_and_the_shade_its_band():
+    repeats = learn("light")
+    curve = fit_learning([one.error for one in repeats])
+    figure = Figure(figsize=(8.6, 2.1))
+    draw_learning(figure, repeats)
+    (axis,) = figure.axes
+    (line,) = [line for line in axis.lines if line.get_marker() == "None"]
+    assert line.get_xydata().tolist() == [[n + 1.0, curve.at(n)] for n in range(len(repeats))]
+    (shade,) = axis.collections
+    corners = {tuple(corner) for corner in shade.get_paths()[0].vertices.tolist()}
+    assert corners >= {(n + 1.0, edge) for n, band in enumerate(curve.band) for edge in band}
+
+
 @pytest.mark.parametrize("lessons", [["light"], ["find", "steady", "ramp"], list(LESSONS)])
 def test_no_text_lies_on_another_and_every_repeat_is_drawn(lessons):
     repeats = learn(*lessons)

@@ -32,6 +32,16 @@ def test_the_table_of_a_session_without_lessons_is_none():
     assert tabulate_lessons(SimpleNamespace(trace=SimpleNamespace(account=SimpleNamespace(repeats=[])))) is None
 
 
+def test_a_repeat_is_a_row_in_its_table_with_digits_that_mean_something():
+    repeat = RepeatMade(
+        lesson="light", phase_index=1, error=4.256, kept=True, constant_error=-1.26, rms_error=4.256, cv_percent=7.36,
+        blind_constant_error=2.34, blind_rms_error=5.67, blind_cv_percent=8.91, onset_s=0.456, release_s=0.789,
+        share_percent=91.4,
+    )  # fmt: skip
+    (row,) = tabulate_lessons(SimpleNamespace(trace=SimpleNamespace(account=SimpleNamespace(repeats=[repeat])))).rows
+    assert row[1:] == ("4.26", "yes", "−1.3", "4.3", "7.4", "2.3", "5.7", "8.9", "0.46", "0.79", "91")
+
+
 def phase(number, band, first, end, kind="contract"):
     where = {"number": number, "index": number, "first_frame": first, "end_frame": end, "plan_number": 1}
     return PhaseOnRecord(kind=kind, title="", band=band, ask=False, **where)
