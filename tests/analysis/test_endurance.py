@@ -137,7 +137,9 @@ def test_suggested_sets():
     assert light.hold_s == 5 * round(predict_failure(25, joint="knee") / 2 / 5)
     assert hard.hold_s == 5
     assert light.stop_s == pytest.approx(predict_failure(25, joint="knee"))
-    assert hard.rest_s % 5 == 0
+    assert hard.rest_s == 30  # the shortest, more than the model asks for
+    tired = predict_fatigue(25, light.hold_s, joint="knee")
+    assert light.rest_s == 5 * np.ceil(find_rest(tired, joint="knee") / 5) > 30
     assert predict_recovery(predict_fatigue(90, 5, joint="knee"), hard.rest_s, joint="knee") <= 5
     own = suggest_set(25, joint_name="knee", measured_s=200)
     assert own.hold_s == 100

@@ -86,6 +86,18 @@ def test_intervals_hold_the_truth(between):
     assert np.mean(next_held) > 0.91
 
 
+def test_every_session_counts_with_the_scatter_that_all_of_them_have_together():
+    rng = np.random.default_rng(4)
+    used = [make_session(rng, -1.0, sd=sd, n_cycles=n) for sd, n in ((0.3, 4), (0.8, 6), (1.5, 8))]
+    df = np.array([one.scatter.df for one in used])
+    sds = np.array([one.rating_sd for one in used])
+    errors = np.array([one.error for one in used])
+    together = np.sqrt(df @ sds**2 / df.sum())  # the mean of the variances, each weighted by its freedom
+    expected = combine_sessions([one.mean_change for one in used], errors / sds * together)
+    answer = combine_responses(used)
+    assert (answer.mean_change, answer.between_sd) == pytest.approx((expected.mean_change, expected.between_sd))
+
+
 def test_sessions_that_agree_exactly_are_not_certainty():
     answer = combine_sessions([-1.0, -1.0, -1.0], [0.5, 0.5, 0.5])
     assert answer.low < -1 < answer.high
