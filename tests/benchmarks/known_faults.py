@@ -240,4 +240,28 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "high_percent=20.0, top_percent=26.0)",
         "what it chooses is thrown away: it loads what the first real choice needs",
     ),
+    (
+        "analysis/ratings.py",
+        "if p > 1 - LARGER_P:",
+        "if p >= 1 - LARGER_P:",
+        "no measured scatter lies exactly on the bound, and either answer is right there",
+    ),
+    (
+        "report/answer_figures.py",
+        "row.rating is not None and row.rating.value is not None]\n        axis.plot(places",
+        "row.rating is not None or row.rating.value is not None]\n        axis.plot(places",
+        "the rows were chosen by the same condition already: it stands there again for the types",
+    ),
+    (
+        "report/history.py",
+        'color=PALETTE["soft"], linewidth=1.0)',
+        'color=PALETTE["soft"], linewidth=1.3)',
+        "how thick the line between the sessions is: taste",
+    ),
+    (
+        "report/history.py",
+        'color=PALETTE["line"], linewidth=0.6)',
+        'color=PALETTE["line"], linewidth=0.78)',
+        "how thick the lines of a grid are: taste",
+    ),
 )
