@@ -121,8 +121,20 @@ def test_letting_go_is_not_learnt():
     assert effort.baseline[:, 0] == pytest.approx(np.full(400, 50.0), abs=0.2)
 
 
+PIECES = pytest.mark.parametrize("n_levels", [7, 10_000], ids=["live", "afterwards"])
+
+
+def push_in_pieces(stream, levels, n_levels):
+    """The force's baseline at the end of ``levels``, of which ``n_levels`` come together."""
+    for first in range(0, len(levels.values), n_levels):
+        part = slice(first, first + n_levels)
+        effort = stream.push(Levels(first, levels.values[part], levels.flags[part]))
+    return effort.baseline[-1, 0]
+
+
+@PIECES
 @pytest.mark.parametrize("flag", [Flag.CLIPPED, Flag.SETTLING, Flag.MISSING])
-def test_relaxed_readings_that_are_none_are_not_learnt(flag):
+def test_relaxed_readings_that_are_none_are_not_learnt(flag, n_levels):
     """Eight relaxed seconds, 3 N/s above the true tension in the flagged ones: slow enough for a muscle."""
     force = np.full(1600, 80.0)
     force[800:] += 2.4 * np.minimum(1.0, np.arange(800) / 400)
@@ -134,12 +146,13 @@ def test_relaxed_readings_that_are_none_are_not_learnt(flag):
         stream.set_relaxed(True)
         levels = levels_of(force)
         levels.flags[800:] = flags
-        baselines.append(stream.push(levels).baseline[-1, 0])
+        baselines.append(push_in_pieces(stream, levels, n_levels))
     assert baselines[0] == pytest.approx(82.4, abs=0.3)  # good ones are
     assert baselines[1] == pytest.approx(80.0, abs=0.3)
 
 
-def test_a_spike_in_a_relaxed_block_is_not_learnt():
+@PIECES
+def test_a_spike_in_a_relaxed_block_is_not_learnt(n_levels):
     stream = EffortStream([FORCE], RATE)
     stream.set_rest(0, 0.0, 0.1)
     stream.set_maximum(0, maximum())
@@ -148,13 +161,14 @@ def test_a_spike_in_a_relaxed_block_is_not_learnt():
     force[905:910] += 300.0
     levels = levels_of(force)
     levels.flags[905:910] = Flag.SPIKE
-    assert stream.push(levels).baseline[-1, 0] == pytest.approx(80.0, abs=0.1)
+    assert push_in_pieces(stream, levels, n_levels) == pytest.approx(80.0, abs=0.1)
 
 
+@PIECES
 @pytest.mark.parametrize(
     ("flag", "is_learnt"), [(Flag.GOOD, False), (Flag.HUM, True), (Flag.ELECTRODE, True), (Flag.CLIPPED, True)]
 )
-def test_only_an_emg_that_can_be_believed_keeps_the_baseline_from_learning(flag, is_learnt):
+def test_only_an_emg_that_can_be_believed_keeps_the_baseline_from_learning(flag, is_learnt, n_levels):
     stream = EffortStream([FORCE, EMG], RATE)
     stream.set_rest(0, 0.0, 0.1)
     stream.set_rest(1, 3.0, 0.1)
@@ -163,7 +177,7 @@ def test_only_an_emg_that_can_be_believed_keeps_the_baseline_from_learning(flag,
     stream.set_relaxed(True)
     levels = levels_of(np.full(1000, 80.0), np.full(1000, 40.0))  # 40 % of its maximum: a tense athlete
     levels.flags[:, 1] = flag
-    found = stream.push(levels).baseline[-1, 0]
+    found = push_in_pieces(stream, levels, n_levels)
     assert found == pytest.approx(80.0 if is_learnt else 50.0, abs=0.2)  # else the attempt's own baseline stays
 
 
@@ -184,6 +198,9 @@ def test_result_does_not_depend_on_how_levels_are_cut(cuts, seed):
     values[rng.integers(0, 3000, 10), 0] = np.nan
     values[600:700, 1] = 400.0  # a muscle at work while the athlete is asked to relax
     values[1500:1900, 1] = 0.1  # an electrode that has come off
+    flags = np.zeros(values.shape, np.uint16)
+    flags[300:560, 0] = Flag.CLIPPED
+    flags[620:690, 1] = Flag.HUM  # then nobody knows whether it works
     commands = {137: True, 901: False, 1400: True, 2005: False, 2600: True}
 
     def run(boundaries):
@@ -197,7 +214,7 @@ def test_result_does_not_depend_on_how_levels_are_cut(cuts, seed):
         for first, end in pairwise(edges):
             if first in commands:
                 stream.set_relaxed(commands[first])
-            parts.append(stream.push(levels_of(*values[first:end].T, first=first)))
+            parts.append(stream.push(Levels(first, values[first:end], flags[first:end])))
         names = ("percent", "baseline", "plus_minus_percent", "flags")
         return [np.concatenate([getattr(p, name) for p in parts]) for name in names]
 
