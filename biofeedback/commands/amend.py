@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     add_events(args.file, [replace(event, utc=now) for event in events])
     for text in told:
         print(text)
-    print(f"{len(events)} events added to {args.file}")
+    print(f"{'1 event' if len(events) == 1 else f'{len(events)} events'} added to {args.file}")
     return 0
 
 
