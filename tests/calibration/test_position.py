@@ -70,6 +70,12 @@ def test_the_coach_answers_where_there_is_no_sensor():
         take_coachs_word("gone")
 
 
+def test_a_position_that_comes_every_other_level_is_judged():
+    flags = np.where(np.arange(600) % 2 == 0, 0, int(Flag.MISSING)).astype(np.uint16)
+    result = judge(np.full(600, 9.0), flags)
+    assert (result.state, result.largest) == ("lost", 9.0)
+
+
 def test_a_position_that_comes_one_level_in_three_is_not_called_held():
     flags = np.where(np.arange(600) % 3 == 0, 0, int(Flag.MISSING)).astype(np.uint16)
     result = judge(np.full(600, 9.0), flags)

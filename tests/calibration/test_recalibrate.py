@@ -60,6 +60,7 @@ def live():
 @pytest.mark.parametrize("size", [1, 700, N])
 def test_without_changes_it_is_what_was_shown_live_bit_for_bit(size):
     assert redo(size).percent.tobytes() == live().tobytes()
+    assert redo(size).first == 0
 
 
 def test_another_maximum_scales_effort_and_keeps_the_baseline():

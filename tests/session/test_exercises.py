@@ -30,6 +30,8 @@ def test_own_exercises_are_added(tmp_path):
         ('[a]\ntitle = "A"\nmuscle = "m"\njoint = "chest"', "line 4"),
         ('[a]\ntitle = 3\nmuscle = "m"', "line 2"),
         ('[a]\ntitel = "A"', "line 2"),
+        ('[a]\ntitle = "A"\nmuscle = "m"\nlever_m = 9', "line 4.*metres from joint to strap"),
+        ('[a]\ntitle = "A"\nmuscle = "m"\nlever_m = true', "line 4.*metres from joint to strap"),
         ("a = 1", "not a table"),
     ],
 )

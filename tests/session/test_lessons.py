@@ -11,7 +11,7 @@ from biofeedback.account.lessons import LESSONS
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import PlanError, SessionError
 from biofeedback.model import Channel
-from biofeedback.session.lessons import describe_course, describe_lesson, measure_repeat, name_repeat
+from biofeedback.session.lessons import describe_course, describe_lesson, describe_repeat, measure_repeat, name_repeat
 from biofeedback.session.plan import load_plan, parse_plan
 from biofeedback.session.view import describe_session
 
@@ -173,6 +173,19 @@ def test_the_number_goes_away_as_the_error_falls_and_never_before(bench):
 def test_a_repeat_is_told_in_few_words_too(lesson, measured, said):
     assert name_repeat(RepeatMade(lesson=lesson, phase_index=1, **measured)) == said
     assert len(f"Last: {said}") <= 30
+
+
+@pytest.mark.parametrize(
+    ("lesson", "measured", "said"),
+    [
+        ("find", {"steady_s": 2.04}, "steady after 2.0 s"),
+        ("find", {}, "not steady for 3 s yet"),
+        ("on-off", {"onset_s": 0.34, "release_s": 0.4}, "on after 0.34 s, off after 0.40 s"),
+        ("on-off", {"onset_s": 0.34, "release_s": None}, "no clear onset or release"),
+    ],
+)
+def test_a_repeat_is_described_by_what_its_lesson_is_about(lesson, measured, said):
+    assert describe_repeat(RepeatMade(lesson=lesson, phase_index=1, **measured)) == said
 
 
 def test_the_course_leads_on_and_says_when_the_check_is_worth_doing_again(bench):

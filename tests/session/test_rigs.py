@@ -199,6 +199,12 @@ def test_arrow_cell_anchor_and_head_stand_where_the_geometry_has_them(name):
         head = np.array(rig.points["head"]) * [scale, -scale]
         assert place(find("circle", "head"), "cx", "cy") == pytest.approx(head, abs=0.06)
     left, top, wide, high = (float(part) for part in drawing.get("viewBox").split())
+    if "head" in rig.points:  # whole, and as far from the edge as all else
+        (x, y), room = place(find("circle", "head"), "cx", "cy"), float(find("circle", "head").get("r")) + 25
+        assert left <= x - room
+        assert x + room <= left + wide
+        assert top <= y - room
+        assert y + room <= top + high
     for x, y in (tip, *base, cell, anchor, end + said):
         assert left < x < left + wide
         assert top < y < top + high
