@@ -211,11 +211,6 @@ def _write_events(recording: Recording, stem: Path, about: Mapping[str, Any], an
     return [table, _write_json(Path(f"{stem}_events.json"), {**about, **EVENT_COLUMNS})]
 
 
-def _to_cell(value: object) -> str:
-    """Numbers without trailing zeros; nothing is "n/a"."""
-    return "n/a" if value is None or value == "" else f"{value:g}" if isinstance(value, float) else str(value)
-
-
 def _describe_channel(channel: Channel) -> str:
     texts = {"emg": "Surface electromyogram", "force": "Force", "position": "Position of the joint"}
     return texts[channel.kind] + (", rectified and smoothed by the sensor" if channel.envelope else "")

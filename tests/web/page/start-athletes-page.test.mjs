@@ -43,37 +43,6 @@ test("cards of the athletes: the newest six, all when asked for, those of a code
   assert.equal(none.text("none-of-that-code"), "");
 });
 
-test("cards of the athletes: the newest six, all when asked for, those of a code when searched", async () => {
-  const athletes = Array.from({ length: 8 }, (_, k) => card(`A0${k}`));
-  const start = await openStart({ athletes });
-  assert.equal(start.shows("athletes"), true);
-  assert.equal(start.text("listing"), "");
-  assert.deepEqual(codes(start), ["A00", "A01", "A02", "A03", "A04", "A05"]);
-  assert.deepEqual([start.shows("find"), start.text("all-athletes")], [true, "Show all 8"]);
-  start.type("find-athlete", "a07");
-  assert.deepEqual(codes(start), ["A07"]);
-  assert.equal(start.shows("all-athletes"), false);
-  start.type("find-athlete", "x");
-  assert.equal(start.text("none-of-that-code"), "No athlete with that code: type it below to begin with them.");
-  start.type("find-athlete", "");
-  assert.equal(start.text("none-of-that-code"), "");
-  start.press("all-athletes");
-  assert.equal(codes(start).length, 8);
-  assert.equal(start.shows("all-athletes"), false);
-  assert.equal(start.page.activeElement.textContent, "Start A00");
-  assert.equal(start.fire(start.$("find-athlete"), "keydown", { key: "Enter" }), false); // searching begins no session
-  assert.equal(start.fire(start.$("find-athlete"), "keydown", { key: "a" }), true);
-  assert.deepEqual(
-    start.$("codes").children.map((option) => option.value),
-    athletes.map(({ code }) => code),
-  );
-  const few = await openStart({ athletes: athletes.slice(0, 6) });
-  assert.deepEqual([few.shows("find"), few.shows("all-athletes")], [false, false]);
-  const none = await openStart();
-  assert.equal(none.shows("athletes"), false);
-  assert.equal(none.text("none-of-that-code"), "");
-});
-
 test("a card says how it stands; one press begins with everything as it was", async () => {
   const form = {
     athlete: "A01",
