@@ -148,6 +148,25 @@ def test_a_check_mass_is_weighed_above_the_zero_with_the_scale_in_use(bench):
     assert shown(bench)["loads"] == []
 
 
+@pytest.mark.parametrize(("load", "unit"), [(5.0, "kg"), (5000.0, "g"), (5.0 * GRAVITY, "N"), (11.0231131, "lb")])
+def test_a_check_mass_is_weighed_in_the_channels_unit_whatever_the_factor(load, unit):
+    """5 kg pull 49.03 N, 2451.7 counts of 0.02 N down from the 250 at the zero of 1 N; a pound is 0.45359237 kg."""
+    bench = Bench()
+    bench.engine = Engine(
+        [Channel(name="force", kind="force", unit="N", factor=-0.02, offset_counts=300.0)], RATE_HZ, Setup(), []
+    )
+    bench.do(do="accept_cautions")
+    bench.do(do="zero")
+    bench.wait(2.0, 250.0)
+    bench.wait(0.5, 250.0 - 5.0 * GRAVITY / 0.02)
+    bench.do(do="scale_check", channel="force", load=load, unit=unit)
+    bench.wait(2.0)
+    check = bench.last("scale_check").data
+    assert check["load"] == pytest.approx(5.0 * GRAVITY, rel=1e-6)
+    assert check["indicated"] == pytest.approx(5.0 * GRAVITY, abs=0.001)
+    assert (check["unit"], check["warning"], shown(bench)["check"]["good"]) == ("N", "", True)
+
+
 @pytest.mark.parametrize(
     ("message", "what"),
     [

@@ -7,9 +7,10 @@ import pytest
 
 from biofeedback.account.fold import fold
 from biofeedback.errors import SessionError
-from biofeedback.model import Chunk, Gap
+from biofeedback.model import Channel, Chunk, Gap
 from biofeedback.session.plan import parse_plan
 
+from .conftest import Bench
 from .test_run import Rig, make_ready, until
 
 LONG = """
@@ -119,6 +120,25 @@ def test_stop_ends_a_paused_plan_and_taking_up_is_refused_then(bench):
     bench.wait(30.0, 10.0)
     assert bench.engine.hold is None
     assert [event.data["kind"] for event in bench.events if event.kind == "phase"][-1] == "end"
+
+
+@pytest.mark.parametrize("was", ["paused", "over"])
+def test_stop_judges_no_phase_again_that_a_pause_or_its_end_has_judged(was):
+    bench = Bench(Channel(name="position", kind="position", unit="cm"))
+    bench.ready()
+    bench.do(do="start_plan", plan="short")
+    if was == "paused":
+        bench.wait(4.0, 10.0)
+        bench.engine.hold.pause("held back", by="coach")
+        bench._collect()
+    else:
+        bench.wait(15.5, 10.0)
+        assert bench.engine.hold.is_over
+    judged = [event for event in bench.events if event.kind in ("position", "relaxation")]
+    bench.do(do="stop")
+    assert [event for event in bench.events if event.kind in ("position", "relaxation")] == judged
+    assert bench.engine.hold is None
+    assert [e.data["index"] for e in bench.events if e.data.get("kind") == "end"] == [1 if was == "paused" else 4]
 
 
 def test_of_stop_and_go_on_pressed_at_once_stop_wins_in_either_order(bench):
