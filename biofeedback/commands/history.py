@@ -7,7 +7,6 @@ import sys
 import webbrowser
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from biofeedback.errors import BiofeedbackError
 from biofeedback.storage.library import filter_recordings, list_recordings
@@ -19,9 +18,6 @@ from biofeedback.wiring.parallel import run_parallel
 from biofeedback.wiring.progress import make_progress
 from biofeedback.wiring.terminal import plain
 from biofeedback.wiring.writing import writing
-
-if TYPE_CHECKING:
-    pass
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
