@@ -241,13 +241,13 @@ class Hold:
         return self._phase_end
 
     def move_end(self, end: int, level: int) -> None:
-        """Let the phase end at level ``end`` instead; its prompt moves with it unless it is open already.
+        """Let the phase end at level ``end`` instead; its prompt opens, or closes where it is open, as much later.
 
-        A phase that ends at once does not ask any more.
+        A prompt about the phase before stays as it is. A phase that ends at once does not ask any more.
         """
         if self._ask_opens is not None:
             self._ask_opens = max(level, self._ask_opens + end - self._phase_end)
-        if self.ask:
+        if self.ask and self.ask.phase_index == self.index:
             self._ask_closes += end - self._phase_end
         self._phase_end = max(end, level + 1)
         self._set_boundary()
