@@ -296,8 +296,8 @@ def test_contrasts_have_their_change_and_what_speaks_against_it(check) -> None:
     assert table.note == (
         "mean change −1.75 (95 % interval −2.50 to −1.00); contracting was rated lower in 90 of 100 pairs with a "
         "relaxed rating, ties half (NAP 0.90, roughly 0.80 to 1.00); the same with the relaxed ratings' own trend "
-        "taken out (Tau) +0.80, from −1 to 1; p = 0.0123 for less, 0.5 for more: drawn by lot; without the marked ratings "
-        "−1.00 (less: so). One."
+        "taken out (Tau) +0.80, from −1 to 1; p = 0.0123 for less, 0.5 for more: drawn by lot; without the marked "
+        "ratings −1.00 (less: so). One."
     )
     for changes in ({"low": None}, {"high": None}, {"mean_change": None}):
         assert "mean change" not in tabulate_contrasts(replace(check, response=replace(response, **changes))).note
