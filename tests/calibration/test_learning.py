@@ -7,6 +7,7 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
+from biofeedback.account.kinds import RepeatMade
 from biofeedback.analysis.learning import fit_learning
 from biofeedback.calibration.learning import (
     EVIDENCE,
@@ -16,6 +17,7 @@ from biofeedback.calibration.learning import (
     find_hidden_share,
     find_keeping,
     judge_repeats,
+    list_repeats,
 )
 
 N_REPEATS = 20
@@ -109,6 +111,49 @@ def test_the_number_goes_away_as_the_error_falls_and_comes_back_with_it():
     assert find_hidden_share([*start, *[Repeat(6.5, True)] * 4]) == 0  # every other repeat is shown whole
     assert find_hidden_share([*start, *[Repeat(4.0, True)] * 3]) == pytest.approx(2 / 3)
     assert find_hidden_share([*start, *[Repeat(4.0, True)] * 3, *[Repeat(9.0, False)] * 3]) == 0
+
+
+@pytest.mark.parametrize(
+    ("first", "between", "last", "kept", "share"),
+    [
+        (10.0, 0, 6.0, True, 2 / 3),  # 0.6 of the first three: all but the beginning is hidden
+        (10.0, 1, 6.0, True, 2 / 3),
+        (10.0, 0, 6.1, True, 1 / 3),
+        (10.0, 1, 6.1, True, 0.0),  # a third of it only every other time
+        (10.0, 0, 8.0, False, 1 / 3),
+        (10.0, 0, 8.1, True, 1 / 3),  # hardly less of an error, but kept
+        (10.0, 0, 8.1, False, 0.0),
+        (10.0, 1, 8.1, True, 0.0),
+        (0.0, 0, 0.0, True, 2 / 3),  # no error to begin with
+    ],
+)
+def test_how_much_of_the_next_repeat_goes_without_the_number(first, between, last, kept, share):
+    repeats = [Repeat(first, True)] * 3 + [Repeat(5.0, True)] * between + [Repeat(last, kept)] * 3
+    assert find_hidden_share(repeats) == pytest.approx(share)
+    assert find_hidden_share([*repeats[:3], Repeat(None, True), Repeat(None, True), *repeats[3:]]) == pytest.approx(
+        share
+    )
+    assert find_hidden_share(repeats[:5]) == 0.0
+
+
+def test_the_repeats_of_a_lesson_are_its_own_oldest_first():
+    made = [
+        RepeatMade(lesson=lesson, phase_index=1, error=error, kept=error < 3)
+        for lesson, error in (("light", 4.0), ("steady", 1.0), ("light", 2.0))
+    ]
+    assert list_repeats(made, "light") == [Repeat(4.0, False), Repeat(2.0, True)]
+    assert list_repeats(made, "ramp") == []
+
+
+def test_a_falling_error_passes_once_its_last_three_were_kept():
+    falling = [20.0, 17.0, 14.0, 11.0, 9.0, 7.0, 5.0, 3.0]
+    repeats = [Repeat(error, error < 9) for error in falling]
+    assert find_falling(falling)[-1] >= EVIDENCE
+    progress = judge_repeats(repeats)
+    assert (progress.passed, progress.n) == (True, 8)
+    assert progress.reason == "the error fell over 8 repeats, beyond chance, and the last 3 were kept"
+    assert not judge_repeats([*repeats[:-1], Repeat(3.0, False)]).passed
+    assert not judge_repeats([*repeats[:-3], Repeat(7.0, False), *repeats[-2:]]).passed
 
 
 @pytest.mark.parametrize("rate", [0.1, 0.2, 0.4])
