@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -195,3 +197,41 @@ def test_no_false_alarm_in_a_hundred_sessions() -> None:
         for seed in range(100)
     ]
     assert sum(alarms) == 0
+
+
+@pytest.mark.parametrize(
+    ("means", "levels"),
+    [
+        ([0.0, 0.0, 0.0, -4.0], [0.0, 0.0, 0.0, -4.0]),  # four half seconds within 4 N make a quiet reading
+        ([0.0, 0.0, 0.0, -4.1], [0.0, 0.0, 0.0, 0.0]),
+        ([-3.0] * 4, [0.0, 0.0, 0.0, -3.0]),  # below is no load: it is followed at once
+        ([-3.0, -3.0, -3.0, 1.5], [0.0, 0.0, 0.0, 0.0]),  # they differ by more than 4 N
+        ([-3.0, -3.0, math.nan, -3.0, -3.0, -3.0, -3.0], [0.0] * 6 + [-3.0]),
+        ([3.0] * 6, [0.0, 0.0, 0.0, 0.1, 0.2, 0.3]),  # above it creeps by 8 N in 40 s
+        ([0.05] * 6, [0.0, 0.0, 0.0, 0.05, 0.05, 0.05]),  # and no further than the reading
+        ([4.0] * 4, [0.0, 0.0, 0.0, 0.1]),
+        ([4.1] * 4, [0.0, 0.0, 0.0, 0.0]),  # further off than near is a load
+        ([-9.0] * 4 + [3.0] * 4, [0.0] * 3 + [-9.0] * 4 + [3.0]),  # the zero seen again, away from where it was
+        ([-9.0] * 4 + [4.1] * 4, [0.0] * 3 + [-9.0] * 5),
+        ([-5.0] * 4 + [-2.0] * 4, [0.0] * 3 + [-5.0, -4.9, -4.8, -4.7, -4.6]),
+    ],
+)
+def test_the_resting_level_is_followed_as_said(means: list[float], levels: list[float]) -> None:
+    """A maximum of 400 N, so a limit of 8 and what is near within 4 N; worked out by hand, at half seconds."""
+    drift = ZeroDrift(FORCE, 0.0, 0.05, block_s=0.5)
+    drift.strength = STRENGTH_N
+    found = []
+    for mean in means:
+        drift.push(mean)
+        found.append(drift.level)
+    assert found[: len(levels)] == pytest.approx(levels[: len(found)])
+
+
+def test_a_moved_zero_is_told_beyond_the_limit_and_until_it_is_near_again() -> None:
+    drift = ZeroDrift(FORCE, 0.0, 0.05, block_s=0.5)
+    drift.strength = STRENGTH_N
+    for mean, has_moved in ((-8.0, False), (-8.1, True), (-4.1, True)):
+        told = drift.push_all([mean] * 4)
+        assert told[-1] is has_moved
+        assert drift.has_moved is has_moved
+    assert drift.push_all([-4.0] * 50)[-1] is False  # crept back to within half the limit

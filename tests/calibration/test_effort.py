@@ -275,3 +275,29 @@ def test_a_lost_electrode_is_said_after_two_quiet_seconds_and_no_sooner():
     quiet = np.tile((0.8, 10.0), (3 * round(RATE), 1))
     flagged = np.flatnonzero(stream.push(levels_of(*quiet.T, first=at)).flags[:, 0] & Flag.ELECTRODE)
     assert flagged[0] == 2 * round(RATE), "quiet blocks are counted one by one"
+
+
+def test_another_sensors_numbers_are_marked_until_somebody_says_what_holds():
+    stream = EffortStream([FORCE, EMG], RATE)
+    flags, at = push_seconds(stream, 1, 1.0, 1.0)
+    assert flags.tolist() == [Flag.GOOD, Flag.GOOD]
+    stream.set_stranger(True)
+    flags, at = push_seconds(stream, 1, 1.0, 1.0, first=at)
+    assert flags.tolist() == [Flag.STRANGER, Flag.STRANGER]
+    stream.set_stranger(False)
+    flags, at = push_seconds(stream, 1, 1.0, 1.0, first=at)
+    assert flags.tolist() == [Flag.GOOD, Flag.GOOD]
+
+
+def test_what_is_forgotten_is_unknown_from_the_next_level_on():
+    stream = EffortStream([FORCE], RATE)
+    stream.set_rest(0, 10.0, 0.1)
+    stream.set_maximum(0, maximum(baseline=10.0))
+    known = stream.push(levels_of([110.0] * 7))
+    stream.set_relaxed(False)
+    stream.forget()
+    unknown = stream.push(levels_of([110.0] * 7, first=7))
+    assert np.isfinite(known.percent).all()
+    assert np.isnan(unknown.percent).all()
+    assert not unknown.flags.any()
+    assert stream.methods == ("zero",)

@@ -141,6 +141,56 @@ def test_creep_in_percent_of_full_scale():
         measure_creep_percent(counts[:700], 80.0, full_scale_counts=2000)
 
 
+@pytest.mark.parametrize(("full_scale", "sign"), [(2000.0, 1), (-2000.0, 1), (500.0, -1)])
+def test_creep_is_the_last_two_seconds_against_the_first_two_with_its_sign(full_scale, sign):
+    """Ten seconds at 8 a second: the means of sixteen readings at either end; nothing between counts."""
+    counts = 1000.0 + sign * np.concatenate([[0.0, 2.0] * 8, np.full(48, 77.0), [10.0, 12.0] * 8])
+    assert len(counts) == 80
+    expected = pytest.approx(sign * 100 * 10 / abs(full_scale))
+    assert measure_creep_percent(counts, 8.0, full_scale_counts=full_scale) == expected
+    with pytest.raises(CalibrationError, match="creep over 10 s; 10 s are the least"):
+        measure_creep_percent(counts[1:], 8.0, full_scale_counts=full_scale)
+
+
+def test_a_load_is_read_for_a_second_at_least_and_for_four_readings():
+    found = measure_load(np.array([10.0, 12.0, 10.0, 12.0, 10.0, 12.0, 10.0, 12.0]), 8.0)
+    assert (found.mean, found.n) == (11.0, 8)
+    assert found.sd == pytest.approx(np.sqrt(8 / 7))
+    with pytest.raises(CalibrationError, match=r"0\.88 s; 1 s is needed"):
+        measure_load(np.full(7, 10.0), 8.0)
+    assert measure_load(np.full(4, 10.0), 1.0).n == 4
+    with pytest.raises(CalibrationError, match=r"3\.00 s; 1 s is needed"):
+        measure_load(np.full(3, 10.0), 1.0)
+
+
+def test_a_scatter_inside_the_quarter_seconds_lets_them_differ_by_four_times_as_much():
+    """Quarter seconds of SD 10 around 1000 and around one that lies off: 40 counts are allowed."""
+    quarter = np.array([-10.0, 10.0] * 10)
+    for off, is_still in ((39.0, True), (41.0, False)):
+        counts = 1000.0 + np.concatenate([quarter, quarter, quarter, quarter + off])
+        if is_still:
+            assert measure_load(counts, 80.0).mean == pytest.approx(1000.0 + off / 4)
+        else:
+            with pytest.raises(CalibrationError, match="moves by 41 counts; 40 is allowed"):
+                measure_load(counts, 80.0)
+
+
+def test_residuals_are_readings_minus_the_curve_as_loads():
+    """A parabola through six loads up and down, by numpy's own fit; counts fall as the load grows."""
+    loads = np.array(UP_AND_DOWN)
+    readings = 50 - 100 * loads - 0.8 * loads**2 + np.resize([0.3, -0.2, 0.1], len(loads))
+    made = certificate(UP_AND_DOWN, readings)
+    assert made.degree == 2
+    fitted = np.polyval(np.polyfit(loads, readings, 2), loads)
+    slope = np.polyfit(loads, readings, 1)[0]
+    assert made.residuals() == pytest.approx((readings - fitted) / slope, abs=1e-9)
+    assert made.deviation_percent == pytest.approx(
+        100 * np.abs(readings - fitted).max() / abs(readings[loads == 10].mean() - readings[loads == 0].mean())
+    )
+    scaled = made.scaled(Channel(name="force", kind="force", unit="count"))
+    assert (scaled.unit, scaled.factor, scaled.offset_counts) == ("N", 1 / made.line[1], made.line[0])
+
+
 def test_check_mass_both_sides_of_its_limit():
     rng = np.random.default_rng(2)
     found = certificate(UP_AND_DOWN, [100 * load + rng.normal(0, 1) for load in UP_AND_DOWN])

@@ -104,3 +104,60 @@ def test_steady_is_three_seconds_above_rest_and_not_a_push_that_comes_and_goes()
     gap = 10 + 8.0 * (time_s > 2)
     gap[400::150] = np.nan
     assert find_steady(gap, rest(), RATE_HZ) is None
+
+
+LOW_REST = Rest(level=10.0, sd=1.0)  # a contraction is above 13
+
+
+@pytest.mark.parametrize(
+    ("values", "onset_s", "release_s"),
+    [
+        ([10.0] * 20, None, 0.0),
+        ([13.0] * 20, None, 0.0),  # three SD above rest is rest
+        ([13.1] * 20, 0.0, None),
+        ([10.0] * 7 + [20.0] * 13, 0.07, 0.0),
+        ([20.0] * 7 + [10.0] * 13, 0.0, 0.07),
+        ([10.0] * 5 + [20.0] * 4 + [10.0] * 3 + [20.0] * 5, 0.12, 0.0),  # less than 0.05 s is a flicker
+        ([20.0] * 5 + [10.0] * 4 + [20.0] * 3 + [10.0] * 5, 0.0, 0.12),
+        ([np.nan] * 3 + [20.0] * 5, 0.03, None),
+        ([20.0] * 4 + [np.nan] + [20.0] * 4, None, None),
+        ([20.0] * 5, 0.0, None),
+        ([20.0] * 4, None, None),
+    ],
+)
+def test_a_stay_of_a_twentieth_of_a_second_above_three_sd_is_an_onset_and_below_them_a_release(
+    values, onset_s, release_s
+):
+    assert find_onset(np.array(values), LOW_REST, 100.0) == onset_s
+    assert find_release(np.array(values), LOW_REST, 100.0) == release_s
+
+
+def test_a_tenth_of_a_contraction_counts_as_let_go():
+    assert find_release(np.full(20, 15.0), LOW_REST, 100.0, height=50.0) == 0.0
+    assert find_release(np.full(20, 15.1), LOW_REST, 100.0, height=50.0) is None
+    assert find_release(np.full(20, 12.9), LOW_REST, 100.0, height=1.0) == 0.0  # never less than three SD
+
+
+def test_what_rest_is_needs_ten_values():
+    assert Rest.of(np.array([1.0] * 9 + [np.nan] * 5)) is None
+    assert Rest.of(np.array([-2.0] * 10)) == Rest(-2.0, 2e-9)  # a rest that never moves has hardly any SD
+    found = Rest.of(np.array([1.0, 3.0] * 5 + [np.nan]))
+    assert (found.level, found.sd) == (2.0, pytest.approx(np.std([1.0, 3.0] * 5, ddof=1)))
+    assert found.threshold == pytest.approx(2.0 + 3 * found.sd)
+
+
+@pytest.mark.parametrize(
+    ("above", "first_s"),
+    [
+        ([8.0] * 300, 0.0),
+        ([8.0] * 299, None),
+        ([0.0] * 50 + [8.0] * 300, 0.5),
+        ([8.0] * 250 + [np.nan] + [8.0] * 300, 2.51),
+        ([8.0] * 250 + [3.0] + [8.0] * 300, 2.51),  # three SD above rest is rest
+        ([8.0, 8 * 1.48] * 150, 0.0),  # a CV of 0.24 / 1.24
+        ([8.0, 8 * 1.7] * 150, None),  # of 0.35 / 1.35, over a quarter
+    ],
+)
+def test_steady_begins_with_the_first_three_seconds_above_rest_whose_cv_is_a_quarter_at_most(above, first_s):
+    assert find_steady(10.0 + np.array(above), LOW_REST, 100.0) == first_s
+    assert find_steady(10.0 + np.repeat(above, 2), LOW_REST, 200.0) == first_s
