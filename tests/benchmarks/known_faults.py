@@ -145,6 +145,24 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "a pixel of the plate under a rating: that the rating stands on it a test holds",
     ),
     (
+        "web/static/shared/complaint.js",
+        "this.untilMs = 0;",
+        "this.untilMs = 1;",
+        "as long as nothing was refused there is nothing to be said either way",
+    ),
+    (
+        "web/static/start/trial.js",
+        "ways.length > 1 && n > 0",
+        "ways.length > 1 && n > 1",
+        "two ways or more in a block or more are two evenings at least",
+    ),
+    (
+        "web/static/phone/range.js",
+        "return false;",
+        "return true;",
+        "only a press of the phone's button can be without an angle, and it does not ask what came of it",
+    ),
+    (
         "signal/mains.py",
         "frequency_hz - order * fundamental_hz) <= HALF_WIDTH",
         "frequency_hz - order * fundamental_hz) < HALF_WIDTH",

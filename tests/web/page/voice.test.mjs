@@ -92,3 +92,114 @@ test("an error is told to the next question about it, an interruption of ours is
   clock.last.onerror({ error: "synthesis-failed" });
   assert.equal(voice.canSpeak, false);
 });
+
+test("what ended or failed is waited for no longer, and the end of what was cut off ends nothing else", () => {
+  for (const end of ["onend", "onerror"]) {
+    const { voice, log, clock } = stand();
+    voice.say({ text: "Contract, 60 to 80 percent", urgency: 2 });
+    const first = clock.last;
+    assert.equal(voice.isBusy, true);
+    clock.ms = 10;
+    voice.say({ text: "Let go: no signal", urgency: 3 });
+    first[end]({ error: "synthesis-failed" });
+    assert.equal(voice.isBusy, true, `the ${end} of what was cut off`);
+    clock.last[end]({ error: "synthesis-failed" });
+    assert.equal(voice.isBusy, false);
+    voice.say({ text: "Breathe", urgency: 0 });
+    assert.equal(log.at(-1), "Breathe");
+  }
+});
+
+test("an interruption by us leaves the time of what is being said as it was", () => {
+  const { voice, clock } = stand();
+  voice.say({ text: "Contract", urgency: 2 });
+  for (const error of ["interrupted", "canceled"]) clock.last.onerror({ error });
+  assert.equal(voice.isBusy, true);
+});
+
+test("one word waits at a time: the more urgent one, and the newer of two alike", () => {
+  const waits = (...words) => {
+    const { voice, log, clock } = stand();
+    voice.say({ text: "Let go: no signal", urgency: 3 });
+    for (const [text, urgency] of words) voice.say({ text, urgency });
+    clock.ms = lengthMs("Let go: no signal") - 1;
+    voice.check();
+    assert.equal(log.length, 1, "not before the end");
+    clock.ms += 1;
+    voice.check();
+    return log.slice(1);
+  };
+  assert.deepEqual(waits(["three", 0]), []);
+  assert.deepEqual(waits(["Rate now", 1]), ["Rate now"]);
+  assert.deepEqual(waits(["Rate now", 1], ["Rate the stretch", 1]), ["Rate the stretch"]);
+  assert.deepEqual(waits(["Come out and rest", 2], ["Rate now", 1]), ["Come out and rest"]);
+  assert.deepEqual(waits(["Rate now", 1], ["Come out and rest", 2]), ["Come out and rest"]);
+});
+
+test("what has not begun after half a second is given up, and not known to be bad where it was heard before", () => {
+  const { voice, log, clock } = stand({ starts: false });
+  voice.say({ text: "Contract", urgency: 2 });
+  clock.ms = START_WITHIN_MS;
+  voice.check();
+  assert.equal(voice.isBusy, true);
+  assert.equal(voice.works, null);
+  clock.last.onstart();
+  clock.ms = lengthMs("Contract");
+  voice.say({ text: "Relax, stay in the position", urgency: 2 });
+  clock.ms += START_WITHIN_MS + 1;
+  voice.say({ text: "three", urgency: 0 });
+  assert.deepEqual(log, ["Contract", "Relax, stay in the position", "three"]);
+  assert.equal(voice.works, true);
+});
+
+test("silence ends what is said and what waits, and a browser that cannot be silenced breaks nothing", () => {
+  const { voice, log, clock } = stand();
+  voice.say({ text: "Contract", urgency: 2 });
+  voice.say({ text: "Rate now", urgency: 1 });
+  voice.silence();
+  assert.deepEqual(log, ["Contract", "cancel"]);
+  assert.equal(voice.isBusy, false);
+  clock.ms = 60_000;
+  voice.check();
+  assert.equal(log.length, 2);
+  const broken = stand({
+    cancel: () => {
+      throw new Error("no");
+    },
+  });
+  broken.voice.silence();
+});
+
+test("what the browser itself is still saying, or has still to say, is cut off first", () => {
+  for (const about of [{ speaking: true }, { pending: true }, {}]) {
+    const { voice, log } = stand(about);
+    voice.say({ text: "Contract", urgency: 2 });
+    assert.deepEqual(log, [...("speaking" in about || "pending" in about ? ["cancel"] : []), "Contract"]);
+  }
+});
+
+test("each word has the page's loudness, a brisk pace, its language and about its time", () => {
+  const { voice, clock } = stand();
+  voice.volume = 0.4;
+  voice.say({ text: "Contract", urgency: 2 });
+  const { volume, rate, lang } = clock.last;
+  assert.deepEqual({ volume, lang }, { volume: 0.4, lang: "en-US" });
+  assert.ok(rate > 1 && rate < 1.25, "brisk, and still understood");
+  assert.equal(lengthMs("Contract"), 400 + 8 * 75);
+  const foreign = stand({ getVoices: () => [{ lang: "de", localService: true }] });
+  foreign.voice.say({ text: "Contract", urgency: 2 });
+  assert.equal(foreign.clock.last.lang, "de");
+  const network = stand({ getVoices: () => [{ lang: "de" }, { lang: "en-GB" }] });
+  network.voice.say({ text: "Contract", urgency: 2 });
+  assert.equal(network.clock.last.voice.lang, "en-GB");
+  const unnamed = stand({ getVoices: () => [] });
+  unnamed.voice.say({ text: "Contract", urgency: 2 });
+  assert.equal(unnamed.clock.last.lang, "en");
+  assert.equal(unnamed.voice.canSpeak, true, "it began, whatever it says of its voices");
+  const asking = stand({
+    getVoices: () => {
+      throw new Error("no");
+    },
+  });
+  assert.deepEqual(asking.voice.voices, []);
+});
