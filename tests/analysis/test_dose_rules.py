@@ -341,14 +341,9 @@ def test_a_band_that_the_curve_does_not_describe_is_named(tell) -> None:
 
 
 def test_once_nothing_is_to_be_learnt_the_least_that_is_enough_is_held(tell) -> None:
-    for least, low, high, expected in (
-        (40, 10, 80, 40),
-        (40, 45, 80, 45),
-        (40, 40, 40, 40),
-        (40, 10, 35, 10),
-        (95, 20, 80, 20),
-    ):
-        tell(chance=50.0, **{f"e{e}": {"chance": 90.0} for e in range(least, 101, 5)})
+    cases = ((40, 10, 80, 40), (40, 45, 80, 45), (40, 40, 80, 40), (40, 10, 40, 40), (40, 10, 35, 10), (95, 20, 80, 20))
+    for least, low, high, expected in cases:
+        tell(chance=89.5, **{f"e{e}": {"chance": 90.0} for e in range(least, 101, 5)})
         effort, reason = choose_effort([], low_percent=float(low), high_percent=float(high), top_percent=100.0)
         assert effort == expected, (least, low, high)
         assert reason == f"asked {{'wanted_points': 2.0, 'low_percent': {float(low)}, 'high_percent': {float(high)}}}"

@@ -163,6 +163,18 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "only a press of the phone's button can be without an angle, and it does not ask what came of it",
     ),
     (
+        "report/words.py",
+        "analysis.trace.maximum_at(FOREVER - 1, doubt",
+        "analysis.trace.maximum_at(FOREVER - 2, doubt",
+        "a frame before the end of all time",
+    ),
+    (
+        "report/sheet.py",
+        "self.space(height + 4.0)",
+        "self.space(height + 5.2)",
+        "a point more below a figure: taste; that the text below stands below it a test holds",
+    ),
+    (
         "signal/mains.py",
         "frequency_hz - order * fundamental_hz) <= HALF_WIDTH",
         "frequency_hz - order * fundamental_hz) < HALF_WIDTH",

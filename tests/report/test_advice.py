@@ -213,7 +213,10 @@ def test_the_page_says_the_same_in_few_words(check) -> None:
     assert short("more", replace(tried, is_worse=True))[0] == ("advice", "not at what was held")
     enough = replace(tried, advice="enough", band=band.band, least_percent=70.0)
     assert [name for name, _ in short("less", enough)] == ["advice", "to try next", "next set"]
-    assert short("less", replace(enough, least_percent=None))[0] == ("advice", "not decided")
+    for nothing in ({"least_percent": None}, {"band": None}, {"advice": "not decided"}):
+        assert short("less", replace(enough, **nothing))[0] == ("advice", "not decided")
+        undecided = advise_effort(replace(enough, **({"band": None} | nothing)), "less")
+        assert undecided[0] == "Not decided: because."
 
 
 @pytest.mark.parametrize(("n", "said"), [(None, ()), (0, ()), (1, "1 more cycle"), (4, "4 more cycles")])
@@ -434,6 +437,17 @@ def test_effort_as_it_was_said_is_averaged_over_who_answered(check) -> None:
         f"Effort as the athlete said it: 3.5 of 10 on average, from 3 to 4, of 2 of 3 contractions; {asked}. {own}"
     )
     assert told([None]) == f"No sensor measured effort, and nobody said how hard the contractions were; {asked}."
+
+
+def test_what_was_said_stands_for_what_nobody_measured(check) -> None:
+    """One of two contractions was asked for by feeling, and no sensor measured either."""
+    rows = [row for row in check.phases if row.phase.meaning.contracts][:2]
+    rows = [replace(row, summaries=(replace(row.summary, mean_percent=None),)) for row in rows]
+    felt = replace(rows[0], phase=replace(rows[0].phase, felt=2.0, said_effort=3.0))
+    done = " ".join(describe_done(replace(measured(check), phases=(felt, rows[1]))))
+    assert "Effort as the athlete said it: 3.0 of 10 on average, of 1 of 2 contractions" in done
+    known = replace(felt, summaries=(replace(felt.summary, mean_percent=70.0),))
+    assert "averaged 70 % of maximum" in " ".join(describe_done(replace(measured(check), phases=(known, rows[1]))))
 
 
 def test_what_was_expected_and_the_remarks_of_people_are_told(check) -> None:
