@@ -45,6 +45,10 @@ def edit(source: str, language: str = "python") -> set[str]:
         ("x = True", {"x = False"}),
         ("x: float = 2.0", {"x: float = 2.6"}),
         ("min(a, b)", {"max(a, b)", "pass"}),
+        ("x = axis.plot(2.0, width=1.0)", {"x = axis.plot(2.6, width=1.0)", "x = axis.plot(2.0, width=1.3)"}),
+        ("x = axis.plot(lw=2.0 if a else b)", {"x = axis.plot(lw=2.6 if a else b)"}),
+        ("sheet.space(9.0)", {"pass"}),
+        ("x = sheet.space(2 * a)", {"x = sheet.space(3 * a)", "x = sheet.space(2 / a)"}),
         ("x = any(a)", {"x = all(a)"}),
         ("save(a)", {"pass"}),
         ("if a:\n    b = c", {"if not (a):\n    b = c"}),
@@ -71,6 +75,8 @@ def test_each_fault_is_one_small_change(sound: str, faulty: set[str]) -> None:
         "Payload = Rating | Phase | None",
         "x = isinstance(a, int | dict[str, float])",
         "if TYPE_CHECKING:\n    x = 3",
+        "x = axis.plot(a, linewidth=2.0, alpha=0.5)",  # taste
+        "x = set_margins(figure, left=0.5)",
     ],
 )
 def test_what_no_test_could_tell_is_not_changed(source: str) -> None:

@@ -50,6 +50,13 @@ SWAPS = {"<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "==", "in
          "and": "or", "or": "and", "&": "|", "|": "&"}  # fmt: skip
 
 
+# How thick a line, how large a mark or a letter and how wide a margin is, is taste: tests hold that no text lies on
+# another or leaves the paper, that thick is thicker than thin, and that what lies below a shade is seen.
+TASTE = frozenset(
+    {"linewidth", "lw", "markersize", "ms", "markeredgewidth", "mew", "fontsize", "alpha", "hspace", "wspace"}
+)
+ROOM = frozenset({"space", "set_margins"})  # calls that leave so many points or inches free
+
 Edit = tuple[int, str, str, str]  # at which byte, what stands there, what it becomes, in which function
 
 
@@ -121,8 +128,15 @@ class _Finder(ast.NodeVisitor):
         if name in ("min", "max", "any", "all"):
             self.add(self.start(node), name, {"min": "max", "max": "min", "any": "all", "all": "any"}[name])
         unseen = {"zip": ("strict",), "field": ("repr", "compare", "hash")}.get(name, ())
-        for part in (node.func, *node.args, *(word for word in node.keywords if word.arg not in unseen)):
-            self.visit(part)
+        is_room = (name or getattr(node.func, "attr", "")) in ROOM
+        self.visit(node.func)
+        for value in node.args:
+            if not (is_room and isinstance(value, ast.Constant)):
+                self.visit(value)
+        for word in node.keywords:
+            is_taste = (is_room or word.arg in TASTE) and isinstance(word.value, ast.Constant)
+            if word.arg not in unseen and not is_taste:
+                self.visit(word)
 
     def visit_If(self, node: ast.If) -> None:
         if self.text(node.test).endswith("TYPE_CHECKING"):
@@ -205,8 +219,8 @@ JS_SWAPS = (
 )  # fmt: skip
 
 
-# How thick a line or how long a dash is, is taste: that thick stays thicker than thin, a test of its own holds. So is
-# how high, long and loud a note is: which tones rise, which fall and that all are heard, another test holds.
+# On the page too how thick a line or how long a dash is, is taste: that thick stays thicker than thin, a test of its
+# own holds. So is how high, long and loud a note is: which tones rise, which fall and that all are heard, another holds.
 JS_TASTE = re.compile(r"lineWidth|setLineDash|font|heavy|Math\.min\(3, window|^  \w+: \[\[\d+, 0, ")
 
 

@@ -283,16 +283,4 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "row.rating is not None or row.rating.value is not None]\n        axis.plot(places",
         "the rows were chosen by the same condition already: it stands there again for the types",
     ),
-    (
-        "report/history.py",
-        'color=PALETTE["soft"], linewidth=1.0)',
-        'color=PALETTE["soft"], linewidth=1.3)',
-        "how thick the line between the sessions is: taste",
-    ),
-    (
-        "report/history.py",
-        'color=PALETTE["line"], linewidth=0.6)',
-        'color=PALETTE["line"], linewidth=0.78)',
-        "how thick the lines of a grid are: taste",
-    ),
 )
