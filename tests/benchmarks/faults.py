@@ -220,7 +220,7 @@ JS_SWAPS = (
 
 
 # On the page too how thick a line or how long a dash is, is taste: that thick stays thicker than thin, a test of its
-# own holds. So is how high, long and loud a note is: which tones rise, which fall and that all are heard, another holds.
+# own holds. So is how high, long and loud a note is: which tones rise, which fall and that all are heard, another too.
 JS_TASTE = re.compile(r"lineWidth|setLineDash|font|heavy|Math\.min\(3, window|^  \w+: \[\[\d+, 0, ")
 
 
