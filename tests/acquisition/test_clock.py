@@ -3,7 +3,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biofeedback.acquisition.clock import DeviceClock, RateMeter, TimeUnwrapper, is_measured
+from biofeedback.acquisition.clock import (
+    DeviceClock,
+    IntervalMeter,
+    RateMeter,
+    TimeNumbering,
+    TimeUnwrapper,
+    find_common_rate,
+    is_measured,
+)
 
 PATTERNS = {  # seconds between readings, as seen on real boards
     "even, 1 kHz": [0.001],
@@ -117,3 +125,152 @@ def test_a_rate_that_nobody_uses_is_measured_twice_as_long(rate_hz, measured_s):
         if is_measured(meter, 2.0):
             break
     assert meter.span_s == pytest.approx(measured_s, abs=0.03)
+
+
+def feed(meter, moments, n_frames=1):
+    for moment_s in moments:
+        meter.add(n_frames, float(moment_s))
+    return meter
+
+
+def test_a_rate_is_frames_after_the_first_arrival_over_the_time_since_then():
+    meter = RateMeter()
+    assert (meter.span_s, meter.rate_hz, meter.is_settled, meter.has_stalled) == (0.0, None, False, False)
+    feed(meter, [5.0, 5.5], 40)
+    assert (meter.span_s, meter.rate_hz) == (0.5, None)
+    feed(meter, [6.0], 50)
+    assert (meter.span_s, meter.rate_hz) == (1.0, 90.0)  # those of the first arrival were taken before it
+    meter.reset()
+    assert (meter.span_s, meter.rate_hz, meter.count_ahead(9.0, 80.0)) == (0.0, None, None)
+    assert feed(meter, [7.0, 8.0], 80).rate_hz == 80.0
+
+
+def test_only_the_last_ten_seconds_count_from_the_arrival_just_before_them():
+    meter = feed(RateMeter(), np.arange(0.0, 20.01, 0.5), 40)
+    assert (meter.span_s, meter.rate_hz) == (10.0, 80.0)
+    feed(meter, [20.25], 0)
+    assert meter.span_s == pytest.approx(10.25)  # one stays before
+    assert RateMeter(window_s=30.0)._window_s == 30.0
+    quick = feed(RateMeter(), np.arange(0.0, 5.0, 0.01), 1)
+    assert len(quick._points) < 60  # of arrivals closer than a fiftieth of the window the last is kept
+    assert quick.rate_hz == pytest.approx(100.0)
+    assert quick.span_s == pytest.approx(4.99)
+
+
+@pytest.mark.parametrize(
+    ("moments", "is_settled"),
+    [
+        (np.linspace(0.0, 9.0, 20), True),
+        (np.linspace(0.0, 8.99, 20), False),
+        (np.linspace(0.0, 9.0, 19), False),
+    ],
+)
+def test_a_rate_is_settled_after_nine_seconds_and_twenty_arrivals(moments, is_settled):
+    assert feed(RateMeter(), moments).is_settled is is_settled
+
+
+@pytest.mark.parametrize(("pause_s", "has_stalled"), [(0.99, False), (1.0, True)])
+def test_a_second_without_anything_is_a_stall(pause_s, has_stalled):
+    assert feed(RateMeter(), [0.0, 0.5, 0.5 + pause_s, 0.75 + pause_s]).has_stalled is has_stalled
+
+
+def test_what_should_have_come_by_now_and_what_came_too_much():
+    meter = feed(RateMeter(), [100.0, 101.0], 80)
+    assert meter.count_ahead(101.0, 80.0) == 0.0
+    assert meter.count_ahead(102.0, 80.0) == -80.0
+    assert meter.count_ahead(100.5, 80.0) == 40.0
+    assert meter.count_lacking(102.0, 80.0) == 80
+    assert meter.count_lacking(100.5, 80.0) == 0
+    assert RateMeter().count_lacking(5.0, 80.0) == 0
+
+
+def test_how_evenly_a_board_takes_its_readings_in_words():
+    meter = IntervalMeter(100.0)
+    assert meter.describe() == ""
+    meter.add(np.array([3.0]))
+    assert meter.describe() == ""
+    meter.add(np.array([3.008, 3.02, 3.028, 3.04]))
+    assert meter.describe() == "by the board's clock 100 readings/s, 10.00 ms apart (SD 2.00 ms)"
+    meter.add(np.array([3.0651, 3.0651, 3.06, 3.0848]))  # lost ones, one twice, one back: left out; 24.8 ms is a step
+    assert meter.describe() == "by the board's clock 77.16 readings/s, 12.96 ms apart (SD 6.18 ms)"
+
+
+@pytest.mark.parametrize(
+    ("measured_hz", "rate_hz"),
+    [(80.0, 80.0), (81.19, 80.0), (81.21, 81.21), (78.81, 80.0), (78.79, 78.79), (1014.0, 1000.0), (10.14, 10.0)],
+)
+def test_a_rate_within_one_and_a_half_percent_of_a_common_one_is_that_one(measured_hz, rate_hz):
+    assert find_common_rate(measured_hz) == rate_hz
+
+
+def test_device_time_numbers_the_frames():
+    numbering = TimeNumbering(80.0)
+    assert numbering.number(np.array([5.0, 5.0125, 5.025])).tolist() == [0, 1, 2]
+    assert numbering.number(np.array([5.025 + 1.7 * 0.0125])).tolist() == [3]  # late, by less than 3/4 of a period
+    assert numbering.number(np.array([5.025 + 2.0 * 0.0125])).tolist() == [4]  # and back in step
+    assert numbering.number(np.array([5.025 + 5.0 * 0.0125])).tolist() == [7]  # two are lost
+    assert numbering.number(np.array([5.0])).tolist() == [8]  # a little back is no restart
+    assert numbering.number(np.array([3.9, 3.9125])).tolist() == [0, 1]  # more than a second is one
+
+
+@pytest.mark.parametrize(("late", "number"), [(0.74, 1), (0.76, 2), (1.4, 2), (1.6, 3)])
+def test_three_quarters_of_a_period_too_late_is_a_lost_frame(late, number):
+    assert TimeNumbering(10.0).number(np.array([0.0, 0.1 * (1 + late)])).tolist() == [0, number]
+
+
+def test_boards_that_take_turns_lose_nothing_and_a_rate_a_little_off_does_not_pile_up():
+    turns = np.cumsum(np.tile([0.010, 0.015], 2000))
+    assert TimeNumbering(80.0).number(turns).tolist() == list(range(4000))
+    slow = np.arange(4000) / 79.0  # 1.25 % slower than declared
+    assert TimeNumbering(80.0).number(slow).tolist() == list(range(4000))
+
+
+def test_the_line_lies_under_what_arrived_and_yields_at_once_to_what_lies_below():
+    clock = DeviceClock()
+    clock.add(10.0, 500.3)
+    assert clock.to_session(np.array([10.0, 11.0])).tolist() == [500.3, 501.3]
+    clock.add(10.1, 500.2)  # of the same quarter second, 0.2 s more prompt
+    assert clock.to_session(np.array([10.1])) == pytest.approx([500.2])
+    clock.add(10.2, 500.9)  # late: nothing moves
+    assert clock.to_session(np.array([10.1])) == pytest.approx([500.2])
+    clock.add(10.3, 500.5)
+    assert clock.to_session(np.array([10.1])) == pytest.approx([500.2])
+
+
+@pytest.mark.parametrize(("seconds", "is_known"), [(3.9, False), (4.0, True)])
+def test_the_slope_is_trusted_after_four_seconds(seconds, is_known):
+    clock = DeviceClock()
+    for k in (0.0, seconds / 2, seconds):
+        clock.add(k, k * 1.001)
+    assert (clock.drift_ppm is not None) is is_known
+    if is_known:
+        assert clock.drift_ppm == pytest.approx((1 / 1.001 - 1) * 1e6)
+
+
+@pytest.mark.parametrize(("slope", "taken"), [(1.009, 1.009), (1.02, 1.01), (0.98, 0.99), (0.992, 0.992)])
+def test_no_crystal_drifts_by_more_than_a_hundredth(slope, taken):
+    clock = DeviceClock()
+    for k in range(40):
+        clock.add(0.5 * k, 0.5 * k * slope)
+    assert clock.drift_ppm == pytest.approx((1 / taken - 1) * 1e6)
+    assert min(0.5 * k * slope - clock.to_session(np.array([0.5 * k]))[0] for k in range(40)) > -1e-9
+
+
+def test_what_is_older_than_the_window_is_forgotten():
+    clock = DeviceClock(window_s=10.0)
+    clock.add(0.0, -5.0)  # far more prompt than anything since
+    for k in range(1, 60):
+        clock.add(0.5 * k, 0.5 * k)
+        if 0.5 * k <= 10.0:
+            assert clock.to_session(np.array([0.0]))[0] == pytest.approx(-5.0, abs=0.2)
+    assert clock.to_session(np.array([29.5]))[0] == pytest.approx(29.5)
+    assert clock.drift_ppm == pytest.approx(0.0, abs=1e-6)
+
+
+def test_microseconds_that_come_a_little_too_early_are_no_turn():
+    unwrapper = TimeUnwrapper(wrap_us=1000.0)
+    assert unwrapper.unwrap(np.array([900.0, 100.0, 990.0, 10.0])) == pytest.approx([9e-4, 1.1e-3, 9.9e-4, 1.01e-3])
+    assert unwrapper.unwrap(np.empty(0)).size == 0
+    assert unwrapper.unwrap(np.array([980.0, 20.0])) == pytest.approx([9.8e-4, 1.02e-3])
+    assert unwrapper.unwrap(np.array([520.0, 20.0])) == pytest.approx([1.52e-3, 1.02e-3])  # half a turn is none
+    assert unwrapper.unwrap(np.array([521.0])) == pytest.approx([5.21e-4])
