@@ -220,3 +220,85 @@ def test_reader_sees_the_unplugged_time_as_a_gap():
     assert 2000 <= missing <= 3100  # back after 2 s, noticed within another one
     assert sum(item.n_frames for item in frames) == pytest.approx(5000, abs=60)
     assert [item.first_frame for item in frames][1:] == [item.end_frame for item in frames][:-1]
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("joint=nose", "joint=nose is not known; use "),
+        ("relaxation_s=0", "relaxation_s=0 must be above 0; leave it out for the default"),
+        ("carry_over_s=0", "carry_over_s=0 must be above 0"),
+        ("rating_step=-1", "rating_step=-1 must be above 0"),
+        ("half_effort_percent=0", "half_effort_percent=0 must be above 0"),
+        ("maximum=1e9", "maximum=1e9 cannot be used; give a number"),
+        ("rate=0.9", "rate=0.9 cannot be used; give a number of at least 1"),
+        ("speed=0.009", "speed=0.009 cannot be used; give a number of at least 0.01"),
+        ("clip=0", "clip=0 cannot be used; give a number of at least 0.001"),
+        ("hum=-1", "hum=-1 cannot be used; give a number of at least 0"),
+        ("unplug_for=-1", "unplug_for=-1 cannot be used"),
+    ],
+)
+def test_an_option_says_its_bound(query, words):
+    with pytest.raises(SourceError, match=words):
+        open_simulated(f"simulated:?{query}")
+
+
+def test_what_is_not_said_is_usual():
+    source = open_simulated("simulated:?passive=0&effect=-4&drift=-1&seed=0")
+    athlete = source.simulator.athlete
+    assert (athlete.passive_newton, athlete.effect_points, athlete.seed, athlete.joint) == (0.0, -4.0, 0, "knee")
+    assert (source._speed, source._unplug_frame, source._unplug_for_s) == (1.0, None, 3.0)
+    assert open_simulated("simulated:").simulator.athlete.seed == 1
+    unplugged = open_simulated("simulated:?unplug_at=1.5&rate=10&unplug_for=7")
+    assert (unplugged._unplug_frame, unplugged._unplug_for_s) == (15, 7.0)
+
+
+@pytest.mark.parametrize(
+    ("query", "speed"),
+    [
+        ("speed=max", None),
+        ("fast=1", None),
+        ("fast=0", 1.0),
+        ("fast=", 1.0),
+        ("speed=2.5", 2.5),
+        ("fast=0&speed=3", 3.0),
+    ],
+)
+def test_how_fast_it_plays(query, speed):
+    assert open_simulated(f"simulated:?{query}")._speed == speed
+
+
+def test_only_the_force_is_clipped():
+    force, emg = open_simulated("simulated:?channels=force,emg@envelope&clip=50").channels
+    assert (force.rail_low_counts, force.rail_high_counts) == (-100_001, 100_000)
+    assert (emg.envelope, emg.rail_low_counts, emg.rail_high_counts) == (True, 0, 32_767)
+    (plain,) = open_simulated("simulated:?channels=force:N").channels
+    assert (plain.rail_low_counts, plain.rail_high_counts) == (-(2**23), 2**23 - 1)
+
+
+def test_the_joint_is_that_of_the_exercise_unless_the_url_says_it():
+    source = open_simulated("simulated:?seed=1")
+    source.tire_as("ankle", rest_speed=3.0)
+    assert (source.simulator.athlete.joint, source.simulator.athlete.rest_speed) == ("ankle", 3.0)
+    said = open_simulated("simulated:?joint=shoulder")
+    said.tire_as("ankle")
+    assert (said.simulator.athlete.joint, said.simulator.athlete.rest_speed) == ("shoulder", 1.0)
+    said.tire_as("ankle", rest_speed=2.0)
+    assert (said.simulator.athlete.joint, said.simulator.athlete.rest_speed) == ("shoulder", 2.0)
+    said.produce_bytes(1)
+    said.tire_as("knee", rest_speed=2.0)  # nothing would change
+    with pytest.raises(ValueError, match="has moved already"):
+        said.tire_as("knee", rest_speed=4.0)
+
+
+def test_time_that_was_lost_is_made_up_for_in_bounded_reads_and_without_a_frame_too_many():
+    source, clock = opened("simulated:?rate=100&speed=2")
+    assert source.read() != b""
+    clock.now_s += 10.0
+    assert len(source.read().splitlines()) == 50  # a quarter of a second at twice the speed
+    source.close()
+    assert source._n_due() == 0
+    source.open()
+    assert source._n_due() == 0
+    clock.now_s += 1.0
+    assert source._n_due() == 200
