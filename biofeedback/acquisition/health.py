@@ -197,7 +197,7 @@ def _say_in_units(channel: Channel, low: float, high: float) -> str:
     """What was seen of a force in its unit: whoever pulls knows whether that can be."""
     if channel.kind != "force" or channel.unit == "count":
         return ""
-    ends = sorted(channel.scaled(np.array([low, high])).tolist())
+    ends = sorted((channel.scaled(np.array([low, high])) + 0.0).tolist())  # none of them is minus nothing
     said = f"; that is {ends[0]:.4g} to {ends[1]:.4g} {channel.unit}"
     if channel.unit == "N":
         said += f", as of {ends[0] / STANDARD_GRAVITY_M_PER_S2:.3g} to {ends[1] / STANDARD_GRAVITY_M_PER_S2:.3g} kg"

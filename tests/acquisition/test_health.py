@@ -1,7 +1,16 @@
 import numpy as np
 import pytest
+from scipy.signal import welch
 
-from biofeedback.acquisition.health import Watched, draw_strip, judge_sensor
+from biofeedback.acquisition.health import (
+    DRIFT_LOOK_PPM,
+    Watched,
+    compute_spectrum,
+    draw_strip,
+    find_clipped,
+    judge_sensor,
+    measure_hum,
+)
 from biofeedback.model import Channel, Chunk, Gap
 
 RATE_HZ = 1000.0
@@ -219,3 +228,160 @@ def test_the_range_of_a_converter_at_its_end_is_offered_at_one_press(rng, low, h
     finding = about(watch(np.clip(high - swing / 8 + muscle(rng, swing / 10), low, high), bare), "clipped?")
     assert (finding.fix or {}).get("value") == value
     assert value is None or finding.fix["words"] == f"It counts from {value}"
+
+
+@pytest.mark.parametrize("rate_hz", [1000.0, 81.0, 80.0, 4.0])
+def test_the_spectrum_is_that_of_an_independent_library(rng, rate_hz):
+    """Welch 1967 as scipy.signal.welch has it: Hann-windowed seconds that overlap by half, without their means."""
+    n = round(rate_hz)
+    x = 5 + rng.standard_normal(10 * n + n // 3)
+    frequency, power = compute_spectrum(x, rate_hz)
+    expected_hz, expected = welch(
+        x, rate_hz, window=np.hanning(n), nperseg=n, noverlap=n - n // 2, detrend="constant", scaling="density"
+    )
+    np.testing.assert_allclose(frequency, expected_hz)
+    inside = slice(1, -1 if n % 2 == 0 else None)  # the two ends have no mirror image
+    np.testing.assert_allclose(power[inside], expected[inside], rtol=1e-9)
+    for short in (x[: 2 * n - 1], x[:0]):
+        assert [len(one) for one in compute_spectrum(short, rate_hz)] == [0, 0]
+    assert len(compute_spectrum(x[: 2 * n], rate_hz)[0]) == n // 2 + 1
+    assert len(compute_spectrum(x, 3.0)[0]) == 0
+
+
+def test_hum_is_what_stands_above_its_neighbours():
+    frequency = np.arange(501.0)
+    power = np.full(501, 2.0)
+    assert measure_hum(power, frequency)[1] == 0.0
+    power[50] += 100.0  # and half of it in the next
+    power[51] += 50.0
+    power[150] += 30.0
+    power[55] = power[45] = 1e4  # neighbours of a line are judged by their middle
+    assert measure_hum(power, frequency) == (50, pytest.approx(100 * 180 / power[1:].sum()))
+    power[60] += 300.0
+    assert measure_hum(power, frequency) == (60, pytest.approx(100 * 300 / power[1:].sum()))
+    power[0] = 1e9  # a constant is no power
+    assert measure_hum(power, frequency)[1] > 1
+    assert measure_hum(np.zeros(501), frequency)[1] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("n_bad", "n_lines", "state", "text"),
+    [
+        (0, 1000, "good", "0 of 1000 lines unreadable"),
+        (1, 1000, "good", "1 of 1000 lines unreadable"),
+        (20, 1000, "look", "2 % of lines unreadable"),
+        (500, 1000, "look", "50 % of lines unreadable"),
+        (501, 1000, "bad", "50 % of lines unreadable"),
+        (0, 0, "good", "0 of 0 lines unreadable"),
+    ],
+)
+def test_lines_that_cannot_be_read_are_bad_from_half_of_them_on(n_bad, n_lines, state, text):
+    chunk = Chunk(0, np.arange(20.0)[:, None])
+    finding = about(judge_sensor(Watched([FORCE], 100.0, [chunk], [(0.1, 10), (0.2, 10)], n_lines, n_bad)), "unread")
+    assert (finding.state, finding.text) == (state, text)
+    assert bool(finding.cure) == (state != "good")
+
+
+@pytest.mark.parametrize(
+    ("declared_hz", "state"),
+    [(100.0, "good"), (99.1, "good"), (98.9, "look"), (97.0, "bad"), (101.1, "look"), (103.5, "bad")],
+)
+def test_a_rate_may_be_off_by_a_hundredth(declared_hz, state):
+    arrivals = [(0.1 * k, 10) for k in range(60)]
+    finding = about(watch(np.arange(600), FORCE, rate_hz=declared_hz, arrivals=arrivals), "frames/s")
+    assert finding.state == state
+    assert finding.text.startswith(f"100 frames/s, declared {declared_hz:g} (")
+    assert (finding.fix is None) == (state == "good")
+    if finding.fix:
+        assert finding.fix == {"words": "Use 100 readings a second", "field": "rate", "value": "100"}
+
+
+@pytest.mark.parametrize(
+    ("pause_s", "state", "text"),
+    [
+        (0.29, "good", "batches every 10 ms, longest pause 290 ms"),
+        (0.31, "look", "batches every 10 ms, longest pause 310 ms"),
+    ],
+)
+def test_a_pause_of_three_tenths_counts_as_a_lost_signal(pause_s, state, text):
+    arrivals = [(0.01 * k, 10) for k in range(200)] + [(1.99 + pause_s + 0.01 * k, 10) for k in range(20)]
+    arrivals.insert(50, (0.495, 0))  # a batch of nothing is no arrival
+    finding = about(watch(T, FORCE, arrivals=arrivals), "batches every")
+    assert (finding.state, finding.text) == (state, text)
+    assert finding.cure.startswith("a pause above 300 ms counts as a lost signal: ") == (state == "look")
+
+
+@pytest.mark.parametrize(
+    ("ppm", "text"),
+    [(12.4, "its clock is 12 ppm fast"), (-3.0, "its clock is 3 ppm slow"), (0.0, "its clock is 0 ppm slow")],
+)
+def test_which_way_a_clock_is_off(ppm, text):
+    chunk = Chunk(0, np.arange(20.0)[:, None])
+    assert (
+        about(judge_sensor(Watched([FORCE], 100.0, [chunk], [(0.1, 10), (0.2, 10)], 20, 0, ppm)), "clock").text == text
+    )
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_clock_may_be_off_by_what_a_crystal_is(sign):
+    chunk = Chunk(0, np.arange(20.0)[:, None])
+    for ppm, state in ((DRIFT_LOOK_PPM, "good"), (DRIFT_LOOK_PPM + 1, "look")):
+        findings = judge_sensor(Watched([FORCE], 100.0, [chunk], [(0.1, 10), (0.2, 10)], 20, 0, sign * ppm))
+        assert about(findings, "clock").state == state
+
+
+def test_the_longest_run_goes_over_chunks_and_ends_at_gaps_and_at_what_did_not_come():
+    nan = np.nan
+    column = [[1.0, 2.0], [3.0], [4.0, nan, 5.0, 6.0, 7.0], [8.0]]
+    first = 0
+    items = []
+    for part in column:
+        items.append(Chunk(first, np.array(part)[:, None]))
+        first += len(part)
+    watched = Watched([FORCE], 10.0, items, [], 0, 0)
+    assert watched.longest_run(0).tolist() == [1.0, 2.0, 3.0, 4.0]
+    later = [*items[:3], Gap(8, 2, "lost"), Chunk(10, np.array([[9.0], [10.0]]))]
+    assert Watched([FORCE], 10.0, later, [], 0, 0).longest_run(0).tolist() == [1.0, 2.0, 3.0, 4.0]
+    longer = [*items[1:], Gap(9, 1, "lost")]
+    assert Watched([FORCE], 10.0, longer, [], 0, 0).longest_run(0).tolist() == [5.0, 6.0, 7.0, 8.0]
+    assert Watched([FORCE], 10.0, [], [], 0, 0).longest_run(0).tolist() == []
+    assert Watched([FORCE], 10.0, [], [], 0, 0).counts().shape == (0, 1)
+
+
+def test_gaps_with_something_between_are_two():
+    items = [Gap(0, 5, "a"), Gap(5, 5, "b"), Chunk(10, np.zeros((1, 1))), Gap(11, 4, "b")]
+    found = Watched([FORCE], 10.0, items, [], 0, 0).outages()
+    assert [(gap.first_frame, gap.n_frames) for gap in found] == [(0, 10), (11, 4)]
+
+
+def test_what_lies_on_an_end_is_clipped_from_a_twentieth_of_the_samples_on():
+    bare = Channel(name="force", kind="force")
+    for n_stuck, is_clipped in ((5, True), (4, False)):
+        counts = np.arange(100.0)
+        counts[:n_stuck] = 0.0
+        assert find_clipped(bare, counts).sum() == (n_stuck if is_clipped else 0)
+        counts[-n_stuck:] = 200.0
+        assert find_clipped(bare, counts).sum() == (2 * n_stuck if is_clipped else 0)
+    assert not find_clipped(bare, np.repeat(np.arange(5.0), 20)).any()  # few codes are no rails
+    railed = Channel(name="force", kind="force", rail_low_counts=-5.0, rail_high_counts=5.0)
+    assert find_clipped(railed, np.array([-6.0, -5.0, -4.0, 4.0, 5.0, 6.0])).tolist() == [1, 1, 0, 0, 1, 1]
+
+
+@pytest.mark.parametrize(
+    ("channel", "said"),
+    [
+        (Channel(name="force", kind="force", unit="lbf", factor=0.5), "; that is 0 to 50 lbf"),
+        (Channel(name="force", kind="force", unit="N", factor=-0.980665), "; that is -98.07 to 0 N, as of -10 to 0 kg"),
+        (Channel(name="force", kind="force"), ""),
+        (Channel(name="knee", kind="position", unit="deg", factor=0.1), ""),
+    ],
+)
+def test_a_range_is_said_in_the_unit_of_a_force(channel, said):
+    text = about(watch(np.linspace(0, 100, len(T)), channel), "in steps of").text
+    assert text == f"0 to 100 in steps of 1: 101 steps in use ({np.log2(101):.1f} bits){said}"
+
+
+def test_a_strip_shows_where_nothing_was():
+    assert draw_strip(np.arange(3.0), width=4) == "▁▅█ "
+    assert draw_strip(np.array([0.0, 0.0, 10.0, 10.0, 5.0, 5.0]), width=3) == "▁█▅"
+    assert draw_strip(np.array([1.0, 1.1, 1.0]), width=3) == "▁█▁"
