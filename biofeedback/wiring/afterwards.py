@@ -95,7 +95,7 @@ def parse_rating(text: str) -> tuple[float, None, str]:
     try:
         time_s, value = float(time_text), float(value_text)
     except ValueError:
-        time_s, value = -1.0, -1.0
+        time_s = value = math.nan
     if not 0 <= time_s < math.inf or not 0 <= value <= 10:
         raise BiofeedbackError(f"--rating {text} is not understood", "write --rating 31.2=6.5, discomfort from 0 to 10")
     return time_s, None, f"rating {value:g}"

@@ -14,6 +14,7 @@ from biofeedback.errors import BiofeedbackError, CalibrationError
 from biofeedback.model import Channel, Event
 from biofeedback.wiring.afterwards import (
     add_arguments,
+    compute_levels,
     list_names,
     make_calibration,
     parse_rating,
@@ -100,6 +101,11 @@ def test_by_what_a_table_may_call_a_recording(path: str, settings: dict[str, obj
     assert list_names(Path("folder") / path, settings) == names
 
 
+def test_of_nothing_there_are_no_levels() -> None:
+    values, flags, rate_hz = compute_levels(CHANNELS, RATE_HZ, [], SETTINGS)
+    assert (values.shape, flags.shape, rate_hz) == ((0, 2), (0, 2), 100.0)
+
+
 def test_nothing_said_is_nothing_added_and_nothing_measured() -> None:
     def refuse() -> Any:
         raise AssertionError
@@ -114,7 +120,7 @@ def test_a_typed_maximum_counts_from_its_time_on_above_a_zero_of_nothing() -> No
     zero, maximum, note = calibrate("--maximum", "pull=412@2.5", "--by", "C1", "--why", "misread", told=told)
     assert (zero.kind, zero.frame, zero.data["by"], zero.data["supersedes"]) == ("zero", 0, "C1", True)
     assert {name: one["level"] for name, one in zero.data["channels"].items()} == {"calf": 0.0, "pull": 0.0}
-    assert {name: one["sd"] for name, one in zero.data["channels"].items()} == {"calf": 0.0, "pull": 0.0}
+    assert {(one["sd"], one.get("n_levels", 0)) for one in zero.data["channels"].values()} == {(0.0, 0)}
     said = read_maximum(maximum)
     assert (maximum.frame, said.by, said.why, said.supersedes, said.settled) == (2500, "C1", "misread", True, False)
     assert (said.maximum.channel, said.maximum.strength, said.maximum.baseline) == ("pull", 412.0, 0.0)
@@ -146,7 +152,7 @@ def test_the_zero_is_measured_between_the_seconds_said() -> None:
         rate_hz=RATE_HZ,
         settings=SETTINGS,
     )
-    assert made[0].frame == 0
+    assert (made[0].frame, made[0].data["supersedes"]) == (0, True)
     assert made[0].data["channels"]["pull"]["level"] == pytest.approx(13.0)
     assert made[0].data["channels"]["pull"]["n_levels"] == 300
     assert read_maximum(made[1]).maximum.baseline == pytest.approx(13.0)
