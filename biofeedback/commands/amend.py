@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     said = afterwards.read_events(args, recording.rate_hz, recording.events, table=table, about=about)
     check_times([*events, *said], recording.n_frames, recording.rate_hz)
     where = str(args.events or "--rating")
-    events += end_phases(said, recording.rate_hz, recording.n_frames + 1, where=where, strict=True)[0]
+    events += end_phases(said, recording.rate_hz, recording.n_frames, where=where, strict=True)[0]
     events += [make_event(Noted(text=text, by="command line"), 0) for text in args.note]
     if not events:
         raise RecordingError("nothing to add", "give --rating, --events, --maximum, --maximum-from, --rest or --note")

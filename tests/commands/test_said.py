@@ -74,6 +74,8 @@ def test_check_repairs_what_needs_it_into_a_copy_of_a_free_name(tmp_path, capsys
     assert told[-2] == f"         all that is sound is in {tmp_path / 'b-repaired-3.hold'}"
     assert sorted(path.name for path in tmp_path.glob("*-repaired-3.hold")) == ["b-repaired-3.hold"]
     assert free_name(tmp_path / "c.hold") == tmp_path / "c-repaired.hold"
+    (tmp_path / "c-repaired.hold").touch()
+    assert free_name(tmp_path / "c.hold") == tmp_path / "c-repaired-2.hold"
     assert not (tmp_path / "a-repaired.hold").exists()
     code, _, (problem,) = say(capsys, "check", b, "--like", a)
     assert (code, problem.endswith("--like is for --repair; add --repair, or leave --like out")) == (1, True)
@@ -176,6 +178,28 @@ def test_amend_tells_what_is_odd_about_a_table_of_events(tmp_path, capsys) -> No
     code, told, _ = say(capsys, "amend", path, "--events", tmp_path / "told.csv")
     assert (code, told[-1]) == (0, f"6 events added to {path}")  # three of them the phase, its relaxing and its end
     assert len(told) > 1  # a text that is neither phase nor rating becomes a remark, and that is told
+
+
+def test_amend_refuses_phases_that_overlap_and_names_the_table(tmp_path, capsys) -> None:
+    path = make(tmp_path / "a.hold")
+    events = tmp_path / "told.csv"
+    events.write_text("onset,duration,text\n1,2,phase passive\n2,1,phase contract 40-60 %\n")
+    code, _, (problem,) = say(capsys, "amend", path, "--events", events)
+    assert code == 1
+    assert f"{events}: the phase at 1.00 s lasts until 3.00 s, the next begins at 2.00 s; shorten it" in problem
+    events.write_text("onset,duration,text\n1,4,phase passive\n")  # to the very end
+    assert say(capsys, "amend", path, "--events", events)[0] == 0
+    assert [phase.end_frame for phase in open_recording(path).account.phases] == [None]
+
+
+@pytest.mark.parametrize("command", ["check", "list", "forget"])
+def test_what_was_left_unfinished_is_finished_first_and_told(command, tmp_path, capsys, monkeypatch) -> None:
+    make(tmp_path / "a.hold")
+    looked_at: list[Path] = []
+    monkeypatch.setattr(f"biofeedback.commands.{command}.tell_unfinished", looked_at.append)
+    words = ("A09", "--folder", tmp_path, "--yes") if command == "forget" else (tmp_path,)
+    say(capsys, command, *words)
+    assert looked_at == [tmp_path]
 
 
 def test_the_list_is_a_table_of_what_was_recorded(capsys) -> None:
