@@ -258,11 +258,6 @@ def _explain_stop(engine: SessionState, message: Message, by: str) -> None:
 
 def _resume(engine: SessionState, message: Message, by: str) -> None:
     need_well(engine)
-    why = engine.account.stops[-1].why if engine.account.stopped and engine.account.stops else ""
-    if why and not STOP_REASONS[why].may_go_on:
-        raise SessionError(
-            f"this session was stopped for a {STOP_REASONS[why].say}", "end it; what stays or comes back needs a look"
-        )
     engine.emit(Resumed(by=by))
 
 

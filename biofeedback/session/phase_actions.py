@@ -8,6 +8,7 @@ from typing import Any
 from biofeedback.account.kinds import PhaseEndMoved
 from biofeedback.errors import SessionError
 from biofeedback.model import Band
+from biofeedback.session.asked import need_well
 from biofeedback.session.hold import Hold
 from biofeedback.session.state import SessionState
 from biofeedback.session.training import describe_waste, find_pain, need_no_pain, say_insisted
@@ -64,6 +65,7 @@ def _take_up(engine: SessionState, message: Mapping[str, Any], by: str) -> None:
         raise SessionError("nothing is paused", "start a plan first")
     if engine.account.stranger:
         raise SessionError("another sensor answers", "say first what holds for it")
+    need_well(engine)
     engine.hold.take_up(engine.level, by=by)
 
 

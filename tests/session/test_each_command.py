@@ -30,6 +30,11 @@ def contract(bench: Bench) -> None:
     bench.wait(1.5, 110.0)
 
 
+def attempt_twice(bench: Bench) -> None:
+    bench.attempt(400.0)
+    bench.attempt(400.0)
+
+
 def pause(bench: Bench) -> None:
     bench.engine.hold.pause("x", by="coach")
     bench._collect()
@@ -52,6 +57,9 @@ STAGES: dict[str, tuple[str, Callable[[Bench], None]]] = {  # the stage before e
     "holding": ("asked", contract),
     "stopped": ("holding", lambda bench: bench.do(do="stop", reason="x")),
     "paused": ("holding", pause),
+    "sharp": ("stopped", lambda bench: bench.do(do="explain_stop", why="sharp")),
+    "sharp pause": ("paused", lambda bench: bench.do(do="explain_stop", why="sharp")),
+    "tried out": ("tried", attempt_twice),
     "done": ("holding", lambda bench: bench.wait(20.0, 10.0)),
 }
 
@@ -159,6 +167,17 @@ REFUSED = [
     ("holding+", {"do": "zero_position"}, "has to wait: plan is under way"),
     ("paused", {"do": "extend_phase", "seconds": 10}, "the plan is paused; take it up again first"),
     ("stopped", {"do": "explain_stop", "why": "boredom"}, "'boredom' is not a reason on the list"),
+    *(
+        ("sharp", message, "this session was stopped for a sharp or odd sensation; end it; what stays or comes back")
+        for message in (
+            {"do": "resume"},
+            {"do": "start_plan", "plan": "short"},
+            {"do": "start_plan", "plan": "short", "anyway": True},
+            {"do": "attempt"},
+            {"do": "practice", "felt": 25},
+        )
+    ),
+    ("sharp pause", {"do": "take_up"}, "this session was stopped for a sharp or odd sensation"),
     ("done", {"do": "end_phase"}, "no phase is running"),
     ("done", {"do": "guide", "channel": "force"}, "a plan has run already"),
 ]
@@ -181,6 +200,16 @@ ON_RECORD: list[tuple[str, dict[str, Any], str, dict[str, Any]]] = [
     ("new", {"do": "accept_cautions"}, "caution", {"texts": list(CAUTIONS), "by": "coach", "acknowledged": True}),
     ("zeroed", {"do": "attempt"}, "attempt_begun", {"number": 1}),
     ("tried", {"do": "attempt"}, "attempt_begun", {"number": 2}),
+    ("tried out", {"do": "attempt"}, "attempt_begun", {"number": 1}),  # another search
+    ("zeroed", {"do": "typed_maximum", "value": 90, "unit": "N·m", "lever_arm_m": 3}, "maximum", {"strength": 30.0}),
+    (
+        "zeroed",
+        {"do": "typed_maximum", "value": 1, "unit": "N·m", "lever_arm_m": 0.001},
+        "maximum",
+        {"strength": pytest.approx(1000.0)},
+    ),
+    ("sharp", {"do": "finish"}, "finish", {"by": "coach"}),
+    ("sharp", {"do": "rate", "value": 5}, "rating", {"value": 5.0}),
     (
         "tried",
         {"do": "reject_attempt", "number": 1},

@@ -97,6 +97,26 @@ def test_an_impossible_maximum_is_not_taken_before_somebody_says_so(bench: Bench
     assert bench.engine.stage == "ready"
 
 
+def test_a_maximum_that_only_waited_for_its_numbers_to_be_trusted_is_taken_with_that(bench: Bench) -> None:
+    bench.zero()
+    for height in (2950.0, 2980.0):
+        bench.attempt(height)
+    bench.attempt(3020.0)
+    assert bench.engine.search.verdict().state == "accepted"
+    assert bench.engine.stage == "maximum"
+    bench.do(do="trust_numbers")
+    assert bench.engine.stage == "ready"
+    told = bench.last("maximum").data
+    assert (told["strength"], told["by"], told["settled"]) == (pytest.approx(3020.0, rel=0.001), "rule", True)
+
+
+def test_trusting_numbers_takes_no_maximum_before_the_attempts_agree(bench: Bench) -> None:
+    bench.zero()
+    bench.attempt(3020.0)
+    bench.do(do="trust_numbers")
+    assert "maximum" not in bench.kinds()
+
+
 @pytest.mark.parametrize(
     ("unit", "value", "typed_unit", "arm_m"),
     [
