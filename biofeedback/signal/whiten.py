@@ -66,10 +66,10 @@ class WhiteningFilter:
     """
 
     coefficients: tuple[float, ...]
-    rest_excess: float = 0.0
-    plain_below: float = 0.0
-    whole_above: float = 0.0
-    release_s: float = 0.0
+    rest_excess: float
+    plain_below: float
+    whole_above: float
+    release_s: float
 
     @property
     def is_plain(self) -> bool:

@@ -283,4 +283,34 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "row.rating is not None or row.rating.value is not None]\n        axis.plot(places",
         "the rows were chosen by the same condition already: it stands there again for the types",
     ),
+    (
+        "report/history.py",
+        'color=PALETTE["soft"], linewidth=1.0)',
+        'color=PALETTE["soft"], linewidth=1.3)',
+        "how thick the line between the sessions is: taste",
+    ),
+    (
+        "report/history.py",
+        'color=PALETTE["line"], linewidth=0.6)',
+        'color=PALETTE["line"], linewidth=0.78)',
+        "how thick the lines of a grid are: taste",
+    ),
+    (
+        "calibration/passive.py",
+        "times_s[n] - times_s[n - 1] <= UNREAD_S",
+        "times_s[n] + times_s[n - 1] <= UNREAD_S",
+        "readings are then learnt one by one instead of together: a test holds that the bits are the same",
+    ),
+    (
+        "signal/spikes.py",
+        "found &= distance > SPIKE_OF_WIDTH * width",
+        "found &= distance >= SPIKE_OF_WIDTH * width",
+        "what lies exactly on the limit is a spike or none: either answer is right",
+    ),
+    (
+        "session/maximum.py",
+        "strength=best.value or 0.0,",
+        "strength=best.value or 1.0,",
+        "the attempts were chosen by their having a value: it stands again for the types",
+    ),
 )

@@ -89,6 +89,60 @@ def test_a_number_that_falls_at_the_first_light_push_asks_for_the_rig_and_not_fo
     practise(graded, 50, 200.0)
 
 
+def test_a_practice_push_gives_its_best_half_second_and_not_a_jerk(graded):
+    """100 N with a jerk of 50 N for a tenth of a second: a fifth of half a second."""
+    graded.do(do="screening", applies=False)
+    graded.do(do="practice", felt=25)
+    graded.wait(graded.engine.setup.countdown_s, 10.0)
+    graded.wait(graded.engine.setup.push_s, lambda t: 10.0 + 100.0 * min(1.0, t) + 50.0 * (3.0 <= t < 3.1))
+    graded.wait(0.5, 10.0)
+    assert graded.last("practice").data["channels"]["force"] == pytest.approx(110.0, abs=2.0)
+
+
+@pytest.mark.parametrize(("down", "fell"), [(0.02, None), (40.0, True)])
+def test_a_number_that_falls_by_less_than_its_noise_did_not_fall(graded, down, fell):
+    graded.do(do="screening", applies=False)
+    practise(graded, 25, -down)
+    assert graded.last("practice").data.get("fell") is fell
+
+
+def test_a_push_that_rises_first_and_dips_by_less_than_twice_that_did_not_fall(graded):
+    graded.do(do="screening", applies=False)
+    for dip, fell in ((-190.0, None), (-210.0, True)):
+        graded.do(do="practice", felt=25)
+        graded.wait(graded.engine.setup.countdown_s, 10.0)
+        graded.wait(graded.engine.setup.push_s, lambda t, dip=dip: 10.0 + (100.0 if t < 3.0 else dip if t < 5 else 0.0))
+        graded.wait(0.5, 10.0)
+        assert graded.last("practice").data.get("fell") is fell
+
+
+def test_an_attempt_without_a_push_needs_no_rest_but_asks_how_it_felt(graded):
+    prepare(graded)
+    graded.do(do="attempt")
+    graded.wait(graded.engine.setup.countdown_s + graded.engine.setup.push_s, 10.0)
+    graded.wait(1.2, 10.0)
+    assert graded.engine.activity.step == "rest"
+    assert graded.engine.cue.kind == "rate"
+    graded.wait(4.7, 10.0)
+    assert graded.engine.activity.step == "rest"
+    graded.wait(0.3, 10.0)
+    assert graded.engine.activity is None
+
+
+def test_a_rest_that_is_longer_than_the_answer_is_rested(graded):
+    prepare(graded)
+    bench = graded
+    bench.do(do="attempt")
+    attempting = bench.engine.activity
+    bench.wait(bench.engine.setup.countdown_s, 10.0)
+    bench.wait(bench.engine.setup.push_s, lambda t: 10.0 + 400.0 * min(1.0, t / 3.0))
+    end = attempting.boundary - 100  # asks a second after the push
+    bench.wait(1.1, 10.0)
+    assert attempting.boundary == end + 100 + 500  # five seconds to answer, longer than the two of rest here
+    bench.wait(5.0, 10.0)
+    assert bench.engine.activity is None
+
+
 def test_a_push_is_three_seconds_of_ramp_and_three_of_hold_in_and_out_of_the_stretch(graded, published):
     setup = graded.engine.setup
     assert (setup.push_s, GRADED["rest_s"]) == (6.0, 60.0)

@@ -103,7 +103,7 @@ def test_steadier_where_it_acts_and_plain_at_rest(noise: float) -> None:
         return
     rest = noise * white(rng, 1)
     excess = max(0.0, float(np.mean(whiten(rest, learnt.coefficients) ** 2) - np.mean(rest**2)))
-    one = WhiteningFilter(tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW, WHOLE_ABOVE)
+    one = WhiteningFilter(tuple(learnt.coefficients.tolist()), excess, PLAIN_BELOW, WHOLE_ABOVE, 0.0)
     for effort in (0.0, 0.15, 0.25, 0.8):
         x = effort * colour(rng, 40, 25) + noise * white(rng, 40)
         plain, better = LevelStream([EMG], RATE_HZ, mains_hz=None), LevelStream([EMG], RATE_HZ, mains_hz=None)
@@ -121,8 +121,8 @@ def test_a_filter_that_changes_nothing_leaves_every_bit() -> None:
     x = np.random.default_rng(5).normal(0, 50, (5000, 2))
     channels = [EMG, Channel(name="emg_2", kind="emg")]
     plain, other = LevelStream(channels, RATE_HZ), LevelStream(channels, RATE_HZ)
-    other.whiten(0, WhiteningFilter((1.0,)), 100)
-    other.whiten(1, WhiteningFilter((1.0,)), 200)
+    other.whiten(0, WhiteningFilter((1.0,), 0.0, 0.0, 0.0, 0.0), 100)
+    other.whiten(1, WhiteningFilter((1.0,), 0.0, 0.0, 0.0, 0.0), 200)
     assert plain.push(Chunk(0, x)).values.tobytes() == other.push(Chunk(0, x)).values.tobytes()
 
 
@@ -154,9 +154,9 @@ def test_a_shorter_filter_takes_the_place_of_a_longer_one_as_a_whole() -> None:
     """By hand: 2 x(n) - x(n-1), squared, less what it adds at rest; the other channel is squared as it is."""
     x = 100 * np.random.default_rng(7).normal(0, 1, (2, 500))
     bank = WhiteningBank(2, RATE_HZ, 10)
-    bank.set_filter(0, WhiteningFilter((1.0, 0.5, 0.25, 0.125), 1.0, 0.5, 1.2))
+    bank.set_filter(0, WhiteningFilter((1.0, 0.5, 0.25, 0.125), 1.0, 0.5, 1.2, 0.0))
     bank.run(x)
-    bank.set_filter(0, WhiteningFilter((2.0, -1.0), 3.0, 0.5, 1.2))
+    bank.set_filter(0, WhiteningFilter((2.0, -1.0), 3.0, 0.5, 1.2, 0.0))
     before = np.concatenate((x[:, -1:], x[:, :-1]), axis=1)
     squares = bank.run(x)
     assert squares[0] == pytest.approx((2 * x[0] - before[0]) ** 2 - 3)
@@ -168,7 +168,7 @@ def test_a_filter_begins_at_its_turn_in_the_middle_of_a_long_chunk_too() -> None
     parts: list[bytes] = []
     for size in (1000, 8000):  # frames before the long chunk; the last one ends where the turn is
         stream = LevelStream([EMG], RATE_HZ)
-        stream.whiten(0, WhiteningFilter((1.3, -0.9, 0.3)), 800)
+        stream.whiten(0, WhiteningFilter((1.3, -0.9, 0.3), 0.0, 0.0, 0.0, 0.0), 800)
         pieces = ((0, size), (size, 9000))
         parts.append(b"".join(stream.push(Chunk(at, x[at:to])).values.tobytes() for at, to in pieces))
     is_same = parts[0] == parts[1]
