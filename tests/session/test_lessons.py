@@ -8,9 +8,10 @@ import pytest
 from biofeedback.account.fold import fold
 from biofeedback.account.kinds import RepeatMade
 from biofeedback.account.lessons import LESSONS
+from biofeedback.account.target import Target
 from biofeedback.analysis.trace import compute_trace
 from biofeedback.errors import PlanError, SessionError
-from biofeedback.model import Channel
+from biofeedback.model import Band, Channel
 from biofeedback.session.lessons import describe_course, describe_lesson, describe_repeat, measure_repeat, name_repeat
 from biofeedback.session.plan import load_plan, parse_plan
 from biofeedback.session.view import describe_session
@@ -182,10 +183,126 @@ def test_a_repeat_is_told_in_few_words_too(lesson, measured, said):
         ("find", {}, "not steady for 3 s yet"),
         ("on-off", {"onset_s": 0.34, "release_s": 0.4}, "on after 0.34 s, off after 0.40 s"),
         ("on-off", {"onset_s": 0.34, "release_s": None}, "no clear onset or release"),
+        ("on-off", {"onset_s": None, "release_s": 0.4}, "no clear onset or release"),
+        ("light", {"rms_error": 2.1, "constant_error": -1.5}, "with the number 2.1 % off, 1.5 too low on average"),
+        ("light", {"rms_error": 2.1, "constant_error": 1.5}, "with the number 2.1 % off, 1.5 too high on average"),
+        ("light", {"rms_error": 2.1}, "with the number 2.1 % off, 0.0 too high on average"),
+        (
+            "blind",
+            {"rms_error": 2.1, "constant_error": 0.0, "blind_rms_error": 4.0, "blind_constant_error": -3.0},
+            "with the number 2.1 % off, 0.0 too high on average; without it 4.0 % off, 3.0 too low on average",
+        ),
+        (
+            "light",
+            {"rms_error": 2.1, "constant_error": 1.5, "share_percent": 79.6},
+            "with the number 2.1 % off, 1.5 too high on average; 80 % of it from the wanted channel",
+        ),
+        ("light", {"share_percent": 79.6}, "not measured"),
     ],
 )
 def test_a_repeat_is_described_by_what_its_lesson_is_about(lesson, measured, said):
     assert describe_repeat(RepeatMade(lesson=lesson, phase_index=1, **measured)) == said
+
+
+TARGET = Target(Band(20, 30), 4.0, blind=((2.0, 4.0),))
+
+
+def measure(lesson, values, *, before=None, after=(), percent=None, beside=None, target=TARGET):
+    """A repeat at 100 levels a second; rest is 10 +- 0.1 (above 10.3 is a contraction), the filter 0.05 s late."""
+    values = np.asarray(values, float)
+    return measure_repeat(
+        lesson,
+        3,
+        percent=values if percent is None else np.asarray(percent, float),
+        values=values,
+        before=np.tile([9.9, 10.1], 50) if before is None else np.asarray(before, float),
+        after=np.asarray(after, float),
+        target=target,
+        level_rate_hz=100.0,
+        grace_s=0.5,
+        delay_s=0.05,
+        beside=None if beside is None else np.asarray(beside, float),
+    )
+
+
+@pytest.mark.parametrize(
+    ("on_s", "off_s", "onset_s", "release_s", "kept"),
+    [
+        (0.35, 0.55, 0.3, 0.5, True),
+        (1.05, 1.05, 1.0, 1.0, True),  # within a second of their cues
+        (1.06, 0.55, 1.01, 0.5, False),
+        (0.35, 1.06, 0.3, 1.01, False),
+        (0.0, 0.0, 0.0, 0.0, True),  # never before the cue
+        (0.35, None, 0.3, None, False),
+        (None, 0.3, None, 0.25, False),
+    ],
+)
+def test_on_and_off_by_their_own_numbers(on_s, off_s, onset_s, release_s, kept):
+    time_s = np.arange(400) / 100.0
+    values = 10 + 40.0 * (time_s >= (9 if on_s is None else on_s) - 1e-9)
+    after = 10 + 40.0 * (time_s < (9 if off_s is None else off_s) - 1e-9)
+    found = measure("on-off", values, after=after)
+    assert (found.onset_s, found.release_s) == (
+        pytest.approx(onset_s) if on_s is not None else None,
+        pytest.approx(release_s) if off_s is not None else None,
+    )
+    assert found.kept is kept
+    is_known = on_s is not None and off_s is not None
+    assert found.error == (pytest.approx(onset_s + release_s) if is_known else None)
+    assert found.phase_index == 3
+
+
+def test_finding_it_by_its_own_numbers():
+    found = measure("find", [10.0] * 120 + [20.0] * 300)
+    assert (found.steady_s, found.error, found.kept) == (1.2, 1.2, True)
+    found = measure("find", [10.0] * 121 + [20.0] * 299)
+    assert (found.steady_s, found.error, found.kept) == (None, 4.2, False)
+    found = measure("find", [20.0] * 420, before=[10.0] * 9)  # nobody knows what rest is
+    assert (found.error, found.kept, found.onset_s) == (None, False, None)
+
+
+def test_half_a_contractions_fall_is_not_let_go_and_a_tenth_of_it_is():
+    """Of a median of 40 above rest, 4."""
+    values = [50.0] * 300 + [90.0] * 100
+    assert measure("on-off", values, after=[14.0] * 50).release_s == 0.0
+    assert measure("on-off", values, after=[14.1] * 50).release_s is None
+    assert measure("on-off", [5.0] * 400, after=[10.2] * 50).release_s == 0.0  # a pull below rest has no height
+
+
+def test_a_band_with_and_without_the_number_by_their_own_numbers():
+    percent = [90.0] * 50 + [27.0] * 150 + [21.0] * 200
+    seen = {"constant_error": 2.0, "rms_error": 2.0, "blind_constant_error": -4.0, "blind_rms_error": 4.0}
+    for lesson, error in (("light", 2.0), ("blind", 4.0)):
+        found = measure(lesson, percent)
+        assert found.error == pytest.approx(error)
+        assert found.kept
+        for name, value in seen.items():
+            assert getattr(found, name) == pytest.approx(value), name
+        assert (found.cv_percent, found.blind_cv_percent) == (pytest.approx(0.0), pytest.approx(0.0))
+    off = measure("blind", [27.0] * 200 + [31.0] * 200)
+    assert (off.error, off.kept) == (pytest.approx(6.0), False)
+    only_seen = measure("blind", percent, target=Target(Band(20, 30), 4.0))
+    assert only_seen.blind_rms_error is None
+    assert only_seen.error == only_seen.rms_error  # nothing was blind: then what was seen counts
+
+
+@pytest.mark.parametrize(
+    ("percent", "beside", "share"),
+    [
+        ([20.0, 40.0], [10.0, 10.0], 75.0),
+        ([20.0, np.nan], [20.0, 99.0], 50.0),
+        ([20.0, 20.0], [-5.0, -5.0], 100.0),
+        ([-5.0, -5.0], [20.0, 20.0], 0.0),
+        ([-5.0, -5.0], [-5.0, -5.0], None),
+        ([0.2, 0.2], [0.3, 0.3], 40.0),
+        ([np.nan, 1.0], [1.0, np.nan], None),
+        ([20.0, 20.0], None, None),
+    ],
+)
+def test_the_share_of_the_wanted_channel_is_of_both_means(percent, beside, share):
+    found = measure("on-off", [10.0] * 400, percent=percent, beside=beside).share_percent
+    assert found == (None if share is None else pytest.approx(share))
+    assert measure("light", percent, beside=beside).share_percent == found
 
 
 def test_the_course_leads_on_and_says_when_the_check_is_worth_doing_again(bench):
