@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from biofeedback.account.target import Target
-from biofeedback.calibration.tracking import Rest, find_onset, find_release, find_steady, measure_tracking
+from biofeedback.calibration.tracking import Rest, Tracking, find_onset, find_release, find_steady, measure_tracking
 from biofeedback.model import Band
 
 from .. import opendata
@@ -161,3 +161,30 @@ def test_what_rest_is_needs_ten_values():
 def test_steady_begins_with_the_first_three_seconds_above_rest_whose_cv_is_a_quarter_at_most(above, first_s):
     assert find_steady(10.0 + np.array(above), LOW_REST, 100.0) == first_s
     assert find_steady(10.0 + np.repeat(above, 2), LOW_REST, 200.0) == first_s
+
+
+@pytest.mark.parametrize(
+    ("percent", "blind", "kept"),
+    [
+        ([20.0] * 40, False, True),  # on the lower edge: five off, half of ten
+        ([19.9] * 40, False, False),
+        ([30.0] * 40, False, True),
+        ([30.1] * 40, False, False),
+        ([90.0] * 10 + [25.0] * 10 + [90.0] * 20, False, True),  # after the grace and before the blind part
+        ([90.0] * 20 + [25.0] * 20, True, True),
+        ([90.0] * 20 + [31.0] * 20, True, False),
+    ],
+)
+def test_a_band_is_kept_where_the_error_is_half_of_it_at_most(percent, blind, kept):
+    target = Target(Band(20, 30), 4.0, blind=((2.0, 4.0),))
+    found = measure_tracking(np.array(percent), target, 10.0, blind=blind, grace_s=1.0)
+    assert found.kept is kept
+    assert found.seconds == pytest.approx(2.0 if blind else 1.0)
+
+
+def test_two_levels_are_no_tracking_and_next_to_nothing_has_no_cv():
+    target = Target(Band(0, 2), 4.0)
+    assert measure_tracking(np.array([1.0, 1.0, np.nan]), target, 10.0, blind=False) == Tracking(0.0)
+    assert measure_tracking(np.array([1.0, 1.0, 1.0]), target, 10.0, blind=True) == Tracking(0.0)
+    assert measure_tracking(np.array([1.0, 1.0, 1.0]), target, 10.0, blind=False).cv_percent == 0.0
+    assert measure_tracking(np.array([0.9, 1.0, 1.0]), target, 10.0, blind=False).cv_percent is None
