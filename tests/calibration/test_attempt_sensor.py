@@ -34,7 +34,7 @@ def test_nothing_wrong_leaves_the_levels_as_they_are() -> None:
 
 @pytest.mark.parametrize(("channel", "ring"), [(FORCE, 10), (ENVELOPE, 25)])
 def test_a_jump_is_cut_out_from_before_its_flag_until_its_filter_has_settled(channel: Channel, ring: int) -> None:
-    """The flag comes four levels late, the one before may be half of it; a filter rings for 0.1 s, an envelope's longer."""
+    """The flag comes four levels late, one before may be half of it; a filter rings for 0.1 s, an envelope's longer."""
     first, end = 245, 253 + ring
     jumps = RISING.copy()
     jumps[first:end] = 9999.0
