@@ -233,7 +233,7 @@ class Sharing:
         here = [
             KeptPhone(seal, whose[device.right.seat - 1], device.address, device.until_s - self._clock())
             for seal, device in self.pairing.sealed_devices().items()
-            if device.right.role == "athlete" and device.right.seat
+            if device.right.seat  # a coach has none
         ]
         self._keeper.save([*absent, *here])
         self._note_absent()

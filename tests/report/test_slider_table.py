@@ -22,6 +22,7 @@ def test_mean_and_end_of_each_phase_stand_beside_the_answer(check):
     assert table.rows[0] == ("1 relax", "6.0", "5.5", "98", f"{said:.1f}")
     assert table.rows[1][1:4] == ("–", "–", "0")
     assert len(table.rows) == 2
+    assert table.text_columns == (0,)
     assert "Discomfort by the slider" in build_report(slid, full=True)
 
 

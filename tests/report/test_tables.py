@@ -159,9 +159,40 @@ def test_further_channels_have_their_means_in_their_units(check) -> None:
     table = tabulate_other_channels(replace(check, trace=trace, phases=(row,)))
     assert table.head == ("phase", "emg, % of its maximum", "slide, m", "reach, cm")
     assert table.rows == (("2 contract", "31.3", "0.123", "12.3"),)
+    assert table.text_columns == (0,)
     assert tabulate_other_channels(replace(check, trace=trace, phases=())) is None
     guided = replace(check, trace=replace(trace, guide=1), phases=(replace(row, guide=1),))
     assert tabulate_other_channels(guided).head == ("phase", "force, % of its maximum", "slide, m", "reach, cm")
+
+
+def test_words_stand_to_the_left_and_numbers_to_the_right(check) -> None:
+    """Column by column: what holds words is text, what holds numbers, dashes and intervals is none."""
+    chosen = {"choice": BandChosen(phase_index=1, band=Band(60, 80), by="rule", reason="so")}
+    several = replace(
+        check, phases=(*check.phases, first_phase(check, chosen).phases[0]),
+        control=Control(whole=-2.0, remote=-1.0, local=-1.0, low=-2.0, high=0.0, n_pairs=4, p_less=0.03),
+        ratings=tuple(replace(link, marks=("gap",)) for link in check.ratings),
+        response=replace(
+            check.response, contrasts=tuple(replace(c, marks=("gap",)) for c in check.response.contrasts)
+        ),
+    )  # fmt: skip
+    tables = [*list_tables(several), tabulate_said(several)]
+    names = {table.title: [table.head[k] for k in table.text_columns] for table in tables}
+    assert names == {
+        "Phase by phase": ["phase"],
+        "Each contraction against its neighbours": ["contraction", "remark"],
+        "With a control": [],
+        "How much effort": ["band held"],
+        "Bands chosen on the way": ["phase", "by", "why"],
+        "How the contractions lasted": ["contraction in phase"],
+        "Each rating and what went before it": ["rating", "phase", "remark"],
+    }
+    for table in tables:
+        for k, column in enumerate(zip(*table.rows, strict=True)):
+            holds_words = any(
+                word.isalpha() and len(word) > 1 and word not in ("to", "cut") for c in column for word in c.split()
+            )
+            assert not holds_words or k in table.text_columns, (table.title, table.head[k])
 
 
 # -- contractions and sets --------------------------------------------------------------------------------------------
@@ -378,6 +409,7 @@ def test_ranges_before_and_after(check) -> None:
     table = told(*before, *after)
     (row,) = table.rows
     assert row[:3] == ("limit", "40, 41", "46, 46.5")
+    assert table.text_columns == (0, 1, 2, 5)
     sem = np.sqrt((0.5 + 0.125) / 2)  # pooled within-pair variance of two repeats, twice
     assert row[3] == f"{sem:.1f}"
     assert row[5].startswith("+5.8 cm: ")
@@ -403,6 +435,7 @@ def test_attempts_with_their_verdict(check) -> None:
         ("1", "352.1 µV", "371.2 µV", "3.5 s", "counts"),
         ("2", "–", "371.2 µV", "3.5 s", "set aside: too short; gap"),
     )
+    assert table.text_columns == (0, 4)
 
 
 def settings_of(check: SessionAnalysis, **changes) -> dict[str, str]:

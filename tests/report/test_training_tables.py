@@ -38,7 +38,9 @@ def test_a_repeat_is_a_row_in_its_table_with_digits_that_mean_something():
         blind_constant_error=2.34, blind_rms_error=5.67, blind_cv_percent=8.91, onset_s=0.456, release_s=0.789,
         share_percent=91.4,
     )  # fmt: skip
-    (row,) = tabulate_lessons(SimpleNamespace(trace=SimpleNamespace(account=SimpleNamespace(repeats=[repeat])))).rows
+    table = tabulate_lessons(SimpleNamespace(trace=SimpleNamespace(account=SimpleNamespace(repeats=[repeat]))))
+    (row,) = table.rows
+    assert [table.head[k] for k in table.text_columns] == ["lesson", "kept"]
     assert row[1:] == ("4.26", "yes", "−1.3", "4.3", "7.4", "2.3", "5.7", "8.9", "0.46", "0.79", "91")
 
 

@@ -58,6 +58,20 @@ def test_it_is_renewed_before_it_ends_and_for_another_address(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
+    ("before_end", "is_kept"), [(timedelta(days=30, seconds=1), True), (timedelta(days=30), False)]
+)
+def test_it_lasts_a_year_is_good_since_yesterday_and_is_renewed_thirty_days_before_its_end(
+    tmp_path: Path, before_end: timedelta, is_kept: bool
+) -> None:
+    now = NOW.replace(microsecond=0)
+    first = find_certificate(tmp_path, HOSTS, now=now)
+    about = ssl._ssl._test_decode_cert(str(first.chain))  # type: ignore[attr-defined]
+    begins, ends = (datetime.fromtimestamp(ssl.cert_time_to_seconds(about[k]), UTC) for k in ("notBefore", "notAfter"))
+    assert (begins, ends) == (now - timedelta(days=1), now + timedelta(days=365))
+    assert (find_certificate(tmp_path, HOSTS, now=ends - before_end).fingerprint == first.fingerprint) == is_kept
+
+
+@pytest.mark.parametrize(
     ("host", "names"),
     [
         ("Desk-1", ["desk-1", "desk-1.local"]),
