@@ -137,7 +137,7 @@ def _find_beside(
 
 
 def _check_bounce(measured: _Measured, beside: float | None, limit_percent: float) -> str:
-    if not beside or measured.value is None or beside <= 0:
+    if beside is None or measured.value is None or beside <= 0:
         return ""
     excess_percent = 100 * (measured.value / beside - 1)
     if excess_percent <= limit_percent:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -142,7 +144,16 @@ def test_a_push_that_fell_or_did_nothing_never_rose(value: float) -> None:
     assert (found.duration_s, found.accepted, rose(found)) == (0.0, False, False)
 
 
+def test_a_push_with_nothing_beside_it_is_short_and_no_bounce() -> None:
+    found = judge([0.0] * 100 + [100.0] * 50 + [0.0] * 100)
+    assert found.reason.startswith("the push lasted 0.50 s")
+    assert judge([-5.0] * 100 + [100.0] * 50 + [-5.0] * 100, needed_s=0.5).accepted
+
+
 def test_whoever_cannot_be_measured_may_have_pushed() -> None:
+    found = judge([-5.0] * 400)
+    assert rose(dataclasses.replace(found, baseline_sd=None))
+    assert rose(dataclasses.replace(found, value=None))
     assert rose(judge([], [0.0] * 50))
     assert not rose(judge([1e-9] * 400, [0.0, 1e-9] * 50))
 
