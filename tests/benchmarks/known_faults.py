@@ -205,6 +205,12 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "both are known or neither is: each stands there for the types",
     ),
     (
+        "session/maximum.py",
+        "key=lambda one: one[0].value or 0.0)",
+        "key=lambda one: one[0].value or 1.0)",
+        "the attempts were chosen by their having a value: it stands again for the types",
+    ),
+    (
         "calibration/channel_state.py",
         "[(self.start, self.start, self.rest_sd, self.rest_sd)] * (part.stop - part.start)",
         "[(self.start, self.start, self.rest_sd, self.rest_sd)] * (part.stop + part.start)",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -13,7 +14,8 @@ from biofeedback.account.kinds import AttemptFelt, AttemptMade, AttemptRejected,
 from biofeedback.account.values import Attempt
 from biofeedback.model import Channel, Cue, Levels
 from biofeedback.session.maximum import MaximumSearch, Practising
-from biofeedback.session.setup import Setup
+from biofeedback.session.setup import GRADED, Setup
+from tests.session.conftest import Bench
 
 FORCE = Channel(name="force", kind="force", unit="N")
 EMG = Channel(name="emg", kind="emg", unit="uV")
@@ -70,8 +72,8 @@ def test_only_the_guide_is_asked_for_one_more_while_it_improves() -> None:
     [
         ([100.0, 90.0, 95.0], None),
         (
-            [tried("emg", 100.0, accepted=False)] * 2 + [100.0],
-            ("emg was bad", "mend that, then find the maximum again"),
+            [100.0, *(replace(tried("emg", 9.0, accepted=False), reason=why) for why in ("loose", "dry", "hum"))],
+            ("hum", "mend that, then find the maximum again"),  # the last one
         ),
         (
             [tried("emg", 100.0, accepted=False), 100.0, 40.0, tried("emg", 9.0, accepted=False)],  # half is not most
@@ -128,6 +130,38 @@ def test_the_page_gets_each_attempt_of_the_guide() -> None:
             **told,
         },
     ]
+
+
+@pytest.mark.parametrize(
+    ("rest_s", "n_attempts", "end_s"),
+    [(2.0, 1, 17.0), (20.0, 1, 31.0), (20.0, 3, 17.0)],  # nothing to rest for when the search is over
+)
+def test_a_graded_attempt_step_by_step(rest_s: float, n_attempts: int, end_s: float) -> None:
+    """5 s into the stretch, 6 s of push, out of it for 1 s, then asked for 5 s, and the rest where it lasts longer."""
+    bench = Bench(**{**GRADED, "rest_s": rest_s})
+    bench.zero()
+    bench.do(do="screening", applies=False)
+    engine = bench.engine
+    for felt in (25.0, 50.0, 75.0):
+        engine.emit(PracticeMade(felt_percent=felt, channels={}))
+    for number in range(1, n_attempts + 1):
+        start, told = engine.level, []
+        bench.do(do="attempt")
+        engine.give_cue = lambda cue, told=told, start=start: told.append((engine.level - start, cue.kind))
+        activity, boundaries = engine.activity, []
+        while engine.activity is activity and engine.level < start + 4000:
+            seconds = (engine.level - start) / 100
+            boundaries.append(activity.boundary - start)
+            bench.wait(0.1, 410.0 if 5.5 <= seconds < 11 else 10.0)
+        assert told == [(500, "maximum"), (1100, "release"), (1200, "rate")]
+        if number == n_attempts:
+            assert list(dict.fromkeys(boundaries)) == [500, 1100, 1200, round(100 * end_s)]
+            assert engine.level - start == pytest.approx(100 * end_s, abs=12)
+
+
+def test_no_time_at_all_is_one_level() -> None:
+    context: Any = SimpleNamespace(setup=Setup(countdown_s=0.0), level_rate_hz=100.0, give_cue=lambda cue: None)
+    assert Practising(50.0, context, 7).boundary == 8
 
 
 def practise(
