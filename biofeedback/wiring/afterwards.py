@@ -250,7 +250,7 @@ def _parse_typed(text: str, channels: Sequence[Channel]) -> tuple[str, float, fl
     try:
         from_s = float(from_text) if at else 0.0
     except ValueError:
-        from_s = -1.0
+        from_s = math.nan
     if not 0 <= from_s < math.inf:
         raise CalibrationError(f"--maximum {text}: {from_text!r} is not a time", f"write --maximum {name}=412@60")
     return name, strength, from_s
@@ -277,7 +277,7 @@ def parse_span(text: str, option: str = "--rest", example: str = "0-2") -> tuple
     try:
         span = float(first), float(last)
     except ValueError:
-        span = 0.0, 0.0
+        span = math.nan, math.nan
     if not 0 <= span[0] < span[1] < math.inf:
         raise BiofeedbackError(f"{option} {text} is not a time span", f"write {option} {example}")
     return span

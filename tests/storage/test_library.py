@@ -4,6 +4,7 @@ import argparse
 import json
 import os
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,12 @@ import pytest
 from biofeedback.commands import forget as forget_command
 from biofeedback.commands import list as list_command
 from biofeedback.errors import AnalysisError, RecordingError
-from biofeedback.model import Chunk, Event, Note
+from biofeedback.model import Band, Chunk, Event, Note
+from biofeedback.storage import library
 from biofeedback.storage.amend import add_events
+from biofeedback.storage.evening import Evening, add_band, read_evening
 from biofeedback.storage.forget import find_files_of, forget_athlete
-from biofeedback.storage.library import INDEX, filter_recordings, find_answers, list_recordings
+from biofeedback.storage.library import INDEX, Entry, filter_recordings, find_answers, list_recordings
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
 
@@ -260,3 +263,75 @@ def test_a_recording_in_progress_is_not_deleted(folder: Path) -> None:
             forget_athlete(folder, "A01", find_files_of(folder, "A01"))
         assert (folder / "A01-1.hold").exists()
     assert open_recording(folder / "A01-live.hold").n_frames == 100
+
+
+ENTRY = Entry(
+    "a.hold",
+    "1",
+    started_utc="2026-01-31T18:00:00+00:00",
+    athlete="A01",
+    exercise="Hurdle  seat",
+    side="left",
+    position="floor, 90 degrees",
+    plans="response-check; hold",
+    covariates="heat; warm-up: 10 min",
+    word="no clear difference",
+)
+
+
+@pytest.mark.parametrize(
+    ("asked", "fits"),
+    [
+        ({}, True),
+        ({"athlete": "a01"}, True),
+        ({"athlete": "A0"}, False),
+        ({"side": "LEFT"}, True),
+        ({"side": "lef"}, False),
+        ({"word": "No  clear difference"}, True),
+        ({"word": "clear"}, False),
+        ({"exercise": "hurdle S"}, True),
+        ({"exercise": "bridge"}, False),
+        ({"position": "90"}, True),
+        ({"position": "45"}, False),
+        ({"plan": "hold"}, True),
+        ({"plan": "dose"}, False),
+        ({"covariate": "Warm-up"}, True),
+        ({"covariate": "massage"}, False),
+        ({"athlete": "A01", "plan": "dose"}, False),
+        ({"since": "2026-01-31"}, True),
+        ({"since": "2026-02"}, False),
+        ({"since": "2026-01-31T18:00:00+00:00"}, True),
+        ({"since": "2026-01-31T18:00:01"}, False),
+        ({"until": "2026-01-31"}, True),
+        ({"until": "2026-01"}, True),
+        ({"until": "2026"}, True),
+        ({"until": "2026-01-30"}, False),
+        ({"until": "2025"}, False),
+    ],
+)
+def test_an_entry_fits_all_that_is_asked(asked: dict[str, str], fits: bool) -> None:
+    assert filter_recordings([ENTRY], **asked) == ([ENTRY] if fits else [])
+
+
+@pytest.mark.parametrize(
+    ("value", "texts"),
+    [
+        ({"heat": True, "warm-up": "10 min", "massage": False, "": ""}, ["heat", "warm-up: 10 min"]),
+        ("heat", ["heat"]),
+        ("", []),
+        (["heat", 5], ["heat", "5"]),
+        (None, []),
+    ],
+)
+def test_what_was_done_before_as_texts(value: object, texts: list[str]) -> None:
+    assert library._name_covariates(value) == texts
+
+
+def test_the_effort_worth_trying_is_looked_for_once_and_only_where_there_is_an_answer() -> None:
+    assert library.lacks_band(ENTRY)
+    assert not library.lacks_band(replace(ENTRY, word=""))
+    assert not library.lacks_band(replace(ENTRY, problem="it is damaged"))
+    sought = replace(ENTRY, evening=add_band("", None))
+    assert not library.lacks_band(sought)
+    assert not library.lacks_band(replace(ENTRY, evening=add_band("", Band(40.0, 60.0))))
+    assert read_evening(sought.evening) == Evening(band_sought=True)

@@ -42,6 +42,12 @@ def test_how_a_file_is_to_be_read(order: dict[str, Any], options: ImportOptions)
     assert read_options(order) == options
 
 
+@pytest.mark.parametrize("rate", [0, 0.0, -1, float("inf"), float("nan"), "80", [80]])
+def test_a_rate_is_a_number_above_nothing(rate: object) -> None:
+    with pytest.raises(RecordingError, match="is not a number of rows per second; give one above 0"):
+        read_options({"rate_hz": rate})
+
+
 def test_stretches_begin_at_nothing_or_later_and_have_a_length() -> None:
     whole = [{"from_s": 0, "to_s": 0.1, "kind": "rest"}, {"from_s": "3", "to_s": 4}]
     assert read_stretches({"stretches": [whole[0], "none", None, whole[1]]}) == whole
