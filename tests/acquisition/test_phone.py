@@ -331,3 +331,185 @@ def test_the_angle_does_not_depend_on_how_frames_are_cut():
     assert np.nanmax(whole) == pytest.approx(np.degrees(0.1 * t[-1]), abs=1.0)
     for n_frames in (1, 7, 64):
         assert np.array_equal(run_angle(frames_of(gravity), n_frames), whole, equal_nan=True)
+
+
+class At:
+    """A clock that is set by hand."""
+
+    def __init__(self, now_s=100.0):
+        self.now_s = now_s
+
+    def __call__(self):
+        return self.now_s
+
+
+DOWN = (0.0, 0.0, 9.81)
+
+
+def make_inbox(**more):
+    clock = At()
+    inbox = PhoneInbox(clock=clock)
+    assert inbox.claim("p", **more)
+    assert inbox.take_words() == ["a phone measures angle and rating"]
+    return inbox, clock
+
+
+def send(inbox, clock, own_s, *, gravity=True, rating=None):
+    return inbox.put("p", [(own_s, *DOWN)] if gravity else [], [] if rating is None else [(own_s, rating)])
+
+
+@pytest.mark.parametrize(("since_s", "is_taken"), [(0.79, False), (0.81, True)])
+def test_another_phone_takes_the_seat_when_the_first_has_been_silent_for_long_enough(since_s, is_taken):
+    inbox, clock = make_inbox()
+    clock.now_s += since_s
+    assert inbox.claim("q") is is_taken
+    assert inbox.who == ("q" if is_taken else "p")
+    assert inbox.take_words() == (["a phone measures angle and rating"] if is_taken else [])
+    assert inbox.put("p", [], []) is not is_taken
+    assert inbox.claim(inbox.who)  # its own page again: nothing new
+    assert inbox.take_words() == []
+
+
+@pytest.mark.parametrize(("since_s", "is_silent"), [(0.79, False), (0.81, True)])
+def test_silence_is_eight_tenths_of_a_second(since_s, is_silent):
+    inbox, clock = make_inbox()
+    clock.now_s += since_s
+    assert inbox.is_silent is is_silent
+    assert PhoneInbox(clock=clock).is_silent
+
+
+@pytest.mark.parametrize(("since_s", "is_mute"), [(1.5, False), (1.55, True)])
+def test_batches_without_motion_for_a_second_and_a_half_are_told_once_and_so_is_their_end(since_s, is_mute):
+    inbox, clock = make_inbox()
+    own_s = 0.0
+    while clock.now_s < 100.0 + since_s - 1e-9:
+        clock.now_s = min(clock.now_s + 0.25, 100.0 + since_s)
+        own_s = clock.now_s - 100.0
+        send(inbox, clock, own_s, gravity=False, rating=3.0)
+    assert inbox.is_mute is is_mute
+    words = ["the phone gives no motion: its angle is missing"] if is_mute else []
+    assert inbox.take_words() == words
+    assert inbox.take_words() == []
+    send(inbox, clock, own_s + 0.1)
+    assert not inbox.is_mute
+    assert inbox.take_words() == (["the phone gives motion again"] if is_mute else [])
+
+
+@pytest.mark.parametrize("change", ["nobody", "no angle", "hidden", "silent"])
+def test_who_cannot_give_motion_is_not_mute(change):
+    inbox, clock = make_inbox(has_angle=change != "no angle")
+    for k in range(1, 9):
+        clock.now_s = 100.0 + 0.25 * k
+        send(inbox, clock, 0.25 * k, gravity=False, rating=3.0)
+    if change == "nobody":
+        inbox.leave("p")
+    if change == "hidden":
+        inbox.hide("p", True)
+    if change == "silent":
+        clock.now_s += 0.9
+    assert not inbox.is_mute
+
+
+def test_what_happens_to_a_phone_is_told_and_only_of_the_one_that_is_the_sensor():
+    inbox, _ = make_inbox()
+    for who in ("other", "p", "p"):
+        inbox.hide(who, True)
+    inbox.hide("p", False)
+    inbox.leave("other")
+    assert inbox.who == "p"
+    inbox.leave("p")
+    assert inbox.take_words() == [
+        "the phone's page is in the background",
+        "the phone's page is back",
+        "the phone measures no more",
+    ]
+    assert (inbox.who, inbox.put("p", [], [])) == ("", False)
+    assert inbox.claim("q")
+
+
+def test_a_page_that_was_hidden_has_a_second_and_a_half_to_give_motion():
+    inbox, clock = make_inbox()
+    inbox.hide("p", True)
+    clock.now_s += 60.0
+    inbox.hide("p", False)
+    send(inbox, clock, 60.0, gravity=False, rating=3.0)
+    assert not inbox.is_mute
+    inbox, clock = make_inbox(has_angle=False)
+    clock.now_s += 60.0
+    assert inbox.claim("p", has_angle=True)  # allowed just now
+    assert not inbox.is_mute
+
+
+def test_motion_readings_a_second_over_the_last_two():
+    inbox, clock = make_inbox()
+    assert np.isnan(inbox.rate_hz)
+    for k in range(1, 41):
+        clock.now_s = 100.0 + 0.1 * k
+        inbox.put("p", [(0.1 * k + j / 50, *DOWN) for j in range(5)], [])
+        if k == 5:
+            assert np.isnan(inbox.rate_hz)  # half a second tells nothing yet
+        if k == 7:
+            assert inbox.rate_hz == pytest.approx(50.0)
+    assert inbox.rate_hz == pytest.approx(50.0)
+    clock.now_s += 1.0
+    assert inbox.rate_hz == pytest.approx(50.0 * 0.9 / 1.9, rel=0.1)
+    clock.now_s += 1.5
+    assert np.isnan(inbox.rate_hz)
+
+
+@pytest.mark.parametrize(("age_s", "is_there"), [(0.0, True), (0.14, True), (0.16, False), (-0.01, False)])
+def test_a_reading_holds_for_a_short_while(age_s, is_there):
+    """It is taken 40 ms before it stands there: the way by radio."""
+    inbox, clock = make_inbox()
+    send(inbox, clock, 7.0, rating=4.5)  # arrives at once: the phone's 7 s are our 100 s
+    gravity, ratings = inbox.look_up(np.array([100.04 + age_s]))
+    assert np.isfinite(gravity).all() == np.isfinite(ratings).all() == is_there
+    if is_there:
+        assert gravity.tolist() == [list(DOWN)]
+        assert ratings.tolist() == [4.5]
+
+
+def test_readings_that_are_not_later_are_left_out_and_old_ones_forgotten():
+    inbox, clock = make_inbox()
+    inbox.put("p", [(1.0, 1.0, 0.0, 0.0), (1.0, 2.0, 0.0, 0.0), (0.9, 3.0, 0.0, 0.0), (1.1, 4.0, 0.0, 0.0)], [])
+    gravity, _ = inbox.look_up(np.array([100.04 - 0.1, 100.04 + 0.001]))
+    assert gravity[:, 0].tolist() == [1.0, 4.0]
+    for k in range(100):
+        clock.now_s = 100.0 + 0.1 * k
+        send(inbox, clock, 1.1 + 0.1 * k)
+    inbox.look_up(np.array([clock.now_s]))
+    assert 20 <= len(inbox._gravity.own_s) <= 23  # two seconds are kept
+
+
+@pytest.mark.parametrize(
+    ("later_s", "jumps"),
+    [(0.1, False), (-0.1, True), (1.05, False), (1.15, True)],
+)
+def test_a_clock_that_runs_ahead_by_more_than_a_second_has_jumped(later_s, jumps):
+    inbox, clock = make_inbox()
+    send(inbox, clock, 50.0)
+    clock.now_s += 0.1
+    send(inbox, clock, 50.0 + later_s)
+    assert inbox.take_words() == (["the phone's clock jumped"] if jumps else [])
+
+
+@pytest.mark.parametrize(("pause_s", "behind_s", "jumps"), [(0.9, 1.2, True), (0.9, 1.1, False), (1.1, 9.0, False)])
+def test_a_clock_that_fell_behind_while_it_was_heard_has_jumped(pause_s, behind_s, jumps):
+    inbox, clock = make_inbox()
+    for k in range(4):
+        clock.now_s = 100.0 + 0.1 * k
+        send(inbox, clock, 50.0 + 0.1 * k)
+    clock.now_s += pause_s
+    own_s = 50.3 + max(0.001, pause_s - behind_s)
+    for _ in range(3 if pause_s > 1 else 1):
+        send(inbox, clock, own_s)
+    lag_s = pause_s - (own_s - 50.3)
+    assert (inbox.take_words() == ["the phone's clock jumped"]) is (jumps and lag_s > 1.15)
+
+
+def test_the_first_attitude_is_the_reference_and_motion_is_no_angle():
+    inbox, _ = make_inbox()
+    moving, flat, up = np.array([0.0, 0.0, 14.0]), np.array([0.0, 0.0, 9.81]), np.array([0.0, 9.81, 0.0])
+    angles = inbox.turn(np.array([moving, flat, moving, up, flat]))
+    assert np.isnan(angles).tolist() == [True, False, True, False, False]
+    assert np.abs(angles[[1, 3, 4]]).tolist() == pytest.approx([0.0, 90.0, 0.0], abs=1e-6)
