@@ -107,7 +107,9 @@ def test_templates_and_channels_fit_each_other(templates: tuple[str, ...], chann
         ("F {a}", ".", "F - 1.5", -1.5),
         ("F: {a} kg", ".", "F:1.5kg", 1.5),
         ("F: {a}", ".", "F:1.5", 1.5),
-        ("F {a}", ".", "F1.5", None),
+        ("F {a}", ".", "F1.5", 1.5),
+        ("{a} {-}", ".", "1.5 2.5", 1.5),
+        ("{a} {-}", ".", "12", None),  # two numbers need something between them
         ("F\t{a}", ".", "F \t 1.5", 1.5),
         ("F\t{a}", ".", "F 1.5", None),
         ("F {a}", ",", "F 1,5", 1.5),
@@ -117,7 +119,7 @@ def test_templates_and_channels_fit_each_other(templates: tuple[str, ...], chann
         ("F {*} {a}", ".", "F stable 1.5", 1.5),
     ],
 )
-def test_white_space_may_be_wider_and_is_missing_only_beside_a_mark(
+def test_white_space_may_be_wider_and_is_missing_only_beside_words_and_marks(
     template: str, decimal: str, line: str, value: float | None
 ) -> None:
     decoded = LayoutDecoder(Layout((template,), decimal), ["a"]).feed(f"{line}\n".encode())
