@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { openPressed } from "./live-stand-in.mjs";
+import { COACH, openPressed } from "./live-stand-in.mjs";
 import { settle } from "./page-stand-in.mjs";
 import { CHANNEL, holding, session } from "./sessions.mjs";
 
@@ -197,6 +197,17 @@ test("what another device may do only after a yes is asked here, but not during 
   assert.equal(live.shows("banner"), false);
   live.tell(session({ stage: "ready" }));
   assert.equal(live.shows("banner"), true);
-  live.wait(26000);
+  live.hear({ reply: { id: 9, ok: false, what: "not now", cure: "wait" } });
+  assert.equal(live.text("banner-what"), "Not now."); // what was refused is said first
+  live.wait(8100);
+  assert.equal(live.text("banner-what"), "Device 3 asks to delete a recording.");
+  live.wait(18000);
   assert.equal(live.shows("banner"), false);
+});
+
+test("an athlete's page is not asked what a device may do", async () => {
+  const asks = [{ number: 4, device: 3, what: "to delete a recording", state: "waiting", left_s: 25 }];
+  const athlete = await openPressed(session({ stage: "ready" }), { path: "/athlete", you: { ...COACH, role: "athlete" } });
+  athlete.hear({ reply: { id: 1, ok: true, data: { sharing: { encrypted: false, devices: [], invitations: [], asks } } } });
+  assert.equal(athlete.shows("banner"), false);
 });

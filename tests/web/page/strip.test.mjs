@@ -66,6 +66,15 @@ test("every peak survives the drawing: columns hold the smallest and largest of 
   const { low, high } = columns(ring, 0, 3000, 300);
   assert.equal(high[123], 99);
   assert.equal(low[234], -99);
+  const early = columns(ring, -500, 1000, 3); // the ring goes on after what is shown, and begins within it
+  assert.deepEqual(
+    [...early.high].slice(1),
+    [values, values].map((all, k) => Math.max(...all.slice(500 * k, 500 * k + 500))),
+  );
+  assert.ok(Number.isNaN(early.high[0]) && Number.isNaN(early.low[0]));
+  const late = columns(ring, 2500, 4500, 4);
+  assert.equal(late.high[0], Math.max(...values.slice(2500)));
+  assert.ok([1, 2, 3].every((c) => Number.isNaN(late.high[c])));
   for (let c = 0; c < 300; c++) {
     const part = values.slice(c * 10, c * 10 + 10);
     assert.equal(low[c], Math.min(...part));

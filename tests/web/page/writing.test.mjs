@@ -83,7 +83,7 @@ test("the letters lie where they were asked for, none of them cut, on whole pixe
     assert.ok(Math.abs(y + top - 20.6) <= 0.5 / ratio + 1e-9);
     for (const px of [x, y]) assert.ok(Math.abs(px * ratio - Math.round(px * ratio)) < 1e-9, "sharp");
     assert.ok(left >= 0 && top - 8 >= 0 && left + 10 * text.length <= width && top + 3 <= height, "not cut");
-    assert.equal(picture.width, width * ratio);
+    assert.deepEqual([picture.width, picture.height], [width * ratio, height * ratio]);
   }
 });
 

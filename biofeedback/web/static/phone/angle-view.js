@@ -44,7 +44,7 @@ export class AngleView {
     this.mayMeasure = place !== "coach";
     this.sensor = new AngleSensor(
       // what is measured while there is no connection is a gap: nobody is told twenty times a second
-      (message) => (message.do === "phone_angle" ? seat.send(message) : seat.link.send(message) !== null),
+      (message) => (message.do === "phone_angle" ? seat.send(message) : seat.link.send(message)),
       (what, cure) => setText($("angle-wrong"), what ? `${what}: ${cure}` : ""),
     );
     $("angle-use").addEventListener("click", async () => {

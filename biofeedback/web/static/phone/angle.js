@@ -17,7 +17,7 @@ export function obstacle(win = window) {
 
 export class AngleSensor {
   /**
-   * @param {(command: {do: string, [field: string]: unknown}) => boolean} send
+   * @param {(command: {do: string, [field: string]: unknown}) => void} send
    * @param {(what: string, cure: string) => void} tell what is in the way; both empty: nothing is any more
    */
   constructor(send, tell) {
