@@ -211,6 +211,18 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "the attempts were chosen by their having a value: it stands again for the types",
     ),
     (
+        "signal/spikes.py",
+        "NEARLY * SPIKE_OF_POWER / (1 - SPIKE_OF_POWER)",
+        "NEARLY * SPIKE_OF_POWER / (2 - SPIKE_OF_POWER)",
+        "a look ahead: what it lets through for nothing is worked out exactly after it",
+    ),
+    (
+        "session/strip.py",
+        "np.full((2, 2 * n_levels, n_channels), np.nan)",
+        "np.full((3, 2 * n_levels, n_channels), np.nan)",
+        "a row more that nobody reads",
+    ),
+    (
         "calibration/channel_state.py",
         "[(self.start, self.start, self.rest_sd, self.rest_sd)] * (part.stop - part.start)",
         "[(self.start, self.start, self.rest_sd, self.rest_sd)] * (part.stop + part.start)",

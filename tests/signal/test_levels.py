@@ -299,3 +299,20 @@ def test_raw_emg_slower_than_the_frames_is_judged_by_its_own_rate() -> None:
     with pytest.raises(BiofeedbackError, match=r"sampled at 200 Hz; raw EMG needs 1000 Hz"):
         LevelStream((FORCE, slow), 1000.0)
     assert "sampled at 500 Hz" in LevelStream((FORCE, replace(EMG, rate_hz=500.0)), 1000.0).warnings[0]
+
+
+@pytest.mark.parametrize(
+    ("channel", "gain"),
+    [
+        (Channel(name="emg", kind="emg", unit="mV", envelope=True), 2**-0.5),
+        (Channel(name="gravity_x", kind="gravity", unit="m/s²"), 2**-0.5),
+        (Channel(name="angle", kind="position", unit="deg"), 0.96),
+        (Channel(name="rating", kind="rating"), 0.96),
+    ],
+)
+def test_a_sine_of_six_hertz_loses_three_decibels_where_that_is_the_edge(channel, gain):
+    """Where half the power is left, by a Butterworth filter's definition; a position is only freed of single jumps."""
+    time_s = np.arange(10000) / 1000.0
+    levels = LevelStream([channel], 1000.0).push(Chunk(0, 50 + 10 * np.sin(2 * np.pi * 6.0 * time_s)[:, None]))
+    values = levels.values[-500:, 0] - 50
+    assert np.sqrt(2 * np.mean(values**2)) == pytest.approx(10 * gain, rel=0.03)

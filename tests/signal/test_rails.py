@@ -87,11 +87,17 @@ EMG = Channel(name="emg", kind="emg", unit="uV")
 FORCE = Channel(name="force", kind="force", unit="N")
 
 
-def watch(channel: Channel, tops: list[float], *, n_stretch: int = 10, n_together: int = 1) -> list[bool]:
-    """Which hops of a swinging signal with these highest values are cut off; no two of its lowest are alike."""
+def watch(
+    channel: Channel, tops: list[float], *, n_stretch: int = 10, n_together: int = 1, side: int = 1
+) -> list[bool]:
+    """Which hops of a swinging signal with these highest values are cut off; no two of its lowest are alike.
+
+    With side -1 it is turned over.
+    """
     check = RailCheck([channel], n_stretch)
     high = np.array(tops)[None]
     low = -0.8 * np.abs(high) - 0.01 * np.arange(high.shape[1])
+    high, low = (high, low) if side > 0 else (-low, -high)
     found: list[bool] = []
     for at in range(0, high.shape[1], n_together * n_stretch):
         part = slice(at, at + n_together * n_stretch)
@@ -128,6 +134,18 @@ def test_the_last_code_is_learnt_from_three(n_at: int, is_learnt: bool) -> None:
         stretches = [swing(0), swing(n_at, end=1023.0), swing(1, end=1023.0)]
         found = watch(channel, [top for stretch in stretches for top in stretch])
         assert any(found) == is_learnt
+
+
+@pytest.mark.parametrize(("n_at", "is_learnt"), [(2, False), (3, True)])
+@pytest.mark.parametrize("code", [512.0, 32768.0, 2.0**23])
+def test_the_first_code_of_a_signed_converter_is_learnt_from_three(code: float, n_at: int, is_learnt: bool) -> None:
+    """-2^9, -2^15, -2^23; a force is looked at on the side to which it is pulled."""
+    pressed = Channel(name="force", kind="force", unit="N", factor=-1.0)
+    for channel in (EMG, pressed):
+        stretches = [swing(0), swing(n_at, end=code), swing(1, end=code)]
+        found = watch(channel, [top for stretch in stretches for top in stretch], side=-1)
+        assert any(found) == is_learnt
+        assert not any(watch(channel, [top for stretch in stretches for top in stretch])), "on top it is no code"
 
 
 @pytest.mark.parametrize(
