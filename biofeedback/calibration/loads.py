@@ -66,14 +66,18 @@ def measure_load(counts: FloatArray, rate_hz: float, *, empty_counts: float = 0.
 def measure_creep_percent(counts: FloatArray, rate_hz: float, *, full_scale_counts: float) -> float:
     """Change of the reading under a constant load, last two seconds against first two, in % of full scale.
 
-    ``counts`` (n,) covers about a minute (OIML R 60 takes 30). Raises CalibrationError below ten seconds.
+    ``counts`` (n,) covers about a minute (OIML R 60 takes 30). Raises CalibrationError below ten seconds, and where a
+    reading at either end is missing.
     """
     if len(counts) < 10 * rate_hz:
         raise CalibrationError(
             f"creep over {len(counts) / rate_hz:.0f} s; 10 s are the least", "leave the load on longer"
         )
     n = max(1, round(END_S * rate_hz))
-    return 100.0 * float(np.mean(counts[-n:]) - np.mean(counts[:n])) / abs(full_scale_counts)
+    change = float(np.mean(counts[-n:]) - np.mean(counts[:n]))
+    if not np.isfinite(change):
+        raise CalibrationError("readings are missing", "check the cable or radio, then watch the load again")
+    return 100.0 * change / abs(full_scale_counts)
 
 
 class Scale(Protocol):

@@ -152,6 +152,20 @@ def test_creep_is_the_last_two_seconds_against_the_first_two_with_its_sign(full_
         measure_creep_percent(counts[1:], 8.0, full_scale_counts=full_scale)
 
 
+@pytest.mark.parametrize(
+    ("missing", "is_told"), [(0, True), (15, True), (16, False), (63, False), (64, True), (79, True)]
+)
+def test_creep_with_a_reading_missing_at_either_end_is_refused_and_in_between_is_not(missing, is_told):
+    """Not a number would go into the certificate."""
+    counts = np.full(80, 1000.0)
+    counts[missing] = np.nan
+    if is_told:
+        with pytest.raises(CalibrationError, match="readings are missing; check the cable or radio"):
+            measure_creep_percent(counts, 8.0, full_scale_counts=500.0)
+    else:
+        assert measure_creep_percent(counts, 8.0, full_scale_counts=500.0) == 0.0
+
+
 def test_a_load_is_read_for_a_second_at_least_and_for_four_readings():
     found = measure_load(np.array([10.0, 12.0, 10.0, 12.0, 10.0, 12.0, 10.0, 12.0]), 8.0)
     assert (found.mean, found.n) == (11.0, 8)

@@ -9,6 +9,7 @@ from biofeedback.calibration.scale import Certificate
 from biofeedback.errors import CalibrationError, SessionError
 from biofeedback.model import Channel, Gap
 from biofeedback.session.engine import Engine
+from biofeedback.session.scaling import describe_certificate, judge_certificate
 from biofeedback.session.session import Session
 from biofeedback.session.setup import Setup
 from biofeedback.session.view import describe_session
@@ -274,3 +275,90 @@ def test_with_a_lever_arm_the_certificate_is_of_torque(bench):
     certificate = Certificate.from_json(json.dumps(dict(data)))
     assert (certificate.unit, certificate.lever_arm_m) == ("N·m", 0.4)
     assert certificate.factor == pytest.approx(0.4 * GRAVITY / 1000.0, rel=1e-5)
+
+
+def certificate(limit, *, degree=1, loads=(0.0, 50.0, 100.0)):
+    """A scale of 10 counts a newton up to 100 N with this lower limit factor; readings by a line, but the middle."""
+    readings = tuple(5 + 10 * load + (10.0 if load == 50 else 0.0) for load in loads)
+    return Certificate(
+        sensor="S1",
+        utc="2026-01-05",
+        unit="N",
+        loads=loads,
+        readings=readings,
+        degree=degree,
+        degree_p=0.5,
+        coefficients=(5.0, 10.0) if degree == 1 else (5.0, 10.0, 0.0),
+        standard_errors=None,
+        line=(5.0, 10.0),
+        residual_sd=None if limit is None else 4.0,
+        lower_limit=limit,
+        deviation_percent=0.0,
+        nonlinearity_percent=0.1,
+        hysteresis_percent=None,
+        repeatability_percent=None,
+        zero_return_percent=-0.2,
+        creep_percent=0.3,
+        notes=("a note",),
+    )
+
+
+@pytest.mark.parametrize(
+    ("limit", "said"),
+    [
+        (None, "Its scatter is not known: more loads than terms of the fit are needed."),
+        (1.0, "Good for light and hard holds: forces from 20 N on are worth reading."),  # a fifth of the greatest
+        (1.01, "Good for hard holds only: below 20.2 N the scatter is more than 5 % of the force."),
+        (5.0, "Good for hard holds only: below 100 N the scatter is more than 5 % of the force."),
+        (5.01, "Too rough: only above 100 N, beyond every load here, are forces worth reading."),
+    ],
+)
+def test_what_a_scale_is_good_for(limit, said):
+    assert judge_certificate(certificate(limit)) == said
+    bent = judge_certificate(certificate(limit, degree=2))
+    assert bent == f"{said[:-1]}. The readings bend; a straight line, as used here, is off by up to 1 % of full scale."
+
+
+def test_what_a_page_shows_of_a_certificate():
+    told = describe_certificate(certificate(1.0))
+    assert (told["slope"], told["residual_sd"], told["lower_limit"]) == ("0.1 N per count", 0.4, 1.0)
+    assert (told["smallest_load"], told["nonlinearity_percent"], told["hysteresis_percent"]) == (20.0, 0.1, None)
+    assert (told["zero_return_percent"], told["creep_percent"], told["notes"]) == (-0.2, 0.3, ["a note"])
+    assert told["residuals"] == [
+        {"load": 0.0, "residual": 0.0, "rising": True},
+        {"load": 50.0, "residual": 1.0, "rising": True},
+        {"load": 100.0, "residual": 0.0, "rising": True},
+    ]
+    assert describe_certificate(certificate(None))["residual_sd"] is None
+
+
+@pytest.mark.parametrize("command", ["scale_creep", "scale_finish", "scale_undo"])
+def test_nothing_of_a_certificate_that_is_made_can_be_changed(bench, command):
+    certify(bench)
+    with pytest.raises(SessionError, match=r"the certificate is made|there is no load"):
+        bench.do(do=command)
+
+
+def test_a_lever_of_a_millimetre_to_three_metres_and_no_other(bench):
+    for load in UP_AND_DOWN:
+        hang(bench, load)
+    for arm_m in (0.0009, 3.1):
+        with pytest.raises(SessionError, match="lever_arm_m"):
+            bench.do(do="scale_finish", lever_arm_m=arm_m)
+    bench.do(do="scale_finish", lever_arm_m=3)
+    assert bench.last("certificate").data["lever_arm_m"] == 3.0
+    assert bench.last("certificate").data["sensor"] == "S1"
+
+
+def test_a_creep_that_cannot_be_read_is_refused_and_the_load_stays(bench):
+    hang(bench, 0.0)
+    with pytest.raises(SessionError, match="there is no load to watch"):  # nothing hangs
+        bench.do(do="scale_creep")
+    hang(bench, 20.0)
+    bench.do(do="scale_creep")
+    bench.engine.push(Gap(bench.frame, 6000, "radio"))
+    bench.frame += 6000
+    bench._collect()
+    assert len(shown(bench)["loads"]) == 2
+    assert shown(bench)["creep_counts"] is None
+    assert shown(bench)["refused"]["what"] == "readings are missing"
