@@ -23,6 +23,7 @@ test("a card has its own next step in each stage", async () => {
   assert.equal(task(group), "Maximum 402 µV. Stops by itself at discomfort 7.Start A01");
   group.tell(1, session({ stage: "ready", limit: 7 }));
   assert.equal(task(group), "Stops by itself at discomfort 7.Start A01");
+  assert.equal(buttons(group)[0].className, "secondary"); // the group's own Start is the large one
   group.type("plan", "light");
   group.press(buttons(group)[0]);
   assert.deepEqual(group.told(1), [{ do: "start_plan", plan: "light" }]);

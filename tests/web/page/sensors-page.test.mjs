@@ -167,6 +167,13 @@ test("how far two sides differ is told during a plan, while it is known", async 
   live.tell(holding(1, { channels }));
   now(1001);
   assert.equal(live.text("difference"), "Left minus right: +15 points, mean of 2 s");
+  const forms = () => ["n", "first"].map((name) => live.$("forms").dataset[name]);
+  assert.deepEqual(forms(), ["2", "guide"]);
+  live.tell(holding(1, { channels: channels.map((each) => ({ ...each, guide: !each.guide, beside: !each.beside })) }));
+  now(1002);
+  assert.deepEqual(forms(), ["2", "beside"], "the left side stands at the left, whichever leads");
+  live.tell(holding(1, { channels }));
+  now(1003);
   live.socket.onclose({ code: 1006 });
   live.pass(300);
   assert.equal(live.shows("difference"), false);

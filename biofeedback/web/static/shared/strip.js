@@ -15,7 +15,7 @@ export class Ring {
 
   /** Put one update's strip (rows of n channels, one of them kept) where it belongs. */
   push(firstLevel, rows, channels, strip, channel) {
-    if (firstLevel + rows < this.end - this.capacity || firstLevel < this.end - this.capacity) this.clear(firstLevel);
+    if (firstLevel < this.end - this.capacity) this.clear(firstLevel);
     for (let level = Math.max(this.end, firstLevel - this.capacity); level < firstLevel; level++)
       this.values[level % this.capacity] = NaN;
     for (let k = Math.max(0, rows - this.capacity); k < rows; k++)
