@@ -7,14 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from biofeedback.account.values import Maximum, Whitener
-from biofeedback.calibration.events import begin_whitener, to_filter
-from biofeedback.model import Channel, Chunk
+from biofeedback.account.kinds import DeviceNoticed, MaximumSet, Relaxed, ZeroTaken, make_event
+from biofeedback.account.values import Maximum, Whitener, Zero
+from biofeedback.calibration.effort import EffortStream
+from biofeedback.calibration.events import apply_event, begin_whitener, tell_levels, to_filter
+from biofeedback.model import Channel, Chunk, Flag, Levels
 from biofeedback.signal.levels import LevelStream
 from biofeedback.signal.whiten import WhiteningFilter
 
 FORCE = Channel(name="force", kind="force", unit="N")
 EMG = Channel(name="emg", kind="emg", unit="uV")
+ENVELOPE = Channel(name="envelope", kind="emg", unit="mV", envelope=True)
 SLOW = Channel(name="slow", kind="emg", unit="uV", rate_hz=500.0)
 WHITENER = Whitener((2.0, -1.0), 1000.0, rest_excess=3.0, plain_below=0.5, whole_above=1.2, release_s=0.16)
 
@@ -77,3 +80,53 @@ def test_a_force_and_a_channel_that_is_not_there_have_no_filter() -> None:
     levels = listen(FORCE, EMG)
     assert begin_whitener(maximum("force"), levels) == maximum("force")
     assert begin_whitener(maximum("other"), levels) == maximum("other")
+
+
+def test_a_maximum_on_record_puts_its_filter_into_the_levels_from_the_level_that_it_names() -> None:
+    levels = listen(FORCE, EMG)
+    from_level = levels.find_turn(1)
+    named = maximum(whitener=replace(WHITENER, from_level=from_level))
+    for event in (
+        make_event(Relaxed(on=True), 0),
+        make_event(MaximumSet(maximum=maximum(whitener=None)), 0),
+        make_event(MaximumSet(maximum=maximum("force")), 0),
+        make_event(MaximumSet(maximum=maximum("other")), 0),
+    ):
+        tell_levels(levels, event)
+    assert [levels.find_whitener(column) for column in (0, 1)] == [None, None]
+    tell_levels(levels, make_event(MaximumSet(maximum=named), 0))
+    assert levels.find_whitener(0) is None
+    assert levels.find_whitener(1) == to_filter(WHITENER)
+    other = listen(FORCE, EMG)
+    noise = np.random.default_rng(5).normal(0, 30, (2500, 2))
+    plain, filtered = (one.push(Chunk(2500, noise)).values[:, 1] for one in (other, levels))
+    first = from_level - 250
+    np.testing.assert_array_equal(plain[: first - 30], filtered[: first - 30])
+    assert not np.allclose(plain[first + 30 :], filtered[first + 30 :])
+
+
+def test_an_event_acts_on_the_effort_that_it_is_about() -> None:
+    """Zeros and maxima of channels that are there; what relaxes is force; another device's numbers are marked."""
+    effort = EffortStream([FORCE, ENVELOPE], 100.0)
+
+    def push(first: int) -> tuple[list[float], list[int]]:
+        levels = effort.push(Levels(first, np.array([[110.0, 5.0]]), np.zeros((1, 2), np.uint16)))
+        return levels.percent[0].tolist(), levels.flags[0].tolist()
+
+    zeros = {"force": Zero(10.0, 0.1), "envelope": Zero(1.0, 0.1), "other": Zero(99.0, 0.1)}
+    apply_event(effort, make_event(ZeroTaken(channels=zeros), 0))
+    for channel in ("force", "envelope", "other"):
+        typed = Maximum(channel=channel, strength=200.0, baseline=0.0, unit="N", method="typed")
+        apply_event(effort, make_event(MaximumSet(maximum=typed), 0))
+    assert push(0) == ([50.0, 2.0], [0, 0])
+    apply_event(effort, make_event(Relaxed(on=False), 0))
+    assert push(1)[1] == [int(Flag.TENSION), 0]
+    apply_event(effort, make_event(Relaxed(on=True), 0))
+    assert push(2)[1] == [0, 0]
+    apply_event(effort, make_event(DeviceNoticed(state="asked", id="two"), 0))
+    assert push(3) == ([50.0, 2.0], [int(Flag.STRANGER)] * 2)
+    for state in ("kept", "back"):
+        apply_event(effort, make_event(DeviceNoticed(state=state, id="two"), 0))  # type: ignore[arg-type]
+        assert push(4) == ([50.0, 2.0], [0, 0])
+    apply_event(effort, make_event(DeviceNoticed(state="renewed", id="two"), 0))
+    assert np.isnan(push(5)[0]).all()
