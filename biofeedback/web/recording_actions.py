@@ -161,15 +161,16 @@ def is_written(path: Path) -> bool:
 
 async def read_order(request: Request) -> Mapping[str, Any]:
     """The JSON object that a page posted; RecordingError for anything else."""
+    refusal = RecordingError("the page's request is not understood", "reload the page")
     body = b""
     async for part in request.stream():
         body += part
         if len(body) > MAX_ORDER_BYTES:
-            break
+            raise refusal
     try:
-        order = read_json(body[: MAX_ORDER_BYTES + 1].decode())
+        order = read_json(body.decode())
     except (ValueError, RecursionError):
-        order = None
+        raise refusal from None
     if not isinstance(order, dict):
-        raise RecordingError("the page's request is not understood", "reload the page")
+        raise refusal
     return order

@@ -320,6 +320,24 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "a row of nothing more, below the last one that is shown",
     ),
     (
+        "web/sharing.py",
+        'probe.connect(("192.0.2.1", 9))',
+        'probe.connect(("192.0.2.1", 10))',
+        "any port: nothing is sent, only the way there is looked up",
+    ),
+    (
+        "web/accounts.py",
+        'struct.pack("=BBBBI", family, socket.IPPROTO_TCP, 0, 0, ANY)',
+        'struct.pack("=BBBBI", family, socket.IPPROTO_TCP, 1, 0, ANY)',
+        "the kernel then answers more, behind what is read",
+    ),
+    (
+        "web/accounts.py",
+        'struct.pack("=BBBBI", family, socket.IPPROTO_TCP, 0, 0, ANY)',
+        'struct.pack("=BBBBI", family, socket.IPPROTO_TCP, 0, 1, ANY)',
+        "a byte that only fills up",
+    ),
+    (
         "web/qr.py",
         "for shift in range(4, -1, -1):",
         "for shift in range(5, -1, -1):",

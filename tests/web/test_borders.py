@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from biofeedback.errors import SessionError
+from biofeedback.errors import RecordingError, SessionError
 from biofeedback.web import connection_limits as limits
 from biofeedback.web.access import (
     Access,
@@ -24,6 +26,7 @@ from biofeedback.web.connection_limits import MessagePace, PagePlaces, RefusalLo
 from biofeedback.web.messages import MAX_MESSAGE_BYTES, read_message
 from biofeedback.web.own_browser import OwnBrowsers
 from biofeedback.web.pairing import ALPHABET, COACH, Pairing, Right, show_code
+from biofeedback.web.recording_actions import SentExports, delete_recording, list_files_to_delete, read_order
 from biofeedback.web.seats import find_seat
 
 ATHLETE = Right("athlete", 1)
@@ -464,3 +467,60 @@ def test_a_message_of_32768_bytes_is_read_and_none_longer() -> None:
                 read_message(text)
         else:
             assert read_message(text)[1]["do"] == "note"
+
+
+# -- what goes out and what comes in ----------------------------------------------------------------------------------
+
+
+def test_a_device_is_sent_128_megabytes_at_most_and_one_export_at_a_time(tmp_path: Path) -> None:
+    path = tmp_path / "a.hold"
+    exports = SentExports()
+    for n_bytes, is_sent in ((128 * 2**20, True), (128 * 2**20 + 1, False)):
+        with path.open("wb") as file:
+            file.truncate(n_bytes)  # holds nothing on disk
+        if is_sent:
+            exports.check(path)
+        else:
+            with pytest.raises(RecordingError, match="128 MB; 128 are sent to another device"):
+                exports.check(path)
+    with exports.hold(3):
+        with exports.hold(4):
+            pass
+        with pytest.raises(RecordingError, match="under way"), exports.hold(3):
+            raise AssertionError("never begun")
+    with exports.hold(3):
+        pass
+
+
+@pytest.mark.parametrize(("n_bytes", "is_read"), [(65536, True), (65537, False)])
+def test_an_order_of_the_page_is_65536_bytes_long_at_most(n_bytes: int, is_read: bool) -> None:
+    from starlette.requests import Request
+
+    order = b'{"code": "A01"' + b" " * (n_bytes - 15) + b"}"
+    parts = [order[k : k + 1000] for k in range(0, n_bytes, 1000)]
+
+    async def receive() -> dict[str, Any]:
+        return {"type": "http.request", "body": parts.pop(0), "more_body": bool(parts)}
+
+    async def read() -> Any:
+        return await read_order(Request(scope_of(method="POST"), receive))
+
+    if is_read:
+        assert asyncio.run(read()) == {"code": "A01"}
+    else:
+        with pytest.raises(RecordingError, match="not understood"):
+            asyncio.run(read())
+        assert not parts or len(parts) < 2
+
+
+def test_files_are_deleted_only_as_they_were_told(tmp_path: Path) -> None:
+    path = tmp_path / "A01-2026.hold"
+    for name in ("A01-2026.hold", "A01-2026_report.html", "A01-2026.csv"):
+        (tmp_path / name).write_text("x")
+    told = [one.name for one in list_files_to_delete(path)]
+    assert told[0] == "A01-2026.hold"
+    for wrong in (None, [], told[:-1], [*told, "another"]):
+        with pytest.raises(RecordingError, match="other files lie beside"):
+            delete_recording(path, wrong)
+    assert delete_recording(path, told) == len(told)
+    assert not any((tmp_path / name).exists() for name in told)

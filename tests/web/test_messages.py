@@ -161,9 +161,18 @@ def test_the_sessions_own_refusals_reach_the_page_with_their_cure() -> None:
         "what": "signal moves",
         "cure": "keep it still",
     }
-    assert reply_to_message(live, '{"do": "stop"}')["what"] == "odd"
-    fault = reply_to_message(live, '{"do": "finish"}')
-    assert fault["what"] == "the command failed inside the program"
+    assert reply_to_message(live, '{"do": "stop"}') == {
+        "id": None,
+        "ok": False,
+        "what": "odd",
+        "cure": "enter another value",
+    }
+    assert reply_to_message(live, '{"do": "finish", "id": 2}') == {
+        "id": 2,
+        "ok": False,
+        "what": "the command failed inside the program",
+        "cure": "see the log",
+    }
 
 
 @pytest.mark.parametrize("opened", ["[", '{"a":'])
