@@ -89,6 +89,22 @@ def test_a_number_that_falls_at_the_first_light_push_asks_for_the_rig_and_not_fo
     practise(graded, 50, 200.0)
 
 
+def test_only_the_last_push_tells_of_the_rig_and_one_that_fell_is_no_practice(graded):
+    graded.do(do="screening", applies=False)
+    practise(graded, 25, -8.0)
+    practise(graded, 25, 100.0)
+    practise(graded, 50, 200.0)
+    with pytest.raises(SessionError, match=r"practice pushes at 75 %"):
+        graded.do(do="attempt")
+    practise(graded, 75, 300.0)
+    practise(graded, 25, -8.0)  # moved meanwhile
+    with pytest.raises(SessionError, match="the number fell while pushing"):
+        graded.do(do="attempt")
+    practise(graded, 25, 100.0)
+    graded.do(do="attempt")
+    assert graded.engine.activity.number == 1
+
+
 def test_a_practice_push_gives_its_best_half_second_and_not_a_jerk(graded):
     """100 N with a jerk of 50 N for a tenth of a second: a fifth of half a second."""
     graded.do(do="screening", applies=False)

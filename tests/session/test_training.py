@@ -19,6 +19,7 @@ from biofeedback.errors import PlanError, SessionError
 from biofeedback.model import Band, Chunk, Flag, Gap
 from biofeedback.session.autopilot import Autopilot
 from biofeedback.session.plan import parse_plan
+from biofeedback.session.training import find_begun_wasted
 from biofeedback.session.view import describe_session
 
 from .conftest import RATE_HZ, Bench
@@ -360,6 +361,25 @@ def test_once_rested_the_plan_begins_as_ever(bench):
     assert describe_session(bench.engine)["asked"]["early"] == {}
     bench.do(do="start_plan", plan="sets")
     assert bench.engine.hold
+
+
+def test_when_a_set_may_begin_is_told_in_session_time(bench):
+    begin(bench, SETS.replace('duration_s = 200\nuntil = "recovered"', "duration_s = 5"))
+    lose(bench, 14.0)
+    bench.wait(2.0, 10.0)
+    engine = bench.engine
+    now_s = engine.level / engine.level_rate_hz
+    waste = engine.hold.find_waste(engine.level)
+    held_back = describe_session(engine)["training"]["held_back"]
+    assert held_back["over_s"] == pytest.approx(now_s + waste.wait_s, abs=0.06)
+    assert describe_session(engine)["training"]["lost_s"] == [pytest.approx(14.0, abs=0.5)]
+    assert describe_session(engine)["training"]["hard_s"] == pytest.approx(16.0, abs=0.5)
+    bench.do(do="stop")
+    bench.do(do="explain_stop", why="enough")
+    bench.do(do="resume")
+    early = describe_session(engine)["asked"]["early"]["sets"]
+    ready = find_begun_wasted(engine.plans["sets"], engine.sets, now_s, "knee")
+    assert early["over_s"] == pytest.approx(now_s + ready.wait_s, abs=0.06)
 
 
 def test_a_simulated_coach_waits_until_a_plan_of_sets_is_worth_it(bench):
