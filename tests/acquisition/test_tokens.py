@@ -68,6 +68,7 @@ def test_columns_are_known_by_twelve_different_endings() -> None:
     ("lines", "is_one"),
     [
         (["18'621", "18'622", "18'623"], True),
+        (["18'621", "18'622", "18 623", "18 624"], False),  # half of them are no habit
         (["18 021", "18 622", "18 623"], True),  # no column begins with a zero
         (["18 621", "18 622"], False),
         (["18 621", "18 622", "18 623"], False),
