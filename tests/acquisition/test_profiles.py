@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from biofeedback.acquisition.decoder import NOT_CHANNELS
 from biofeedback.acquisition.health import find_clipped
 from biofeedback.acquisition.packets import TYPES
+from biofeedback.acquisition.profile import Advertised, Radio
 from biofeedback.acquisition.profiles import list_profiles, load_profile, parse_profile
 from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import PlanError, SourceError
@@ -227,3 +228,101 @@ def test_the_guide_names_every_type_column_and_key():
 def test_a_profile_may_name_the_medical_short_float():
     profile = parse_profile(PACKETS.replace('"force:i24"', '"force:sfloat"'), "mine.toml")
     assert profile.packets.frame[0] == ("force", "sfloat")
+
+
+ADVERTISED = """
+transport = "ble"
+rate_hz = 4
+[radio]
+content = "advertised"
+[radio.advertised]
+company = 17
+at = 3
+type = "i24be"
+[lines]
+columns = "force"
+[[channel]]
+name = "force"
+kind = "force"
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "before", "after", "is_good"),
+    [
+        (LINES, "rate_hz = 80", "rate_hz = 100000", True),
+        (LINES, "rate_hz = 80", "rate_hz = 100001", False),
+        (LINES, "rate_hz = 80", "rate_hz = true", False),
+        (LINES, "rate_hz = 80", "baud = 20000000", True),
+        (LINES, "rate_hz = 80", "baud = 20000001", False),
+        (LINES, "rate_hz = 80", "baud = 0", False),
+        (LINES, "rate_hz = 80", "baud = 1", True),
+        (LINES, "[lines]", "[lines]\nsequence_wraps_at = 2", True),
+        (LINES, "[lines]", "[lines]\nsequence_wraps_at = 1", False),
+        (LINES, "[lines]", f"[lines]\nsequence_wraps_at = {2**53}", True),
+        (LINES, "[lines]", f"[lines]\nsequence_wraps_at = {2**53 + 2}", False),
+        (LINES, "factor = 0.01", "rails = [-5, 5.5]", True),
+        (LINES, "factor = 0.01", "rails = [5, 5]", False),
+        (LINES, "factor = 0.01", "rails = [5]", False),
+        (LINES, "factor = 0.01", "rails = [true, 5]", False),
+        (PACKETS, "frames = 4", "frames = 818", True),  # 4096 bytes are a packet: 5 a frame, 6 around them
+        (PACKETS, "frames = 4", "frames = 819", False),
+        (PACKETS, "frames = 4", "frames = 0", False),
+        (PACKETS, "[packets]", "[packets]\ntag = 0\ntext_tag = 255", True),
+        (PACKETS, "[packets]", "[packets]\ntag = 256", False),
+        (PACKETS, "[packets]", "[packets]\ntext_tag = -1", False),
+        (ADVERTISED, "company = 17", "company = 0", True),
+        (ADVERTISED, "company = 17", "company = 65535", True),
+        (ADVERTISED, "company = 17", "company = 65536", False),
+        (ADVERTISED, "company = 17", "company = -1", False),
+        (ADVERTISED, "at = 3", "at = 0", True),
+        (ADVERTISED, "at = 3", "at = 250", True),
+        (ADVERTISED, "at = 3", "at = 251", False),
+        (ADVERTISED, "at = 3", "at = -1", False),
+        (ADVERTISED, 'type = "i24be"', 'type = "i12"', False),
+        (ADVERTISED, 'type = "i24be"', 'type = "u8le"', False),
+        (ADVERTISED, "company = 17\n", "", False),  # neither a company nor a service
+    ],
+)
+def test_how_far_a_number_in_a_profile_may_go(text: str, before: str, after: str, is_good: bool) -> None:
+    assert before in text
+    changed = text.replace(before, after, 1)
+    if is_good:
+        parse_profile(changed, "mine.toml")
+        return
+    with pytest.raises(PlanError, match="mine.toml"):
+        parse_profile(changed, "mine.toml")
+
+
+@pytest.mark.parametrize(
+    ("written", "n_bytes", "is_signed", "is_big_endian"),
+    [("u8", 1, False, False), ("i16", 2, True, False), ("u24", 3, False, False), ("i32be", 4, True, True)],
+)
+def test_where_an_advertised_number_stands(written: str, n_bytes: int, is_signed: bool, is_big_endian: bool) -> None:
+    profile = parse_profile(ADVERTISED.replace("i24be", written), "mine.toml")
+    assert profile.radio == Radio(
+        "",
+        "",
+        advertised=Advertised(company=17, at=3, n_bytes=n_bytes, is_signed=is_signed, is_big_endian=is_big_endian),
+    )
+    service = "0000181d-0000-1000-8000-00805f9b34fb"
+    by_service = ADVERTISED.replace("company = 17\nat = 3\n", "").replace("[radio]", f'[radio]\nservice = "{service}"')
+    about = parse_profile(by_service, "mine.toml").radio
+    assert about is not None
+    assert about.advertised == Advertised(service, at=0, n_bytes=3, is_signed=True, is_big_endian=True)
+    standard = by_service.replace('"advertised"', '"advertised weight"').replace("[radio.advertised]\n", "")
+    about = parse_profile(standard.replace('type = "i24be"\n', ""), "mine.toml").radio
+    assert about is not None
+    assert about.advertised == Advertised(service, is_standard=True)
+
+
+def test_what_a_profile_leaves_open_is_usual() -> None:
+    text = LINES.replace("rate_hz = 80\n", "").replace("factor = 0.01\n", "").replace('unit = "N"\n', "")
+    profile = parse_profile(text, "folder/mine.toml")
+    assert (profile.rate_hz, profile.baud, profile.sequence_modulus, profile.radio) == (None, 115200, None, None)
+    (channel,) = profile.channels
+    assert (channel.factor, channel.offset_counts, channel.envelope) == (1.0, 0.0, False)
+    assert (channel.rail_low_counts, channel.rail_high_counts) == (None, None)
+    packets = parse_profile(PACKETS, "mine.toml").packets
+    assert packets is not None
+    assert packets.endian in ("little", "big")
