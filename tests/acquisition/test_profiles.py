@@ -290,7 +290,7 @@ def test_how_far_a_number_in_a_profile_may_go(text: str, before: str, after: str
     if is_good:
         parse_profile(changed, "mine.toml")
         return
-    with pytest.raises(PlanError, match="mine.toml"):
+    with pytest.raises(PlanError, match=r"mine\.toml"):
         parse_profile(changed, "mine.toml")
 
 
