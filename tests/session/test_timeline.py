@@ -1,8 +1,11 @@
 """A plan event by event: what is told and when, worked out by hand from the plan's own words."""
 
+import pytest
+
 from biofeedback.model import Cue
 from biofeedback.session.plan import parse_plan
 from tests.session.conftest import Bench
+from tests.session.test_pausing import lose
 
 PLAN = """
 name = "all"
@@ -210,3 +213,46 @@ def test_a_longer_phase_does_not_keep_the_question_about_the_one_before_open():
     line.to(8.5)
     assert line.told("rating") == [(8.0, "rating", 0, None, "nobody")]
     assert line.hold.ask is None
+
+
+def test_what_is_judged_of_each_phase_is_kept_by_its_number() -> None:
+    """Mean effort after the grace; the athlete holds 25 % of 400 N in the band, and 40 % by feeling."""
+    line = Timeline()
+    line.to(4.0)
+    line.to(9.0, 10.0 + 100.0)
+    line.to(11.0)
+    line.to(15.0, 10.0 + 160.0)
+    line.to(17.5)
+    efforts = line.bench.engine.efforts
+    assert sorted(efforts) == [1, 2, 3, 4, 5]
+    assert efforts[2] == pytest.approx(25.0, abs=0.3)
+    assert efforts[4] == pytest.approx(40.0, abs=0.3)
+    held = line.bench.engine.held
+    assert [one.kind for one in held] == ["passive", "contract", "rest", "contract", "remote"]
+    assert [one.index for one in held] == [0, 1, 2, 3, 4]
+    assert held[1].effort_percent == efforts[2]
+
+
+def test_a_doubt_of_the_maximum_says_when_in_the_session_it_was_seen() -> None:
+    """440 N in place of 400, from two seconds into the contraction on, which begins 4 s after the plan."""
+    line = Timeline()
+    line.to(6.0)
+    line.to(9.2, 10.0 + 440.0)
+    (doubt,) = line.bench.engine.account.doubts
+    assert doubt.at_s == pytest.approx(line.start / 100 + 6.0, abs=0.3)
+    assert doubt.strength == pytest.approx(440.0, rel=0.01)
+    assert line.bench.last("doubt").data["phase_index"] == 1
+
+
+def test_three_seconds_of_nothing_to_go_by_are_counted_from_the_last_good_level() -> None:
+    """Two losses of 1.5 s with a good level between them pause nothing; a felt contraction goes by no number at all."""
+    line = Timeline()
+    line.to(4.5, 110.0)
+    for _ in range(2):
+        lose(line.bench, 1.5)
+        line.bench.wait(0.3, 110.0)
+    assert not line.hold.paused
+    line.to(11.2)
+    lose(line.bench, 3.6)
+    assert line.hold.index == 3
+    assert not line.hold.paused
