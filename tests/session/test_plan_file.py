@@ -13,7 +13,7 @@ from biofeedback.account.words import PHASES
 from biofeedback.errors import PlanError
 from biofeedback.model import Band
 from biofeedback.session.plan import BUILT_IN, Plan, PlannedPhase, parse_plan, read_plan_text
-from biofeedback.session.plan_file import find_mistakes, write_plan
+from biofeedback.session.plan_file import find_mistakes, write_plan, write_table
 
 words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
 seconds = st.one_of(st.integers(1, 3600), st.floats(1, 3600))
@@ -229,3 +229,31 @@ def test_half_a_character_cannot_be_written() -> None:
     draft = {"title": "\ud83d", "block": [{"phase": [{"kind": "passive", "duration_s": 20}]}]}
     [mistake] = find_mistakes(draft, "x")
     assert mistake.cure == "type it again"
+
+
+def test_a_table_is_written_with_what_there_is() -> None:
+    table = {
+        "title": 'my "own"',
+        "joint": "",
+        "lever_m": 0.4,
+        "phone_sees": False,
+        "drift": None,
+        "cautions": ["a", "b"],
+    }
+    text = write_table("two words", table)
+    assert text.splitlines()[0] == '["two words"]'
+    assert text.endswith('"]\n')
+    assert tomllib.loads(text) == {
+        "two words": {"title": 'my "own"', "lever_m": 0.4, "phone_sees": False, "cautions": ["a", "b"]}
+    }
+    assert write_table("bare-1", {}) == "[bare-1]\n"
+
+
+def test_a_mistake_is_told_to_a_page_with_its_place() -> None:
+    (mistake,) = find_mistakes({"block": [{"phase": [{"kind": "passive"}]}]}, "own.toml")
+    assert mistake.to_dict() == {
+        "place": ["block", 0, "phase", 0],
+        "line": 4,  # two blank lines, and the block
+        "what": "a phase without duration_s",
+        "cure": "say how many seconds it lasts",
+    }
