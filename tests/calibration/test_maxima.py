@@ -42,7 +42,13 @@ def test_typed_reading_refusals(reading, unit, channel, message):
     ("now", "words"),
     [
         ("2026-01-05T20:00:00+00:00", "from earlier today"),
+        ("2026-01-06T06:00:00+00:00", "from earlier today"),  # twelve hours
+        ("2026-01-06T06:01:00+00:00", "1 day old: .* 22 %"),
         ("2026-01-06T09:00:00+00:00", "1 day old: .* 22 %"),
+        ("2026-01-12T18:01:00+00:00", "7 days old: training changes strength"),
+        ("2026-02-02T18:01:00+00:00", "28 days old, more than 28: find a new one before"),
+        ("2026-01-05T18:00:00", "from earlier today"),  # without a zone it is that of all recordings
+        ("yesterday", "the maximum has no date"),
         ("2026-01-06T18:00:00+00:00", "1 day old: .* 22 %"),
         ("2026-01-05T17:00:00+00:00", "dated later than now: check the computer's clock"),
         ("2026-01-12T18:00:00+00:00", "7 days old: .* 22 %"),
@@ -65,6 +71,9 @@ def test_emg_does_not_carry_over_to_another_day():
         carry_maximum(emg, channel=EMG, now_utc="2026-01-06T08:00:00+00:00")
     with pytest.raises(CalibrationError, match="an unknown day"):
         carry_maximum(stored(channel="emg", unit="uV", utc=""), channel=EMG, now_utc=TAKEN)
+    assert carry_maximum(emg, channel=EMG, now_utc="2026-01-06T06:00:00+00:00").maximum.strength == 400.0
+    with pytest.raises(CalibrationError, match="electrodes"):
+        carry_maximum(emg, channel=EMG, now_utc="2026-01-06T06:00:01+00:00")
     same_day = carry_maximum(emg, channel=EMG, now_utc="2026-01-05T19:00:00+00:00")
     assert "no electrode was moved" in same_day.warnings[0]
 
@@ -76,6 +85,16 @@ def test_another_position_or_side_is_a_warning_and_another_unit_a_refusal():
     assert [("position" in w, "side" in w) for w in carried.warnings[1:]] == [(True, False), (False, True)]
     with pytest.raises(CalibrationError, match="is in N, force reads N·m"):
         carry_maximum(stored(), channel=TORQUE, now_utc=TAKEN)
+
+
+def test_the_same_place_in_other_words_is_no_difference_and_none_is_one():
+    taken = stored(position="Heel on box", side="left", exercise="x")
+    same = carry_maximum(taken, channel=FORCE, now_utc=TAKEN, position="heel  on BOX", side="left", exercise="x")
+    assert len(same.warnings) == 1
+    unsaid = carry_maximum(taken, channel=FORCE, now_utc=TAKEN, position="heel on box", side="left")
+    assert unsaid.warnings[1:] == (
+        "maximum was taken with exercise x, now it is not noted: strength depends on it, find a new one there",
+    )
 
 
 def test_typed_stays_typed_and_undated_says_so():
