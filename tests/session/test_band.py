@@ -2,6 +2,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from biofeedback.account.target import Target
 from biofeedback.analysis.phases import summarise_phase
@@ -105,3 +107,41 @@ ramp = [[60, 70]]
         led.append(bench.engine.cue.target_percent)
     assert led == pytest.approx([25 + 4 * k for k in range(1, 10)], abs=4), "four percent a second"
     assert led == sorted(set(led))
+
+
+def by_the_words(percent: list[float], *, hysteresis: float, n_dwell: int, n_grace: int) -> tuple[list[int], int, int]:
+    """The rule said plainly, level by level: what is shown, how many levels count, and how many of these are in."""
+    shown, counted, inside = [], 0, 0
+    state, wanted_before, n_wanted = BandState.NONE, BandState.NONE, 0
+    for k, value in enumerate(percent):
+        if math.isnan(value):
+            state = wanted_before = BandState.NONE
+            n_wanted = 0
+        else:
+            if k >= n_grace:
+                counted += 1
+                inside += 20 <= value <= 30
+            slack = hysteresis if state == BandState.IN else 0
+            wanted = BandState.BELOW if value < 20 - slack else BandState.ABOVE if value > 30 + slack else BandState.IN
+            n_wanted = n_wanted + 1 if wanted == wanted_before else 1
+            wanted_before = wanted
+            if state == BandState.NONE or (wanted != state and n_wanted >= n_dwell):
+                state = wanted
+        shown.append(int(state))
+    return shown, counted, inside
+
+
+@given(
+    st.lists(st.sampled_from([15.0, 18.9, 19.0, 20.0, 25.0, 30.0, 31.0, 31.1, 40.0, float("nan")]), max_size=60),
+    st.sampled_from([0.0, 1.0]),
+    st.sampled_from([0.0, 0.2, 0.5]),
+    st.sampled_from([0.0, 0.7]),
+)
+def test_state_and_count_are_those_of_the_rule_said_plainly(percent, hysteresis, dwell_s, grace_s):
+    tracker = BandTracker(Band(20, 30), 10.0, grace_s=grace_s, hysteresis_percent=hysteresis, dwell_s=dwell_s)
+    shown = [int(tracker.push(value)) for value in percent]
+    expected, counted, inside = by_the_words(
+        percent, hysteresis=hysteresis, n_dwell=max(1, round(10 * dwell_s)), n_grace=round(10 * grace_s)
+    )
+    assert shown == expected
+    assert (tracker.counted_s, tracker.in_band_s) == (pytest.approx(counted / 10), pytest.approx(inside / 10))
