@@ -69,3 +69,25 @@ def test_the_shortest_own_hold_is_what_the_next_set_goes_by():
     for edge in (60.0, 80.0):  # a band counts with its edges
         assert "own hold of 7 s" in suggest_next_set(edge, "knee", holds).reason
     assert "own hold" not in suggest_next_set(81.0, "knee", holds).reason
+
+
+def test_only_contractions_with_a_band_are_held():
+    session = MadeSession()
+    session.calibrate()
+    session.phase("passive", 6.0, band=[0, 10])
+    session.phase("contract", 6.0, 70.0, band=None)
+    session.phase("contract", 6.0, 70.0)
+    session.end()
+    (row,) = analyse_recording(session).holds
+    assert (row.phase.number, row.phase.kind, row.phase.band.low_percent) == (3, "contract", 60)
+
+
+def test_tiredness_goes_by_the_effort_within_what_a_person_can_give():
+    """By the published equations: below nothing is nothing, above the maximum is the maximum."""
+    for effort, as_if in ((118.0, 100.0), (-5.0, 0.0), (40.0, 40.0)):
+        session = MadeSession()
+        session.calibrate()
+        session.phase("contract", 6.0, effort, band=[30, 50])
+        session.end()
+        (row,) = analyse_recording(session).holds
+        assert row.tired_percent == pytest.approx(predict_fatigue(as_if, 6.0), rel=0.02, abs=0.05)
