@@ -198,8 +198,8 @@ def test_an_interval_ends_where_the_likelihood_has_fallen_by_its_width():
 def test_the_sentence_of_a_pace():
     paces = Paces(Pace(2.04, 1.0, 3.0), Pace(6.0, 4.0, 9.06), -2.0)
     assert describe_paces(paces) == [
-        "Rated all the time, discomfort fell with a time constant of 2.0 s (1.0 to 3.0) after a contraction began and came "
-        "back with 6.0 s (4.0 to 9.1) after it ended; the hand on the slider adds about a second."
+        "Rated all the time, discomfort fell with a time constant of 2.0 s (1.0 to 3.0) after a contraction began and "
+        "came back with 6.0 s (4.0 to 9.1) after it ended; the hand on the slider adds about a second."
     ]
     assert "discomfort rose with" in describe_paces(replace(paces, change_points=2.0))[0]
     assert "began and fell back with" in describe_paces(replace(paces, change_points=2.0))[0]
