@@ -1,5 +1,6 @@
 import itertools
 
+import numpy as np
 import pytest
 
 from biofeedback.errors import PlanError
@@ -50,3 +51,24 @@ PAIR = PHASE.format("passive", 20) + PHASE.format("contract", 20) + "band = [60,
 def test_what_a_draw_would_drop_or_cannot_hold_is_refused_when_the_plan_is_read(head, repeat, phases, words):
     with pytest.raises(PlanError, match=words):
         randomise_plan(parse_plan(f"{head}\n[[block]]\nrepeat = {repeat}\n{phases}", "p.toml"))
+
+
+def test_two_phases_are_a_cycle_whatever_the_lot_says():
+    drawn = randomise_plan(load_plan("drawn-check"), make_seed=lambda: 3)
+    assert [phase.cycle for phase in drawn.phases] == [1 + k // 2 for k in range(len(drawn.phases))]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_in_a_check_against_a_remote_contraction_the_lot_changes_pairs_alone(seed):
+    plan = load_plan("control-check")
+    assert plan.randomise == "control"
+    drawn = randomise_plan(plan, make_seed=lambda: seed)
+    places = [k for k, phase in enumerate(plan.phases) if phase.kind in ("contract", "remote")]
+    swaps = np.random.default_rng(seed).integers(0, 2, len(places) // 2)
+    expected = list(plan.phases)
+    for swap, first, second in zip(swaps, places[::2], places[1::2], strict=True):
+        if swap:
+            expected[first], expected[second] = expected[second], expected[first]
+    assert list(drawn.phases) == expected
+    assert drawn.drawn == {"control": {"seed": seed, "order": [expected[place].kind for place in places]}}
+    assert sorted(drawn.drawn["control"]["order"][:2]) == ["contract", "remote"]

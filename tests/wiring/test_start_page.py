@@ -413,3 +413,23 @@ def test_a_stick_that_is_pulled_out_is_told_nothing_is_made_in_its_place_and_it_
     assert [one["code"] for one in place.list_athletes()] == ["A07"]
     place.begin(card["form"])
     assert [one.athlete for one in begun] == ["A07"]
+
+
+def test_whether_pages_can_be_shared_is_known_before_anything_is_chosen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The certificate is sought as for a shared session, even where the command line says to share without one."""
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    args = parser.parse_args(["--folder", str(tmp_path), "--share", "--share-plain"])
+    seen: list[argparse.Namespace] = []
+
+    def refuse(asked: argparse.Namespace) -> None:
+        seen.append(asked)
+        raise SessionError("no certificate can be made", "name one")
+
+    monkeypatch.setattr(start_page, "choose_certifier", refuse)
+    monkeypatch.setattr("biofeedback.web.sharing.find_network_address", lambda: "192.0.2.7")
+    with pytest.raises(SessionError, match="no certificate can be made"):
+        start_page.run_from_start(args, request_chosen, open_recording)
+    assert vars(seen[0]) == {**vars(args), "share_plain": False}
