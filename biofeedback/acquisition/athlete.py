@@ -72,6 +72,25 @@ class Truth:
     discomfort: FloatArray
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Made:
+    """Whole batches of what the body did, before the first hop and after each: force, and states if anybody asks."""
+
+    frames: FloatArray
+    hop: int
+    n_hops: int  # of one batch
+    force: list[float]
+    states: list[State]
+
+    def spread(self, points: list[float]) -> FloatArray:
+        """A value for every frame, in a straight line from hop to hop."""
+        if self.hop == 1:
+            return np.array(points[1:])
+        share, grid = np.arange(1, self.n_hops * self.hop + 1) / self.hop, np.arange(self.n_hops + 1, dtype=float)
+        starts = range(0, len(points) - 1, self.n_hops)
+        return np.concatenate([np.interp(share, grid, points[k : k + self.n_hops + 1]) for k in starts])
+
+
 class _Sensor:
     """One channel's converter and its noises."""
 
@@ -81,32 +100,32 @@ class _Sensor:
         self._emg = EmgNoise(np.random.default_rng([athlete.seed, 100 + index]), rate_hz)
         self._envelope = 0.0
 
-    def convert(self, frames: FloatArray, share: FloatArray, states: list[State], force: FloatArray) -> CountArray:
-        """Counts of a batch. ``share`` is where each frame lies on the grid of ``states`` (one more than hops)."""
-        grid = np.arange(len(states), dtype=float)
+    def convert(self, made: _Made) -> CountArray:
+        """Counts of what was made."""
         kind = self.channel.kind
         if kind == "force":
-            value = np.interp(share, grid, force)
+            value = made.spread(made.force)
         elif kind == "emg":
-            value = self._muscle(frames, share, grid, states)
+            value = self._muscle(made)
         else:
-            at = np.array([s.position for s in states])
-            slip = self._athlete.position_drift_cm_per_min * frames / (60 * self._rate_hz)
-            value = np.interp(share, grid, at) * (REACH_CM + slip)
-        value += self._rng.standard_normal(frames.size) * SENSOR_NOISE[kind]
+            slip = self._athlete.position_drift_cm_per_min * made.frames / (60 * self._rate_hz)
+            value = made.spread([state.position for state in made.states]) * (REACH_CM + slip)
+        value += self._rng.standard_normal(value.size) * SENSOR_NOISE[kind]
         if not self.channel.envelope:
             value += SENSOR_ZERO[kind]
         counts = np.rint(value / self.channel.factor + self.channel.offset_counts)
         low, high = self.channel.rail_low_counts, self.channel.rail_high_counts
         return np.clip(counts, low, high).astype(np.int64)
 
-    def _muscle(self, frames: FloatArray, share: FloatArray, grid: FloatArray, states: list[State]) -> FloatArray:
+    def _muscle(self, made: _Made) -> FloatArray:
         a = self._athlete
-        amplitude = np.interp(share, grid, np.array([s.excitation for s in states]) * a.emg_maximum_microvolt)
-        value = amplitude * self._emg.draw(frames.size, 1 - a.median_fall * states[0].fatigued)
+        value = made.spread([state.excitation * a.emg_maximum_microvolt for state in made.states])
+        tired = [state.fatigued for state in made.states[: -1 : made.n_hops]]  # as each batch begins
+        n = value.size // len(tired)
+        value *= np.concatenate([self._emg.draw(n, 1 - a.median_fall * fatigued) for fatigued in tired])
         if self._hum_hz:
-            value += HUM_MICROVOLT * math.sqrt(2) * np.sin(2 * math.pi * self._hum_hz / self._rate_hz * frames)
-        return self._smooth(value, len(states) - 1) if self.channel.envelope else value
+            value += HUM_MICROVOLT * math.sqrt(2) * np.sin(2 * math.pi * self._hum_hz / self._rate_hz * made.frames)
+        return self._smooth(value, len(made.states) - 1) if self.channel.envelope else value
 
     def _smooth(self, value: FloatArray, n_hops: int) -> FloatArray:
         """Rectified and smoothed as an envelope board does, on the grid of hops."""
@@ -137,7 +156,6 @@ class AthleteSimulator:
         self._made_frame = 0
         self._left: CountArray = np.empty((0, len(self.channels)), np.int64)
         self._body = Body(athlete)
-        self._state = self._body.state
         grid_hz = rate_hz / self._hop
         rng = np.random.default_rng([athlete.seed, 2])
         self._unsteady = Wobble(rng, grid_hz, 0.0, 2.0)
@@ -148,6 +166,7 @@ class AthleteSimulator:
         self._waiting: list[tuple[int, Cue, float, float]] = []
         self._answer: tuple[int, float] | None = None
         self._truth = [array("d") for _ in range(4)] if keep_truth else []
+        self._needs_states = keep_truth or any(channel.kind != "force" for channel in self.channels)
 
     def tire_as(self, joint: str, *, rest_speed: float = 1.0) -> None:
         """Take that joint's fatigue and recover so much faster at rest, before the first frame; all else stays."""
@@ -182,37 +201,43 @@ class AthleteSimulator:
 
     def produce(self, n_frames: int) -> CountArray:
         """The next ``n_frames`` frames as counts, shape ``(n_frames, n_channels)``."""
-        parts, n_have = [self._left], len(self._left)
-        while n_have < n_frames:
-            parts.append(self._make_batch())
-            n_have += len(parts[-1])
-        counts = np.concatenate(parts) if len(parts) > 1 else self._left
+        counts, n_batch = self._left, self._n_hops * self._hop
+        n_batches = -(-(n_frames - len(counts)) // n_batch)
+        if n_batches > 0:
+            counts = np.concatenate((counts, self._make(n_batches)))
         self._left = counts[n_frames:]
         self.next_frame += n_frames
         return counts[:n_frames]
 
-    def _make_batch(self) -> CountArray:
-        states, force = [self._state], [self._force]
+    def _make(self, n_batches: int) -> CountArray:
+        """The next batches."""
+        begin = self._made_frame
+        force, states = [self._force], [self._body.state]
+        for _ in range(n_batches):
+            self._move(force, states)
+        self._force = force[-1]
+        for state in states[1:] if self._truth else ():
+            row = (100 * state.activation, state.fatigued, state.passive_newton, state.discomfort)
+            for series, value in zip(self._truth, row, strict=True):
+                series.append(value)
+        frames = np.arange(begin, self._made_frame, dtype=float)
+        made = _Made(frames=frames, hop=self._hop, n_hops=self._n_hops, force=force, states=states)
+        return np.stack([sensor.convert(made) for sensor in self._sensors], axis=1)
+
+    def _move(self, force: list[float], states: list[State]) -> None:
+        """One batch of the body's hops, at the end of those before."""
+        athlete, body, hop_s = self.athlete, self._body, self._hop / self.rate_hz
         unsteady = self._unsteady.draw(self._n_hops)
         tremor = self._tremor.draw(self._n_hops) if self._tremor else [0.0] * self._n_hops
         for i in range(self._n_hops):
-            self._react(self._made_frame + i * self._hop)
-            self._body.step(self._hop / self.rate_hz)
-            state = self._body.state
-            states.append(state)
-            shake = 1 + (self.athlete.force_noise_percent * unsteady[i] + self.athlete.tremor_percent * tremor[i]) / 100
-            force.append(state.passive_newton + state.activation * self.athlete.maximum_newton * shake)
-            if self._truth:
-                row = (100 * state.activation, state.fatigued, state.passive_newton, state.discomfort)
-                for series, value in zip(self._truth, row, strict=True):
-                    series.append(value)
-        self._state, self._force = states[-1], force[-1]
-        n = self._n_hops * self._hop
-        frames = np.arange(self._made_frame, self._made_frame + n, dtype=float)
-        share = np.arange(1, n + 1) / self._hop
-        self._made_frame += n
-        columns = [sensor.convert(frames, share, states, np.array(force)) for sensor in self._sensors]
-        return np.stack(columns, axis=1)
+            if self._waiting:
+                self._react(self._made_frame)
+            body.step(hop_s)
+            shake = 1 + (athlete.force_noise_percent * unsteady[i] + athlete.tremor_percent * tremor[i]) / 100
+            force.append(athlete.passive_newton * body.tension + body.activation * athlete.maximum_newton * shake)
+            self._made_frame += self._hop
+            if self._needs_states:
+                states.append(body.state)
 
     def _react(self, frame: int) -> None:
         """Carry out the cues whose reaction time is over, in the order in which they were given."""

@@ -6,8 +6,9 @@ Nothing here knows about sensors or sample rates; ``athlete`` turns the body's s
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -18,6 +19,7 @@ REFERENCE_EFFORT_PERCENT = 70.0  # middle of the usual response check band: ther
 ACTIVATION_PER_S = 10.0  # L of the three-compartment model, Frey-Law et al. 2012
 DRIVE_RAD_PER_S, DRIVE_DAMPING = 9.0, 0.6  # rises in about 0.3 s with a few per cent of overshoot
 LONGEST_STEP_S = 0.0125
+_STIFFNESS, _DAMPING = DRIVE_RAD_PER_S**2, 2 * DRIVE_DAMPING * DRIVE_RAD_PER_S
 SHORTEST_REACTION_S = 0.12  # longer than a batch of frames, so that no cue reaches frames already made
 
 
@@ -77,8 +79,7 @@ class Athlete:
         return self.effect_points * line * (REFERENCE_EFFORT_PERCENT + half) / (effort_percent + half)
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """The body at one moment. Fractions are of the fresh maximum; position is 0 (released) to 1 (end of range)."""
 
     activation: float
@@ -93,12 +94,24 @@ class State:
         return self.activation / max(1.0 - self.fatigued, 1e-9)
 
 
+class _Pace(NamedTuple):
+    """What a step of one length needs and every such step has in common."""
+
+    duration_s: float
+    n_steps: int
+    dt: float
+    keep: float  # the aim wanders with a time constant of 2 s
+    spread: float
+    settled: float  # of the tissue's tension, what is left after ``dt``
+    felt: float  # share by which what is felt follows
+
+
 class Body:
     """One athlete's body: ``follow`` a cue, ``step`` through time, look at ``state``."""
 
     def __init__(self, athlete: Athlete) -> None:
         self.athlete = athlete
-        self._rng = np.random.default_rng([athlete.seed, 1])
+        self._noise = _draw(np.random.default_rng([athlete.seed, 1]))
         self._target = 0.0  # fraction asked for
         self._mistakes = np.random.default_rng([athlete.seed, 4])
         self._n_contractions, self._miss = 0, 0.0
@@ -109,11 +122,12 @@ class Body:
         fatigue, recovery = COMPARTMENTS[joint]
         self._fatigue_per_s = fatigue if athlete.fatigue_per_s is None else athlete.fatigue_per_s
         self._recovery_per_s = recovery if athlete.recovery_per_s is None else athlete.recovery_per_s
-        self._rest_factor = REST_FACTORS[joint] * athlete.rest_speed
+        self._rest_recovery_per_s = self._recovery_per_s * (REST_FACTORS[joint] * athlete.rest_speed)
         self._felt_percent = 0.0
         self._in_position_s = 0.0
         decline = athlete.relaxation_percent / 100
         self._viscous_share = decline / (1 - math.exp(-90.0 / athlete.relaxation_s))
+        self._pace = self._find_pace(LONGEST_STEP_S)
 
     def follow(self, cue: Cue) -> None:
         """Start doing what ``cue`` asks (``rate`` changes nothing)."""
@@ -126,7 +140,7 @@ class Body:
                 self._miss = self._find_miss()
             self._target = max(0.01, (cue.target_percent or 0.0) / 100 + self._miss)
         elif cue.kind == "maximum":  # hardly anyone reaches their maximum at every attempt
-            self._target = 1 - abs(self._rng.standard_normal()) * self.athlete.maximum_spread_percent / 100
+            self._target = 1 - abs(next(self._noise)) * self.athlete.maximum_spread_percent / 100
 
     def _find_miss(self) -> float:
         """By how much the contraction that begins now misses what is asked, as a fraction of the maximum."""
@@ -137,51 +151,77 @@ class Body:
         way, scatter = self._mistakes.choice((-1.0, 1.0)), math.exp(0.15 * self._mistakes.standard_normal())
         return float(way * self.athlete.clumsy_percent / 100 * left * scatter)
 
+    def _find_pace(self, duration_s: float) -> _Pace:
+        n_steps = max(1, math.ceil(duration_s / LONGEST_STEP_S - 1e-9))
+        dt = duration_s / n_steps
+        keep = math.exp(-duration_s / 2.0)
+        spread = self.athlete.tracking_percent / 100 * math.sqrt(1 - keep * keep)
+        settled = math.exp(-dt / self.athlete.relaxation_s)
+        return _Pace(duration_s, n_steps, dt, keep, spread, settled, min(1.0, dt / self.athlete.carry_over_s))
+
     def step(self, duration_s: float) -> None:
         """Let ``duration_s`` pass."""
-        n_steps = max(1, math.ceil(duration_s / LONGEST_STEP_S - 1e-9))
-        noise = float(self._rng.standard_normal())
-        keep = math.exp(-duration_s / 2.0)  # the aim wanders with a time constant of 2 s
-        spread = self.athlete.tracking_percent / 100
-        self._wander = keep * self._wander + spread * math.sqrt(1 - keep * keep) * noise
-        for _ in range(n_steps):
-            self._step_once(duration_s / n_steps)
-
-    def _step_once(self, dt: float) -> None:
+        pace = self._pace
+        if duration_s != pace.duration_s:
+            pace = self._pace = self._find_pace(duration_s)
+        self._wander = pace.keep * self._wander + pace.spread * next(self._noise)
         aim = self._target * (1 + self._wander)
-        pull = DRIVE_RAD_PER_S**2 * (aim - self._drive) - 2 * DRIVE_DAMPING * DRIVE_RAD_PER_S * self._drive_speed
-        self._drive_speed += pull * dt
-        self._drive += self._drive_speed * dt
-        self._tire(min(1.0, max(0.0, self._drive)), dt)
-        self._stretch(dt)
-        self._felt_percent += (100 * self._active - self._felt_percent) * min(1.0, dt / self.athlete.carry_over_s)
+        for _ in range(pace.n_steps):
+            self._tire(self._pull(aim, pace.dt), pace.dt)
+            self._stretch(pace.dt, pace.settled)
+            self._felt_percent += (100 * self._active - self._felt_percent) * pace.felt
+
+    def _pull(self, aim: float, dt: float) -> float:
+        """What is asked of the muscle, 0 to 1: it follows the aim with a few per cent of overshoot."""
+        speed = self._drive_speed
+        speed += (_STIFFNESS * (aim - self._drive) - _DAMPING * speed) * dt
+        self._drive_speed = speed
+        drive = self._drive = self._drive + speed * dt
+        return (drive if drive < 1.0 else 1.0) if drive > 0.0 else 0.0
 
     def _tire(self, load: float, dt: float) -> None:
         """Three-compartment model: active, resting and fatigued shares of the muscle (Frey-Law et al. 2012)."""
-        resting = 1 - self._active - self._fatigued
-        wish = load - self._active
-        activated = ACTIVATION_PER_S * (min(wish, resting) if wish > 0 else wish)
-        fatigue = self._fatigue_per_s * self._active
-        at_rest = load < 0.005
-        recovery = self._recovery_per_s * (self._rest_factor if at_rest else 1.0) * self._fatigued
-        self._active = max(0.0, self._active + (activated - fatigue) * dt)
-        self._fatigued += (fatigue - recovery) * dt
+        active, fatigued = self._active, self._fatigued
+        wish, resting = load - active, 1 - active - fatigued
+        activated = ACTIVATION_PER_S * (resting if 0 < wish > resting else wish)
+        fatigue = self._fatigue_per_s * active
+        recovery = (self._rest_recovery_per_s if load < 0.005 else self._recovery_per_s) * fatigued
+        active += (activated - fatigue) * dt
+        self._active = active if active > 0.0 else 0.0
+        self._fatigued = fatigued + (fatigue - recovery) * dt
 
-    def _stretch(self, dt: float) -> None:
+    def _stretch(self, dt: float, settled: float) -> None:
         """Standard linear solid: a spring beside a spring with a dashpot; in and out of position within 1.5 s."""
-        change = min(dt / 1.5, abs(self._position_goal - self._position))
-        change = math.copysign(change, self._position_goal - self._position)
-        self._position += change
-        self._viscous += self._viscous_share * change
-        self._viscous *= math.exp(-dt / self.athlete.relaxation_s)
+        way = self._position_goal - self._position
+        if way:
+            change = math.copysign(min(dt / 1.5, abs(way)), way)
+            self._position += change
+            self._viscous += self._viscous_share * change
+        self._viscous *= settled
         self._in_position_s = self._in_position_s + dt if self._position > 0 else 0.0
+
+    @property
+    def activation(self) -> float:
+        """Active share of the muscle now."""
+        return self._active
+
+    @property
+    def tension(self) -> float:
+        """The position's own tension now, as a share of what it is at the end of range before it eases."""
+        tension = (1 - self._viscous_share) * self._position + self._viscous
+        return tension if tension > 0.0 else 0.0
 
     @property
     def state(self) -> State:
         """The body now."""
         a = self.athlete
-        tension = max(0.0, (1 - self._viscous_share) * self._position + self._viscous)
-        share = a.discomfort_from_tension
+        tension, share = self.tension, a.discomfort_from_tension
         discomfort = a.discomfort * ((1 - share) * self._position + share * tension)
         discomfort += self._position * (a.drift_per_min * self._in_position_s / 60 + a.effect_at(self._felt_percent))
         return State(self._active, self._fatigued, a.passive_newton * tension, self._position, discomfort)
+
+
+def _draw(rng: np.random.Generator) -> Iterator[float]:
+    """Standard normal numbers without end, drawn many at a time: the same ones as one by one."""
+    while True:
+        yield from rng.standard_normal(256).tolist()

@@ -13,6 +13,7 @@ from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import RecordingError, SessionError, SourceError
 from biofeedback.joints import JOINT_NAMES
 from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.engine import Engine
 from biofeedback.session.plan import BUILT_IN, Plan, load_plan
 from biofeedback.session.setup import GRADED, Setup
 from biofeedback.storage.recorder import Recorder
@@ -100,7 +101,14 @@ def _lead(source: SimulatedSource, recorder: Recorder, setup: Setup, plans: list
         message = pilot.next_command(session.engine, source.said)
         if message:
             session.command(message, by="autopilot")
-        data = source.produce_bytes(n_step)
-        session.take(reader.timeline.place(reader.decoder.feed(data), session.engine.time_s))
+        n_frames = n_step * _count_steps(session.engine, pilot, source, n_step)
+        arrival_s = (source.simulator.next_frame + n_frames) / source.rate_hz
+        session.take(reader.timeline.place(reader.decoder.feed(source.produce_bytes(n_frames)), arrival_s))
         if session.engine.time_s > LONGEST_S:
             raise RecordingError("the simulated session does not end", "use a shorter plan")
+
+
+def _count_steps(engine: Engine, pilot: Autopilot, source: SimulatedSource, n_step: int) -> int:
+    """Steps to take as one: those in which nothing is due, so that all happens in the same step as one by one."""
+    due_frame = (engine.level + pilot.count_quiet_levels(engine, source.said)) * engine.levels.hop
+    return max(1, (due_frame - source.simulator.next_frame) // n_step)

@@ -35,6 +35,18 @@ class Autopilot:
             return self._find_maximum(engine)
         return {"do": {"cautions": "accept_cautions", "zero": "zero"}[engine.stage]}
 
+    def count_quiet_levels(self, engine: Engine, said: float | None) -> int:
+        """Levels from now in which the session changes nothing by itself and there is nothing to press; 0: not known.
+
+        To ask after `next_command`: what it says has been done.
+        """
+        is_asked = engine.cue.kind == "rate" or (engine.hold is not None and engine.hold.ask is not None)
+        if (is_asked and said is None) or (engine.hold and engine.hold.paused):
+            return 0
+        if engine.activity:
+            return engine.activity.boundary - engine.level
+        return max(0, int(find_rest_left_s(engine) * engine.level_rate_hz) - 1)
+
     def _find_maximum(self, engine: Engine) -> Message:
         n_practised = len(engine.account.practice)
         if engine.setup.graded and n_practised < len(PRACTICE_PERCENT):

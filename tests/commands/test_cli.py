@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.cli import COMMANDS, main
+from biofeedback.commands import simulate
 from biofeedback.storage.recording import open_recording
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -117,6 +119,23 @@ def test_simulate_makes_the_same_bytes_for_the_same_seed(capsys, tmp_path):
     code, _, err = run(capsys, "simulate", source, str(files[0]))
     assert code == 1
     assert "exists already" in err
+
+
+def test_simulate_passes_over_what_is_quiet_and_changes_no_byte(capsys, tmp_path, monkeypatch):
+    """Attempts, questions, a rest before the plan, a prompt and its answer: each at the same step of 50 ms."""
+    ends: dict[str, list[int]] = {"whole.hold": [], "steps.hold": []}
+    for name, made in ends.items():
+        produce = SimulatedSource.produce_bytes
+        with monkeypatch.context() as patch:
+            patch.setattr(SimulatedSource, "produce_bytes", lambda s, n, m=made, p=produce: m.append(n) or p(s, n))
+            if name == "steps.hold":
+                patch.setattr(simulate, "_count_steps", lambda *_: 1)
+            source = "simulated:?seed=3&athlete=A01&channels=force&rate=50"
+            assert run(capsys, "simulate", source, str(tmp_path / name), "--fast", "--plan", "light-hold")[0] == 0
+    is_same = (tmp_path / "whole.hold").read_bytes() == (tmp_path / "steps.hold").read_bytes()
+    assert is_same
+    assert sum(ends["whole.hold"]) == sum(ends["steps.hold"])
+    assert len(ends["whole.hold"]) < len(ends["steps.hold"]) / 2
 
 
 @pytest.mark.parametrize(
