@@ -21,6 +21,7 @@ SAME_RATE_PERCENT = 1.5  # a rate measured over 2 s this near to a common one is
 WRAP_US = float(1 << 32)
 BUCKET_S = 0.25  # of every bucket only the most prompt reading is kept
 WINDOW_S = 120.0  # crystals drift with warmth; two minutes of buckets fix the slope to about 1 ppm per 0.1 ms of delay
+MOST_NEWS = 64  # kept for when the line is asked for
 TRUSTED_SLOPE_S = 4.0  # before this the slope is taken as 1
 LATE_FRAMES = 0.75
 LEAK = 0.9
@@ -184,15 +185,19 @@ class DeviceClock:
         self._origin: tuple[float, float] | None = None  # keeps the numbers small
         self._slope = 1.0
         self._offset_s = 0.0
+        self._news: list[tuple[float, float]] = []  # readings of the newest bucket that the line does not know yet
+        self._is_begun = False  # whether they begin that bucket
 
     def reset(self) -> None:
         """The device restarted: its time starts again."""
         self._points.clear()
+        self._news.clear()
         self._origin, self._slope, self._offset_s = None, 1.0, 0.0
 
     @property
     def drift_ppm(self) -> float | None:
         """Parts per million by which the device's clock is fast."""
+        self._reckon()
         return (1.0 / self._slope - 1.0) * 1e6 if self._is_sloped else None
 
     @property
@@ -207,18 +212,31 @@ class DeviceClock:
         if self._points and x // BUCKET_S == self._points[-1][0] // BUCKET_S:
             if y - x < self._points[-1][1] - self._points[-1][0]:
                 self._points[-1] = (x, y)
+            if len(self._news) == MOST_NEWS:
+                self._reckon()
         else:
             self._points.append((x, y))
             while x - self._points[0][0] > self._window_s:
                 self._points.popleft()
-            self._fit()  # four times a second is enough; in between the line only yields to points below it
-        self._offset_s = min(self._offset_s, y - self._slope * x)
+            self._news, self._is_begun = [], True
+        self._news.append((x, y))
 
     def to_session(self, device_s: FloatArray) -> FloatArray:
         """Arrival-clock seconds at which readings of ``device_s`` were taken."""
         if self._origin is None:
             raise ValueError("no reading has been added")
+        self._reckon()
         return np.asarray(self._origin[1] + self._offset_s + self._slope * (device_s - self._origin[0]))
+
+    def _reckon(self) -> None:
+        """Lay the line, when somebody asks: anew for a new bucket, else it only yields to readings below it."""
+        if self._news and self._is_begun:
+            newest, self._points[-1] = self._points[-1], self._news[0]
+            self._fit()
+            self._points[-1] = newest
+        for x, y in self._news:
+            self._offset_s = min(self._offset_s, y - self._slope * x)
+        self._news, self._is_begun = [], False
 
     def _fit(self) -> None:
         self._slope = 1.0

@@ -57,9 +57,10 @@ class Wobble:
 
     def draw(self, n: int) -> list[float]:
         """The next ``n`` values."""
+        a1, a2, gain, last, before = self._a1, self._a2, self._gain, self._last, self._before
         values = []
         for white in self._rng.standard_normal(n).tolist():
-            value = self._a1 * self._last + self._a2 * self._before + self._gain * white
-            self._before, self._last = self._last, value
-            values.append(value)
+            last, before = a1 * last + a2 * before + gain * white, last
+            values.append(last)
+        self._last, self._before = last, before
         return values

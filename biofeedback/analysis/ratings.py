@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, pi, sqrt
 
 import numpy as np
@@ -127,19 +128,17 @@ def estimate(
     (rounding^2 / 12). ``earlier`` is joined with it unless it is clearly smaller. None when the ratings cannot tell the
     effect from the drift, or leave no degree of freedom.
     """
-    straight, bend = list_drift(ratings)
-    others = straight if beside is None else np.column_stack([straight, beside])
-    columns = np.column_stack([others, effect])
-    if ratings.n <= columns.shape[1] or np.linalg.matrix_rank(columns) < np.linalg.matrix_rank(others) + 1:
+    further = b"" if beside is None else beside.astype(np.float64).tobytes()
+    time_s, run = ratings.time_s.astype(np.float64).tobytes(), ratings.run.astype(np.int_).tobytes()
+    design = _lay_out(time_s, run, effect.astype(np.float64).tobytes(), further)
+    if design is None:
         return None
-    first = _solve(ratings.rating, columns, correlate(bend, FIRST_RATIO), rounding)
-    if first is None:
-        return None
-    ratio = min(max(BEND_POINTS / sqrt(first[1].variance), LEAST_RATIO), LARGEST_RATIO)
-    second = _solve(ratings.rating, columns, correlate(bend, ratio), rounding)
+    first = design.first.find_scatter(ratings.rating, rounding)
+    ratio = min(max(BEND_POINTS / sqrt(first.variance), LEAST_RATIO), LARGEST_RATIO)
+    second = _solve(design.columns, correlate(design.bend, ratio))
     if second is None:
         return None
-    weights, own = second
+    weights, own = second.weights, second.find_scatter(ratings.rating, rounding)
     joined = join_scatters(own, earlier)
     error = sqrt(joined.variance * float(weights @ weights))
     alias = find_alias(own, rounding) * float(np.abs(weights).sum())
@@ -148,10 +147,44 @@ def estimate(
     return Estimate(value, error, reach, joined.df, weights, own, alias, joined is not own, ratio)
 
 
-def _solve(
-    y: FloatArray, columns: FloatArray, covariance: FloatArray, rounding: float
-) -> tuple[FloatArray, Scatter] | None:
-    """Weights of the last column's coefficient, and the scatter around all columns; None without freedom."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solved:
+    """``weights`` (n,) of the last column's coefficient, and what tells the scatter around all columns."""
+
+    weights: FloatArray
+    left: FloatArray
+    expected: float
+    df: float
+
+    def find_scatter(self, y: FloatArray, rounding: float) -> Scatter:
+        return Scatter(max(float(y @ self.left @ y) / self.expected, rounding**2 / 12), self.df)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Design:
+    """All that does not depend on the ratings themselves: the columns, the bend, and the first round."""
+
+    columns: FloatArray
+    bend: FloatArray
+    first: _Solved
+
+
+@lru_cache(maxsize=256)  # a plan is carried out again and again
+def _lay_out(time_s: bytes, run: bytes, effect: bytes, beside: bytes) -> _Design | None:
+    """Of arrays as bytes; None when ratings so placed cannot tell the effect from the drift, or leave no freedom."""
+    last = np.frombuffer(effect)
+    ratings = Ratings(last, last > 0, np.frombuffer(time_s), np.frombuffer(run, dtype=np.int_))
+    straight, bend = list_drift(ratings)
+    others = np.column_stack([straight, np.frombuffer(beside).reshape(last.size, -1)]) if beside else straight
+    columns = np.column_stack([others, last])
+    if ratings.n <= columns.shape[1] or np.linalg.matrix_rank(columns) < np.linalg.matrix_rank(others) + 1:
+        return None
+    first = _solve(columns, correlate(bend, FIRST_RATIO))
+    return None if first is None else _Design(columns, bend, first)
+
+
+def _solve(columns: FloatArray, covariance: FloatArray) -> _Solved | None:
+    """Generalised least squares; None without a degree of freedom."""
     inverse = np.linalg.inv(covariance)
     projection = np.linalg.pinv(columns.T @ inverse @ columns) @ columns.T @ inverse
     left = inverse - inverse @ columns @ projection
@@ -159,9 +192,7 @@ def _solve(
     df = expected**2 / float(np.trace(left @ left)) if expected > 1e-9 else 0.0
     if df < 1 - 1e-9:
         return None
-    return np.asarray(projection[-1], dtype=np.float64), Scatter(
-        max(float(y @ left @ y) / expected, rounding**2 / 12), df
-    )
+    return _Solved(np.asarray(projection[-1], dtype=np.float64), left, expected, df)
 
 
 def join_scatters(own: Scatter, earlier: Scatter | None) -> Scatter:
