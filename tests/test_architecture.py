@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -55,9 +56,15 @@ IMPURE = {"asyncio", "time", "threading", "socket", "sqlite3", "subprocess"}
 EDGES = {"session/run.py", "session/updates.py"}  # where a pure room meets the clock and the event loop
 
 
+@cache
+def find_imports(path: Path) -> list[ast.Import | ast.ImportFrom]:
+    nodes = ast.walk(ast.parse(path.read_text("utf-8")))
+    return [node for node in nodes if isinstance(node, ast.Import | ast.ImportFrom)]
+
+
 def imports_of(path: Path) -> set[str]:
     names: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in find_imports(path):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -116,10 +123,9 @@ def import_graph() -> dict[str, set[str]]:
     modules = {".".join(("biofeedback", *file.with_suffix("").parts)).removesuffix(".__init__") for file in FILES}
     graph: dict[str, set[str]] = {}
     for file in FILES:
-        tree = ast.parse((PACKAGE / file).read_text("utf-8"))
         name = ".".join(("biofeedback", *file.with_suffix("").parts)).removesuffix(".__init__")
         found: set[str] = set()
-        for node in ast.walk(tree):
+        for node in find_imports(PACKAGE / file):
             if isinstance(node, ast.ImportFrom):
                 found |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
         graph[name] = (found & modules) - {name, "biofeedback"}
