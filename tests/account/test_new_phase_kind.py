@@ -20,15 +20,24 @@ PLAN = (
 )
 
 
+MEANING = PhaseMeaning("Build up slowly", "build up", contracts=True, compares_as="contract")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("ramp")
+    (folder / "ramp.toml").write_text(PLAN, encoding="utf-8")
+    source = "simulated:?seed=1&athlete=A01&channels=force"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(PHASES, "ramp", MEANING)  # type: ignore[arg-type]
+        assert main(["simulate", "--plan", str(folder / "ramp.toml"), source, str(folder / "made.hold")]) == 0
+    return folder / "made.hold"
+
+
 @pytest.fixture
-def recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    meaning = PhaseMeaning("Build up slowly", "build up", contracts=True, compares_as="contract")
-    monkeypatch.setitem(PHASES, "ramp", meaning)  # type: ignore[arg-type]
-    (tmp_path / "ramp.toml").write_text(PLAN, encoding="utf-8")
-    path = tmp_path / "made.hold"
-    plan = str(tmp_path / "ramp.toml")
-    assert main(["simulate", "--plan", plan, "simulated:?seed=1&athlete=A01&channels=force", str(path)]) == 0
-    return path
+def recorded(made: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setitem(PHASES, "ramp", MEANING)  # type: ignore[arg-type]
+    return made
 
 
 def test_a_new_kind_is_held_counted_and_compared_by_its_entry_alone(recorded: Path) -> None:
