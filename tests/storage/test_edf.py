@@ -14,11 +14,12 @@ from biofeedback.errors import RecordingError
 from biofeedback.model import Channel, Chunk, Event, FloatArray, Gap, Note
 from biofeedback.storage import edf
 from biofeedback.storage.edf import choose_record, export_edf
+from biofeedback.storage.edf_import import import_edf
 from biofeedback.storage.recorder import Recorder
 from biofeedback.storage.recording import Recording, open_recording
 
 from ..requirements import need
-from .helpers import need_module
+from .helpers import make_counts, make_settings, need_module
 
 try:
     import edfio
@@ -216,3 +217,12 @@ def test_every_value_is_within_one_step(
     is_known = ~np.isnan(counts)
     assert np.abs(signal.data - values)[is_known].max() <= step
     np.testing.assert_array_equal(signal.digital == signal.digital_range.min, ~is_known)
+
+
+@pytest.mark.parametrize("simulated", [True, False])
+def test_a_computed_athletes_signals_stay_computed(tmp_path: Path, simulated: bool) -> None:
+    """Nobody's maximum is taken over from them later."""
+    with Recorder.create(tmp_path / "a.hold", make_settings(simulated=simulated), threaded=False) as recorder:
+        recorder.append(Chunk(0, make_counts(200)))
+    export_edf(open_recording(tmp_path / "a.hold"), tmp_path / "a.bdf", n_bits=24)
+    assert import_edf(tmp_path / "a.bdf").settings["simulated"] is simulated

@@ -166,3 +166,20 @@ def test_what_is_being_written_or_gone_is_refused(tmp_path: Path) -> None:
     assert open_recording(path).settings["athlete"] == "A01"
     with pytest.raises(RecordingError, match="no file"):
         rename_athlete(tmp_path / "C1.hold", "B7")
+
+
+def test_where_files_have_one_name_only_the_code_changes_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on the file system of most sticks."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(1, "Operation not permitted")
+
+    for name, then in (("A01-1.hold", "B7-1.hold"), ("evening.hold", "evening.hold")):
+        path = record(tmp_path / name)
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "link", refuse)
+            assert rename_athlete(path, "B7").name == then
+        assert open_recording(tmp_path / then).settings["athlete"] == "B7"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["B7-1.hold", "evening.hold"]
