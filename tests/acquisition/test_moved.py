@@ -52,3 +52,12 @@ def test_all_are_watched_at_once_and_what_fails_is_told():
     runs, failed = watch_all([open_source("simulated:?seed=1"), Broken()], lambda source: np.ones((3, 2)))
     assert [len(each) for each in runs] == [3, 0]
     assert failed == ["it is off; switch it on"]
+
+
+def test_the_first_two_seconds_and_no_more_are_what_is_still():
+    calm, pulled = run(seed=1), run(seed=2)
+    pulled[round(2.05 * RATE_HZ) : round(2.5 * RATE_HZ)] += 300
+    assert judge_moved([calm, pulled], [RATE_HZ] * 2) == 1
+    early = run(seed=2)
+    early[: round(1.95 * RATE_HZ)] += 300 * (np.arange(round(1.95 * RATE_HZ)) % 2)[:, None]
+    assert judge_moved([calm, early], [RATE_HZ] * 2) is None  # it was moved before: that is its scatter

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+
 import pytest
 
 from biofeedback.cli import main
@@ -20,3 +22,29 @@ def test_before_and_after_it_is_said_whose_answer_it_is(
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("SIMULATED")
     assert lines[1:] == [demo.ABOUT_NOBODY, "the session", demo.ABOUT_NOBODY]
+
+
+@pytest.mark.parametrize(
+    ("words", "codes"),
+    [
+        ([], ["A01"]),
+        (["--athletes", "4"], ["A01", "A02", "A03", "A04"]),
+        (["--athlete", "B07"], ["B07"]),
+    ],
+)
+def test_simulated_athletes_are_numbered(words: list[str], codes: list[str]) -> None:
+    parser = argparse.ArgumentParser()
+    demo.add_arguments(parser)
+    args = parser.parse_args(words)
+    assert demo.choose_codes(args) == codes
+    asked = [demo.request_session(code, k, args) for k, code in enumerate(codes)]
+    assert [one.source.url for one in asked] == [
+        f"simulated:?seed={1 + k}&athlete={code}&channels=force,emg" for k, code in enumerate(codes)
+    ]
+    assert all(one.autopilot is None for one in asked)
+
+
+@pytest.mark.parametrize("words", [["--athlete", "B07", "--athletes", "2"], ["--athlete", "B07", "--athlete", "B08"]])
+def test_codes_of_several_are_given_by_the_demo_itself(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["demo", "--no-browser", *words]) == 1
+    assert "--athlete names one simulated athlete; use --athletes alone" in capsys.readouterr().err

@@ -350,13 +350,16 @@ def test_each_question_counts_the_loads_and_what_was_read_is_said(capsys):
             rate_hz = 80.0
 
         def read(self, seconds):
+            watched.append(seconds)
             return 1000.0 + np.arange(round(80 * seconds)) % 2
 
+    watched = []
     questions, answers = [], iter(["1.5", "creep", "2", ""])
     loads, readings, creep = scale.ask_for_loads(Still(), "lb", lambda q: questions.append(q) or next(answers))
     assert questions == [f"Load {n} in lb: " for n in (1, 2, 2, 3)]
     assert (loads, readings) == ([1.5, 2.0], [1000.5, 1000.5])
     assert (len(creep[0]), creep[1]) == (4800, 80.0)
+    assert watched == [3.0, 60.0, 3.0]  # a load for three seconds, its creep for a minute, as the introduction says
     assert capsys.readouterr().out.splitlines() == [
         "  1.5 lb reads 1000.5 counts, SD 0.501",
         "  read",

@@ -210,7 +210,11 @@ def test_the_command_draws_once_and_tells_what_the_evenings_say(tmp_path: Path, 
     with pytest.raises(PlanError, match="no way 'sauna'"):
         run_command(tmp_path, "A01", "--draw", "nothing,sauna")
     assert run_command(tmp_path, "A01", "--draw", "nothing, warmth", "--blocks", "6", "--seed", "5") == 0
-    assert "12 evenings, seed 5" in capsys.readouterr().out
+    drawn = capsys.readouterr().out.splitlines()
+    assert drawn[0] == "Drawn:    trial A01-1, 12 evenings, seed 5"
+    assert [line.partition(": ")[0] for line in drawn[1:3]] == ["  nothing", "  warmth"]
+    assert "never hot" in drawn[2]
+    assert drawn[3] == "Tonight's way is told on the start page: biofeedback live"
     with pytest.raises(PlanError, match="is open: 0 of 12"):
         run_command(tmp_path, "A01", "--draw", "nothing,massage")
     trial = find_trial(tmp_path, "A01")
