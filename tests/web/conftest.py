@@ -186,16 +186,25 @@ class Page:
         self._is_left = True  # the tab may be another page's from now on
         for event, hear in self._heard.items():
             self.tab.remove_listener(event, hear)
-        if self._kind is None:
+        if self._kind is None or not self._is_emptied():
             self.context.close()
             return
-        self.tab.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
-        self.tab.goto("about:blank")  # it hears and draws nothing any more, and a press counts for the page that had it
         self.tab.unroute_all()
         self.context.clear_cookies()
         self._idle.append((self._kind, self.tab))
         if len(self._idle) > MOST_IDLE:
             self._idle.pop(0)[1].context.close()
+
+    def _is_emptied(self) -> bool:
+        """Nothing stored, nothing heard or drawn any more; not so where the page is on its way to another address."""
+        from playwright.sync_api import Error
+
+        try:
+            self.tab.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
+            self.tab.goto("about:blank")  # a press counts for the page that had it
+        except Error:
+            return False
+        return True
 
     def text(self, name: str) -> str:
         return str(self.tab.inner_text("#" + name))
