@@ -31,6 +31,7 @@ FITTING = 0.8  # of the lines with numbers
 IN_TURN = 0.9
 MOST_LABELS = 8
 UNPRINTABLE = 0.1  # of the bytes: another baud rate makes a third and more of them
+BLANKS = "\r\n\t\u00a0\u2009\u202f"
 _FRAME = re.compile(rb"(?<![^\r\n])[\x00-\x06]{1,2}|[\x00-\x06\x0b\x0c]{1,2}(?=[\r\n])")  # start and end of text
 _BAUD = "most of what comes is not text: check the baud rate"
 
@@ -72,8 +73,8 @@ def understand(received: bytes, *, decimal: str | None = None, is_hex: bool = Fa
 def looks_unprintable(received: bytes) -> bool:
     """Whether these bytes are no text, as at a wrong baud rate."""
     text = _FRAME.sub(b"", received).decode("utf-8", "replace")
-    odd = sum(not (char.isprintable() or char in "\r\n\t\u00a0\u2009\u202f") or char == "\ufffd" for char in text)
-    latin = sum(byte in b"\xb0\xb2\xb3\xb5" for byte in received)  # degree, square, cube, micro in one byte
+    odd = sum(n for char, n in Counter(text).items() if char == "\ufffd" or not (char.isprintable() or char in BLANKS))
+    latin = sum(map(received.count, b"\xb0\xb2\xb3\xb5"))  # degree, square, cube, micro in one byte
     return bool(received) and odd - latin > UNPRINTABLE * len(text)
 
 
