@@ -84,10 +84,11 @@ FIELDS = {
 class Timeline:
     """A bench whose plan begins at 0 s, and what it told since."""
 
-    def __init__(self):
+    def __init__(self, text=PLAN):
         self.bench = Bench()
         self.bench.ready()
-        self.bench.engine.offer_plan(parse_plan(PLAN, "all.toml"))
+        plan = parse_plan(text, "all.toml")
+        self.bench.engine.offer_plan(plan)
         self.n_before, self.start, self.cues = len(self.bench.events), self.bench.frame, []
         give = self.bench.engine.give_cue
 
@@ -96,7 +97,7 @@ class Timeline:
             give(cue)
 
         self.bench.engine.give_cue = keep
-        self.bench.do(do="start_plan", plan="all")
+        self.bench.do(do="start_plan", plan=plan.name)
 
     @property
     def hold(self):
@@ -171,6 +172,8 @@ def test_a_pause_takes_the_question_with_it_and_what_is_taken_up_begins_anew():
     line.hold.pause("held back", by="coach")
     level = line.bench.engine.level
     assert (line.hold.ask, line.hold.remaining_s(level), line.cues[-1]) == (None, None, (8.5, Cue("relax")))
+    line.bench._collect()
+    assert line.told("relaxed")[-1] == (8.5, "relaxed", False)
     line.to(30.0)
     assert line.hold.index == 1
     assert line.told("ask")[-1] == (8.0, "ask", 2, 1)
@@ -256,3 +259,29 @@ def test_three_seconds_of_nothing_to_go_by_are_counted_from_the_last_good_level(
     lose(line.bench, 3.6)
     assert line.hold.index == 3
     assert not line.hold.paused
+
+
+def test_a_simulated_athlete_is_led_along_a_moving_band_ten_times_a_second_and_the_tracker_follows() -> None:
+    """From 25 to 45 % in 4 s: half a point each tenth of a second; nothing is told on the way of a band that stays."""
+    line = Timeline("""
+name = "ramp"
+[[block]]
+[[block.phase]]
+kind = "contract"
+duration_s = 4
+band = [20, 30]
+ramp = [[40, 50]]
+[[block.phase]]
+kind = "contract"
+duration_s = 2
+band = [20, 30]
+""")
+    line.to(2.0)
+    assert line.hold.tracker.band.low_percent == pytest.approx(30.0, abs=0.1)
+    assert line.hold.tracker.band.high_percent == pytest.approx(40.0, abs=0.1)
+    line.to(5.9)
+    assert [(time_s, cue.kind) for time_s, cue in line.cues[:41]] == [
+        (pytest.approx(k / 10), "contract") for k in range(41)
+    ]
+    assert [cue.target_percent for _, cue in line.cues[:41]] == [pytest.approx(25 + k / 2) for k in range(41)]
+    assert line.cues[41:] == [(4.0, Cue("contract", 25.0))]
