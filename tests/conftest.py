@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import json
 import os
 import sys
@@ -55,6 +56,17 @@ def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object
     finally:
         item.config.stash[LOOP] = asyncio._get_running_loop()
         asyncio._set_running_loop(None)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """All tests and modules stay until the end: to look through them for rubbish again and again is in vain."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+        gc.freeze()
 
 
 @pytest.hookimpl(wrapper=True)
