@@ -175,6 +175,30 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "a point more below a figure: taste; that the text below stands below it a test holds",
     ),
     (
+        "web/static/live/answer.js",
+        "TOP + HIGH + 40]",
+        "TOP + HIGH + 52]",
+        "a little more room below the ratings: taste; that all of the picture lies inside a test holds",
+    ),
+    (
+        "web/static/live/answer.js",
+        "words(x, y - 13, String(value)",
+        "words(x, y - 16.9, String(value)",
+        "some px above its mark: taste; that it stands close above it a test holds",
+    ),
+    (
+        "web/static/live/traces.js",
+        "LABELS_PX - 6, h - 2, {",
+        "LABELS_PX - 6, h - 3, {",
+        "a pixel: taste",
+    ),
+    (
+        "analysis/learning.py",
+        "np.geomspace(0.01, 3.0, 160)",
+        "np.geomspace(0.01, 3.0, 161)",
+        "one rate more to choose from: the grid is finer than what ratings tell",
+    ),
+    (
         "signal/mains.py",
         "frequency_hz - order * fundamental_hz) <= HALF_WIDTH",
         "frequency_hz - order * fundamental_hz) < HALF_WIDTH",

@@ -129,6 +129,9 @@ test("the marked stretch stands out where it is, over everything that is set", a
     const box = boundsOf(mark.paths);
     near(box.left, xOf(15));
     near(box.right, xOf(25));
+    const set = boundsOf(ctx.of("fill", "inTint")[0].paths); // as high as what is set, below the words and above the times
+    assert.deepEqual([box.top, box.bottom], [set.top, set.bottom]);
+    assert.ok(box.top > 10 && box.bottom < H - 10);
   }
   assert.ok(ctx.marks.indexOf(ctx.of("fill", "aboveTint")[0]) > ctx.marks.indexOf(ctx.of("fill", "inTint")[0]));
   assert.equal((await draw()).of("fill", "aboveTint").length, 0);

@@ -87,6 +87,9 @@ const close = (a, b, words = "", within = 0.01) => assert.ok(Math.abs(a - b) < w
 
 test("a trace fills its room from the smallest to the largest value, 30 s ago at the left and now at the right", () => {
   const { contexts } = drawn([ringOf(40, (s) => (s < 25 ? 100 : 300)), ringOf(40, () => 7)], 40);
+  const [cleared] = contexts[0].marks;
+  assert.equal(cleared.kind, "clear");
+  assert.deepEqual(boundsOf(cleared.paths), { left: 0, top: 0, right: W, bottom: H }, "nothing of the last drawing stays");
   const [line] = contexts[0].of("stroke", "ink");
   // the room of 54 px holds the span of 200 with 8 % of it below and above
   const yOf = (value) => H - 3 - ((value - 100 + 16) / 232) * (H - 6);

@@ -117,6 +117,19 @@ test("an interruption by us leaves the time of what is being said as it was", ()
   assert.equal(voice.isBusy, true);
 });
 
+test("a question waits for the one before it, and a word that is only told is dropped beside its like", () => {
+  const { voice, log, clock } = stand();
+  voice.say({ text: "Rate now", urgency: 1 });
+  voice.say({ text: "How hard did you contract?", urgency: 1 });
+  assert.deepEqual(log, ["Rate now"]);
+  clock.ms = lengthMs("Rate now");
+  voice.check();
+  assert.deepEqual(log, ["Rate now", "How hard did you contract?"]);
+  clock.ms = 60_000;
+  for (const text of ["three", "two"]) voice.say({ text, urgency: 0 });
+  assert.equal(log.at(-1), "three");
+});
+
 test("one word waits at a time: the more urgent one, and the newer of two alike", () => {
   const waits = (...words) => {
     const { voice, log, clock } = stand();
