@@ -22,6 +22,7 @@ from biofeedback.web.access import (
     read_cookie,
     read_port,
 )
+from biofeedback.web.bringing import _only_here
 from biofeedback.web.connection_limits import MessagePace, PagePlaces, RefusalLog, exceeds_limit, make_protocol
 from biofeedback.web.messages import MAX_MESSAGE_BYTES, read_message
 from biofeedback.web.own_browser import OwnBrowsers
@@ -524,3 +525,26 @@ def test_files_are_deleted_only_as_they_were_told(tmp_path: Path) -> None:
             delete_recording(path, wrong)
     assert delete_recording(path, told) == len(told)
     assert not any((tmp_path / name).exists() for name in told)
+
+
+@pytest.mark.parametrize(
+    ("server", "raised", "status", "said"),
+    [
+        ("192.168.1.2", None, 403, "Not from here"),
+        ("127.0.0.1", None, 200, "done"),
+        ("127.0.0.1", RecordingError("no such file", "look again"), 404, "no such file"),
+        ("127.0.0.1", OSError(28, "No space left on device"), 404, "."),
+    ],
+)
+def test_files_are_brought_at_this_machine_alone(server: str, raised: Exception | None, status: int, said: str) -> None:
+    from starlette.requests import Request
+    from starlette.responses import PlainTextResponse
+
+    async def respond(_request: Request) -> PlainTextResponse:
+        if raised:
+            raise raised
+        return PlainTextResponse("done")
+
+    answer = asyncio.run(_only_here(respond)(Request(scope_of() | {"server": (server, 8000)})))
+    assert answer.status_code == status
+    assert said in bytes(answer.body).decode()
