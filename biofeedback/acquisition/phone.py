@@ -54,12 +54,11 @@ CHANNELS: tuple[Channel, ...] = (RATING, ANGLE, *GRAVITY)
 class _Track:
     """Readings of one kind, by the phone's own seconds."""
 
-    width: int
     own_s: list[float] = field(default_factory=list)
     values: list[tuple[float, ...]] = field(default_factory=list)
 
     def add(self, readings: Sequence[Sequence[float]]) -> None:
-        """Each the phone's seconds and ``width`` numbers; what is not later than the one before is left out."""
+        """Each the phone's seconds and its numbers; what is not later than the one before is left out."""
         for own_s, *values in readings:
             if not self.own_s or own_s > self.own_s[-1]:
                 self.own_s.append(own_s)
@@ -86,7 +85,7 @@ class PhoneInbox:
         self._clock_s = clock
         self._lock = threading.Lock()
         self._clock = DeviceClock()
-        self._gravity, self._rating = _Track(3), _Track(1)
+        self._gravity, self._rating = _Track(), _Track()
         self._arrivals: list[tuple[float, int]] = []
         self._words: list[str] = []
         self._reference: tuple[float, ...] | None = None
@@ -222,7 +221,7 @@ class PhoneInbox:
 
     def _restart(self) -> None:
         self._clock.reset()
-        self._gravity, self._rating = _Track(3), _Track(1)
+        self._gravity, self._rating = _Track(), _Track()
 
 
 class WithPhone(ItemSource):

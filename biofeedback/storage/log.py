@@ -108,7 +108,7 @@ def parse_log(content: bytes) -> Log:
     others = [at for at in starts if content[at + 8 : at + 16] != salts]
     first_salt = int.from_bytes(salts[:4], "big")
     n_odd = sum(not _is_earlier(_unsigned(content, at + 8, 4), first_salt) for at in others)
-    n_tail = (len(content) - LOG_HEADER_BYTES) % step if len(content) > LOG_HEADER_BYTES else 0
+    n_tail = max(0, len(content) - LOG_HEADER_BYTES) % step
     is_of_ours = not others  # behind frames of an earlier log, a cut is an old one
     return Log(frames, n_sound, n_committed, n_odd, n_tail if is_of_ours else 0, has_header)
 

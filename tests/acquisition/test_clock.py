@@ -274,3 +274,10 @@ def test_microseconds_that_come_a_little_too_early_are_no_turn():
     assert unwrapper.unwrap(np.array([980.0, 20.0])) == pytest.approx([9.8e-4, 1.02e-3])
     assert unwrapper.unwrap(np.array([520.0, 20.0])) == pytest.approx([1.52e-3, 1.02e-3])  # half a turn is none
     assert unwrapper.unwrap(np.array([521.0])) == pytest.approx([5.21e-4])
+
+
+@pytest.mark.parametrize(
+    "rate_hz", [10, 20, 25, 40, 50, 80, 100, 125, 200, 250, 320, 400, 500, 1000, 2000]
+)  # of the converters and sketches that are sold: common practice, no source
+def test_the_common_rates(rate_hz):
+    assert find_common_rate(1.01 * rate_hz) == find_common_rate(0.99 * rate_hz) == rate_hz

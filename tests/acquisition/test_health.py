@@ -385,3 +385,13 @@ def test_a_strip_shows_where_nothing_was():
     assert draw_strip(np.arange(3.0), width=4) == "▁▅█ "
     assert draw_strip(np.array([0.0, 0.0, 10.0, 10.0, 5.0, 5.0]), width=3) == "▁█▅"
     assert draw_strip(np.array([1.0, 1.1, 1.0]), width=3) == "▁█▁"
+
+
+@pytest.mark.parametrize(
+    ("slow", "told"), [(1.0, None), (3.0, "75 % of its power lies below 20 Hz: loose or dry electrode")]
+)
+def test_power_below_20_hz_is_told_in_percent(slow, told):
+    """Two tones of which one has as many times the power of the other."""
+    x = 512 + 100 * (np.sqrt(slow) * np.sin(2 * np.pi * 10 * T) + np.sin(2 * np.pi * 110 * T))
+    texts = [finding.text for finding in watch(x) if "below 20 Hz" in finding.text]
+    assert texts == ([told] if told else [])

@@ -2,10 +2,12 @@ import contextlib
 import queue
 import threading
 import time
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from biofeedback.acquisition.join import JoinedSource
 from biofeedback.acquisition.joiner import Joiner
 from biofeedback.acquisition.reader import make_reader
 from biofeedback.acquisition.source import EndOfSource
@@ -309,3 +311,11 @@ def test_sensors_that_do_not_go_together(url, says):
     source = open_source(url)
     with pytest.raises(SourceError, match=says):
         source.open()
+
+
+@pytest.mark.parametrize(
+    ("said", "heard"), [((None, None), None), ((None, 3.0), 3.0), ((4.0, 3.0), 4.0), ((0.0, 3.0), 0.0)]
+)
+def test_what_a_simulated_athlete_says_is_heard_whichever_sensor_they_pull(said, heard):
+    sources = [SimpleNamespace(said=one, description="board", is_simulated=True) for one in said]
+    assert JoinedSource(sources, url="join:").said == heard

@@ -60,3 +60,21 @@ def test_the_same_words_elsewhere_are_another_order() -> None:
     assert understand._change_order([A, other])
     assert not understand._change_order([A, B])
     assert not understand._change_order([(("number", ""),), (("number", ""), ("number", ""))])
+
+
+@pytest.mark.parametrize(
+    ("received", "is_unprintable"),
+    [
+        (b"", False),
+        (b"weight 5 kg\r\n", False),
+        (b"5\xb0 6\xb0\n" * 5, False),  # a degree in one byte
+        (b"5\xb5V 6\xb2\n" * 5, False),
+        ("5° 6 µV\n".encode() * 5, False),
+        (b"\x80\x81\xfe\x90\xff\n" * 5, True),
+        (b"abcdefgh\x90\n", False),  # one of ten
+        (b"abcdefg\x90\n", True),  # one of nine
+        (b"\x02+001.5kg\x03\r\n" * 5, False),  # start and end of text frame a line
+    ],
+)
+def test_what_is_no_text_at_all(received: bytes, is_unprintable: bool) -> None:
+    assert understand.looks_unprintable(received) is is_unprintable

@@ -16,6 +16,7 @@ from biofeedback.model import Band
 from biofeedback.session.plan import Plan, parse_plan
 from biofeedback.storage.evening import Evening, KeptMaximum
 from biofeedback.storage.library import Entry
+from biofeedback.wiring.athletes import _describe_last
 from biofeedback.wiring.due import NO_MAXIMUM, list_due, list_due_of_answer, list_due_of_trial
 from biofeedback.wiring.lent import LOOK_BACK, Lent, Setup, describe_age, find_age_days, find_lent
 from biofeedback.wiring.programmes import (
@@ -277,3 +278,19 @@ def test_the_same_stretch_however_it_is_written(changed: dict[str, str], is_same
     entry = Entry("a", "1", **{"exercise": "Hurdle seat", "side": "left", "position": "floor", **changed})
     assert SETUP.is_same(entry) is is_same
     assert Setup.of(entry).is_same(entry)
+
+
+@pytest.mark.parametrize(
+    ("age_days", "words"),
+    [
+        (None, "without a date"),
+        (-1 / 24 - 0.001, "2026-11-20, later than now: check the computer's clock"),
+        (-1 / 24 + 0.001, "today"),
+        (0.49, "today"),
+        (0.5, "yesterday, 2026-11-20"),
+        (1.4, "yesterday, 2026-11-20"),
+        (1.6, "2 days ago, 2026-11-20"),
+    ],
+)
+def test_when_an_athlete_was_here(age_days: float | None, words: str) -> None:
+    assert _describe_last("2026-11-20T18:00:00+00:00", age_days) == words
