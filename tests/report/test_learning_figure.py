@@ -59,6 +59,7 @@ def test_the_line_is_the_curve_and_the_shade_its_band():
     figure = Figure(figsize=(8.6, 2.1))
     draw_learning(figure, repeats)
     (axis,) = figure.axes
+    assert axis.get_axisbelow() is True
     (line,) = [line for line in axis.lines if line.get_marker() == "None"]
     assert line.get_xydata().tolist() == [[n + 1.0, curve.at(n)] for n in range(len(repeats))]
     (shade,) = axis.collections

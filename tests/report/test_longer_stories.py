@@ -235,6 +235,7 @@ def test_a_trend_is_drawn_only_where_it_is_real_at_its_height_on_every_day(word,
     ]
     assert axis.get_ylabel() == "maximum\n(N)"
     assert axis.get_xlabel() == "date of the session"
+    assert axis.get_axisbelow() is True, "the grid lies below the dots"
     formatter = axis.xaxis.get_major_formatter()
     assert formatter(told.days[0], 0) == f"{datetime.fromtimestamp(86_400 * told.days[0], UTC):%d %b %y}"
     none = replace(told, change=None, unit="", name="change while contracting")
@@ -411,6 +412,7 @@ def test_the_group_figure_reaches_as_far_as_anything_in_it_up_to_the_whole_scale
     people = people_of(person("A01", -3.0, half), next_high=next_high)
     (axis,) = drawn(lambda figure, _: draw_people(figure, people), None, (6.4, 3.0))
     assert axis.get_xlim() == pytest.approx((-reach, reach))
+    assert axis.get_axisbelow() is True
     small = people_of(person("A01", -0.5, 0.5), low=-1.0, high=0.0, next_low=-1.0, next_high=1.0)
     (axis,) = drawn(lambda figure, _: draw_people(figure, small), None, (6.4, 3.0))
     assert axis.get_xlim() == pytest.approx((-3.3, 3.3))

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,32 @@ def test_symbols_equal_those_of_a_reference_encoder() -> None:
     for symbol in PUBLISHED["symbols"]:
         rows = ["".join("01"[module] for module in line) for line in encode_qr(symbol["text"])]
         assert rows == symbol["rows"], symbol["text"]
+
+
+def count_penalty(dark: np.ndarray) -> int:
+    """The four features of ISO/IEC 18004, 7.8.3.1 (from memory): runs of five or more 3 + 1 for each module more, blocks
+    of two by two 3, finder look-alikes 40, and 10 for each full 5 % that the share of dark lies off one half."""
+    lines = ["".join("01"[int(module)] for module in line) for line in (*dark, *dark.T)]
+    points = sum(len(run) - 2 for line in lines for run in re.findall("0{5,}|1{5,}", line))
+    points += 40 * sum(len(re.findall("(?=10111010000|00001011101)", line)) for line in lines)
+    same = dark[1:] == dark[:-1]
+    blocks = same[:, 1:] & same[:, :-1] & (dark[1:, 1:] == dark[1:, :-1])
+    return points + 3 * int(blocks.sum()) + 10 * int(abs(100 * int(dark.sum()) / dark.size - 50) // 5)
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_a_mask_is_chosen_by_the_penalties_of_the_standard(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    dark = rng.random((29, 29)) < rng.choice([0.1, 0.5, 0.8])
+    finder = np.array([bool(int(digit)) for digit in "10111010000"])
+    for _ in range(6):  # look-alikes, also at the ends of lines
+        line, at = int(rng.integers(29)), int(rng.choice([0, 7, 18]))
+        part = finder if rng.random() < 0.5 else finder[::-1]
+        if rng.random() < 0.5:
+            dark[line, at : at + 11] = part
+        else:
+            dark[at : at + 11, line] = part
+    assert qr._penalty([[bool(module) for module in line] for line in dark]) == count_penalty(dark)
 
 
 def test_format_bits_of_the_standards_example() -> None:
