@@ -26,8 +26,8 @@ def test_symbols_equal_those_of_a_reference_encoder() -> None:
 def count_penalty(dark: np.ndarray) -> int:
     """The four features of ISO/IEC 18004, 7.8.3.1 (from memory).
 
-    Runs of five or more: 3, and 1 for each module more; blocks of two by two: 3; finder look-alikes: 40; and 10 for each
-    full 5 % that the share of dark lies off one half.
+    Runs of five or more: 3, and 1 for each module more; blocks of two by two: 3; finder look-alikes: 40; and 10 for
+    each full 5 % that the share of dark lies off one half.
     """
     lines = ["".join("01"[int(module)] for module in line) for line in (*dark, *dark.T)]
     points = sum(len(run) - 2 for line in lines for run in re.findall("0{5,}|1{5,}", line))
