@@ -6,6 +6,7 @@ import html
 import re
 import time
 from dataclasses import replace
+from functools import cache
 from html.parser import HTMLParser
 
 import numpy as np
@@ -25,6 +26,7 @@ from ..analysis.made_session import make_check
 
 EVIL = '<script>alert("x")</script> & \'"><img src=//x onerror=y>'
 VOID = {"meta", "br", "hr"}
+show = cache(build_report)  # an analysis is its own key
 
 
 class Balance(HTMLParser):
@@ -56,7 +58,7 @@ def parse(text: str) -> Balance:
 
 
 def test_nothing_is_fetched_from_anywhere(any_analysis) -> None:
-    page = build_report(any_analysis)
+    page = show(any_analysis)
     parser = parse(page)
     assert not [tag for tag, _ in parser.seen if tag in ("script", "link", "img", "iframe", "object")]
     for _, attributes in parser.seen:
@@ -79,20 +81,20 @@ def test_every_text_is_escaped(check) -> None:
 
 
 def test_a_stop_s_reason_is_told_and_escaped(troubled) -> None:
-    page = build_report(troubled)
+    page = show(troubled)
     assert "cramp &lt;b&gt;" in page
     assert "cramp <b>" not in page
 
 
 def test_all_cautions_stand_on_the_first_page(any_analysis) -> None:
-    page = build_report(any_analysis)
+    page = show(any_analysis)
     first = page[: page.index("<h2>Details</h2>")]
     for caution in CAUTIONS:
         assert html.escape(caution) in first
 
 
 def test_numbers_in_the_page_are_those_of_the_analysis(check) -> None:
-    page = build_report(check)
+    page = show(check)
     cells = re.findall(r"<td[^>]*>(.*?)</td>", page)
     for row in check.phases:
         assert number(row.summary.mean_percent, 1) in cells
@@ -102,7 +104,7 @@ def test_numbers_in_the_page_are_those_of_the_analysis(check) -> None:
 
 
 def test_the_page_is_the_athlete_s_and_the_rest_is_folded(check) -> None:
-    page = build_report(check)
+    page = show(check)
     front, fold = page.split("<details>")
     assert "What to do next" in front
     assert len(re.findall("<svg", front)) == 1
@@ -131,7 +133,7 @@ def test_a_coach_s_note_is_on_the_first_page() -> None:
 
 def test_contractions_are_drawn_as_soon_as_one_could_be_compared(check, empty) -> None:
     def has_figure(analysis):
-        return html.escape(CAPTIONS["contrasts"][1:]) in build_report(analysis)
+        return html.escape(CAPTIONS["contrasts"][1:]) in show(analysis)
 
     first, *others = check.response.contrasts
     unknown = [replace(one, change=None, reason="not rated") for one in (first, *others)]
@@ -143,14 +145,14 @@ def test_contractions_are_drawn_as_soon_as_one_could_be_compared(check, empty) -
 
 
 def test_no_column_holds_only_dashes(any_analysis) -> None:
-    for body in re.findall(r"<tbody>(.*?)</tbody>|<table.*?</table>", build_report(any_analysis), re.DOTALL):
+    for body in re.findall(r"<tbody>(.*?)</tbody>|<table.*?</table>", show(any_analysis), re.DOTALL):
         rows = [re.findall(r"<td[^>]*>(.*?)</td>", row) for row in body.split("<tr>")]
         columns = list(zip(*[row for row in rows if row], strict=True))
         assert not any(set(column) <= {"–", ""} for column in columns[1:])
 
 
 def test_troubles_are_told(troubled) -> None:
-    page = html.unescape(build_report(troubled))
+    page = html.unescape(show(troubled))
     assert "1 without an answer" in page
     assert "1 corrected later" in page
     assert "6.5 (was 6)" in page
@@ -163,12 +165,12 @@ def test_troubles_are_told(troubled) -> None:
 
 
 def test_simulated_is_said_where_it_cannot_be_missed(check) -> None:
-    page = build_report(check)
+    page = show(check)
     assert page.index("Simulated athlete and sensors") < page.index("What was done")
 
 
 def test_light_dark_and_print(check) -> None:
-    page = build_report(check)
+    page = show(check)
     assert "prefers-color-scheme: dark" in page
     assert "@media print" in page
     drawings = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
@@ -179,13 +181,13 @@ def test_light_dark_and_print(check) -> None:
 
 
 def test_the_same_recording_gives_the_same_page(check) -> None:
-    assert build_report(check) == build_report(check)
+    assert build_report(check) == show(check)
 
 
 def test_written_as_utf8(check, tmp_path) -> None:
     path = tmp_path / "report.html"
     write_report(check, path)
-    assert path.read_text("utf-8") == build_report(check)
+    assert path.read_text("utf-8") == show(check)
 
 
 @pytest.mark.parametrize(
