@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, cast
@@ -90,14 +91,18 @@ def ask_missing(fields: Iterable[str] = tuple(ASKED)) -> dict[str, str]:
 
 def load_exercises(path: Path | None = None) -> dict[str, Exercise]:
     """The built-in exercises by name, and those of a file. PlanError names the line and the cure."""
-    text = (files("biofeedback.session") / "exercises.toml").read_text("utf-8")
-    exercises = parse_exercises(text, "exercises.toml")
+    exercises = dict(_load_built_in())
     if path:
         try:
             exercises |= parse_exercises(read_text_file(path), path.name)
         except (OSError, UnicodeDecodeError) as error:
             raise PlanError(f"exercises {str(path)!r} cannot be read", "give the path of a TOML file") from error
     return exercises
+
+
+@cache
+def _load_built_in() -> dict[str, Exercise]:
+    return parse_exercises((files("biofeedback.session") / "exercises.toml").read_text("utf-8"), "exercises.toml")
 
 
 def parse_exercises(text: str, name: str) -> dict[str, Exercise]:

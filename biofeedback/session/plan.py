@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, cast
@@ -217,7 +218,13 @@ def offer_by_feel(plans: Sequence[Plan]) -> list[Plan]:
 
 def load_plan(path_or_name: str | Path) -> Plan:
     """A built-in plan by name, or a plan file. PlanError names the line and the cure."""
-    return parse_plan(*read_plan_text(path_or_name))
+    name = str(path_or_name)
+    return _load_built_in(name) if name in BUILT_IN else parse_plan(*read_plan_text(path_or_name))
+
+
+@cache
+def _load_built_in(name: str) -> Plan:
+    return parse_plan(*read_plan_text(name))
 
 
 def read_plan_text(path_or_name: str | Path) -> tuple[str, str]:
