@@ -244,7 +244,7 @@ def test_a_phase_made_longer_is_planned_longer() -> None:
 def test_what_cannot_be_read_is_told_and_ends_what_it_would_have_ended(kind: str) -> None:
     events = [Event(0, "phase", {"kind": "passive", "index": 0}), Event(50, kind, {"kind": 5, "reason": 7})]
     account = fold(events, channels=CHANNELS, settings={})
-    assert account.phases[0].end_frame == 50
+    assert (account.phases[0].end_frame, account.phases[0].closed_by) == (50, kind)
     assert "frame 50 cannot be read" in account.problems[0]
 
 

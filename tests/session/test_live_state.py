@@ -163,6 +163,24 @@ def test_a_real_athlete_is_never_answered_for() -> None:
     run(script)
 
 
+@pytest.mark.parametrize(
+    ("stage", "is_asked"), [("ready", False), ("holding", False), ("stopped", True), ("done", True)]
+)
+@pytest.mark.parametrize("has_analysis", [True, False])
+def test_an_answer_is_looked_for_once_a_plan_is_over_where_somebody_can_find_one(
+    stage: str, is_asked: bool, has_analysis: bool
+) -> None:
+    def script() -> None:
+        made = at(stage, analyse=(lambda: {}) if has_analysis else None)
+        for _ in range(2):
+            made.read(0.1)
+            assert len(asyncio.all_tasks()) - 1 == int(is_asked and has_analysis)
+        for task in asyncio.all_tasks() - {asyncio.current_task()}:
+            task.cancel()
+
+    run(script)
+
+
 def test_a_command_for_a_shelf_or_a_phone_goes_there() -> None:
     told = []
 
