@@ -113,7 +113,8 @@ def test_it_becomes_a_recording_with_zero_maximum_phases_and_ratings_as_they_wer
     assert [(rating.value, rating.phase_number) for rating in account.ratings] == [(6.0, 1), (4.5, 2)]
     analysis = analyse_recording(recording)
     assert analysis.phases[1].summary.mean_percent == pytest.approx(50.0, abs=1.0)
-    assert place.take(brought, {"stretches": []})["name"] == "pull-2.hold"  # never over another
+    for number in (2, 3, 4):
+        assert place.take(brought, {"stretches": []})["name"] == f"pull-{number}.hold"  # never over another
 
 
 @pytest.mark.parametrize(

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import io
+import os
+import shutil
+import sys
+
 import pytest
 
 from biofeedback.web.qr import draw_qr, encode_qr
 from biofeedback.web.sharing import Invitation
-from biofeedback.wiring.invitations import lay_out
+from biofeedback.wiring.invitations import lay_out, print_invitations
 
 
 def invite(seat: int) -> Invitation:
@@ -31,3 +36,19 @@ def test_as_many_codes_stand_beside_each_other_as_there_is_room_for(n_columns: i
 def test_a_single_code_is_the_athletes() -> None:
     last = lay_out([invite(1)], n_columns=80).splitlines()[-1]
     assert last == "The athlete's phone joins once, within 10 minutes; the coach's page makes new codes."
+
+
+def test_codes_are_there_at_once_and_as_wide_as_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Shown(io.StringIO):
+        n_flushed = 0
+
+        def flush(self) -> None:
+            self.n_flushed += 1
+
+    shown = Shown()
+    monkeypatch.setattr(sys, "stdout", shown)
+    monkeypatch.setattr(shutil, "get_terminal_size", lambda: os.terminal_size((117, 24)))
+    invitations = [invite(seat) for seat in (1, 2, 3)]
+    print_invitations(invitations)
+    assert shown.getvalue() == lay_out(invitations, n_columns=117) + "\n"
+    assert shown.n_flushed

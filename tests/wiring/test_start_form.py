@@ -16,6 +16,7 @@ from biofeedback.commands.live import add_arguments
 from biofeedback.session.exercises import load_exercises
 from biofeedback.storage.recording import open_recording
 from biofeedback.wiring.form_fields import FormError
+from biofeedback.wiring.start_columns import read_lines
 from biofeedback.wiring.start_form import ChosenSession, keep_fields, read_form, write_source
 
 LIBRARY = load_exercises()
@@ -235,3 +236,36 @@ def test_lines_that_were_read_are_read_so_in_the_session() -> None:
 
 def test_a_comma_that_was_asked_about_is_said_in_the_source() -> None:
     assert write(decimal="comma", baud="", rate="").endswith("channels=force:N*0.0042&decimal=comma")
+
+
+@pytest.mark.parametrize(
+    ("templates", "decimal", "is_plain"),
+    [
+        (["{a}, {b}"], "point", True),
+        (["{a} {b}"], "point", True),
+        (["{a}; {b}"], "comma", False),  # a fraction begins with a comma: no plain reader knows
+        (["F {a}, {b}"], "point", False),
+        (["{a}", "{b}"], "point", False),
+        (["{a:hex} {b}"], "point", False),
+    ],
+)
+def test_numbers_and_nothing_else_are_said_in_fewer_words(templates: list[str], decimal: str, is_plain: bool) -> None:
+    form = {"lines": {"templates": templates, "decimal": decimal}, "columns": [column("force"), column("t_ms")]}
+    lines = read_lines(form)
+    assert lines is not None
+    assert lines.is_plain is is_plain
+    assert lines.named.decimal == {"point": ".", "comma": ","}[decimal]
+
+
+def test_lines_that_cannot_be_kept_are_none_and_another_number_of_columns_is_told() -> None:
+    rows = [column("force")]
+    for lines in (None, {}, {"templates": "x"}, {"templates": [], "decimal": "point"}, {"templates": ["{a}"]}):
+        assert read_lines({"lines": lines, "columns": rows}) is None
+    for n, is_kept in ((16, True), (17, False)):
+        lines = {"templates": [f"L{k} {{a{k}}}" for k in range(n)], "decimal": "point"}
+        assert (read_lines({"lines": lines, "columns": rows * n}) is not None) is is_kept
+    for length, is_kept in ((1000, True), (1001, False)):
+        lines = {"templates": ["{a}".ljust(length, "x")], "decimal": "point"}
+        assert (read_lines({"lines": lines, "columns": rows}) is not None) is is_kept
+    with pytest.raises(FormError, match="its lines hold 2 numbers, 1 columns are described; press Read its lines"):
+        read_lines({"lines": {"templates": ["{a} {b}"], "decimal": "point"}, "columns": rows})
