@@ -115,3 +115,28 @@ def read_points(rows):
     from biofeedback.analysis.dose import DosePoint
 
     return [DosePoint(*row) for row in rows]
+
+
+@pytest.mark.parametrize(("n_held", "n_own", "n_earlier"), [(0, 0, 48), (10, 10, 38), (48, 48, 0), (60, 48, 0)])
+def test_of_48_contractions_this_sessions_count_first_and_the_newest_of_them(monkeypatch, n_held, n_own, n_earlier):
+    """So many are chosen from within the 50 ms that a session may wait."""
+    seen = []
+
+    def choose(points, **limits):
+        seen.append((points, limits))
+        return 30.0, "so"
+
+    monkeypatch.setattr("biofeedback.analysis.dose.choose_effort", choose)
+    held = [HeldPhase("passive", 0, 0.0, 5.0)]
+    for k in range(n_held):
+        held += [HeldPhase("contract", 2 * k + 1, 20.0 + k / 10, 4.0), HeldPhase("passive", 2 * k + 2, 0.0, 5.0)]
+    assert len(gather_points(held)) == n_held
+    chooser = EffortChooser()
+    chooser._earlier = tuple(DosePoint(50.0, -1.0, 1, k) for k in range(60))
+    choice = chooser(held, low_percent=20.0, high_percent=60.0, top_percent=80.0)
+    ((points, limits),) = seen
+    assert points == [*gather_points(held)[max(0, n_held - 48) :], *chooser._earlier[:n_earlier]]
+    assert (len(points), sum(p.session == 0 for p in points)) == (48, n_own)
+    assert limits == {"low_percent": 20.0, "high_percent": 60.0, "top_percent": 80.0}
+    assert choice.reason == "so" + (f", with {n_earlier} earlier contractions in mind" if n_earlier else "")
+    assert choice.basis["points"] == [[p.effort_percent, p.change, p.session, p.cycle] for p in points]
