@@ -7,7 +7,7 @@ import argparse
 from biofeedback.acquisition.sources import open_source
 from biofeedback.errors import SessionError
 from biofeedback.session.autopilot import Autopilot
-from biofeedback.session.plan import BUILT_IN
+from biofeedback.session.plan import BUILT_IN, load_plan
 from biofeedback.wiring.assembly import add_session_arguments
 from biofeedback.wiring.group import FIRST_CODE, MAX_ATHLETES
 from biofeedback.wiring.live_sessions import SessionRequest, run_sessions
@@ -25,7 +25,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_session_arguments(parser)
     parser.set_defaults(**SCENARIO)
     parser.add_argument("--fast", action="store_true", help="shortened rests and phases: under four minutes in all")
-    parser.add_argument("--auto", action="store_true", help="let the program press every button, then end")
+    parser.add_argument(
+        "--auto",
+        action="store_true",
+        help="let the program press every button, then end; it carries out what --plan names",
+    )
     parser.add_argument("--seed", type=int, default=1, help="another seed, another simulated athlete (1)")
     parser.add_argument(
         "--athletes", type=int, default=1, choices=range(1, MAX_ATHLETES + 1), help="how many at once, on one page (1)"
@@ -55,4 +59,6 @@ def choose_codes(args: argparse.Namespace) -> list[str]:
 def request_session(code: str, index: int, args: argparse.Namespace) -> SessionRequest:
     """One simulated athlete, with a seed and so a truth of their own."""
     source = open_source(f"simulated:?seed={args.seed + index}&athlete={code}&channels={args.channels}")
-    return SessionRequest(source, code, Autopilot([BUILT_IN[0]]) if args.auto else None)
+    if not args.auto:
+        return SessionRequest(source, code)
+    return SessionRequest(source, code, Autopilot([load_plan(plan).name for plan in args.plan] or [BUILT_IN[0]]))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 import pytest
 
 from biofeedback.cli import main
 from biofeedback.commands import demo
+from biofeedback.session.plan import BUILT_IN
 
 
 def test_before_and_after_it_is_said_whose_answer_it_is(
@@ -48,3 +50,29 @@ def test_simulated_athletes_are_numbered(words: list[str], codes: list[str]) -> 
 def test_codes_of_several_are_given_by_the_demo_itself(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["demo", "--no-browser", *words]) == 1
     assert "--athlete names one simulated athlete; use --athletes alone" in capsys.readouterr().err
+
+
+PLAN = """
+name = "own"
+title = "Own"
+description = "One contraction."
+[[block]]
+repeat = 1
+[[block.phase]]
+kind = "contract"
+duration_s = 8
+band = [20, 30]
+"""
+
+
+@pytest.mark.parametrize(("own", "carried_out"), [([], [BUILT_IN[0]]), (["--plan", "FILE"], ["own"])])
+def test_the_plan_that_is_named_is_the_one_carried_out(
+    own: list[str], carried_out: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "own.toml").write_text(PLAN)
+    monkeypatch.setattr(demo, "Autopilot", list)
+    parser = argparse.ArgumentParser()
+    demo.add_arguments(parser)
+    words = [word.replace("FILE", str(tmp_path / "own.toml")) for word in own]
+    assert demo.request_session("A01", 0, parser.parse_args([*words, "--auto"])).autopilot == carried_out
+    assert demo.request_session("A01", 0, parser.parse_args(words)).autopilot is None

@@ -472,10 +472,43 @@ def count_begun(folder: Path) -> int:
     return sum(any(event.kind == "plan" for event in recording.events) for recording in recordings)
 
 
-@pytest.mark.waits(210)
+SIX = """
+name = "six"
+title = "Six"
+description = "Three times relaxed, three times contracting."
+grace_s = 1.0
+ask_before_end_s = 6.0
+
+[[block]]
+repeat = 3
+
+[[block.phase]]
+kind = "passive"
+duration_s = 10
+ask = true
+
+[[block.phase]]
+kind = "contract"
+duration_s = 10
+band = [20, 30]
+ask = true
+"""
+
+
+def wait_for_codes(tab: Any) -> None:
+    """Each seat has its own session's state."""
+    wait_until(
+        lambda: tab.locator(".seat .code").all_inner_texts() == CODES,
+        within_s=20,
+        pause=lambda: tab.wait_for_timeout(50),
+    )
+
+
+@pytest.mark.waits(115)
 def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: Any, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "biofeedback", "demo", "--athletes", "4", "--fast", "--auto", "--channels=force"]
-    command += ["--port", "0", "--no-browser", "--folder", str(tmp_path)]
+    (tmp_path / "six.toml").write_text(SIX)
+    command += ["--port", "0", "--no-browser", "--folder", str(tmp_path), "--plan", str(tmp_path / "six.toml")]
     program = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env={**os.environ})
     try:
         assert program.stdout
@@ -486,14 +519,14 @@ def test_four_simulated_athletes_hold_at_once_and_each_has_a_recording(browser: 
         tab = browser.new_page()
         tab.goto(found.group())
         tab.wait_for_selector(".seat:not([data-stage='plan']) >> nth=3", timeout=60_000)
-        assert tab.locator(".seat .code").all_inner_texts() == CODES
+        wait_for_codes(tab)
         tab.close()  # for one and a half minutes it would draw what nothing here looks at
         wait_until(lambda: count_begun(tmp_path) == len(CODES), within_s=240, pause=lambda: time.sleep(2))
         tab = browser.new_page()
         tab.goto(found.group())
         tab.wait_for_selector(".seat[data-stage='plan'] >> nth=3", timeout=60_000)
         tab.wait_for_selector(".seat .form[data-band='in']", timeout=60_000)
-        assert tab.locator(".seat .code").all_inner_texts() == CODES
+        wait_for_codes(tab)
         tab.close()
         assert program.wait(timeout=400) == 0
     finally:
