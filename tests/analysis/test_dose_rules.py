@@ -464,3 +464,11 @@ def test_curves_are_drawn_with_the_mean_and_covariance_of_their_part() -> None:
     largest = np.outer(sd, sd)
     assert np.all(np.abs(covariance - posterior.covariance[one]) < 0.1 * largest.max() + 1e-5)
     assert np.diagonal(covariance) == pytest.approx(sd**2, rel=0.1)
+
+
+def test_the_kinds_of_curve_share_one_belief_and_none_prefers_easing() -> None:
+    assert sum(kind.share for kind in KINDS) == pytest.approx(1.0)
+    posterior = weigh_curves(gather([]))
+    for effort in EFFORTS.tolist():
+        assert posterior.expect(effort) == 0.0
+        assert posterior.below(effort, -2.0) == pytest.approx(1 - posterior.below(effort, 2.0))

@@ -7,6 +7,7 @@ from biofeedback.analysis.trends import (
     AMONG,
     FIRM,
     count_kendall_s,
+    find_kendall_variance,
     find_limit,
     fit_theil_sen,
     judge_together,
@@ -182,3 +183,14 @@ def test_score_without_ties_is_the_z_of_kendall_s_tau():
         if ours.correlation <= 0:
             theirs = kendalltau(np.arange(14), y, method="asymptotic").pvalue
             assert 2 * norm.sf(abs(ours.score)) == pytest.approx(theirs, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "values", [[3.0, 1.0, 2.0, 5.0], [1.0, 1.0, 2.0], [1.0, 2.0, 2.0, 3.0], [2.0, 2.0, 2.0, 1.0, 1.0], [4.0] * 5]
+)
+def test_the_variance_of_kendall_s_is_that_of_all_orders(values):
+    """Over every order that the values could have come in, as Kendall (1970) derived it, ties and all."""
+    from itertools import permutations
+
+    scores = [count_kendall_s(order) for order in permutations(values)]
+    assert find_kendall_variance(np.array(values)) == pytest.approx(np.mean(np.square(scores)))
