@@ -73,9 +73,9 @@ class Bench:
         is_alive = self.engine.activity is not None and self.engine.activity.name == "maximum"
         alive = 0.02 * is_alive * np.sin(0.08 * frame)
         counts = np.array(forces) + alive + 0.01 * (frame % 2)
-        for start in range(0, n, 10):
-            part = counts[start : start + 10, None]
-            others = np.broadcast_to(self.others, (len(part), len(self.others))) + alive[start : start + 10, None]
+        for start in range(0, n, 50):
+            part = counts[start : start + 50, None]
+            others = np.broadcast_to(self.others, (len(part), len(self.others))) + alive[start : start + 50, None]
             self.engine.push(Chunk(self.frame + start, np.hstack([part, others])))
         self.frame += n
         self._collect()
