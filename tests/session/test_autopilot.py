@@ -3,6 +3,7 @@
 import pytest
 
 from biofeedback.session.autopilot import Autopilot
+from biofeedback.session.care_actions import find_rest_left_s
 from biofeedback.session.setup import GRADED
 from tests.session.conftest import Bench
 from tests.session.test_pausing import lose
@@ -96,3 +97,30 @@ def test_a_graded_maximum_button_by_button():
     assert press(bench, pilot) is None  # 20 s of rest before a plan: nobody insists
     bench.wait(12.0, 10.0)
     assert press(bench, pilot) == {"do": "start_plan", "plan": "short"}
+
+
+def test_until_when_it_may_look_away():
+    """To the next boundary of what is under way, or until the rest is over; not while an answer is waited for."""
+    bench, pilot = Bench(check_rest_s=20.0), Autopilot(["short"])
+    bench.zero()
+    assert pilot.count_quiet_levels(bench.engine, None) == 0
+    for _ in range(3):
+        bench.attempt(400.0)
+    assert press(bench, pilot) is None  # rests
+    quiet = pilot.count_quiet_levels(bench.engine, None)
+    assert quiet == pytest.approx(100 * find_rest_left_s(bench.engine), abs=2)
+    bench.wait(quiet / 100)
+    assert press(bench, pilot) is None
+    bench.wait(0.02)
+    assert pilot.count_quiet_levels(bench.engine, None) == 0
+    assert press(bench, pilot) == {"do": "start_plan", "plan": "short"}
+    assert pilot.count_quiet_levels(bench.engine, None) == 200  # it asks after 2 of 3 s
+    bench.wait(0.5)
+    assert pilot.count_quiet_levels(bench.engine, None) == 150
+    bench.wait(1.5)
+    assert pilot.count_quiet_levels(bench.engine, None) == 0
+    assert pilot.count_quiet_levels(bench.engine, 4.0) == 100
+    assert press(bench, pilot, said=4.0)["do"] == "rate"
+    assert pilot.count_quiet_levels(bench.engine, 4.0) == 100
+    bench.engine.hold.pause("no signal", by="program")
+    assert pilot.count_quiet_levels(bench.engine, 4.0) == 0
