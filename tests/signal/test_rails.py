@@ -174,3 +174,14 @@ def test_what_was_learnt_is_forgotten_where_something_goes_beyond_it() -> None:
     tops = [top for stretch in (swing(5), swing(4), swing(2), swing(1, end=500.0), swing(2)) for top in stretch]
     found = watch(EMG, tops)
     assert [sum(found[at : at + 10]) for at in range(0, 50, 10)] == [0, 0, 2, 1, 0]
+
+
+@pytest.mark.parametrize(("n_between", "is_learnt"), [(4, False), (5, True)])
+def test_a_signal_that_only_switches_ends_nowhere_until_it_was_seen_in_between(n_between: int, is_learnt: bool) -> None:
+    """Between is neither within a tenth of the range of the one end nor within a fiftieth of the other."""
+    tops = [5.0, 401.0] * 20
+    at = [2 * k for k in range(n_between)]
+    for k in at:
+        tops[k + 10] = 200.0 + k
+    found = watch(EMG, [*tops, *([5.0, 401.0] * 5)])
+    assert any(found) == is_learnt
