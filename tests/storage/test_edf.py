@@ -226,3 +226,18 @@ def test_a_computed_athletes_signals_stay_computed(tmp_path: Path, simulated: bo
         recorder.append(Chunk(0, make_counts(200)))
     export_edf(open_recording(tmp_path / "a.hold"), tmp_path / "a.bdf", n_bits=24)
     assert import_edf(tmp_path / "a.bdf").settings["simulated"] is simulated
+
+
+@pytest.mark.parametrize(
+    ("unit", "as_edf_has_it"),
+    [("uV", 1.0), ("\u00b5V", 1.0), ("\u03bcV", 1.0), ("mV", 1e3), ("V", 1e6)],
+)
+def test_every_volt_is_so_many_microvolts(tmp_path: Path, unit: str, as_edf_has_it: float) -> None:
+    """Prefixes of the SI; the micro sign and the Greek letter look alike."""
+    channel = Channel(name="calf", kind="emg", unit=unit, factor=0.01)
+    record(tmp_path / "a.hold", np.arange(-100.0, 100.0)[:, None], channels=(channel,))
+    export_edf(open_recording(tmp_path / "a.hold"), tmp_path / "a.bdf", n_bits=24)
+    (header, *_), (signal, *_), *_ = read_with_pyedflib(tmp_path / "a.bdf")
+    assert header["dimension"] == "uV"
+    expected = 0.01 * as_edf_has_it * np.arange(-100.0, 100.0)
+    assert signal[:200] == pytest.approx(expected, rel=1e-5, abs=1e-5 * as_edf_has_it)

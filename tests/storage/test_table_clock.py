@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from biofeedback.errors import RecordingError
+from biofeedback.storage import csv_import
 from biofeedback.storage.table_clock import (
     MOST_LOST,
     place_by_times,
@@ -307,3 +310,19 @@ def test_times_of_day_that_are_none_and_zones_that_change_are_refused() -> None:
     assert str(refused.value) == f"a.csv holds no times; {CURE}"
     with pytest.raises(RecordingError, match=r"a.csv: the time zone changes on the way \(CEST, CET\)"):
         read_clock_texts(["2026-10-25 02:59:59 CEST", "2026-10-25 02:00:00 CET"], "a.csv")
+
+
+@pytest.mark.parametrize(
+    ("cells", "finest"),
+    [
+        (["0", "1", "2"], 1.0),
+        (["0.5", "1", "1.5"], 0.1),
+        (["0,001", "0,002"], 0.001),
+        (["18:00:00.25", "x"], 0.01),
+        (["1e-3", "2"], 0.0),
+        ([], 1.0),
+    ],
+)
+def test_the_finest_digit_in_which_times_are_written(cells: list[str], finest: float) -> None:
+    layout = SimpleNamespace(sample=[["5", cell] for cell in cells] + [["5"]])
+    assert csv_import._find_written(layout, 1) == pytest.approx(finest)  # type: ignore[arg-type]

@@ -29,6 +29,7 @@ PATH = Path("a.csv")
         ({"a": ["1,234,567"]}, ".", ["a comma is read as thousands sign"]),
         ({"a": ["1.234.567"]}, ",", ["a point is read as thousands sign"]),
         ({"a": ["950", "1,050"]}, ".", ["a comma is read as thousands sign"]),
+        ({"a": ["950", "1,050", "1,051"]}, ".", ["a comma is read as thousands sign"]),  # one zero at an end is enough
         ({"a": ["950", "1,051"], "b": ["0.5"]}, ".", ["a comma is read as thousands sign"]),
         ({"a": ["1,234"], "b": ["0,5"]}, ",", []),  # another column tells
         ({"a": ["1.234"]}, ".", []),  # a point alone is a point
