@@ -35,7 +35,7 @@ def play(kind, *, patience_s, stalls=STALLS, total_s=300.0, pieces=1, lost=(), s
             continue
         due = round(now_s * RATE_HZ)
         n = due - sent
-        share = [n] if n <= 2 else np.diff(np.linspace(0, n, pieces + 1).astype(int))
+        share = [n] if n <= 2 or pieces == 1 else np.diff(np.linspace(0, n, pieces + 1).astype(int))
         for j, n_piece in enumerate(share):
             frames = make_frames(kind, sent, int(n_piece), lost)
             items += line.place([frames], now_s + 0.004 * j + 0.003 * rng.random())
