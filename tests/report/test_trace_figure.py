@@ -165,6 +165,12 @@ def test_tension_and_doubt_are_thinned_to_a_thousand_places() -> None:
     assert shown > 2000
     assert 1000 <= dotted.get_xdata().size < 2000
     assert np.ptp(np.diff(dotted.get_xdata())) < 1e-6
+    short = analyse_recording(make_check(passive=(6,), contract=()))
+    axis = drawn(draw_trace, short)[0]
+    (dotted,) = [line for line in axis.lines if line.get_color() == PALETTE["ink"] and line.is_dashed()]
+    start, end = end_of(axis)
+    shown = np.count_nonzero((short.trace.time_s >= start) & (short.trace.time_s < end))
+    assert dotted.get_xdata().size == shown < 1000, "of few, every one"
 
 
 @pytest.mark.parametrize(("n", "is_thinned"), [(40, False), (41, True)])
