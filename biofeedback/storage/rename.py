@@ -93,11 +93,20 @@ def _exchange(source: Path, copy: Path, old: str, code: str) -> Path:
     if target != source:
         disk.flush_folder(source.parent)
         names = [Path(f"{source}{suffix}") for suffix in NEIGHBOURS]
-        remove_for_good([*(name for name in names if name.exists()), source])
+        try:
+            remove_for_good([*(name for name in names if name.exists()), source])
+        except OSError:
+            if source.exists():  # it keeps its name: the session is not there twice
+                target.unlink()
+            raise
         copy.unlink(missing_ok=True)
     else:
         leftover = _keep_reachable(source)
-        os.replace(copy, source)
+        try:
+            os.replace(copy, source)
+        except OSError:
+            leftover.unlink(missing_ok=True)
+            raise
         disk.flush_folder(source.parent)
         if leftover.exists():
             disk.overwrite_and_delete(leftover)

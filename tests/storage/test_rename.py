@@ -3,13 +3,14 @@ from __future__ import annotations
 import os
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from biofeedback.errors import RecordingError
 from biofeedback.model import Chunk, Event, Gap, Note
-from biofeedback.storage import disk
+from biofeedback.storage import database, disk, rename
 from biofeedback.storage.check import check_recording
 from biofeedback.storage.forget import find_files_of
 from biofeedback.storage.library import list_recordings
@@ -125,6 +126,82 @@ def test_a_full_disk_leaves_the_recording_as_it_was(tmp_path: Path, monkeypatch:
         rename_athlete(path, "B7")
     assert [each.name for each in tmp_path.iterdir()] == ["A01.hold"]
     assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize(
+    ("step", "error", "told"),
+    [
+        ("copy_database", OSError(28, "no space left on device"), "the disk is full"),
+        ("connect_for_writing", database.Error("malformed"), "the disk failed"),
+        ("to_json", ValueError("no JSON"), "the disk failed"),
+        ("seal", OSError(5, "input/output error"), "the disk failed"),
+        ("flush_file", OSError(28, "no space left on device"), "the disk is full"),
+        ("replace", OSError(13, "permission denied"), "writing is not allowed there"),
+    ],
+)
+def test_wherever_it_fails_nothing_half_made_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, error: Exception, told: str
+) -> None:
+    path = record(tmp_path / "evening.hold")  # keeps its name: to the last step nothing of it may change
+    content = path.read_bytes()
+    place: Any = {"connect_for_writing": database, "to_json": rename, "replace": os}.get(step, disk)
+    real = getattr(place, step)
+
+    def fail(*args: Any, **more: Any) -> Any:
+        if step == "connect_for_writing" and not more.get("own"):
+            return real(*args, **more)  # the recording itself opens, the copy does not
+        if step == "copy_database":
+            real(*args, **more)  # and then the disk is full
+        raise error
+
+    monkeypatch.setattr(place, step, fail)
+    with pytest.raises(RecordingError, match=f"evening.hold cannot be renamed: {told}"):
+        rename_athlete(path, "B7")
+    monkeypatch.undo()
+    assert path.read_bytes() == content
+    assert [each.name for each in tmp_path.iterdir()] == ["evening.hold"]
+    assert rename_athlete(path, "B7") == path  # and then it works
+    assert open_recording(path).settings["athlete"] == "B7"
+
+
+@pytest.mark.parametrize("step", ["replace", "link", "fsync"])
+def test_a_session_that_cannot_lose_its_old_name_is_not_there_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    """As where another program has the file open and the system then lets nobody rename it."""
+    path = record(tmp_path / "A01.hold")
+    content = path.read_bytes()
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(13, "permission denied")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, step, refuse)
+        if step == "link":  # no second names there, and no renaming either
+            patched.setattr(os, "replace", refuse)
+            patched.setattr(os, "rename", refuse)
+        with pytest.raises(RecordingError, match=r"A01.hold cannot be renamed: writing is not allowed there"):
+            rename_athlete(path, "B7")
+    assert [each.name for each in tmp_path.iterdir()] == ["A01.hold"]
+    assert path.read_bytes() == content
+    assert rename_athlete(path, "B7").name == "B7.hold"
+    assert [each.name for each in tmp_path.iterdir()] == ["B7.hold"]
+
+
+def test_what_fails_once_the_old_name_is_gone_leaves_the_new_one_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = record(tmp_path / "A01.hold")
+
+    def refuse(path: Path) -> int:
+        raise OSError(5, "input/output error")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(disk, "overwrite_and_delete", refuse)
+        with pytest.raises(RecordingError, match="the disk failed"):
+            rename_athlete(path, "B7")
+    assert [entry.name for entry in list_recordings(tmp_path)] == ["B7.hold"]
+    assert check_recording(tmp_path / "B7.hold").is_sound
 
 
 def test_the_copy_of_the_settings_carries_the_new_code(tmp_path: Path) -> None:
