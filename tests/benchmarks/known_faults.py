@@ -409,4 +409,16 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "row.rating is not None or row.rating.value is not None]\n        axis.plot(places",
         "the rows were chosen by the same condition already: it stands there again for the types",
     ),
+    (
+        "commands/scale.py",
+        "time.sleep(0.02)",
+        "time.sleep(0.026)",
+        "how often it is looked whether all readings are there: what is given are the first that are needed",
+    ),
+    (
+        "wiring/trials.py",
+        "range(1, max(by_number, default=0))",
+        "range(1, max(by_number, default=1))",
+        "where no evening was held, none before it is missed: nothing lies from 1 to below 1 either",
+    ),
 )

@@ -123,6 +123,39 @@ def test_what_stands_in_the_log_alone_is_found_newest_last(tmp_path: Path) -> No
     assert notes[-1] == (7, "changed")
 
 
+def test_pages_of_a_log_join_those_of_the_file_an_earlier_log_first(tmp_path: Path) -> None:
+    """Header and frames of a log as the SQLite file format, section 4.1, draws them."""
+    path = tmp_path / "a.hold"
+    first, second = (letter * 512 for letter in (b"1", b"2"))
+    path.write_bytes((b"SQLite format 3\0" + (512).to_bytes(2, "big")).ljust(512, b"1") + second + b"half a page")
+    head = path.read_bytes()[:512]
+    now, before = b"saltsnow", b"saltsold"
+
+    def frame(page: int, salts: bytes, letter: bytes) -> bytes:  # page, size after commit, salts, checksums
+        return page.to_bytes(4, "big") + b"\xff\0\0\x07" + salts + b"checksum" + letter * 512
+
+    frames = [(2, now, b"a"), (2, before, b"b"), (70000, now, b"c"), (2, now, b"d"), (1, before, b"e")]
+    log = (bytes(8) + (512).to_bytes(4, "big") + bytes(4) + now).ljust(32, b"-")
+    whole = log + b"".join(frame(*one) for one in frames)
+    log_path = tmp_path / "a.hold-wal"
+    log_path.write_bytes(whole)
+    expected = {1: [head, b"e" * 512], 2: [second, b"b" * 512, b"a" * 512, b"d" * 512], 70000: [b"c" * 512]}
+    assert carve._read_pages(path) == expected
+    log_path.write_bytes(whole + frame(1, now, b"f")[:-1])  # the last frame lacks a byte
+    assert carve._read_pages(path) == expected
+    log_path.write_bytes(whole[:-1])
+    assert carve._read_pages(path) == {**expected, 1: [head]}
+    path.write_bytes(b"")  # the file is gone but for its name: its log says how large pages are
+    log_path.write_bytes(whole)
+    assert carve._read_pages(path) == {number: [one for one in pages if one not in (head, second)]
+                                       for number, pages in expected.items()}  # fmt: skip
+    log_path.unlink()
+    path.write_bytes(head + first)
+    assert carve._read_pages(path) == {1: [head], 2: [first]}
+    log_path.mkdir()  # no log, and judged elsewhere
+    assert carve._read_pages(path) == {1: [head], 2: [first]}
+
+
 @pytest.mark.parametrize(
     ("content", "log", "n_bytes"),
     [

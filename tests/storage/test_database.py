@@ -6,6 +6,7 @@ memory): each item is a test here. Hostile files are made with plain sqlite3, as
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sqlite3
 import subprocess
@@ -431,3 +432,38 @@ def test_a_writer_is_seen_in_this_program_and_in_another(tmp_path: Path) -> None
         assert ask_elsewhere() == "True\n"  # asking here did not drop the writer's locks
     assert not database.is_written(path)
     assert ask_elsewhere() == "False\n"
+
+
+@pytest.mark.parametrize(
+    ("error", "is_written"),
+    [
+        (None, False),
+        (database.OperationalError("database is locked"), True),
+        (database.OperationalError("database table is locked"), True),
+        (database.OperationalError("disk I/O error"), False),
+        (database.OperationalError("attempt to write a readonly database"), False),
+        (database.DatabaseError("file is not a database"), False),
+        (UnicodeDecodeError("utf-8", b"\xff", 0, 1, "no text"), False),
+        (RecordingError("damaged", ""), False),
+    ],
+)
+def test_only_a_lock_says_that_somebody_writes(
+    path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception | None, is_written: bool
+) -> None:
+    def answer(_: Path) -> None:
+        if error:
+            raise error
+
+    monkeypatch.setattr(database, "refuse_damaged_log", answer)
+    assert database.is_written(path) is is_written
+
+
+def test_where_nobody_tells_of_locks_a_writer_is_found_by_them(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(database, "is_held", lambda path: False)
+    assert not database.is_written(path)
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as writer:
+        writer.execute("PRAGMA journal_mode = WAL")
+        writer.execute("BEGIN IMMEDIATE")
+        assert database.is_written(path)
+    assert not database.is_written(path)
+    assert not database.is_written(path.with_name("none.hold"))

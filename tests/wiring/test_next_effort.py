@@ -1,5 +1,6 @@
 """The next effort of a plan that adapts: as the analysis would choose it, and afterwards to be made again."""
 
+import threading
 from dataclasses import replace
 
 import pytest
@@ -84,6 +85,18 @@ def test_earlier_recordings_are_only_read_for_a_plan_that_adapts():
     chooser.prepare(load_plan("dose-search"))
     chooser.thread.join(10)
     assert read == [1]
+
+
+def test_what_is_still_read_keeps_no_program_from_ending():
+    may_go_on = threading.Event()
+    chooser = EffortChooser(lambda: may_go_on.wait(60) and [])
+    try:
+        plan = load_plan("dose-search")
+        assert chooser.prepare(plan) is plan
+        assert (chooser.thread.is_alive(), chooser.thread.daemon) == (True, True)  # Python ends without daemons
+    finally:
+        may_go_on.set()
+        chooser.thread.join(10)
 
 
 def test_a_choice_is_made_from_no_more_than_a_session_can_wait_for():

@@ -175,6 +175,20 @@ def test_what_went_otherwise_is_said_and_counts_as_it_should(tmp_path: Path) -> 
     assert sum(answer.n_by_way.values()) == 3  # done as drawn
 
 
+@pytest.mark.parametrize(
+    ("numbers", "missing"),
+    [([], ""), ([1], ""), ([2], "1"), ([1, 2], ""), ([1, 3], "2"), ([3], "1, 2"), ([2, 5], "1, 3, 4")],
+)
+def test_an_evening_is_missed_only_when_a_later_one_was_held(tmp_path: Path, numbers: list[int], missing: str) -> None:
+    trial = draw(tmp_path)
+    for number in numbers:
+        hold(tmp_path, trial, number, 5.0)
+    found = collect_evenings(trial, list_recordings(tmp_path))
+    assert [one.number for one in found.held] == numbers
+    told = f"no recording of evening {missing}: lost or kept elsewhere; left out"
+    assert found.said == ((told,) if missing else ())
+
+
 def test_the_report_has_what_the_standard_for_single_person_trials_asks_for(tmp_path: Path) -> None:
     trial = draw(tmp_path, n_blocks=6)
     for number, way in enumerate(trial.schedule.order, 1):

@@ -43,6 +43,57 @@ test("a port that is gone stands where it can be typed", () => {
   assert.equal(start.chosenKey({}, PORTS), "");
 });
 
+test("another port begins with the one that was typed, unless that is in the list already", () => {
+  const typed = (form, ports = PORTS) => start.listSensors(ports, [], {}, form).find(({ key }) => key === "port:").form;
+  for (const [form, ports, port] of [
+    [{ port: "/dev/gone" }, PORTS, "/dev/gone"],
+    [{ port: "/dev/ttyX" }, PORTS, ""],
+    [{ port: "/dev/ttyY" }, PORTS, ""],
+    [{ port: "/dev/ttyX" }, PORTS.slice(1), "/dev/ttyX"],
+    [{ port: "/dev/ttyX" }, [], "/dev/ttyX"],
+    [{ port: "" }, PORTS, ""],
+    [{}, PORTS, ""],
+    [{}, [], ""],
+  ])
+    assert.deepEqual(typed(form, ports), { sensor: "port", port });
+});
+
+test("a port that says no name of its own is told by what was heard there", () => {
+  const [first, second] = start.listSensors(PORTS, [], { "/dev/ttyY": { board: null, reason: "busy" } }, {});
+  assert.deepEqual(first, {
+    key: "port:/dev/ttyX",
+    title: "/dev/ttyX",
+    note: "a board · asking …",
+    form: { sensor: "port", port: "/dev/ttyX" },
+  });
+  assert.deepEqual(second, {
+    key: "port:/dev/ttyY",
+    title: "/dev/ttyY",
+    note: "busy",
+    form: { sensor: "port", port: "/dev/ttyY" },
+  });
+});
+
+test("a radio is listed once, with what it says of itself", () => {
+  const near = (radios, form) =>
+    start
+      .listSensors([], radios, {}, form)
+      .filter(({ key }) => key.startsWith("radio:"))
+      .map(({ key, title, note, form: chosen }) => [key, title, note, chosen.profile]);
+  const seen = ["radio:Board 7", "Board 7", "Bluetooth, −60 dBm", "frame-radio"];
+  const kept = (name) => [`radio:${name}`, name, "Bluetooth, as last time", "weight-scale"];
+  const last = (radio, sensor = "radio") => ({ sensor, radio, profile: "weight-scale" });
+  assert.deepEqual(near(RADIOS, {}), [seen]);
+  assert.deepEqual(near(RADIOS, last("Board 7")), [seen]);
+  assert.deepEqual(near(RADIOS, last("Board 9")), [seen, kept("Board 9")]);
+  assert.deepEqual(near([], last("Board 7")), [kept("Board 7")]);
+  assert.deepEqual(near(RADIOS, last("Board 9", "port")), [seen]);
+  assert.deepEqual(near(RADIOS, last("")), [seen]);
+  assert.deepEqual(near([{ ...RADIOS[0], title: "seven", dbm: 4 }], {}), [
+    ["radio:Board 7", "seven", "Bluetooth, 4 dBm", "frame-radio"],
+  ]);
+});
+
 test("only profiles that fit the sensor are offered", () => {
   const profiles = [
     { name: "frame-lines", transport: "serial" },
