@@ -14,7 +14,16 @@ from hypothesis import strategies as st
 
 from biofeedback.account.codec import PayloadError
 from biofeedback.account.fold import fold
-from biofeedback.account.kinds import KINDS, Noted, PhaseBegun, RatingGiven, Stopped, make_event, read_event
+from biofeedback.account.kinds import (
+    KINDS,
+    Noted,
+    PhaseBegun,
+    RatingGiven,
+    RepeatMade,
+    Stopped,
+    make_event,
+    read_event,
+)
 from biofeedback.model import Band, Channel, Event
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -115,3 +124,30 @@ def test_developers_read_of_every_kind_and_its_fields() -> None:
     assert set(told) == set(KINDS)
     for kind, cls in KINDS.items():
         assert told[kind] == set(list_keys(cls)), kind
+
+
+TAKEN_FOR_GRANTED = {("caution", "acknowledged"), ("attempt", "feedback_shown"), ("maximum", "settled")}
+
+
+def test_what_a_file_does_not_say_is_nothing_or_no_but_for_these() -> None:
+    """A repeat of which nobody says that it was kept was not; an attempt without a word was made with the number."""
+    granted = set()
+    for kind, cls in KINDS.items():
+        for field in dataclasses.fields(cls):
+            made = None if field.default_factory is dataclasses.MISSING else field.default_factory()
+            default = made if field.default is dataclasses.MISSING else field.default
+            if default is True:
+                granted.add((kind, field.name))
+            else:
+                assert not default, (kind, field.name)
+    assert granted == TAKEN_FOR_GRANTED
+
+
+def test_a_repeat_says_in_its_file_whether_it_was_kept() -> None:
+    repeat = RepeatMade(lesson="light", phase_index=3)
+    event = make_event(repeat, 7)
+    assert event.data == {"lesson": "light", "phase_index": 3, "kept": False}
+    assert read_event(event) == read_event(Event(7, "repeat", {"lesson": "light", "phase_index": 3})) == repeat
+    assert make_event(dataclasses.replace(repeat, kept=True, error=0.0), 7).data == {
+        "lesson": "light", "phase_index": 3, "kept": True, "error": 0.0,
+    }  # fmt: skip

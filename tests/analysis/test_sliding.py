@@ -180,6 +180,16 @@ def test_out_of_the_position_the_response_fades_at_the_pace_of_its_end():
     assert paces.offset.tau_s == pytest.approx(offset_s, rel=0.12)
 
 
+def test_an_open_end_is_told_as_forty_seconds_or_as_less_than_half_of_one() -> None:
+    """What comes back over minutes or at once cannot be told closer, and no number may pretend it."""
+    slow = fit_paces(follow(3.0, 300.0, -3.0) + np.random.default_rng(7).normal(0, 0.05, 11 * N), RATE_HZ, PHASES)
+    assert (slow.offset.tau_s, slow.offset.high_s) == pytest.approx((40.0, 40.0))
+    assert slow.offset.low_s > 20.0
+    quick = fit_paces(follow(0.02, 3.0, -3.0) + np.random.default_rng(8).normal(0, 0.05, 11 * N), RATE_HZ, PHASES)
+    assert (quick.onset.tau_s, quick.onset.low_s) == pytest.approx((0.4, 0.4))
+    assert quick.onset.high_s < 1.0
+
+
 def test_an_interval_ends_where_the_likelihood_has_fallen_by_its_width():
     places = np.arange(TAUS_S.size)
     pace = sliding._profile(0.2 * (places - 20.0) ** 2)  # 5 at five places to either side

@@ -421,4 +421,22 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "range(1, max(by_number, default=1))",
         "where no evening was held, none before it is missed: nothing lies from 1 to below 1 either",
     ),
+    (
+        "analysis/trial.py",
+        "+ 1 / n_ways)",
+        "+ 2 / n_ways)",
+        "the same in every entry, so that there is an inverse at all: it cancels in every difference of two ways",
+    ),
+    (
+        "analysis/trial.py",
+        "+ 1 / n_ways)",
+        "+ 1 * n_ways)",
+        "the same in every entry, so that there is an inverse at all: it cancels in every difference of two ways",
+    ),
+    (
+        "report/figures.py",
+        "+ [1.5]",
+        "+ [1.9500000000000002]",
+        "how high the ratings are beside the effort: taste; that no text lies on another a test holds",
+    ),
 )

@@ -94,6 +94,24 @@ def test_half_a_second_that_stands_out_from_both_sides_is_a_bounce(
         assert f"; {limit} % is allowed" in found.reason
 
 
+@pytest.mark.parametrize(("best", "accepted"), [(149.9, True), (150.0, True), (150.1, False)])
+def test_a_bounce_of_exactly_what_is_allowed_is_allowed(best: float, accepted: bool) -> None:
+    """Half more than beside it: a fraction that binary numbers hold without rounding."""
+    push = [100.0] * 150 + [best] * 50 + [100.0] * 200
+    assert judge(push, channel=ENVELOPE).accepted is accepted
+
+
+def test_a_jerk_of_exactly_what_is_allowed_is_allowed() -> None:
+    push = [100.0] * 150 + [109.0, 87.0] + [100.0] * 48 + [98.0] * 200  # the best half second stays at 100 or below it
+    found = judge(push)
+    assert found.value is not None
+    assert found.peak is not None
+    excess_percent = 100 * (found.peak / found.value - 1)
+    assert excess_percent == pytest.approx(9.0, abs=0.5)
+    assert judge(push, spike_percent=excess_percent).accepted
+    assert not judge(push, spike_percent=float(np.nextafter(excess_percent, 0.0))).accepted
+
+
 @pytest.mark.parametrize(("before", "after", "accepted"), [(105.0, 60.0, True), (60.0, 105.0, True), (60, 60, False)])
 def test_the_better_of_the_two_sides_tells_of_a_bounce(before: float, after: float, accepted: bool) -> None:
     for lead in (0, 20):

@@ -492,3 +492,13 @@ def test_a_picture_has_its_head_above_it_in_lines_that_fit_and_200_dots_an_inch(
         assert first.read_bytes().startswith(begin)
         assert first.read_bytes() == again.read_bytes(), "the same figure gives the same bytes"
     assert np.isfinite(seen[-1][1])
+
+
+def test_words_stand_to_the_left_and_numbers_to_the_right_in_the_tables_of_a_trial() -> None:
+    report = report_of()
+    pairs, evenings = tabulate_differences(report.answers[0][3], "points"), tabulate_evenings(report)
+    assert pairs.head == (
+        "ways", "difference, points", "95 % interval", "p over the schedules", "verdict", "blocks missing",
+    )  # fmt: skip
+    assert [pairs.head[k] for k in pairs.text_columns] == ["ways", "verdict"]
+    assert [evenings.head[k] for k in evenings.text_columns] == ["drawn", "done"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from biofeedback.signal.artefacts import EmgLook, find_jumps, look_at_emg
 
@@ -152,3 +153,51 @@ def test_a_jump_is_more_than_the_trembling_around_it(height: float, is_jump: boo
     force = np.random.default_rng(7).normal(0, 1, 6000)
     force[5000] = height
     assert find_jumps(force, RATE_HZ, HOP)[500] == is_jump
+
+
+# -- what is cut out, hop by hop, as it is described and by other filters ----------------------------------------------
+
+
+def cut_out(samples: np.ndarray, rate_hz: int, hop: int, n_window: int) -> tuple[np.ndarray, np.ndarray]:
+    """Hops with a pull at the cable and those with a burst, both with 50 ms on either side."""
+
+    def run(sections: np.ndarray) -> np.ndarray:
+        return signal.sosfilt(sections, samples, zi=signal.sosfilt_zi(sections) * samples[0])[0]
+
+    def mean_of_last(x: np.ndarray, n: int) -> np.ndarray:
+        return np.array([x[max(0, k + 1 - n) : k + 1].mean() for k in range(len(x))])
+
+    def and_around(found: np.ndarray) -> np.ndarray:
+        n = rate_hz * 50 // 1000 // hop
+        return np.array([found[max(0, k - n) : k + n + 1].any() for k in range(len(found))])
+
+    power, slow = (
+        (run(signal.butter(order, edges_hz, "bandpass", fs=rate_hz, output="sos")) ** 2).reshape(-1, hop).mean(axis=1)
+        for order, edges_hz in ((4, (20.0, 450.0)), (2, (3.0, 18.0)))
+    )
+    windows = mean_of_last(power, n_window)
+    usual = np.median(windows[windows > np.quantile(windows, 0.75) / 4])
+    pulled = mean_of_last(slow, rate_hz // 10 // hop) > usual
+    burst = mean_of_last(power, rate_hz * 30 // 1000 // hop) > 12 * usual
+    return and_around(pulled), and_around(burst)
+
+
+@pytest.mark.parametrize(("rate_hz", "hop"), [(1000, 10), (2000, 10), (2000, 20)])
+@pytest.mark.parametrize(("height", "hz", "wants"), [(50.0, 8.0, (True, False)), (90.0, 150.0, (False, True))])
+def test_what_is_cut_out_around_a_pull_and_a_burst(
+    height: float, hz: float, wants: tuple[bool, bool], rate_hz: int, hop: int
+) -> None:
+    """A pull is half a sine of 8 Hz, a burst a twentieth of a second of 150 Hz; neither looks like the other."""
+    n = 5 * rate_hz
+    samples = np.random.default_rng(3).normal(0, 1, n)
+    samples = signal.sosfiltfilt(signal.butter(2, (40.0, 400.0), "bandpass", fs=rate_hz, output="sos"), samples)
+    samples *= 10 / samples.std()
+    t_s = np.arange(rate_hz // 16 if hz < 20 else rate_hz // 20) / rate_hz
+    samples[2 * rate_hz : 2 * rate_hz + len(t_s)] += height * np.sin(2 * np.pi * hz * t_s)
+    n_window = rate_hz // 4 // hop
+    pulled, burst = cut_out(samples, rate_hz, hop, n_window)
+    assert (bool(pulled.any()), bool(burst.any())) == wants
+    seen = look_at_emg(samples, rate_hz, hop=hop, n_window=n_window, n_lead=10, mains_hz=None)
+    assert seen.n_glitches == 0
+    assert np.flatnonzero(seen.all_spoilt).tolist() == np.flatnonzero(pulled | burst).tolist()
+    assert (seen.spoilt == seen.all_spoilt[10:]).all()

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from biofeedback.errors import BiofeedbackError
 from biofeedback.model import Channel, Chunk, Flag, FloatArray, Gap, Levels, count_readings, place_reading
+from biofeedback.signal.emg import find_wandering_percent
 from biofeedback.signal.levels import LevelStream
 
 FORCE = Channel(name="force", kind="force", unit="N", factor=0.1, rail_high_counts=30000)
@@ -316,3 +317,15 @@ def test_a_sine_of_six_hertz_loses_three_decibels_where_that_is_the_edge(channel
     levels = LevelStream([channel], 1000.0).push(Chunk(0, 50 + 10 * np.sin(2 * np.pi * 6.0 * time_s)[:, None]))
     values = levels.values[-500:, 0] - 50
     assert np.sqrt(2 * np.mean(values**2)) == pytest.approx(10 * gain, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("bandwidth_hz", "percent"), [(1.0, 100.0), (4.0, 50.0), (16.0, 25.0), (100.0, 10.0), (400.0, 5.0)]
+)
+def test_how_far_a_level_wanders_by_the_bandwidth_of_what_it_is_made_of(bandwidth_hz: float, percent: float) -> None:
+    """1 / (2 sqrt(B T)), the random error of an RMS (Bendat & Piersol, Random Data, from memory), over a quarter of a
+    second. A second derivation: 2 B T independent values have a mean square that scatters by sqrt(2 / (2 B T)), and
+    its root by half as much."""
+    assert find_wandering_percent(bandwidth_hz) == pytest.approx(percent)
+    n_independent = 2 * bandwidth_hz * 0.25
+    assert find_wandering_percent(bandwidth_hz) == pytest.approx(100 * (2 / n_independent) ** 0.5 / 2)

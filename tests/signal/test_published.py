@@ -12,7 +12,7 @@ from scipy import signal
 from biofeedback.calibration.attempt_values import above_baseline
 from biofeedback.model import Channel, Chunk, FloatArray
 from biofeedback.signal.cascade import response
-from biofeedback.signal.emg import band_pass, mains_notch
+from biofeedback.signal.emg import band_pass, find_wandering_percent, mains_notch
 from biofeedback.signal.force import low_pass
 from biofeedback.signal.levels import LevelStream
 from biofeedback.signal.spectrum import find_median_frequency, track_median_frequency
@@ -54,6 +54,7 @@ def test_random_error_of_a_quarter_second_is_five_percent():
     case = read("emg_amplitude")["rms_random_error"][0]
     low_hz, high_hz = case["band_hz"]
     assert 1 / (2 * np.sqrt((high_hz - low_hz) * case["window_s"])) == pytest.approx(case["error"])
+    assert find_wandering_percent(high_hz - low_hz) == pytest.approx(100 * case["error"])
     n, rate_hz = 2_000_000, 2000
     spectrum = np.fft.rfft(np.random.default_rng(9).normal(size=n))
     frequency_hz = np.fft.rfftfreq(n, 1 / rate_hz)
