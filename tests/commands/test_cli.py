@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import threading
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ import pytest
 from biofeedback.acquisition.simulated import SimulatedSource
 from biofeedback.cli import COMMANDS, main
 from biofeedback.commands import simulate
+from biofeedback.session.plan import BUILT_IN
+from biofeedback.session.setup import GRADED
 from biofeedback.storage.recording import open_recording
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -158,3 +161,71 @@ def test_an_option_that_is_none_is_told_in_one_line(
     assert left.value.code == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert told in line
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (
+            [],
+            {
+                "athlete": "A07",
+                "exercise": "standing hamstring stretch",
+                "side": "left",
+                "position": "heel on a box, 60 cm",
+                "joint": "knee",
+                "limit": 10.0,
+                "fast": False,
+                "simulated": True,
+                "started_utc": "2026-01-05T18:00:00+00:00",
+                "plans": [BUILT_IN[0]],
+            },
+        ),
+        (
+            [
+                *("--exercise=seat", "--side=both", "--position=mat", "--joint=hip", "--limit=4.5", "--fast"),
+                *("--started=2026-02-01T07:00:00+00:00", "--plan=light-hold", "--plan=dose-search"),
+            ],
+            {
+                "exercise": "seat",
+                "side": "both",
+                "position": "mat",
+                "joint": "hip",
+                "limit": 4.5,
+                "fast": True,
+                "started_utc": "2026-02-01T07:00:00+00:00",
+                "plans": ["light-hold", "dose-search"],
+            },
+        ),
+    ],
+)
+def test_what_is_said_to_simulate_is_what_is_led_and_written_by_one_thread_alone(
+    capsys, tmp_path, monkeypatch, words, expected
+):
+    """A second thread would write when it comes to it, and equal sessions would not be equal files."""
+    led, before = [], threading.enumerate()
+
+    def lead(source, recorder, setup, plans, started):
+        fresh = [thread.name for thread in threading.enumerate() if thread not in before]
+        led.append((setup, [plan.name for plan in plans], started.isoformat(), "recorder" in fresh))
+
+    monkeypatch.setattr(simulate, "_lead", lead)
+    path = tmp_path / "A07.hold"
+    asked = ["simulate", "simulated:?seed=2&athlete=A07&channels=force&rate=80", str(path), *words]
+    assert run(capsys, *asked) == (0, f"Simulated: {path}\n", "")
+    (setup, names, started, has_writer), *_ = led
+    assert {**{name: getattr(setup, name) for name in expected if name != "plans"}, "plans": names} == expected
+    assert {name: getattr(setup, name) for name in GRADED} == GRADED
+    assert (started, has_writer) == (setup.started_utc, False)
+    kept = open_recording(path).settings
+    assert (kept["athlete"], kept["simulated"], kept["started_utc"]) == ("A07", True, setup.started_utc)
+    assert run(capsys, *asked)[0] == 1  # never over another one
+    assert run(capsys, *asked, "--force")[0] == 0
+    assert len(led) == 2
+
+
+def test_a_simulation_begins_at_a_date(capsys, tmp_path):
+    code, _, err = run(capsys, "simulate", "simulated:?seed=2", str(tmp_path / "A01.hold"), "--started", "monday")
+    assert code == 1
+    assert "--started 'monday' is not a date; write 2026-01-05T18:00:00+00:00" in err
+    assert not list(tmp_path.iterdir())
