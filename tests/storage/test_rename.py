@@ -165,11 +165,12 @@ def test_wherever_it_fails_nothing_half_made_is_left(
 
 
 @pytest.mark.parametrize("step", ["replace", "link", "fsync"])
+@pytest.mark.parametrize(("name", "then"), [("A01.hold", "B7.hold"), ("evening.hold", "evening.hold")])
 def test_a_session_that_cannot_lose_its_old_name_is_not_there_twice(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, name: str, then: str
 ) -> None:
     """As where another program has the file open and the system then lets nobody rename it."""
-    path = record(tmp_path / "A01.hold")
+    path = record(tmp_path / name)
     content = path.read_bytes()
 
     def refuse(*_: object, **__: object) -> None:
@@ -180,12 +181,12 @@ def test_a_session_that_cannot_lose_its_old_name_is_not_there_twice(
         if step == "link":  # no second names there, and no renaming either
             patched.setattr(os, "replace", refuse)
             patched.setattr(os, "rename", refuse)
-        with pytest.raises(RecordingError, match=r"A01.hold cannot be renamed: writing is not allowed there"):
+        with pytest.raises(RecordingError, match=f"{name} cannot be renamed: writing is not allowed there"):
             rename_athlete(path, "B7")
-    assert [each.name for each in tmp_path.iterdir()] == ["A01.hold"]
+    assert [each.name for each in tmp_path.iterdir()] == [name]
     assert path.read_bytes() == content
-    assert rename_athlete(path, "B7").name == "B7.hold"
-    assert [each.name for each in tmp_path.iterdir()] == ["B7.hold"]
+    assert rename_athlete(path, "B7").name == then
+    assert [each.name for each in tmp_path.iterdir()] == [then]
 
 
 def test_what_fails_once_the_old_name_is_gone_leaves_the_new_one_whole(
@@ -215,10 +216,33 @@ def test_the_copy_of_the_settings_carries_the_new_code(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "expected"),
-    [("A01.hold", "B7.hold"), ("A01-2.hold", "B7-2.hold"), ("A012.hold", "A012.hold"), ("mat.hold", "mat.hold")],
+    [
+        ("A01.hold", "B7.hold"),
+        ("A01-2.hold", "B7-2.hold"),
+        ("A012.hold", "A012.hold"),
+        ("A012-1.hold", "A012-1.hold"),
+        ("mat.hold", "mat.hold"),
+    ],
 )
 def test_only_a_name_that_begins_with_the_code_changes(tmp_path: Path, name: str, expected: str) -> None:
     assert rename_athlete(record(tmp_path / name), "B7").name == expected
+
+
+def test_the_same_code_again_changes_no_name_and_nothing_of_the_athletes(tmp_path: Path) -> None:
+    path = record(tmp_path / "A01.hold")
+    about = dict(open_recording(path).settings)
+    last = tmp_path / LAST_START
+    last.write_text('{"athlete": "A01"}')
+    assert rename_athlete(path, "A01") == path
+    assert sorted(each.name for each in tmp_path.iterdir()) == sorted(["A01.hold", LAST_START])
+    assert open_recording(path).settings == about
+
+
+def test_a_recording_of_nobody_keeps_its_name(tmp_path: Path) -> None:
+    with Recorder.create(tmp_path / "-1.hold", make_settings(athlete=""), threaded=False):
+        pass
+    assert rename_athlete(tmp_path / "-1.hold", "B7").name == "-1.hold"
+    assert open_recording(tmp_path / "-1.hold").settings["athlete"] == "B7"
 
 
 def test_no_other_recording_is_written_over(tmp_path: Path) -> None:
