@@ -11,6 +11,7 @@ from biofeedback.acquisition.codecs import compute_crc16
 from biofeedback.acquisition.packets import PacketLayout
 from biofeedback.acquisition.profile import Profile
 from biofeedback.acquisition.serial_source import SerialSource
+from biofeedback.errors import SourceError
 from biofeedback.model import Channel
 
 FORCE = Channel(name="force", kind="force", unit="N")
@@ -118,3 +119,32 @@ def test_a_board_that_nobody_has_to_start_is_told_nothing_however_long_it_is_sil
         source.read()
     assert desk.time_s > 1001.0
     assert desk.written() == []
+
+
+def test_a_port_where_nothing_comes_is_let_go_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    desk = Desk(monkeypatch, [])
+    with pytest.raises(SourceError, match="no data from made within 3 s"):
+        desk.make_source().open()
+    assert 1003.0 < desk.time_s < 1003.2
+    assert desk.log[-1] == b"closed"
+
+
+@pytest.mark.parametrize(("is_open", "cure"), [(True, "recording continues by itself"), (False, "then try again")])
+def test_a_port_that_goes_is_waited_for_once_there_was_something(
+    monkeypatch: pytest.MonkeyPatch, is_open: bool, cure: str
+) -> None:
+    desk = Desk(monkeypatch, [LINES] if is_open else [])
+    source = desk.make_source()
+    if is_open:
+        source.open()
+        source.read()
+    else:
+        source.connect()
+
+    def go(most: int) -> bytes:
+        raise OSError("no such device")
+
+    monkeypatch.setattr(desk, "read", go)
+    with pytest.raises(SourceError, match=cure):
+        source.read()
+    assert desk.log[-1] == b"closed"

@@ -12,6 +12,7 @@ from scipy.stats import t as student
 from biofeedback.analysis.trial import (
     Schedule,
     TrialEvening,
+    _find_t,
     analyse_trial,
     count_missing_blocks,
     draw_schedule,
@@ -196,3 +197,45 @@ def test_more_scatter_asks_for_more_blocks_and_none_are_missing_when_there_are_e
     assert missing[0] == 0
     assert 0 < missing[1] < missing[2]
     assert count_missing_blocks(20.0, 2, 3, 2.0) is None
+
+
+# -- t of each pair over many schedules at once, against least squares set up for one of them --------------------------
+
+BLOCKS = np.repeat(np.arange(4), 3)
+PAIRS = [(0, 1), (0, 2), (2, 1)]
+
+
+def find_t_of_one(labels: np.ndarray, y: np.ndarray, blocks: np.ndarray) -> list[float]:
+    """|difference| / (its standard error without the degrees of freedom), by indicators of blocks and ways."""
+    design = np.hstack([blocks[:, None] == np.unique(blocks), labels[:, None] == np.arange(1, 3)]).astype(float)
+    beta, (left,), *_ = np.linalg.lstsq(design, y)
+    spread = np.zeros((3, 3))
+    spread[1:, 1:] = np.linalg.inv(design.T @ design)[-2:, -2:]
+    effects = np.array([0.0, *beta[-2:]])
+    return [
+        abs(effects[a] - effects[b]) / np.sqrt(left * (spread[a, a] + spread[b, b] - 2 * spread[a, b]))
+        for a, b in PAIRS
+    ]
+
+
+@pytest.mark.parametrize("missing", [[], [4], [0, 7]])
+def test_t_of_each_pair_is_that_of_least_squares_with_blocks(missing) -> None:
+    random = np.random.default_rng(6)
+    labels = np.array([np.concatenate([random.permutation(3) for _ in range(4)]) for _ in range(20)], dtype=float)
+    y = random.normal(5, 2, 12)
+    kept = np.delete(np.arange(12), missing)
+    found = _find_t(labels[:, kept], BLOCKS[kept], y[None, kept], 3, PAIRS)
+    for one, row in zip(labels[:, kept], found, strict=True):
+        assert row == pytest.approx(find_t_of_one(one, y[kept], BLOCKS[kept]), rel=1e-6)
+
+
+def test_t_is_nothing_where_nothing_differs_and_unknown_where_a_way_stands_alone() -> None:
+    every = np.tile([0.0, 1.0, 2.0], 4)
+    assert _find_t(every[None], BLOCKS, np.full((1, 12), 5.0), 3, PAIRS).tolist() == [[0.0, 0.0, 0.0]]
+    alone = np.array([0.0, 1.0, 0.0, 1.0, 2.0])  # the third way has no evening beside it
+    t = _find_t(np.array([alone, [0, 1, 0, 2, 1]]), np.array([0, 0, 1, 1, 2]), np.array([[4.0, 6, 5, 6, 9]]), 3, PAIRS)
+    assert np.isnan(t[0]).all()
+    assert np.isfinite(t[1]).all(), "the other schedules are told all the same"
+    perfect = _find_t(every[None], BLOCKS, every[None] + BLOCKS, 3, PAIRS)[0]
+    # what is left is taken to be a billionth: 1, 2 and 1 apart, eight in all, four blocks of which each tells 2 / 4
+    assert perfect == pytest.approx(np.array([1, 2, 1]) / np.sqrt(8e-9 * 2 / 4), rel=1e-6)

@@ -439,4 +439,10 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "+ [1.9500000000000002]",
         "how high the ratings are beside the effort: taste; that no text lies on another a test holds",
     ),
+    (
+        "calibration/attempts.py",
+        "if measured.value is None or measured.peak is None or measured.value <= 0:",
+        "if measured.value is None and measured.peak is None or measured.value <= 0:",
+        "both are known or neither is: each stands there for the types",
+    ),
 )

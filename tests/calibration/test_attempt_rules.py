@@ -101,8 +101,10 @@ def test_a_bounce_of_exactly_what_is_allowed_is_allowed(best: float, accepted: b
     assert judge(push, channel=ENVELOPE).accepted is accepted
 
 
-def test_a_jerk_of_exactly_what_is_allowed_is_allowed() -> None:
-    push = [100.0] * 150 + [109.0, 87.0] + [100.0] * 48 + [98.0] * 200  # the best half second stays at 100 or below it
+@pytest.mark.parametrize("scale", [1.0, 0.001])
+def test_a_jerk_of_exactly_what_is_allowed_is_allowed(scale: float) -> None:
+    push = [100.0] * 150 + [109.0, 87.0] + [100.0] * 48 + [98.0] * 200  # the best half second stays at about 100
+    push = [scale * level for level in push]
     found = judge(push)
     assert found.value is not None
     assert found.peak is not None

@@ -47,6 +47,9 @@ def test_one_sample_is_a_glitch_beyond_what_muscle_makes(height: float, n_found:
     assert seen.repaired[3000] == (0.0 if n_found else height * 10.0)
     assert (np.delete(seen.repaired, 3000) == np.delete(samples, 3000)).all()
     assert not seen.spoilt.any()
+    once_more = look(seen.repaired)  # nothing is left of it in what the filters give and in the levels
+    assert (once_more.n_glitches, (seen.filtered == once_more.filtered).all()) == (0, True)
+    assert (seen.level == once_more.level).all()
 
 
 @pytest.mark.parametrize("n_glitches", [2, 3])
