@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from scipy.stats import f as fisher
 
 from biofeedback.analysis.learning import N_FLOORS, RATES, LearningCurve, fit_learning
 
@@ -53,3 +55,31 @@ def test_six_repeats_with_an_error_are_needed(errors: list[float | None], n: int
     assert found.reason == ("" if n == 6 else f"{n} repeats; 6 are needed for a curve")
     assert (found.at(0) is None) == (n < 6)
     assert len(found.band) == (len(errors) if n == 6 else 0)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_interval_and_band_are_those_of_every_curve_that_fits_tried_one_by_one(seed: int) -> None:
+    """Profile likelihood: what is left of the squares may grow by F(1, k - 3) / (k - 3), the 95 % of the tables."""
+    times = np.array([0, 1, 2, 4, 5, 6, 7, 8])
+    scatter = 0.3 * np.random.default_rng(seed).standard_normal(8)
+    logs = np.log(4.0 + 12.0 * np.exp(-0.4 * times)) + scatter
+    tried = []  # rate, share of the floor, level, what is left of the squares
+    for rate in RATES:
+        for share in np.linspace(0.02, 1.0, N_FLOORS):
+            away = logs - np.log(share + (1 - share) * np.exp(-rate * times))
+            tried.append((rate, share, away.mean(), ((away - away.mean()) ** 2).sum()))
+    least = min(one[3] for one in tried)
+    limit = least * (1 + fisher.ppf(0.95, 1, 8 - 3) / (8 - 3))
+    fitting = [one for one in tried if one[3] <= limit]
+    errors: list[float | None] = [None] * 9
+    for n, log in zip(times, logs, strict=True):
+        errors[n] = float(np.exp(log))
+    found = fit_learning(errors)
+    assert (found.low, found.high) == (min(one[0] for one in fitting), max(one[0] for one in fitting))
+    for n, (low, high) in enumerate(found.band):
+        curves = [
+            (level + np.log(share + (1 - share) * np.exp(-rate * n)), np.sqrt((limit - left) / 8))
+            for rate, share, level, left in fitting
+        ]
+        assert low == pytest.approx(np.exp(min(height - spare for height, spare in curves)), rel=1e-6)
+        assert high == pytest.approx(np.exp(max(height + spare for height, spare in curves)), rel=1e-6)
