@@ -201,6 +201,12 @@ def test_an_interval_ends_where_the_likelihood_has_fallen_by_its_width():
     )
     open_ = sliding._profile(np.minimum(places / 10.0, 4.9))
     assert (open_.tau_s, open_.low_s, open_.high_s) == (TAUS_S[0], TAUS_S[0], TAUS_S[-1])
+    wide = sliding._profile(np.abs(places - 5.0) / 10.0)
+    assert (wide.tau_s, wide.low_s, wide.high_s) == (TAUS_S[5], TAUS_S[0], TAUS_S[-1])
+    next_to_it = sliding._profile(np.where(places == 0, 10.0, 0.0) + 0.01 * places)
+    share = (5.0 - 0.01) / (10.0 - 0.01)
+    assert next_to_it.tau_s == TAUS_S[1]
+    assert next_to_it.low_s == pytest.approx(TAUS_S[1] ** (1 - share) * TAUS_S[0] ** share)
     last = sliding._profile(np.where(places == 39, 0.0, 10.0))
     assert (last.tau_s, last.high_s) == (TAUS_S[39], TAUS_S[39])
 
