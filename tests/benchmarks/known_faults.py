@@ -356,6 +356,12 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
         "a byte of a million, which is a guess",
     ),
     (
+        "storage/database.py",
+        "sqlite3.connect(path, timeout=0.2)",
+        "sqlite3.connect(path, timeout=0.26)",
+        "how long another's lock is waited for: a session's is there after either",
+    ),
+    (
         "web/connection_limits.py",
         "MAX_KNOWN, MAX_PER_KNOWN = 96, 48",
         "MAX_KNOWN, MAX_PER_KNOWN = 97, 48",

@@ -447,15 +447,20 @@ def test_a_writer_is_seen_in_this_program_and_in_another(tmp_path: Path) -> None
         (RecordingError("damaged", ""), False),
     ],
 )
+@pytest.mark.parametrize("step", ["measure_files", "refuse_damaged_log"])
 def test_only_a_lock_says_that_somebody_writes(
-    path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception | None, is_written: bool
+    path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception | None, is_written: bool, step: str
 ) -> None:
-    def answer(_: Path) -> None:
+    asked = []
+
+    def answer(path: Path) -> None:
+        asked.append(path)
         if error:
             raise error
 
-    monkeypatch.setattr(database, "refuse_damaged_log", answer)
+    monkeypatch.setattr(database, step, answer)
     assert database.is_written(path) is is_written
+    assert asked == [path]
 
 
 def test_where_nobody_tells_of_locks_a_writer_is_found_by_them(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

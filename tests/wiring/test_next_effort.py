@@ -80,10 +80,13 @@ def test_earlier_recordings_are_only_read_for_a_plan_that_adapts():
     read = []
     chooser = EffortChooser(lambda: read.append(1) or [])
     chooser.prepare(load_plan("response-check"))
-    assert not read
+    assert chooser.thread is None
     chooser.prepare(load_plan("dose-search"))
-    chooser.prepare(load_plan("dose-search"))
-    chooser.thread.join(10)
+    reading = chooser.thread
+    for name in ("dose-search", "response-check"):
+        chooser.prepare(load_plan(name))
+        assert chooser.thread is reading
+    reading.join(10)
     assert read == [1]
 
 
