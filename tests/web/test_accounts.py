@@ -24,7 +24,7 @@ class FakeKernel:
     """Stands in for a socket of the kernel's: keeps what it is asked, gives the answer it was made with."""
 
     def __init__(self, answer: bytes | OSError) -> None:
-        self.answer, self.asked = answer, b""
+        self.answer, self.asked, self.timeout_s = answer, b"", 0.0
 
     def __call__(self, *kind: int) -> FakeKernel:
         assert kind == (socket.AF_NETLINK, socket.SOCK_RAW, 4)  # NETLINK_SOCK_DIAG, linux/netlink.h
@@ -37,13 +37,14 @@ class FakeKernel:
         pass
 
     def settimeout(self, seconds: float) -> None:
-        assert 0 < seconds < 10  # or the page would stand still with a kernel that does not answer
+        self.timeout_s = seconds
 
     def send(self, question: bytes) -> None:
         self.asked = question
 
     def recv(self, n_bytes: int) -> bytes:
         assert n_bytes >= 16 + 72
+        assert 0 < self.timeout_s < 10  # or the page would stand still with a kernel that does not answer
         if isinstance(self.answer, OSError):
             raise self.answer
         return self.answer
