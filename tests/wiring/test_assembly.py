@@ -36,30 +36,7 @@ def set_up(folder: Path, *words: str, url: str = "serial:COM3?channels=force:N&r
     return make_setup(parse("--folder", str(folder), *words), open_source(url), athlete="A01", started_utc=UTC, **more)
 
 
-def test_what_nobody_says_is_usual() -> None:
-    args = vars(parse())
-    assert args == {
-        "first_plan": "",
-        "keeps_phones": False,
-        "lsl": None,
-        "athlete": [],
-        "exercise": "",
-        "side": "",
-        "position": "",
-        "joint": None,
-        "before": [],
-        "own_exercises": None,
-        "limit": None,
-        "familiarisation": False,
-        "plan": [],
-        "folder": None,
-        "port": 8765,
-        "no_browser": False,
-        "share": False,
-        "phone": False,
-        "share_certificate": None,
-        "share_plain": False,
-    }
+def test_what_is_said_is_kept_in_its_order() -> None:  # what nobody says: tests/commands/test_usual.py
     also = parse("--phone")
     assert (also.phone, also.share, also.share_plain) == (True, True, False)
     twice = parse("--athlete", "A1", "--athlete", "A2", "--before", "heat", "--plan", "a.toml", "--before", "massage")
