@@ -418,7 +418,7 @@ HARMLESS: tuple[tuple[str, str, str, str], ...] = (
     (
         "commands/scale.py",
         "time.sleep(0.02)",
-        "time.sleep(0.026)",
+        "time.sleep(0.026000000000000002)",
         "how often it is looked whether all readings are there: what is given are the first that are needed",
     ),
     (
