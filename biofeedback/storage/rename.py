@@ -92,11 +92,11 @@ def _exchange(source: Path, copy: Path, old: str, code: str) -> Path:
     target = _take_name(source, copy, old, code)
     if target != source:
         disk.flush_folder(source.parent)
-        names = [Path(f"{source}{suffix}") for suffix in NEIGHBOURS]
+        gone = [*(name for suffix in NEIGHBOURS if (name := Path(f"{source}{suffix}")).exists()), source]
         try:
-            remove_for_good([*(name for name in names if name.exists()), source])
+            remove_for_good(gone)
         except OSError:
-            if source.exists():  # it keeps its name: the session is not there twice
+            if all(path.exists() for path in gone):  # it keeps its name, whole: the session is not there twice
                 target.unlink()
             raise
         copy.unlink(missing_ok=True)

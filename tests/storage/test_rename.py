@@ -189,6 +189,29 @@ def test_a_session_that_cannot_lose_its_old_name_is_not_there_twice(
     assert [each.name for each in tmp_path.iterdir()] == [then]
 
 
+def test_the_new_one_stays_where_the_old_one_has_lost_its_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the log alone had would be gone with it: rather twice than not whole."""
+    path = record(tmp_path / "A01.hold")
+    take_name, replace = rename._take_name, os.replace
+
+    def take_beside_a_log(*given: Any) -> Path:
+        target = take_name(*given)
+        Path(f"{path}-wal").write_bytes(b"rows that nobody has written back")
+        return target
+
+    def refuse_the_old_one(old: Any, new: Any) -> None:
+        if Path(old) == path:
+            raise OSError(13, "permission denied")
+        replace(old, new)
+
+    monkeypatch.setattr(rename, "_take_name", take_beside_a_log)
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "replace", refuse_the_old_one)
+        with pytest.raises(RecordingError, match="cannot be renamed"):
+            rename_athlete(path, "B7")
+    assert check_recording(tmp_path / "B7.hold").is_sound
+
+
 def test_what_fails_once_the_old_name_is_gone_leaves_the_new_one_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
