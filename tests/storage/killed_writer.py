@@ -64,11 +64,11 @@ def kill_one(path: Path, after_s: float) -> Kill:
     command = [sys.executable, "-W", "error", __file__, "--write", str(path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
         assert writer.stdout is not None
-        writer.stdout.readline()
+        first = writer.stdout.readline()
         time.sleep(after_s)
         writer.kill()
-        lines = writer.stdout.read().splitlines()
-    n_appended, n_acknowledged, n_events = (int(word) for word in lines[-1].split())
+        whole, _, _ = (first + writer.stdout.read()).rpartition("\n")  # killed while it says something: half a line
+    n_appended, n_acknowledged, n_events = (int(word) for word in whole.splitlines()[-1].split())
     recording = open_recording(path)
     counts = recording.counts()
     assert np.array_equal(counts, counts_from(0, len(counts))), "a number in the file is wrong"
