@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from functools import lru_cache
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -92,7 +91,7 @@ def judge_attempt(
         reason=reason,
         told=seen.told,
         whitener=whitener,
-        **{field.name: getattr(measured, field.name) for field in fields(measured)},
+        **asdict(measured),
     )
 
 
@@ -197,20 +196,15 @@ def _check_spike(measured: _Measured, limit_percent: float) -> str:
 
 def detrended(levels: FloatArray) -> FloatArray:
     """``levels`` (n,) without their mean and straight-line trend."""
-    t = _make_trend(len(levels))
+    t = np.linspace(-0.5, 0.5, len(levels))
     return np.asarray(levels - levels.mean() - t * (t @ levels / (t @ t)))
-
-
-@lru_cache(maxsize=32)
-def _make_trend(n: int) -> FloatArray:
-    return np.linspace(-0.5, 0.5, n)
 
 
 def check_baseline(levels: FloatArray, value: float | None, limit_percent: float = MOVING_PERCENT) -> str:
     """Why the baseline ``levels`` (n,) moves too much for an effort of ``value``; empty when it is still."""
     if not value:
         return ""
-    t = _make_trend(len(levels))
+    t = np.linspace(-0.5, 0.5, len(levels))
     moved = {
         "moved": 100 * abs(float(t @ levels / (t @ t))) / value,
         "shook": 100 * float(np.std(detrended(levels), ddof=1)) / value,
