@@ -34,6 +34,7 @@ from biofeedback.account.records import (
 )
 from biofeedback.account.stages import Happening, Stage, find_ground, find_stage
 from biofeedback.account.values import Doubt, Maximum, Zero
+from biofeedback.account.words import STOP_REASONS
 from biofeedback.model import Channel, find_guide, goes_by_feel, is_from_phone
 
 
@@ -120,6 +121,12 @@ class Account:
     def plan(self) -> PlanBegun | None:
         """The plan begun last."""
         return self.plans[-1] if self.plans else None
+
+    @property
+    def why_stopped(self) -> str:
+        """What was said of the last stop, or ""; a reason that ends the session holds, whatever is stopped later."""
+        final = [stop.why for stop in self.stops if stop.why in STOP_REASONS and not STOP_REASONS[stop.why].may_go_on]
+        return final[-1] if final else self.stops[-1].why if self.stops else ""
 
     @property
     def ground(self) -> Stage:

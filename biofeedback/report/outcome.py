@@ -75,7 +75,7 @@ def _find_last_stop(analysis: SessionAnalysis) -> str | None:
     account = analysis.trace.account
     if not account.stopped:
         return None
-    why = account.stops[-1].why if account.stops else ""
+    why = account.why_stopped
     said = f", said to be {STOP_REASONS[why].say}" if why in STOP_REASONS else ""
     return f"{account.stopped[0].upper()}{account.stopped[1:]}{said}"
 

@@ -43,11 +43,10 @@ def is_sore(engine: SessionState) -> bool:
 def need_well(engine: SessionState) -> None:
     """SessionError after a stop for a sharp sensation, or an end with numbness, new pain or a limp: no more today."""
     account = engine.account
-    why = account.stops[-1].why if account.stops else ""
-    if why and not words.STOP_REASONS[why].may_go_on:
+    reason = words.STOP_REASONS.get(account.why_stopped)
+    if reason and not reason.may_go_on:
         raise SessionError(
-            f"this session was stopped for a {words.STOP_REASONS[why].say}",
-            "end it; what stays or comes back needs a look",
+            f"this session was stopped for a {reason.say}", "end it; what stays or comes back needs a look"
         )
     told = find_aftermath(account, "end")
     if told and (hurts := list_hurts(told)):

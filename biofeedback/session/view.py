@@ -127,7 +127,7 @@ def _describe_phase(hold: Hold) -> dict[str, Any]:
 
 
 def _describe_stop(account: Account) -> dict[str, Any]:
-    return {"reason": account.stopped, "why": account.stops[-1].why if account.stops else ""}
+    return {"reason": account.stopped, "why": account.why_stopped}
 
 
 def _describe_position(engine: Engine) -> dict[str, Any] | None:

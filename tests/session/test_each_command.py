@@ -311,6 +311,13 @@ def test_a_number_that_no_person_gives_counts_when_it_is_handed_in_again() -> No
     assert [event.kind for event in events] == ["trust", "maximum"]
 
 
+def test_another_stop_after_a_sharp_pause_takes_nothing_back() -> None:
+    bench, _ = carry("sharp pause", {"do": "stop"})
+    assert bench.engine.account.why_stopped == "sharp"  # what the page and the report say
+    with pytest.raises(SessionError, match="this session was stopped for a sharp or odd sensation"):
+        bench.do(do="start_plan", plan="short")
+
+
 def test_sharp_pain_after_an_attempt_ends_testing_and_what_was_under_way() -> None:
     bench, _ = carry("resting", {"do": "attempt_felt", "number": 1, "sharp": True})
     assert bench.engine.activity is None
